@@ -1,0 +1,172 @@
+"""What a user can get wrong, or a photo can fail at: each error says what was expected, what was found and what to do."""
+
+from typing import ClassVar
+
+__all__ = [
+    "CalibrationRefusedError",
+    "CardBentError",
+    "CardFileError",
+    "CardNotFoundError",
+    "DrawingError",
+    "KindFileError",
+    "LotFileError",
+    "MeasurementFileError",
+    "MirroredPhotoError",
+    "MissingExtraError",
+    "PadCountError",
+    "PadCoveredError",
+    "PhotoTooLargeError",
+    "PhotoUnfitError",
+    "PhotoUnreadableError",
+    "SeriesError",
+    "SeveralCardsError",
+    "SiteError",
+    "StripNotFoundError",
+    "StripReadError",
+    "StripUpsideDownError",
+]
+
+
+class StripReadError(Exception):
+    """Base of every error a user can act on.
+
+    Parameters
+    ----------
+    expected, found, remedy : str
+        What should have been there, what was there (with the value; name the file and field at fault),
+        and what to do next, as a sentence.
+    """
+
+    code: ClassVar[str] = "error"
+
+    def __init__(self, *, expected: str, found: str, remedy: str) -> None:
+        super().__init__(f"Expected {expected}; found {found}. {remedy}")
+        self.expected, self.found, self.remedy = expected, found, remedy
+
+    def __reduce__(self) -> tuple[object, ...]:
+        """Pickle by fields, so that worker processes can hand the error back."""
+        return (_rebuild, (type(self), self.expected, self.found, self.remedy))
+
+
+def _rebuild(kind: type[StripReadError], expected: str, found: str, remedy: str) -> StripReadError:
+    return kind(expected=expected, found=found, remedy=remedy)
+
+
+class PhotoUnreadableError(StripReadError):
+    """The file is not a whole photo in a known format."""
+
+    code = "photo_unreadable"
+
+
+class PhotoTooLargeError(StripReadError):
+    """The file or its picture exceeds the limits."""
+
+    code = "photo_too_large"
+
+
+class PhotoUnfitError(StripReadError):
+    """The photo is whole but no honest number can come of it."""
+
+    code = "photo_unfit"
+
+
+class CardFileError(StripReadError):
+    """A card layout file is wrong."""
+
+    code = "card_file"
+
+
+class MeasurementFileError(StripReadError):
+    """A file of measured patch colours is wrong."""
+
+    code = "measurement_file"
+
+
+class DrawingError(StripReadError):
+    """The card cannot be drawn as asked."""
+
+    code = "drawing"
+
+
+class CardNotFoundError(StripReadError):
+    """Fewer than three of the card's markers were found."""
+
+    code = "card_not_found"
+
+
+class SeveralCardsError(StripReadError):
+    """More than one card is in view."""
+
+    code = "several_cards"
+
+
+class MirroredPhotoError(StripReadError):
+    """The picture is a mirror image."""
+
+    code = "mirrored_photo"
+
+
+class CardBentError(StripReadError):
+    """The card is not flat."""
+
+    code = "card_bent"
+
+
+class KindFileError(StripReadError):
+    """A strip kind file is wrong."""
+
+    code = "kind_file"
+
+
+class StripNotFoundError(StripReadError):
+    """No strip lies where one should."""
+
+    code = "strip_not_found"
+
+
+class StripUpsideDownError(StripReadError):
+    """The strip shows its back: no pad is visible."""
+
+    code = "strip_upside_down"
+
+
+class PadCoveredError(StripReadError):
+    """Something lies over a pad."""
+
+    code = "pad_covered"
+
+
+class PadCountError(StripReadError):
+    """The pads seen are not those of the kind."""
+
+    code = "pad_count"
+
+
+class SeriesError(StripReadError):
+    """A dilution series file is wrong."""
+
+    code = "series_file"
+
+
+class CalibrationRefusedError(StripReadError):
+    """The series gives no curve that may be trusted."""
+
+    code = "calibration_refused"
+
+
+class LotFileError(StripReadError):
+    """A lot file is wrong, or does not fit the kind or the card."""
+
+    code = "lot_file"
+
+
+class SiteError(StripReadError):
+    """The site's file is wrong, or lacks a name that was asked for."""
+
+    code = "site"
+
+
+class MissingExtraError(StripReadError):
+    """An optional package is needed and not installed."""
+
+    code = "missing_extra"
