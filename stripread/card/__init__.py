@@ -1,0 +1,1 @@
+"""Card layouts, drawing and enrolling a print, finding it in a photo."""

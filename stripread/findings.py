@@ -1,0 +1,119 @@
+"""The one list of every finding: code, severity, what it means and what to do about it.
+
+Rules, faces, docs and tests all read this list. A finding doubts a measurement or explains it; where there is no
+measurement, an error of ``errors.py`` is raised instead.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+__all__ = ["REGISTRY", "Finding", "FindingKind", "Severity", "make_finding", "worst_severity"]
+
+Severity = Literal["info", "warning", "error"]
+_ORDER: dict[Severity, int] = {"info": 0, "warning": 1, "error": 2}
+
+
+@dataclass(frozen=True, slots=True)
+class FindingKind:
+    """An entry of the list.
+
+    ``info`` explains, ``warning`` makes a reading doubtful, ``error`` makes it invalid.
+    """
+
+    code: str
+    severity: Severity
+    meaning: str
+    advice: str
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One finding about one reading: the evidence in ``message``, what to do in ``advice``."""
+
+    code: str
+    severity: Severity
+    message: str
+    advice: str
+
+
+_KINDS = (
+    # the photo
+    FindingKind("photo_soft", "warning", "The photo is out of focus or was moved.",
+                "Hold the phone still with both hands, tap on the card to focus, and take the photo again."),
+    FindingKind("photo_clipped", "warning", "Some patches are too bright for the camera and carry no colour.",
+                "Tap on the white of the card so that the phone exposes for it, or move out of the sun; retake."),
+    FindingKind("photo_dark", "warning", "The photo is too dark to measure well.",
+                "Bring the card into more light, without the flash if it glares; retake."),
+    FindingKind("glare_on_pad", "warning", "Light mirrors in the wet pad and hides its colour.",
+                "Tilt the phone or turn the card so that no lamp or window mirrors in the pad; retake."),
+    FindingKind("shadow_edge", "warning", "The edge of a shadow crosses the card or the pad.",
+                "Move so that neither you nor a frame throws a shadow on the card; retake."),
+    FindingKind("mixed_light", "warning", "Lights of different colour fall on different parts of the card.",
+                "Switch off or shade one of the lights, or turn the card; retake."),
+    FindingKind("uneven_light", "info", "The light falls off over the card; it was fitted and divided out.",
+                "Even light gives a narrower interval: turn the card square to the light."),
+    FindingKind("pad_small", "warning", "The pad covers few pixels.",
+                "Go closer, until the card fills at least half of the picture's width; retake."),
+    FindingKind("card_covered", "warning", "Part of the card is covered, wet or out of the picture.",
+                "Clear the card, keep all of it in view, and retake."),
+    # the card
+    FindingKind("marker_missing", "info", "One of the four markers was not found; the other three were used.",
+                "Keep all four corners of the card in view and clear."),
+    FindingKind("card_bent", "warning", "The card is not flat.",
+                "Lay the card on a flat, hard surface, or print a new one on stiffer paper; retake."),
+    FindingKind("card_not_enrolled", "info", "The colours of this card print were never measured.",
+                "The interval allows for it. Measure the print and enrol it for a narrower one."),
+    FindingKind("patch_disagrees", "warning", "Patches no longer agree with the enrolment: faded, wet or stained.",
+                "Wipe and dry the card or print a new one; keep it dry and dark."),
+    FindingKind("poor_correction", "warning", "The colours of the card could not be matched well in this light.",
+                "Move to daylight or plain white light, away from coloured or grow lamps; retake."),
+    # the strip and its lot
+    FindingKind("pad_uneven", "warning", "The pad's colour is uneven.",
+                "Dip a new strip as its kind says, shake off the drop, and photograph it within its read window."),
+    FindingKind("off_curve", "error", "The pad's colour is none that this lot shows at any concentration.",
+                "Check lot and strip kind on the vial, look for contamination, and dip a new strip."),
+    FindingKind("ambiguous_colour", "error", "Two concentrations fit the pad's colour about equally well.",
+                "Dilute the sample by a known factor, or use the kind with the other range, and dip a new strip."),
+    FindingKind("possible_bleaching", "error", "A strong solution may have bleached the pad.",
+                "Do not trust a pale pad here. Use the wide-range kind, or dilute the sample by a known factor."),
+    FindingKind("below_lod", "info", "The colour cannot be told from a blank.",
+                "Report it as not detected; if more was expected, check the dosing and dip a new strip."),
+    FindingKind("below_loq", "info", "Something is there, but too little to put a number on.",
+                "Report it as under the limit; use a kind with a lower range where a number is needed."),
+    FindingKind("above_top", "warning", "The colour is at or over the strongest calibrator.",
+                "Dilute the sample by a known factor or use a kind with a higher range, and dip a new strip."),
+    FindingKind("lot_expired", "warning", "The lot is past its expiry date.",
+                "Use a fresh lot; calibrate it first."),
+    FindingKind("lot_not_calibrated_for_card", "info", "The lot was calibrated with another card print.",
+                "The interval allows for it. Check a known dilution with this card."),
+    # the sample
+    FindingKind("out_of_range", "warning", "The concentration is outside the range expected for the sample.",
+                "Repeat with a new strip; if it stands, correct the dosing as the product's label says."),
+    FindingKind("range_undecided", "info", "The interval straddles a limit of the expected range.",
+                "Read a second strip and take both together before you change the dosing."),
+    FindingKind("wrong_range_strip", "error", "This strip kind cannot judge the range expected for the sample.",
+                "Use the kind that the site lists for this sample."),
+    FindingKind("sample_unknown", "warning", "The site has no expected range for this sample type.",
+                "Add the sample type to site.toml, or name one that is there."),
+    FindingKind("replicates_disagree", "warning", "Strips of one sample differ by more than their uncertainty.",
+                "Dip two new strips from a fresh sample; look for the wrong kind, an old strip or bad mixing."),
+    FindingKind("outside_read_window", "warning", "The strip was photographed outside its read window.",
+                "Dip a new strip and photograph it within the window that its kind states."),
+    FindingKind("read_window_unknown", "info", "The photo carries no time, so the read window was not checked.",
+                "Let the phone's camera store the time, or note when the strip was dipped."),
+)  # fmt: skip
+
+REGISTRY: dict[str, FindingKind] = {kind.code: kind for kind in _KINDS}
+
+
+def make_finding(
+    code: str, message: str, *, advice: str | None = None, severity: Severity | None = None
+) -> Finding:
+    """Return a finding of the list with its evidence; ``KeyError`` for a code that is not listed."""
+    kind = REGISTRY[code]
+    return Finding(kind.code, severity or kind.severity, message, advice or kind.advice)
+
+
+def worst_severity(findings: tuple[Finding, ...]) -> Severity | None:
+    """Return the worst severity among the findings, None where there is none."""
+    return max((f.severity for f in findings), key=_ORDER.__getitem__, default=None)
