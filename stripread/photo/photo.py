@@ -1,0 +1,65 @@
+"""The photo as every later step sees it: upright pixels, and the way from their codes to linear light."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stripread.geometry import Float, scale_points
+
+__all__ = ["Photo"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Photo:
+    """An upright photo, possibly decoded at a reduced size.
+
+    Attributes
+    ----------
+    pixels : ndarray of uint8 or uint16, shape (rows, columns, 3)
+        Codes as stored, red green blue, upright.
+    reduction : int
+        Full-size pixels per pixel of ``pixels`` along a side: 1, 2 or 4.
+    full_size : tuple of int
+        Width and height of the upright photo at full size. [px]
+    decode_table : ndarray of float32, shape (codes, 3)
+        Linear light of each code and channel, 0 to 1, by the embedded profile's curves (sRGB's where there is none).
+    to_srgb : ndarray, shape (3, 3)
+        From the profile's linear RGB to linear sRGB.
+    taken_at : datetime or None
+        From EXIF, with its zone where EXIF has one.
+    camera : str or None
+        EXIF make and model.
+    """
+
+    name: str
+    sha256: str
+    format: str
+    pixels: NDArray[Any]
+    reduction: int
+    full_size: tuple[int, int]
+    decode_table: NDArray[np.float32]
+    to_srgb: Float
+    taken_at: datetime | None
+    camera: str | None
+
+    def linear(self, rows: slice, columns: slice) -> NDArray[np.float32]:
+        """Linear light of a part of ``pixels``, in sRGB's primaries, 0 to 1 (beyond where the profile is wider)."""
+        codes = self.pixels[rows, columns]
+        light = np.empty(codes.shape, dtype=np.float32)
+        for channel in range(3):
+            np.take(self.decode_table[:, channel], codes[..., channel], out=light[..., channel])
+        if np.array_equal(self.to_srgb, np.eye(3)):
+            return light
+        mixed: NDArray[np.float32] = light @ self.to_srgb.T.astype(np.float32)
+        return mixed
+
+    def to_full(self, points: Float) -> Float:
+        """Carry points of ``pixels`` to the full-size upright photo."""
+        return scale_points(points, float(self.reduction))
+
+    def from_full(self, points: Float) -> Float:
+        """Carry points of the full-size upright photo to ``pixels``."""
+        return scale_points(points, 1.0 / self.reduction)
