@@ -1,0 +1,249 @@
+"""Strip kind files: size and pads of a strip, what its pads measure, how to dip it and when to read it.
+
+The keys are those of ``docs/reference/file-formats.md``; keys that are not known are left alone, so that a newer file
+still loads. Along is the distance from the dipped tip; across is the distance from the long edge that is the upper one
+when the strip lies with its tip to the left and its pads up.
+"""
+
+import itertools
+import math
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+from typing import Any, Literal
+
+from stripread.errors import KindFileError
+
+__all__ = ["Dip", "Motion", "PadSpec", "StripKind", "load_kind", "parse_kind", "shipped_kinds"]
+
+Motion = Literal["still", "swirl"]
+_MOTIONS: tuple[Motion, ...] = ("still", "swirl")
+_ROUNDING_MM = 0.01  # a pad as wide as its strip may stick out by as much, from rounding in the file
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PadSpec:
+    """One pad: where it lies on the strip and what it measures.
+
+    Attributes
+    ----------
+    centre_mm : tuple of float
+        Along from the dipped tip, across from the long edge.
+    size_mm : tuple of float
+        Side along the strip, side across it.
+    range : tuple of float
+        Lowest and highest value that the pad is made for. [unit]
+    blank : bool
+        Whether a zero exists; false for scales without one, such as pH.
+    target : float or None
+        The value aimed at in use, where the kind states one. [unit]
+    """
+
+    id: str
+    centre_mm: tuple[float, float]
+    size_mm: tuple[float, float]
+    analyte: str
+    unit: str
+    range: tuple[float, float]
+    blank: bool = True
+    target: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dip:
+    """How to dip the strip, and the window after the dip in which its colour counts."""
+
+    seconds: float
+    motion: Motion
+    read_from_s: float
+    read_until_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StripKind:
+    """A kind of strip; ``pads`` are in order of their distance from the dipped tip."""
+
+    name: str
+    analyte: str
+    unit: str
+    range: tuple[float, float]
+    length_mm: float
+    width_mm: float
+    pads: tuple[PadSpec, ...]
+    dip: Dip
+
+    def pad(self, pad_id: str) -> PadSpec:
+        """Return the pad of that id; ``KeyError`` where there is none."""
+        for pad in self.pads:
+            if pad.id == pad_id:
+                return pad
+        raise KeyError(pad_id)
+
+
+def shipped_kinds() -> tuple[str, ...]:
+    """Names of the kinds that come with the package, sorted."""
+    folder = resources.files("stripread.strip") / "kinds"
+    return tuple(sorted(entry.name.removesuffix(".toml") for entry in folder.iterdir() if entry.name.endswith(".toml")))
+
+
+def load_kind(name_or_path: str | Path) -> StripKind:
+    """Read a strip kind: the name of a shipped one, or the path of a file.
+
+    Raises
+    ------
+    KindFileError
+        If there is no such kind or file, it is not TOML, or a field is missing or wrong (the error names it).
+    """
+    shipped = shipped_kinds()
+    if str(name_or_path) in shipped:
+        source = resources.files("stripread.strip") / "kinds" / f"{name_or_path}.toml"
+        return parse_kind(tomllib.loads(source.read_text(encoding="utf-8")), where=f"kind {name_or_path}")
+    path = Path(name_or_path)
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise KindFileError(
+            expected=f"a strip kind file or one of {', '.join(shipped)}",
+            found=f"no file {path}",
+            remedy="Check the name, or write a kind file.",
+        ) from None
+    except (OSError, ValueError) as error:  # UnicodeDecodeError and TOMLDecodeError are ValueErrors
+        raise KindFileError(
+            expected=f"a strip kind file in TOML at {path}", found=str(error), remedy="Mend or replace the file."
+        ) from error
+    return parse_kind(data, where=str(path))
+
+
+@dataclass(frozen=True, slots=True)
+class _Table:
+    """A table of the file that names itself in errors."""
+
+    data: Mapping[str, Any]
+    prefix: str
+    where: str
+
+    def wrong(self, key: str, expected: str) -> KindFileError:
+        found = repr(self.data[key])[:200] if key in self.data else "nothing"
+        return KindFileError(
+            expected=f"{expected} for {self.prefix + key!r} in {self.where}",
+            found=found,
+            remedy="Correct this field.",
+        )
+
+    def text(self, key: str) -> str:
+        value = self.data.get(key)
+        if not isinstance(value, str) or not value.strip():
+            raise self.wrong(key, "a text")
+        return value
+
+    def number(self, key: str, expected: str = "a number") -> float:
+        value = self.data.get(key)
+        if not _is_number(value):
+            raise self.wrong(key, expected)
+        return float(value)  # type: ignore[arg-type]  # checked by _is_number
+
+    def positive(self, key: str) -> float:
+        value = self.number(key, "a positive number")
+        if value <= 0:
+            raise self.wrong(key, "a positive number")
+        return value
+
+    def pair(self, key: str, expected: str) -> tuple[float, float]:
+        value = self.data.get(key)
+        if not isinstance(value, list) or len(value) != 2 or not all(map(_is_number, value)):
+            raise self.wrong(key, expected)
+        return float(value[0]), float(value[1])
+
+    def span(self, key: str) -> tuple[float, float]:
+        low, high = self.pair(key, "two numbers [low, high]")
+        if low >= high:
+            raise self.wrong(key, "two numbers [low, high] with low < high")
+        return low, high
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def parse_kind(data: Mapping[str, Any], *, where: str) -> StripKind:
+    """Build a kind from the parsed TOML; ``where`` names the source in errors (`KindFileError`)."""
+    top = _Table(data, "", where)
+    length_mm, width_mm = top.positive("length_mm"), top.positive("width_mm")
+    if length_mm <= width_mm:
+        raise top.wrong("length_mm", f"a length greater than the width of {width_mm:g} mm")
+    analyte, unit, span = top.text("analyte"), top.text("unit"), top.span("range")
+    tables = data.get("pad")
+    if not isinstance(tables, list) or not tables or not all(isinstance(t, Mapping) for t in tables):
+        raise top.wrong("pad", "at least one table [[pad]]")
+    pads = []
+    for i, table in enumerate(tables):
+        t = _Table(table, f"pad[{i}].", where)
+        target = t.number("target") if "target" in table else None
+        blank = table.get("blank", True)
+        if not isinstance(blank, bool):
+            raise t.wrong("blank", "true or false")
+        centre, size = t.pair("centre_mm", "two numbers [along, across]"), _pad_size(t)
+        for at, side, room in zip(centre, size, (length_mm, width_mm), strict=True):
+            if at - side / 2 < -_ROUNDING_MM or at + side / 2 > room + _ROUNDING_MM:
+                raise t.wrong("centre_mm", f"a pad within the strip of {length_mm:g} x {width_mm:g} mm")
+        pads.append(
+            PadSpec(
+                id=t.text("id"),
+                centre_mm=centre,
+                size_mm=size,
+                analyte=t.text("analyte") if "analyte" in table else analyte,
+                unit=t.text("unit") if "unit" in table else unit,
+                range=t.span("range") if "range" in table else span,
+                blank=blank,
+                target=target,
+            )
+        )
+    pads.sort(key=lambda pad: pad.centre_mm[0])
+    if len({pad.id for pad in pads}) != len(pads):
+        raise KindFileError(
+            expected=f"a different id for each pad in {where}",
+            found=", ".join(repr(pad.id) for pad in pads),
+            remedy="Correct 'pad.id'.",
+        )
+    for a, b in itertools.pairwise(pads):
+        if a.centre_mm[0] + a.size_mm[0] / 2 > b.centre_mm[0] - b.size_mm[0] / 2 + _ROUNDING_MM:
+            raise KindFileError(
+                expected=f"pads one after the other along the strip in {where}",
+                found=f"pads {a.id!r} and {b.id!r} side by side or overlapping",
+                remedy="Correct 'pad.centre_mm' or 'pad.size_mm'.",
+            )
+    return StripKind(
+        name=top.text("name"),
+        analyte=analyte,
+        unit=unit,
+        range=span,
+        length_mm=length_mm,
+        width_mm=width_mm,
+        pads=tuple(pads),
+        dip=_parse_dip(top),
+    )
+
+
+def _pad_size(t: _Table) -> tuple[float, float]:
+    expected = "a positive number or two [along, across]"
+    value = t.data.get("size_mm")
+    along, across = t.pair("size_mm", expected) if isinstance(value, list) else (t.number("size_mm", expected),) * 2
+    if along <= 0 or across <= 0:
+        raise t.wrong("size_mm", expected)
+    return along, across
+
+
+def _parse_dip(top: _Table) -> Dip:
+    table = top.data.get("dip")
+    if not isinstance(table, Mapping):
+        raise top.wrong("dip", "a table [dip] with seconds, motion, read_from_s, read_until_s")
+    t = _Table(table, "dip.", top.where)
+    motion = table.get("motion")
+    if motion not in _MOTIONS:
+        raise t.wrong("motion", "still or swirl")
+    start, end = t.number("read_from_s"), t.number("read_until_s")
+    if start < 0 or end <= start:
+        raise t.wrong("read_until_s", f"a time after read_from_s = {start:g}")
+    return Dip(seconds=t.positive("seconds"), motion=motion, read_from_s=start, read_until_s=end)
