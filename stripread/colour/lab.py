@@ -1,0 +1,69 @@
+"""XYZ and CIELAB with D50 and the 2 degree observer, by colour-science, imported on first use (it takes a second)."""
+
+from functools import lru_cache
+from types import ModuleType
+
+import numpy as np
+
+from stripread.geometry import Float
+
+__all__ = ["colour_science", "d50_white", "delta_e_2000", "lab_jacobian", "lab_to_xyz", "xyz_to_lab"]
+
+
+@lru_cache(maxsize=1)
+def colour_science() -> ModuleType:
+    """Import colour-science and put numpy's print options, which it changes for the whole process, back."""
+    options = np.get_printoptions()
+    import colour
+
+    np.set_printoptions(**options)
+    return colour
+
+
+@lru_cache(maxsize=1)
+def d50_white() -> Float:
+    """XYZ of D50 for the 2 degree observer, Y = 1, from colour-science's chromaticity (0.3457, 0.3585)."""
+    colour = colour_science()
+    xy = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D50"]
+    white: Float = np.asarray(colour.xy_to_XYZ(xy), dtype=np.float64)
+    white.flags.writeable = False
+    return white
+
+
+def _illuminant() -> Float:
+    xy: Float = colour_science().CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D50"]
+    return xy
+
+
+def xyz_to_lab(xyz: Float) -> Float:
+    """CIELAB of XYZ with Y = 1 for the perfect reflector; shape (..., 3). ISO/CIE 11664-4."""
+    lab: Float = colour_science().XYZ_to_Lab(xyz, _illuminant())
+    return lab
+
+
+def lab_to_xyz(lab: Float) -> Float:
+    """XYZ (Y = 1 for the perfect reflector) of CIELAB; shape (..., 3). ISO/CIE 11664-4."""
+    xyz: Float = colour_science().Lab_to_XYZ(lab, _illuminant())
+    return xyz
+
+
+def delta_e_2000(first: Float, second: Float) -> Float:
+    """CIEDE2000 of pairs of CIELAB colours, shape (...,). Sharma, Wu and Dalal (2005)."""
+    difference: Float = colour_science().delta_E(first, second, method="CIE 2000")
+    return difference
+
+
+def lab_jacobian(xyz: Float) -> Float:
+    """Differentiate CIELAB by XYZ, shape (..., 3, 3), rows L*, a*, b*.
+
+    Differentiates ISO/CIE 11664-4: f' = t**(-2/3) / 3 above t = (6/29)**3, else 841/108.
+    """
+    t = np.asarray(xyz) / d50_white()
+    slope = np.where(t > (6 / 29) ** 3, np.cbrt(np.maximum(t, 1e-9)) ** -2 / 3, 841 / 108) / d50_white()
+    jacobian = np.zeros((*t.shape, 3))
+    jacobian[..., 0, 1] = 116 * slope[..., 1]
+    jacobian[..., 1, 0] = 500 * slope[..., 0]
+    jacobian[..., 1, 1] = -500 * slope[..., 1]
+    jacobian[..., 2, 1] = 200 * slope[..., 1]
+    jacobian[..., 2, 2] = -200 * slope[..., 2]
+    return jacobian
