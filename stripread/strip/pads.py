@@ -1,0 +1,164 @@
+"""Measure a pad: the mean colour of its inner part without glare, drops and specks."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stripread.colour.area import block_mean, keep_typical
+from stripread.errors import PhotoUnfitError
+from stripread.findings import Finding, make_finding
+from stripread.geometry import Float, apply_homography
+
+__all__ = ["PadColour", "measure_pad"]
+
+# Thresholds of our choice, judged on drawn pads (tests/unit/test_pads.py), not on photos of real strips.
+_INNER = 0.70  # of the side: pads are cut unevenly and dry from the rim
+_BLURS = 2.0  # standard deviations of blur that the rim reaches inwards
+_LEAST_INNER = 0.30  # of the side: less would rest on a few pixels however sharp
+_LEAST_USED = 16  # pixels: one a block; under that no scatter can be stated
+# With 150 pixels of a phone's noise (2 % of the signal each) the mean is still good to 0.2 %; a side of 12 px leaves
+# about 8 px clear of the rim's blur. Below either the mean may hold, but its uncertainty is itself uncertain.
+_SMALL_PIXELS, _SMALL_SIDE = 150, 12.0
+_GLARE_SHARE = 0.05  # glare has soft flanks: where a twentieth is seen, more is mixed into the rest
+_UNEVEN = 0.10  # relative change across the pad: about 1.5 L* to either side of the mean of a middle tone
+_GLARE_BRIGHTER = 1.03  # times the pad's typical light
+_GLARE_SATURATION = 0.95  # times the pad's typical saturation
+_GREY_SATURATION = 0.06  # a pad paler than this has no saturation to lose
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PadColour:
+    """What was measured on a pad.
+
+    Attributes
+    ----------
+    mean : ndarray, shape (3,)
+        Mean linear RGB, in the units of the picture, not rounded.
+    covariance_of_mean : ndarray, shape (3, 3)
+        Its covariance, from the scatter between blocks of the pad.
+    n_pixels : int
+        Pixels used.
+    side_px : float
+        The shorter side of the whole pad. [px]
+    share_left_out, share_glare, share_specks : float
+        Of the inner part, 0 to 1: left out for any cause, for glare, for specks and drops.
+    gradient : float
+        Change across the whole pad along its steepest direction, relative to the mean; the channel with most of it.
+    """
+
+    mean: Float
+    covariance_of_mean: Float
+    n_pixels: int
+    side_px: float
+    share_left_out: float
+    share_glare: float
+    share_specks: float
+    gradient: float
+    findings: tuple[Finding, ...]
+
+
+def measure_pad(linear: NDArray[np.floating], polygon: Float, *, blur_px: float = 1.0) -> PadColour:
+    """Return the colour of a pad.
+
+    Parameters
+    ----------
+    linear : ndarray, shape (rows, columns, 3)
+        Linear RGB of the pad and some of its surroundings, at any scale.
+    polygon : ndarray, shape (4, 2)
+        Corners of the whole pad in pixels of ``linear``.
+    blur_px : float
+        Standard deviation of the picture's blur; the rim left out grows with it. [px]
+
+    Raises
+    ------
+    PhotoUnfitError
+        If the pad reaches out of the picture or covers too few pixels to measure.
+    """
+    corners = np.asarray(polygon, dtype=np.float64)
+    sides = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
+    side_px = float(sides.min())
+    pixels, positions = _inner_pixels(linear, corners, _inner_share(side_px, blur_px))
+    if len(pixels) < _LEAST_USED:
+        raise PhotoUnfitError(
+            expected=f"at least {_LEAST_USED} pixels within a pad",
+            found=f"{len(pixels)} (its shorter side is {side_px:.1f} px)",
+            remedy="Go closer, until the card fills at least half of the picture's width; retake.",
+        )
+    channels = np.ascontiguousarray(pixels.T, dtype=np.float64)
+    keep = keep_typical(channels, rounds=6)
+    glare = _is_glare(channels, keep) & ~keep
+    kept = channels[:, keep]
+    mean, covariance = block_mean(kept, positions[keep])
+    gradient, u_gradient = _gradient(kept, positions[keep], mean, covariance)
+    n, total = int(np.count_nonzero(keep)), len(pixels)
+    share_glare = float(np.count_nonzero(glare)) / total
+    findings = []
+    if share_glare > _GLARE_SHARE:
+        findings.append(make_finding("glare_on_pad", f"{share_glare:.0%} of the pad's inner part is glare."))
+    if gradient - 2 * u_gradient > _UNEVEN:
+        findings.append(make_finding("pad_uneven", f"The colour changes by {gradient:.0%} across the pad."))
+    if n < _SMALL_PIXELS or side_px < _SMALL_SIDE:
+        findings.append(make_finding("pad_small", f"{n} pixels were used; the pad's shorter side is {side_px:.0f} px."))
+    return PadColour(
+        mean=mean,
+        covariance_of_mean=covariance,
+        n_pixels=n,
+        side_px=side_px,
+        share_left_out=1 - n / total,
+        share_glare=share_glare,
+        share_specks=1 - n / total - share_glare,
+        gradient=gradient,
+        findings=tuple(findings),
+    )
+
+
+def _inner_share(side_px: float, blur_px: float) -> float:
+    """Return the share of the side that is clear of the rim and its blur."""
+    clear = 1 - 2 * _BLURS * blur_px / max(side_px, 1e-6)
+    return float(np.clip(min(_INNER, clear), _LEAST_INNER, _INNER))
+
+
+def _inner_pixels(linear: NDArray[np.floating], corners: Float, share: float) -> tuple[NDArray[np.floating], Float]:
+    """Return the pixels within the inner part, shape (n, 3), and their places on the pad, -0.5 to 0.5, shape (n, 2)."""
+    rows, columns = linear.shape[:2]
+    low = np.maximum(np.floor(corners.min(axis=0)), 0).astype(int)
+    high = np.minimum(np.ceil(corners.max(axis=0)) + 1, [columns, rows]).astype(int)
+    if (high <= low).any():
+        return np.empty((0, 3)), np.empty((0, 2))
+    square = np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]], dtype=np.float32)
+    to_pad = cv2.getPerspectiveTransform(corners.astype(np.float32), square)
+    x, y = np.meshgrid(np.arange(low[0], high[0]), np.arange(low[1], high[1]))
+    places = apply_homography(np.asarray(to_pad, dtype=np.float64), np.stack([x, y], axis=-1))
+    inside = (np.abs(places) <= share / 2).all(axis=-1)
+    crop = linear[low[1] : high[1], low[0] : high[0]]
+    finite = inside & np.isfinite(crop).all(axis=-1)
+    return crop[finite], places[finite]
+
+
+def _is_glare(channels: Float, keep: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return which pixels are much brighter than the pad and nearer to white: mirrored light adds white."""
+    typical = np.median(channels[:, keep], axis=1)
+    brighter = channels.mean(axis=0) > _GLARE_BRIGHTER * typical.mean()
+    saturation = 1 - channels.min(axis=0) / np.maximum(channels.max(axis=0), 1e-9)
+    own = 1 - typical.min() / max(float(typical.max()), 1e-9)
+    paler = saturation < _GLARE_SATURATION * own
+    result: NDArray[np.bool_] = brighter & (paler | (own < _GREY_SATURATION))
+    return result
+
+
+def _gradient(channels: Float, places: Float, mean: Float, covariance: Float) -> tuple[float, float]:
+    """Return the relative change across the pad and its standard uncertainty, of the channel that changes most."""
+    centred = places - places.mean(axis=0)
+    normal = centred.T @ centred
+    if np.linalg.det(normal) <= 0:
+        return 0.0, 0.0
+    slopes = np.linalg.solve(normal, centred.T @ (channels - mean[:, None]).T)  # (2, 3), per whole side
+    scale = np.maximum(np.abs(mean), 0.02)  # of white: a nearly black channel has no relative change to speak of
+    change = np.linalg.norm(slopes, axis=0) / scale
+    most = int(change.argmax())
+    # the mean has variance s2 / n_eff; a slope over a square of side a has 12 s2 / (n_eff a2)
+    side2 = 12 * float(centred.var(axis=0).mean())
+    u_slope = np.sqrt(12 * covariance[most, most] / max(side2, 1e-9)) / scale[most]
+    return float(change[most]), float(u_slope)
