@@ -1,0 +1,265 @@
+"""Enrol a print: put the measured colours of its patches in place of the design values."""
+
+import csv
+import hashlib
+import math
+from collections import Counter
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+
+from stripread.card.cgats import is_cgats, parse_cgats
+from stripread.card.layout import CardLayout, Enrolment
+from stripread.card.measurement import MeasurementTable, decode_measurement, parse_numbers, read_measurement_bytes
+from stripread.colour.lab import delta_e_2000
+from stripread.errors import MeasurementFileError
+from stripread.geometry import Float
+
+__all__ = ["enrol_card", "parse_measured_csv"]
+
+# Thresholds chosen, in CIEDE2000. Printed cards measured elsewhere lay 2.4 (mean) from their design values; two
+# patches drawn at random from the project's own card lie 28 apart (median).
+_MAX_MEDIAN = 15.0
+_SUSPICIOUS = 12.0  # a patch farther from its own design value, and ...
+_FITS_BETTER = 0.4  # ... nearer to another one's, by this share: it may have changed places with it
+_MAX_REPEAT_SPREAD = 5.0  # repeats of one patch lie a few tenths apart; a wrong patch lies farther
+_DARKEST_WHITE = 75.0  # L*; matte papers measure 88 to 96
+
+
+def enrol_card(card: CardLayout, measured_path: Path, *, name: str, measured_on: str, u_lab: float = 0.3) -> CardLayout:
+    """Return the card with the measured colours of its print.
+
+    Parameters
+    ----------
+    card : CardLayout
+        The layout that was printed, with its design values.
+    measured_path : Path
+        CSV with columns ``patch, L, a, b``, or CGATS.17 text; several rows of one patch are repeats and are averaged.
+    name : str
+        Name of the print.
+    measured_on : str
+        The day of the measurement, YYYY-MM-DD.
+    u_lab : float
+        Standard uncertainty of the instrument for each CIELAB coordinate. The default is a round value for a hand-held
+        spectrophotometer on paper, which also holds how much the paper and the ink vary within a patch. Where patches
+        were measured three times or more, the scatter's share is added: u = hypot(u_lab, s / sqrt(n)), with s pooled
+        over those patches and n the fewest repeats of any patch. Scatter alone would not show what all repeats share.
+
+    Raises
+    ------
+    MeasurementFileError
+        If the file cannot be read; patches are missing or unknown; repeats of a patch disagree; the white is dark; or
+        the colours are far from the design or fit it better in another order.
+    """
+    if not name.strip():
+        raise MeasurementFileError(expected="a name for the print", found=repr(name), remedy="Name it.")
+    if not (math.isfinite(u_lab) and u_lab > 0):
+        raise MeasurementFileError(
+            expected="a standard uncertainty u_lab above 0", found=str(u_lab), remedy="Leave it out for 0.3."
+        )
+    try:
+        date.fromisoformat(measured_on)
+    except ValueError:
+        raise MeasurementFileError(
+            expected="the day of the measurement as YYYY-MM-DD", found=repr(measured_on), remedy="Correct the date."
+        ) from None
+    data = read_measurement_bytes(measured_path)
+    text, where = decode_measurement(data), measured_path.name
+    table = parse_cgats(text, where=where) if is_cgats(text) else parse_measured_csv(text, where=where)
+    _check_plausible(table, where)
+    rows = _rows_by_patch(card, table, where)
+    lab = np.array([table.lab[rows[p.id]].mean(axis=0) for p in card.patches])
+    _check_repeats(card, table, rows, where)
+    _check_against_design(card, lab, where)
+    return replace(
+        card,
+        name=name,
+        patches=tuple(
+            replace(patch, lab=(float(colour[0]), float(colour[1]), float(colour[2])))
+            for patch, colour in zip(card.patches, lab, strict=True)
+        ),
+        enrolment=Enrolment(
+            source=measured_path.name,
+            source_sha256=hashlib.sha256(data).hexdigest(),
+            measured_on=measured_on,
+            u_lab=_uncertainty(table, list(rows.values()), u_lab),
+        ),
+    )
+
+
+def parse_measured_csv(text: str, *, where: str) -> MeasurementTable:
+    """Return the colours of a CSV with columns ``patch, L, a, b``, in any case and order, other columns ignored.
+
+    Separated by commas, semicolons or tabs; a decimal comma is understood unless commas separate. ``where`` names the
+    file in errors (`MeasurementFileError`, with the line).
+    """
+    lines = text.splitlines()
+    first = next((i for i, line in enumerate(lines) if line.strip()), None)
+    header_line = "" if first is None else lines[first]
+    separator = next((s for s in ";\t" if s in header_line), ",")
+    reader = csv.reader(lines, delimiter=separator, skipinitialspace=True)
+    columns: dict[str, int] = {}
+    labels: list[str] = []
+    numbers: list[str] = []
+    places: list[str] = []
+    numbered: list[int] = []
+    try:
+        for row in reader:
+            if not any(cell.strip() for cell in row):
+                continue
+            if not columns:
+                columns = _csv_columns(row, where, reader.line_num)
+                continue
+            if len(row) <= max(columns.values()):
+                raise MeasurementFileError(
+                    expected=f"values for patch, L, a, b in {where}, line {reader.line_num}",
+                    found=separator.join(row)[:200],
+                    remedy="Mend this line.",
+                )
+            labels.append(row[columns["patch"]].strip())
+            numbered.append(reader.line_num)
+            for key in ("l", "a", "b"):
+                numbers.append(row[columns[key]].strip())
+                places.append(f"line {reader.line_num}, column {key}")
+    except csv.Error as error:
+        raise MeasurementFileError(
+            expected=f"a CSV file in {where}, line {reader.line_num}", found=str(error), remedy="Mend or export anew."
+        ) from error
+    if not labels:
+        raise MeasurementFileError(
+            expected=f"a header patch, L, a, b and a row per patch in {where}",
+            found="no rows",
+            remedy="Export the measured colours as CSV or CGATS text.",
+        )
+    lab = np.array(parse_numbers(numbers, places, where=where)).reshape(len(labels), 3)
+    return MeasurementTable(labels=(tuple(labels),), lab=lab, lines=tuple(numbered))
+
+
+def _csv_columns(header: list[str], where: str, line: int) -> dict[str, int]:
+    found = [cell.strip().rstrip("*").casefold() for cell in header]
+    wanted = ("patch", "l", "a", "b")
+    if any(found.count(key) != 1 for key in wanted):
+        raise MeasurementFileError(
+            expected=f"each of the columns patch, L, a, b once in {where}, line {line}",
+            found=", ".join(header)[:200],
+            remedy="Correct the header line.",
+        )
+    return {key: found.index(key) for key in wanted}
+
+
+def _check_plausible(table: MeasurementTable, where: str) -> None:
+    wrong = (table.lab[:, 0] < -0.5) | (table.lab[:, 0] > 110.0) | (np.abs(table.lab[:, 1:]) > 150.0).any(axis=1)
+    if wrong.any():
+        i = int(np.flatnonzero(wrong)[0])
+        raise MeasurementFileError(
+            expected=f"L* in 0 to 110, a* and b* in -150 to 150 in {where}, line {table.lines[i]}",
+            found=", ".join(f"{v:g}" for v in table.lab[i]),
+            remedy="Export CIELAB for D50 and the 2 degree observer.",
+        )
+
+
+def _few(names: list[str]) -> str:
+    return ", ".join(names[:10]) + (f" and {len(names) - 10} more" if len(names) > 10 else "")
+
+
+def _rows_by_patch(card: CardLayout, table: MeasurementTable, where: str) -> dict[str, list[int]]:
+    """Return the rows of each patch, by the column of labels that names the most patches of the card."""
+    ids = [patch.id for patch in card.patches]
+    folds = len({i.casefold() for i in ids}) == len(ids)  # else upper and lower case tell patches apart
+    by_label = {i.casefold() if folds else i: i for i in ids}
+
+    def known(label: str) -> str | None:
+        label = label.strip()
+        return by_label.get(label.casefold() if folds else label)
+
+    labels = max(table.labels, key=lambda column: len({known(label) for label in column} - {None}))
+    rows: dict[str, list[int]] = {patch.id: [] for patch in card.patches}
+    unknown = []
+    for i, label in enumerate(labels):
+        if (patch_id := known(label)) is None:
+            unknown.append(f"{label} (line {table.lines[i]})")
+        else:
+            rows[patch_id].append(i)
+    missing = [patch_id for patch_id, found in rows.items() if not found]
+    if missing or unknown:
+        parts = [f"missing {_few(missing)}"] if missing else []
+        parts += [f"unknown {_few(unknown)}"] if unknown else []
+        raise MeasurementFileError(
+            expected=f"the {len(rows)} patches of card {card.name} in {where}",
+            found="; ".join(parts),
+            remedy="Name each measurement after its patch: row letter and column number as printed on the card.",
+        )
+    return rows
+
+
+def _check_repeats(card: CardLayout, table: MeasurementTable, rows: dict[str, list[int]], where: str) -> None:
+    wrong = []
+    for patch_id, found in rows.items():
+        if len(found) > 1:
+            centre = np.broadcast_to(np.median(table.lab[found], axis=0), (len(found), 3))
+            if float(delta_e_2000(table.lab[found], centre).max()) > _MAX_REPEAT_SPREAD:
+                wrong.append(f"{patch_id} (lines {', '.join(str(table.lines[i]) for i in found)})")
+    if wrong:
+        raise MeasurementFileError(
+            expected=f"repeats of a patch of card {card.name} to agree in {where}",
+            found=f"duplicates more than {_MAX_REPEAT_SPREAD:g} (CIEDE2000) off: {_few(wrong)}",
+            remedy="Measure these patches again, or correct their names.",
+        )
+
+
+def _check_against_design(card: CardLayout, lab: Float, where: str) -> None:
+    if hint := _reordered(card, lab):
+        raise MeasurementFileError(
+            expected=f"the patches of card {card.name} in {where} in their own places",
+            found=hint,
+            remedy="Measure in the order of the names printed on the card, the card's words upright.",
+        )
+    median = float(np.median(delta_e_2000(card.patch_lab, lab)))
+    if median > _MAX_MEDIAN:
+        raise MeasurementFileError(
+            expected=f"colours near the design of card {card.name} in {where}",
+            found=f"half of the patches more than {median:.0f} (CIEDE2000) off",
+            remedy="Check that the file is of this card, in the right order, in CIELAB for D50.",
+        )
+    white = [float(colour[0]) for patch, colour in zip(card.patches, lab, strict=True) if patch.role == "white"]
+    if white and min(white) < _DARKEST_WHITE:
+        raise MeasurementFileError(
+            expected=f"white patches of L* {_DARKEST_WHITE:g} or more in {where}",
+            found=f"L* {min(white):.1f}",
+            remedy="Print on white paper; check that the file is of this card and in the right order.",
+        )
+
+
+def _reordered(card: CardLayout, lab: Float) -> str | None:
+    """Say so if patches fit the design much better in other places (the assignment with the least sum of CIEDE2000)."""
+    from scipy.optimize import linear_sum_assignment
+
+    n = len(lab)
+    distance = delta_e_2000(
+        np.broadcast_to(card.patch_lab[None], (n, n, 3)), np.broadcast_to(lab[:, None], (n, n, 3))
+    )  # [measured, design]
+    own = np.diag(distance)
+    _, best = linear_sum_assignment(distance)
+    moved = np.flatnonzero((own > _SUSPICIOUS) & (distance[np.arange(n), best] < _FITS_BETTER * own))
+    if len(moved) < 2:
+        return None
+    ids = [patch.id for patch in card.patches]
+    shift, count = Counter(((best[moved] - moved) % n).tolist()).most_common(1)[0]
+    if 2 * count > len(moved):
+        steps = f"{shift} later" if shift <= n // 2 else f"{n - shift} earlier"
+        return f"{len(moved)} of {n} patches that look like the one {steps} in the list: shifted?"
+    if 2 * int(np.sum(best[moved] == n - 1 - moved)) > len(moved):
+        return f"{len(moved)} of {n} patches as if the list were backwards: was the card turned by half a turn?"
+    pairs = [f"{ids[i]} looks like {ids[j]}" for i, j in zip(moved, best[moved], strict=True)]
+    return f"{len(moved)} of {n} patches in other places: {_few(pairs)}"
+
+
+def _uncertainty(table: MeasurementTable, rows: list[list[int]], u_lab: float) -> float:
+    repeated = [table.lab[found] for found in rows if len(found) >= 3]
+    if not repeated:
+        return u_lab
+    squares = sum(float(((lab - lab.mean(axis=0)) ** 2).sum()) for lab in repeated)
+    freedom = sum(3 * (len(lab) - 1) for lab in repeated)
+    return math.hypot(u_lab, math.sqrt(squares / freedom / min(len(found) for found in rows)))

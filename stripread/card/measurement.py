@@ -1,0 +1,99 @@
+"""Tables of measured patch colours, whichever file they come from, and the leniency with text that they share."""
+
+import math
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+from stripread.errors import MeasurementFileError
+from stripread.geometry import Float
+
+__all__ = ["MeasurementTable", "decode_measurement", "parse_numbers", "read_measurement_bytes"]
+
+_MAX_BYTES = 10_000_000  # chosen: spectra of 10 000 patches take about half of it
+_NUMBER = re.compile(r"[-+]?(\d+([.,]\d*)?|[.,]\d+)([eE][-+]?\d+)?")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasurementTable:
+    """Measured colours, a row each.
+
+    ``labels`` holds the columns that may name the patch, the preferred one first, each with n texts; ``lab`` is CIELAB
+    (D50, 2 degree observer) of shape (n, 3); ``lines`` are the line numbers in the file. ``spectra`` of shape (n, k) at
+    ``wavelengths_nm`` are there if the file has them.
+    """
+
+    labels: tuple[tuple[str, ...], ...]
+    lab: Float
+    lines: tuple[int, ...]
+    wavelengths_nm: tuple[float, ...] = ()
+    spectra: Float | None = None
+
+
+def read_measurement_bytes(path: Path) -> bytes:
+    """Return the bytes of a file of measured colours.
+
+    Raises
+    ------
+    MeasurementFileError
+        If the file is missing, cannot be read, or is too large to be one.
+    """
+    try:
+        size = path.stat().st_size
+        if size > _MAX_BYTES:
+            raise MeasurementFileError(
+                expected=f"a file of measured colours of at most {_MAX_BYTES} bytes",
+                found=f"{size} bytes in {path}",
+                remedy="Export the measured colours as CSV or CGATS text.",
+            )
+        return path.read_bytes()
+    except OSError as error:
+        raise MeasurementFileError(
+            expected="a file of measured colours", found=f"{path}: {error.strerror}", remedy="Check the name."
+        ) from error
+
+
+def decode_measurement(data: bytes) -> str:
+    """Return the text: UTF-8 or UTF-16 with a byte order mark, UTF-8, else Latin-1, which any bytes are."""
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return data.decode("utf-16", errors="replace")
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return data.decode("latin-1")
+
+
+def parse_numbers(texts: list[str], places: list[str], *, where: str) -> list[float]:
+    """Return numbers, with a decimal comma if no number of them has a decimal point.
+
+    Parameters
+    ----------
+    texts, places : list of str
+        The numbers as written, and for each its line and field, for errors.
+    where : str
+        The file, for errors.
+
+    Raises
+    ------
+    MeasurementFileError
+        If one is no finite number, or both commas and points occur.
+    """
+    first: dict[str, str] = {}
+    result = []
+    for text, place in zip(texts, places, strict=True):
+        number = float(text.replace(",", ".")) if _NUMBER.fullmatch(text) else math.nan
+        if not math.isfinite(number):
+            raise MeasurementFileError(
+                expected=f"a number in {where}, {place}", found=repr(text), remedy="Correct it or export anew."
+            )
+        for sign in ".,":
+            if sign in text:
+                first.setdefault(sign, f"{text!r} in {place}")
+        result.append(number)
+    if len(first) == 2:
+        raise MeasurementFileError(
+            expected=f"numbers in {where} with one decimal sign",
+            found=f"{first['.']} and {first[',']}",
+            remedy="Export with decimal points.",
+        )
+    return result
