@@ -121,7 +121,6 @@ def _multiply(block: Image, factor: Image) -> None:
 def _grain(relative_sd: float, width: int, rng: np.random.Generator) -> Image:
     """Return a band of fine grain of mean 1 as wide as the picture, to be repeated downwards."""
     noise = rng.standard_normal((512, 512), dtype=np.float32)
-    noise = np.asarray(cv2.GaussianBlur(np.tile(noise, (3, 3)), (0, 0), 0.7)[512:1024, 512:1024], np.float32)
     noise = (noise - noise.mean()) * np.float32(relative_sd / noise.std())
     return np.ascontiguousarray(1 + noise[:, np.arange(width) % 512])
 
