@@ -1,0 +1,339 @@
+"""Finding the card in a photo: where it lies, to a few hundredths of a pixel, and whether it is one flat card."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stripread.card.layout import CardLayout
+from stripread.card.markers import MarkerSet, Sighting, detect_markers, likeness, load_markers, refine_corners
+from stripread.errors import CardBentError, CardNotFoundError, MirroredPhotoError, SeveralCardsError
+from stripread.findings import Finding, make_finding
+from stripread.geometry import Float, apply_homography, scale_points
+from stripread.photo.photo import Photo
+
+__all__ = ["CardPose", "find_card"]
+
+Grey = NDArray[np.uint8]
+
+# Limits that we chose; docs/explanation/finding-the-card.md says on which simulated scenes.
+_ENOUGH_MARKERS = 3
+_SEARCH_PIXELS = 3.0e6  # the first search uses a picture of about this size
+_SMALLEST_CARD = 0.1  # of the longer side; cards down to 0.2 are promised, turned, tilted or in an upright photo
+_FOCAL_SHARE = 0.8  # of the longer side: phones' main lenses lie between about 0.7 and 0.85
+_LIKENESS_MIN = 0.5  # true markers reach 0.6 and more, at worst
+_BENT_MM, _BENT_PX = 0.15, 0.25  # card_bent from this residual on, rms over the markers' corners, mm and px added up
+_GROWTH_MAX = 0.05  # share of a marker's side by which ink may spread or blur shrink it
+_USELESS_MM = 0.6  # CardBentError from this one on
+_EDGE_MM = 1.0  # card_covered when the outline leaves the picture by more
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CardPose:
+    """Where the card lies in a photo.
+
+    Attributes
+    ----------
+    homography : ndarray of shape (3, 3)
+        Card mm to pixels of the full-size upright photo; its last element is 1.
+    corners_px : ndarray of shape (4, 2)
+        The card's outline, from its own top left corner clockwise, in full-size pixels.
+    markers_found : tuple of int
+        Ids, in the order of the card's file.
+    reprojection_rms_px : float
+        Root mean square distance of the markers' corners from where the homography puts them. [full-size px]
+    reprojection_max_mm : float
+        The largest such distance on the card. [mm]
+    px_per_mm : float
+        At the card's centre; geometric mean over the directions. [full-size px/mm]
+    tilt_deg : float
+        Angle between the camera's axis and the card's normal, for a lens of 0.8 times the picture's longer side whose
+        axis meets the picture's middle. Good to a few degrees where that holds; wrong for a cropped photo.
+    """
+
+    homography: Float
+    corners_px: Float
+    markers_found: tuple[int, ...]
+    reprojection_rms_px: float
+    reprojection_max_mm: float
+    px_per_mm: float
+    tilt_deg: float
+    findings: tuple[Finding, ...]
+
+
+def find_card(photo: Photo, card: CardLayout) -> CardPose:
+    """Find the card's markers in the photo and return its pose.
+
+    Raises
+    ------
+    CardFileError
+        If the card names a dictionary or a marker id that OpenCV does not have.
+    CardNotFoundError
+        If fewer than three markers are found. A photo decoded at a reduced size may still show them at full size.
+    MirroredPhotoError
+        If the mirror image of the photo shows the card.
+    SeveralCardsError
+        If a marker is seen at two places, or markers cannot belong to one card.
+    CardBentError
+        If the card is bent so far that patches would be sampled beside their place.
+    """
+    markers = load_markers(card.dictionary, [m.id for m in card.markers])
+    grey = _grey(photo.pixels)
+    seen = _search(grey, card, markers)
+    _refuse_several(seen, card)
+    if len(seen) < _ENOUGH_MARKERS:
+        mirror = np.asarray(cv2.flip(grey, 1), dtype=np.uint8)
+        if len({s.id for s in _search(mirror, card, markers, thorough=False)}) >= _ENOUGH_MARKERS:
+            raise MirroredPhotoError(
+                expected="the card as printed",
+                found="its mirror image",
+                remedy="Switch off mirroring in the camera app, or use the main camera instead of the selfie one.",
+            )
+        raise _not_found(seen, card)
+    chosen = {s.id: photo.to_full(s.corners) for s in seen}
+    return _pose(chosen, card, photo.full_size, pixel=float(photo.reduction))
+
+
+def _grey(pixels: NDArray[np.uint8] | NDArray[np.uint16]) -> Grey:
+    """8-bit grey, stretched where the photo is dark, because the detector's threshold counts in codes."""
+    grey = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)
+    gain = 1.0 / 257 if grey.dtype == np.uint16 else 1.0
+    bright = float(np.percentile(grey[::16, ::16], 98)) * gain
+    if bright < 110:
+        gain *= 220 / max(bright, 4.0)
+    return np.asarray(grey if gain == 1.0 else cv2.convertScaleAbs(grey, alpha=gain), dtype=np.uint8)
+
+
+def _search(grey: Grey, card: CardLayout, markers: MarkerSet, *, thorough: bool = True) -> list[Sighting]:
+    """Look through passes of rising cost until enough markers are seen; then look where the others must be."""
+    seen: list[Sighting] = []
+    passes = list(_passes(grey.shape))
+    share = _SMALLEST_CARD * _smallest_side(card) / max(card.width_mm, card.height_mm)
+    for factor, windows in passes if thorough else passes[:3]:
+        if len({s.id for s in seen}) >= _ENOUGH_MARKERS:
+            break
+        fresh = detect_markers(grey, markers, factor=factor, windows=windows, smallest_share=max(0.004, share))
+        seen = _merged(seen, fresh, grey, markers)
+    if 2 <= len({s.id for s in seen}) < len(card.markers):
+        seen = _merged(seen, _look_closer(grey, seen, card, markers), grey, markers)
+    return seen
+
+
+def _smallest_side(card: CardLayout) -> float:
+    return float(min(np.linalg.norm(np.diff(m.corners_mm, axis=0), axis=1).min() for m in card.markers))
+
+
+def _passes(shape: tuple[int, ...]) -> Iterator[tuple[float, tuple[int, ...]]]:
+    """Scale and threshold windows of each pass: smaller pictures show soft markers, larger ones small markers."""
+    base = 1.0 / max(1, round((shape[0] * shape[1] / _SEARCH_PIXELS) ** 0.5))
+    yield base, (13,)
+    yield base / 2, (7, 13)
+    yield base / 4, (7, 13)
+    yield base, (7, 23, 39)
+    yield base * 2, (13, 23, 33)
+
+
+def _merged(seen: list[Sighting], fresh: Sequence[Sighting], grey: Grey, markers: MarkerSet) -> list[Sighting]:
+    """Add what is new: real markers, each place once."""
+    merged = list(seen)
+    for raw in fresh:
+        if any(s.id == raw.id and np.linalg.norm(s.centre - raw.centre) < max(s.side, raw.side) for s in merged):
+            continue
+        fine = Sighting(id=raw.id, corners=refine_corners(grey, raw.corners, markers.modules))
+        if likeness(grey, fine, markers) >= _LIKENESS_MIN:
+            merged.append(fine)
+    return merged
+
+
+def _look_closer(grey: Grey, seen: list[Sighting], card: CardLayout, markers: MarkerSet) -> list[Sighting]:
+    """Search the neighbourhood of each missing marker, brought to the size at which the detector is surest."""
+    of_card = {m.id: m.corners_mm for m in card.markers}
+    known = {s.id: s.corners for s in seen}
+    homography = _fit(np.concatenate([of_card[i] for i in known]), np.concatenate(list(known.values())))
+    found: list[Sighting] = []
+    if homography is None:
+        return found
+    height, width = grey.shape
+    for marker in card.markers:
+        if marker.id in known:
+            continue
+        place = Sighting(id=marker.id, corners=apply_homography(homography, marker.corners_mm))
+        x0, y0 = np.maximum(np.floor(place.corners.min(axis=0) - place.side), 0).astype(int)
+        x1, y1 = np.minimum(np.ceil(place.corners.max(axis=0) + place.side), (width, height)).astype(int)
+        if x1 - x0 < markers.modules or y1 - y0 < markers.modules or (x1 - x0) * (y1 - y0) > width * height / 2:
+            continue
+        for module_px in (5, 9):
+            factor = module_px * markers.modules / place.side
+            how = cv2.INTER_AREA if factor < 1 else cv2.INTER_CUBIC
+            part = np.asarray(cv2.resize(grey[y0:y1, x0:x1], None, fx=factor, fy=factor, interpolation=how), np.uint8)
+            for picture in (part, _without_shadows(part, reach=3 * module_px)):
+                for s in detect_markers(picture, markers, factor=1.0, windows=(7, 13, 19), smallest_share=0.08):
+                    found.append(Sighting(id=s.id, corners=scale_points(s.corners, 1 / factor) + np.array([x0, y0])))
+    return [s for s in found if s.id not in known]
+
+
+def _without_shadows(grey: Grey, *, reach: int) -> Grey:
+    """Spread the codes between the darkest and brightest nearby to 0..255: decoding uses one threshold a marker."""
+    kernel = np.ones((reach, reach), dtype=np.uint8)
+    low, high = cv2.erode(grey, kernel), cv2.dilate(grey, kernel)
+    contrast = np.maximum(cv2.subtract(high, low), 24)  # even areas stay even
+    return np.asarray(cv2.divide(cv2.subtract(grey, low), contrast, scale=255), dtype=np.uint8)
+
+
+def _fit(points_mm: Float, points_px: Float) -> Float | None:
+    """Card mm to pixels: least squares of pixel distances (linear start, then Levenberg-Marquardt); None if none."""
+    homography, _ = cv2.findHomography(points_mm, points_px, 0)
+    if homography is None or not np.isfinite(homography).all() or abs(homography[2, 2]) < 1e-12:
+        return None
+    result: Float = np.asarray(homography / homography[2, 2], dtype=np.float64)
+    return result
+
+
+def _inverse(homography: Float) -> Float:
+    return np.asarray(np.linalg.inv(homography), dtype=np.float64)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Agreement:
+    """How well one plane explains the corners; residuals are measured minus predicted."""
+
+    homography: Float
+    rms_px: float
+    rms_mm: float
+    max_mm: float
+
+
+def _agree(chosen: dict[int, Float], card: CardLayout) -> _Agreement | None:
+    """Fit the homography and measure its residuals.
+
+    Ink that spreads, and blur in a picture with a tone curve, let all markers grow or shrink alike, so their common
+    growth is fitted too. It moves no centre, but would otherwise look like a bend.
+    """
+    used = [m for m in card.markers if m.id in chosen]
+    seen = np.concatenate([chosen[m.id] for m in used])
+    ideal = np.concatenate([m.corners_mm for m in used])
+    arms = np.concatenate([m.corners_mm - m.corners_mm.mean(axis=0) for m in used])
+    homography = _fit(ideal, seen)
+    if homography is None:
+        return None
+    strays = apply_homography(_inverse(homography), seen) - ideal
+    growth = float(np.clip((strays * arms).sum() / (arms**2).sum(), -_GROWTH_MAX, _GROWTH_MAX))
+    ideal = ideal + growth * arms
+    homography = _fit(ideal, seen)
+    if homography is None:
+        return None
+    px = np.linalg.norm(seen - apply_homography(homography, ideal), axis=1)
+    mm = np.linalg.norm(apply_homography(_inverse(homography), seen) - ideal, axis=1)
+    return _Agreement(
+        homography=homography,
+        rms_px=float(np.sqrt(np.mean(px**2))),
+        rms_mm=float(np.sqrt(np.mean(mm**2))),
+        max_mm=float(mm.max()),
+    )
+
+
+def _pose(chosen: dict[int, Float], card: CardLayout, full_size: tuple[int, int], *, pixel: float) -> CardPose:
+    """Turn corners in full-size pixels into the pose; ``pixel`` is the side of a decoded pixel in full-size ones."""
+    chosen, agreement = _consistent(chosen, card)
+    homography = agreement.homography
+    px_per_mm = _px_per_mm(homography, np.array([card.width_mm, card.height_mm]) / 2)
+    flat_mm = _BENT_MM + _BENT_PX * pixel / px_per_mm
+    evidence = f"markers stray by {agreement.rms_mm:.2f} mm (rms) and {agreement.max_mm:.2f} mm at most from one plane"
+    if agreement.rms_mm > _USELESS_MM + _BENT_PX * pixel / px_per_mm:
+        raise CardBentError(
+            expected=f"a flat card (its markers within {_USELESS_MM} mm rms of one plane)",
+            found=f"a bent one: {evidence}",
+            remedy="Lay the card on a flat, hard surface, or print a new one on stiffer paper; retake.",
+        )
+    findings: list[Finding] = []
+    if missing := [m for m in card.markers if m.id not in chosen]:
+        names = ", ".join(_place(m.corners_mm.mean(axis=0), card) for m in missing)
+        message = (
+            f"{len(missing)} of {len(card.markers)} markers not found ({names}); the other {len(chosen)} were used."
+        )
+        findings.append(make_finding("marker_missing", message))
+    if agreement.rms_mm > flat_mm:
+        findings.append(make_finding("card_bent", f"The card's {evidence}; a flat card stays under {flat_mm:.2f} mm."))
+    corners_px = apply_homography(homography, card.corners_mm)
+    past = np.maximum(-0.5 - corners_px, corners_px - np.array(full_size) + 0.5).max(axis=1) / px_per_mm
+    if (past > _EDGE_MM).any():
+        names = ", ".join(_place(c, card) for c, p in zip(card.corners_mm, past, strict=True) if p > _EDGE_MM)
+        findings.append(make_finding("card_covered", f"The card leaves the picture by {past.max():.0f} mm ({names})."))
+    return CardPose(
+        homography=homography,
+        corners_px=corners_px,
+        markers_found=tuple(m.id for m in card.markers if m.id in chosen),
+        reprojection_rms_px=agreement.rms_px,
+        reprojection_max_mm=agreement.max_mm,
+        px_per_mm=px_per_mm,
+        tilt_deg=_tilt_deg(homography, full_size),
+        findings=tuple(findings),
+    )
+
+
+def _consistent(chosen: dict[int, Float], card: CardLayout) -> tuple[dict[int, Float], _Agreement]:
+    """Return the markers that lie on one card, without at most one that does not (a likeness on the bench)."""
+    side = _smallest_side(card)
+    agreement = _agree(chosen, card)
+    if agreement is not None and agreement.max_mm < side / 2:
+        return chosen, agreement
+    if len(chosen) > _ENOUGH_MARKERS:
+        subsets = [{i: c for i, c in chosen.items() if i != left_out} for left_out in chosen]
+        fits = [(a.rms_mm, n, a) for n, s in enumerate(subsets) if (a := _agree(s, card)) is not None]
+        if fits and min(fits)[0] < _USELESS_MM:
+            _, n, best = min(fits)
+            return subsets[n], best
+    if agreement is not None and agreement.max_mm < side:
+        return chosen, agreement
+    raise SeveralCardsError(
+        expected="the markers of one card",
+        found=f"{len(chosen)} markers that cannot lie on one card",
+        remedy="Keep other cards, copies of this card and screens out of the picture; retake.",
+    )
+
+
+def _px_per_mm(homography: Float, point_mm: Float) -> float:
+    """Square root of the area scale at a point."""
+    depth = homography[2, :2] @ point_mm + 1.0
+    return float(np.sqrt(abs(np.linalg.det(homography) / depth**3)))
+
+
+def _tilt_deg(homography: Float, full_size: tuple[int, int]) -> float:
+    focal = _FOCAL_SHARE * max(full_size)
+    centre = (np.array(full_size) - 1) / 2
+    axes = homography[:, :2].copy()
+    axes[:2] -= centre[:, None] * axes[2]
+    axes[:2] /= focal
+    normal = np.cross(axes[:, 0], axes[:, 1])
+    return float(np.degrees(np.arccos(np.clip(abs(normal[2]) / np.linalg.norm(normal), 0, 1))))
+
+
+def _place(point_mm: Float, card: CardLayout) -> str:
+    """Name a place on the card in words."""
+    column, row = (np.clip(point_mm / (card.width_mm, card.height_mm), 0, 0.999) * 3).astype(int)
+    words = f"{('top', '', 'bottom')[row]} {('left', '', 'right')[column]}".strip()
+    return words or "middle"
+
+
+def _refuse_several(seen: Sequence[Sighting], card: CardLayout) -> None:
+    ids = [s.id for s in seen]
+    if twice := [m for m in card.markers if ids.count(m.id) > 1]:
+        names = ", ".join(_place(m.corners_mm.mean(axis=0), card) for m in twice)
+        raise SeveralCardsError(
+            expected=f"one card {card.name!r}",
+            found=f"more than one: markers seen at several places ({names})",
+            remedy="Keep other cards, copies of this card and screens out of the picture; retake.",
+        )
+
+
+def _not_found(seen: Sequence[Sighting], card: CardLayout) -> CardNotFoundError:
+    ids = {s.id for s in seen}
+    missing = [_place(m.corners_mm.mean(axis=0), card) for m in card.markers if m.id not in ids]
+    there = [_place(m.corners_mm.mean(axis=0), card) for m in card.markers if m.id in ids]
+    return CardNotFoundError(
+        expected=f"the {len(card.markers)} markers of card {card.name!r}, {_ENOUGH_MARKERS} at least",
+        found=f"{', '.join(there) or 'none'} (missing: {', '.join(missing)})",
+        remedy="Retake the photo in focus, with the whole card in view, large, and nothing lying on its corners.",
+    )
