@@ -17,7 +17,8 @@ def colour_science() -> ModuleType:
     import colour
 
     np.set_printoptions(**options)
-    return colour
+    module: ModuleType = colour
+    return module
 
 
 @lru_cache(maxsize=1)

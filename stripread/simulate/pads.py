@@ -32,8 +32,8 @@ class PadChemistry:
         """Share of the dye that shows, 0 to 1."""
         if concentration <= 0:
             return 0.0
-        share = 1 / (1 + (self.half / concentration) ** self.hill)
-        return share if self.bleach is None else share / (1 + (concentration / self.bleach) ** 4)
+        share = 1.0 / (1.0 + (self.half / concentration) ** self.hill)
+        return float(share if self.bleach is None else share / (1 + (concentration / self.bleach) ** 4))
 
 
 _CARRIER = 0.016 + 0.030 * gaussian(380, 45)  # slightly cream
@@ -43,8 +43,8 @@ PADS: dict[str, PadChemistry] = {
         _CARRIER, _CARRIER + 0.50 * (gaussian(512, 24) + gaussian(553, 20)) + 0.02, half=4.0, hill=1.0, bleach=60.0
     ),
     "violet": PadChemistry(
-        _CARRIER + 0.01, _CARRIER + 6.0 * gaussian(562, 38) + 3.0 * gaussian(610, 30) + 0.6 * gaussian(500, 40),
-        half=900.0, hill=1.0,
+        _CARRIER + 0.01, _CARRIER + 6.0 * gaussian(565, 50) + 2.0 * gaussian(615, 45) + 0.6 * gaussian(500, 50),
+        half=2500.0, hill=1.0,
     ),
     "brown": PadChemistry(
         _CARRIER, _CARRIER + 4.0 * gaussian(400, 70) + 1.2 * gaussian(500, 70) + 0.12, half=12.0, hill=1.0

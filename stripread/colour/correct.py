@@ -1,0 +1,205 @@
+"""From the patches of a card in one photo to the way from any linear RGB on it to CIELAB.
+
+Tone curve and light from the neutral patches, then the colour map from all patches, and what the patches left out of
+the fit say about it. Patches that are clipped or plainly disagree are left out and named.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stripread.colour.lab import colour_science, delta_e_2000, lab_to_xyz
+from stripread.colour.map import ColourMap, MapMethod, fit_map
+from stripread.colour.tone import ToneAndLight, fit_tone_and_light
+from stripread.errors import PhotoUnfitError
+from stripread.geometry import Float
+
+__all__ = ["Correction", "PatchColours", "fit_correction"]
+
+# Linear light beyond which a channel's mean is taken as clipped: codes 251 and 4 of 255.
+CLIPPED_HIGH, CLIPPED_LOW = 0.965, 0.0012
+_CLIPPED_SHARE = 0.02  # of a patch's pixels at the last code; a few specks of glare are dealt with by the robust mean
+# A patch is left out when its left-out residual exceeds both: 6 robust standard deviations and 5 CIEDE2000. Enrolled
+# prints of the simulator's seen conditions reach 4.9 in one patch of a thousand.
+_OUTLIER_SIGMAS, _OUTLIER_DE00 = 6.0, 5.0
+_LEAST_PATCHES, _LEAST_NEUTRALS = 8, 4
+# Root-polynomial is kept only when its left-out residual is this much better: a tie goes to the plain map.
+_BETTER = 0.95
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PatchColours:
+    """What the photo shows of a card's patches.
+
+    Attributes
+    ----------
+    ids : tuple of str
+    places_mm : ndarray (n, 2)
+        Centres on the card. [mm]
+    linear : ndarray (n, 3)
+        Mean decoded value, 0 to 1 (sRGB primaries).
+    clipped_share : ndarray (n,)
+        Share of pixels at the last code in any channel.
+    lab : ndarray (n, 3)
+        Reference CIELAB.
+    white, neutral : ndarray of bool (n,)
+        Role ``white``; role ``white`` or ``grey``.
+    card_size_mm : tuple
+    """
+
+    ids: tuple[str, ...]
+    places_mm: Float
+    linear: Float
+    clipped_share: Float
+    lab: Float
+    white: NDArray[np.bool_]
+    neutral: NDArray[np.bool_]
+    card_size_mm: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """The way from linear RGB at a place on the card to CIELAB, and how good it is.
+
+    Attributes
+    ----------
+    clipped, disagreeing : tuple of str
+        Patches left out because they are clipped, or because they do not fit the others.
+    left_out : ndarray (n, 3)
+        CIELAB residual of each patch when it is left out of the fit (NaN where clipped).
+    de00 : ndarray (n,)
+        The same as CIEDE2000.
+    """
+
+    patches: PatchColours
+    tone: ToneAndLight
+    map: ColourMap
+    clipped: tuple[str, ...]
+    disagreeing: tuple[str, ...]
+    used: NDArray[np.bool_]
+    left_out: Float
+    de00: Float
+
+    @property
+    def residual_de00_mean(self) -> float:
+        """Mean CIEDE2000 of the patches used, each left out in turn."""
+        return float(np.mean(self.de00[self.used]))
+
+    @property
+    def residual_de00_max(self) -> float:
+        """Largest CIEDE2000 of the patches used, each left out in turn."""
+        return float(np.max(self.de00[self.used]))
+
+    @property
+    def u_light(self) -> float:
+        """Scatter of the neutral patches about the fit of tone curve and light, relative (standard deviation).
+
+        The light under the pad is interpolated from them, so it is uncertain by about as much.
+        """
+        return float(np.sqrt(np.mean(self.tone.residual**2)))
+
+    def scene(self, linear: Float, places_mm: Float) -> Float:
+        """Scene RGB (n, 3), tone curve undone and light divided out."""
+        return self.tone.undo(np.atleast_2d(linear), np.atleast_2d(places_mm))
+
+    def lab(self, linear: Float, places_mm: Float) -> Float:
+        """CIELAB (n, 3) of decoded values (n, 3) at places (n, 2)."""
+        return self.map.lab(self.scene(linear, places_mm))
+
+    def jacobian(self, linear: Float, place_mm: Float) -> Float:
+        """Differentiate CIELAB by the decoded value (3,) at a place (2,), shape (3, 3)."""
+        linear = np.atleast_2d(linear)
+        scene = self.scene(linear, np.atleast_2d(place_mm))
+        chain = self.tone.slope(linear) * scene / linear
+        jacobian: Float = self.map.jacobian(scene[0]) * chain[0]
+        return jacobian
+
+    def light_gradient(self, linear: Float, place_mm: Float) -> Float:
+        """Change of CIELAB (3,) per relative change of the light at a place."""
+        scene = self.scene(linear, place_mm)
+        step = 1e-3
+        gradient: Float = (self.map.lab(scene * (1 + step)) - self.map.lab(scene * (1 - step)))[0] / (2 * step)
+        return gradient
+
+
+def _linear_srgb(lab: Float) -> Float:
+    """Linear sRGB of CIELAB: what a neutral patch reflects in each channel, nearly whatever the camera."""
+    colour = colour_science()
+    d50 = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D50"]
+    rgb: Float = colour.XYZ_to_RGB(
+        lab_to_xyz(lab), "sRGB", d50, chromatic_adaptation_transform="Bradford", apply_cctf_encoding=False
+    )
+    return rgb
+
+
+def fit_correction(patches: PatchColours) -> Correction:
+    """Fit the correction of one photo.
+
+    Raises
+    ------
+    PhotoUnfitError
+        If fewer than 8 patches, or fewer than 4 neutral ones with at least one white, are usable.
+    """
+    extreme = (patches.linear.max(axis=1) > CLIPPED_HIGH) | (patches.linear.min(axis=1) < CLIPPED_LOW)
+    clipped = extreme | (patches.clipped_share > _CLIPPED_SHARE)
+    used = ~clipped
+    for _ in range(3):
+        _check(patches, used, clipped)
+        correction = _fit(patches, used, clipped)
+        spread = 1.4826 * np.median(np.linalg.norm(correction.left_out[used], axis=1))
+        far = (np.linalg.norm(correction.left_out, axis=1) > _OUTLIER_SIGMAS * spread) & (
+            correction.de00 > _OUTLIER_DE00
+        )
+        now = ~clipped & ~far
+        if np.array_equal(now, used) or now.sum() < used.sum() // 2:
+            break
+        used = now
+    return correction
+
+
+def _check(patches: PatchColours, used: NDArray[np.bool_], clipped: NDArray[np.bool_]) -> None:
+    neutrals, whites = int((used & patches.neutral).sum()), int((used & patches.white).sum())
+    if used.sum() >= _LEAST_PATCHES and neutrals >= _LEAST_NEUTRALS and whites >= 1:
+        return
+    bright = int((patches.linear.max(axis=1) > CLIPPED_HIGH).sum())
+    raise PhotoUnfitError(
+        expected=f"at least {_LEAST_PATCHES} usable patches, {_LEAST_NEUTRALS} of them neutral and one white",
+        found=f"{int(used.sum())} usable ({neutrals} neutral, {whites} white); {int(clipped.sum())} clipped, "
+        f"{bright} of them too bright",
+        remedy="Retake the photo: tap on the white of the card so that the phone exposes for it, and keep all of the "
+        "card in view, dry and uncovered.",
+    )
+
+
+def _fit(patches: PatchColours, used: NDArray[np.bool_], clipped: NDArray[np.bool_]) -> Correction:
+    neutral = used & patches.neutral
+    tone = fit_tone_and_light(
+        patches.linear[neutral],
+        patches.places_mm[neutral],
+        _linear_srgb(patches.lab[neutral]),
+        code_range=np.array([patches.linear[used].min(axis=0), patches.linear[used].max(axis=0)]),
+        card_size_mm=patches.card_size_mm,
+    )
+    scene = tone.undo(patches.linear, patches.places_mm)
+    weights = used.astype(np.float64)
+    white = patches.white & used
+    # A root-polynomial has 15 coefficients; a third as many patches more than that keeps its residuals meaningful.
+    methods: tuple[MapMethod, ...] = ("linear", "root-polynomial") if used.sum() >= 20 else ("linear",)
+    maps = [fit_map(scene, patches.lab, white, weights, method=method) for method in methods]
+    errors = [float(np.mean(delta_e_2000(patches.lab + m.left_out, patches.lab)[used])) for m in maps]
+    best = 1 if len(maps) == 2 and errors[1] < _BETTER * errors[0] else 0
+    chosen = maps[best]
+    left_out = np.where(clipped[:, None], np.nan, chosen.left_out)
+    de00 = np.where(clipped, np.nan, delta_e_2000(patches.lab + chosen.left_out, patches.lab))
+    ids = np.array(patches.ids)
+    return Correction(
+        patches=patches,
+        tone=tone,
+        map=chosen,
+        clipped=tuple(ids[clipped].tolist()),
+        disagreeing=tuple(ids[~used & ~clipped].tolist()),
+        used=used,
+        left_out=left_out,
+        de00=de00,
+    )

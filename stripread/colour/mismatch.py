@@ -1,0 +1,79 @@
+"""How far a corrected colour may be off because lamp, camera and inks are not the reference's: a covariance in CIELAB.
+
+A map from camera RGB to XYZ cannot be right for every spectrum. How wrong it is in this photo shows on the card: each
+patch left out of the fit has a residual. A pad is no ink, though, so its own error is larger and only related:
+
+    C(lab) = K S(lab) K + diag(rho)^2 q (d / 20)^2 + diag(floor)^2
+
+S is the mean outer product of the left-out residuals of patches near ``lab`` (Gaussian weights, `BANDWIDTH`), q the
+mean square residual of all colour patches, d the distance of ``lab`` from white. What matters for a reading is the
+difference from the calibration photos, whose residuals are taken off first: light and phone that resemble the
+calibration's leave small differences and give a narrow interval.
+
+The constants are the maximum-likelihood fit (Student t with `DEGREES_OF_FREEDOM`, for tails) of
+``python -m stripread.simulate.fit_mismatch`` on the simulator's seen printers, lamps and phones.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stripread.geometry import Float
+
+__all__ = ["BANDWIDTH", "CONSTANTS", "DEGREES_OF_FREEDOM", "MismatchConstants", "local_scatter", "mismatch_covariance"]
+
+BANDWIDTH = 20.0  # Delta E*ab; 12 fitted the seen conditions as well but covered less on colours between the patches
+DEGREES_OF_FREEDOM = 8.0
+WHITE = np.array([94.0, 0.0, 0.0])  # about where paper and the strips' plastic lie
+
+
+@dataclass(frozen=True, slots=True)
+class MismatchConstants:
+    """Factors on lightness and on a*, b*: ``kappa`` (of S), ``rho`` (of distance from white), ``floor`` (CIELAB)."""
+
+    kappa: tuple[float, float]
+    rho: tuple[float, float]
+    floor: tuple[float, float]
+
+
+CONSTANTS = MismatchConstants(kappa=(0.40, 0.77), rho=(0.24, 0.74), floor=(0.03, 0.03))
+
+
+def local_scatter(lab: Float, patch_lab: Float, residuals: Float) -> Float:
+    """Mean outer product of residuals (n, 3) of the patches near each colour of ``lab`` (m, 3); shape (m, 3, 3)."""
+    distance = np.sum((patch_lab[None] - lab[:, None]) ** 2, axis=-1)
+    weights = np.exp(-distance / (2 * BANDWIDTH**2)) + 1e-3  # far from every patch: all of them
+    weights /= weights.sum(axis=1, keepdims=True)
+    scatter: Float = np.einsum("mk,ka,kb->mab", weights, residuals, residuals)
+    return scatter
+
+
+def mismatch_covariance(
+    lab: Float,
+    patch_lab: Float,
+    residuals: Float,
+    is_colour: NDArray[np.bool_],
+    *,
+    constants: MismatchConstants = CONSTANTS,
+) -> Float:
+    """Covariance (m, 3, 3) of corrected colours ``lab`` (m, 3).
+
+    Parameters
+    ----------
+    lab : ndarray (m, 3)
+    patch_lab, residuals : ndarray (n, 3)
+        Reference colours of the patches, and their left-out residuals (or the difference of these from those of the
+        calibration photos).
+    is_colour : ndarray of bool (n,)
+        Which patches are coloured.
+    """
+    scatter = local_scatter(lab, patch_lab, residuals)
+    kappa = np.array([constants.kappa[0], constants.kappa[1], constants.kappa[1]])
+    rho = np.array([constants.rho[0], constants.rho[1], constants.rho[1]])
+    floor = np.array([constants.floor[0], constants.floor[1], constants.floor[1]])
+    q = float(np.mean(np.sum(residuals[is_colour] ** 2, axis=1))) if np.any(is_colour) else 0.0
+    distance = np.linalg.norm(lab - WHITE, axis=1) / 20.0
+    own = (rho**2)[None] * q * (distance**2)[:, None] + floor**2
+    covariance: Float = scatter * np.outer(kappa, kappa) + own[:, :, None] * np.eye(3)
+    return covariance

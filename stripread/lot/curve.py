@@ -1,0 +1,108 @@
+"""The calibration curve: a path in CIELAB along which the concentration grows.
+
+    t(c) = c^h / (c^h + K^h),    lab(c) = B0 + B1 t + ... + Bd t^d
+
+The reacted share t saturates (Hill 1910, J. Physiol. 40, iv-vii; h = 1 is Langmuir's isotherm) and only grows, so the
+path is run through once; the polynomial bends it, so a pad may deepen, change hue or both.
+"""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from stripread.geometry import Float
+from stripread.lot.fit import complex_step_jacobian
+
+__all__ = ["Curve", "Scatter", "path_lab", "reacted_share"]
+
+
+def reacted_share(concentration: Float, log_half: Any, log_hill: Any) -> Any:
+    """Reacted share t of concentrations (n,), 0 at 0; the logarithms may be complex (for derivatives)."""
+    positive = np.maximum(concentration, 1e-300)
+    exponent = np.exp(log_hill) * (log_half - np.log(positive))
+    share = 1 / (1 + np.exp(np.where(np.real(exponent) > 600, 600, exponent)))
+    return np.where(concentration > 0, share, 0.0)
+
+
+def path_lab(parameters: Any, concentration: Float) -> Any:
+    """CIELAB (n, 3) of concentrations (n,). Parameters: log K, log h, then B0, B1 ... in rows of three."""
+    share = reacted_share(concentration, parameters[0], parameters[1])
+    coefficients = parameters[2:].reshape(-1, 3)
+    powers = np.stack([share**k for k in range(len(coefficients))], axis=-1)
+    return powers @ coefficients
+
+
+@dataclass(frozen=True, slots=True)
+class Scatter:
+    """Strip-to-strip scatter: relative in the concentration that a strip seems to have, plus a plain one in CIELAB.
+
+    ``degrees_of_freedom`` is that of the pooled replicates.
+    """
+
+    relative: float
+    colour: float
+    degrees_of_freedom: int
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """A fitted path between its lowest and highest calibrator, with the covariance of its parameters.
+
+    Attributes
+    ----------
+    parameters : ndarray (p,)
+    covariance : ndarray (p, p)
+    low, top : float
+        Lowest and highest calibrator in the fit; the curve says nothing beyond.
+    scatter : Scatter
+    """
+
+    parameters: Float
+    covariance: Float
+    low: float
+    top: float
+    scatter: Scatter
+
+    def lab(self, concentration: Float) -> Float:
+        """CIELAB (n, 3) at concentrations (n,)."""
+        result: Float = path_lab(self.parameters, np.asarray(concentration, dtype=np.float64))
+        return result
+
+    def tangent(self, concentration: Float) -> Float:
+        """Change of CIELAB (n, 3) per unit of concentration."""
+        c = np.asarray(concentration, dtype=np.float64)
+        step = 1e-4 * (self.top - self.low)
+        below, above = np.maximum(c - step, self.low), np.minimum(c + step, self.top)
+        result: Float = (self.lab(above) - self.lab(below)) / (above - below)[..., None]
+        return result
+
+    def covariance_at(self, concentration: Float) -> Float:
+        """Covariance (n, 3, 3) of the curve itself at concentrations (n,)."""
+        c = np.asarray(concentration, dtype=np.float64)
+
+        def flat(parameters: Float) -> Float:
+            result: Float = path_lab(parameters, c).ravel()
+            return result
+
+        slope = complex_step_jacobian(flat, self.parameters).reshape(len(c), 3, -1)
+        result: Float = slope @ self.covariance @ slope.transpose(0, 2, 1)
+        return result
+
+    def scatter_at(self, concentration: Float) -> Float:
+        """Covariance (n, 3, 3) of one strip's colour about its lot's curve."""
+        c = np.asarray(concentration, dtype=np.float64)
+        along = self.tangent(c) * c[:, None]
+        s = self.scatter
+        result: Float = s.relative**2 * along[:, :, None] * along[:, None, :] + s.colour**2 * np.eye(3)
+        return result
+
+    def grid(self, count: int = 400) -> Float:
+        """Concentrations from low to top, evenly spaced along the path in CIELAB."""
+        fine = np.concatenate([
+            [self.low], self.low + (self.top - self.low) * np.geomspace(1e-5, 1.0, 2000)
+        ])  # fmt: skip
+        length = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(self.lab(fine), axis=0), axis=1))])
+        grid: Float = np.interp(np.linspace(0, length[-1], count), length, fine)
+        grid[0], grid[-1] = self.low, self.top
+        return np.unique(grid)

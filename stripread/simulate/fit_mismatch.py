@@ -1,0 +1,125 @@
+"""Fits the constants of `stripread.colour.mismatch` on seen conditions and judges them on unseen ones.
+
+Run as ``python -m stripread.simulate.fit_mismatch``; it prints the constants to be written there. Takes a minute.
+"""
+
+import sys
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stripread.card.design import design_card
+from stripread.colour.correct import fit_correction
+from stripread.colour.mismatch import DEGREES_OF_FREEDOM, MismatchConstants, mismatch_covariance
+from stripread.geometry import Float
+from stripread.simulate.cameras import make_phone
+from stripread.simulate.inks import print_card
+from stripread.simulate.lamps import SEEN, UNSEEN
+from stripread.simulate.pads import PADS, pad_reflectance
+from stripread.simulate.patches import simulate_means
+from stripread.simulate.spectra import reflectance_to_lab
+
+__all__ = ["Errors", "collect_errors", "constants_from", "mean_log_likelihood"]
+
+GROUND_LAB = np.array([60.0, 0.0, 0.0])
+LEVELS: dict[str, tuple[float, ...]] = {
+    "pink": (0.0, 0.1, 0.2, 0.3, 0.5, 1.0, 2.0),
+    "violet": (20.0, 50.0, 100.0, 200.0, 300.0, 450.0),
+    "brown": (1.0, 3.0, 8.0),
+    "yellow-blue": (6.4, 6.8, 7.2, 7.6, 8.2),
+}
+SEEN_PRINTERS, UNSEEN_PRINTERS = range(1, 9), range(101, 107)
+
+
+@dataclass(frozen=True, slots=True)
+class Errors:
+    """Errors of corrected pad colours over conditions, and the card's left-out residuals, each less its mean.
+
+    A lot's calibration takes the mean error off, as it is made through the same correction.
+    """
+
+    pad_lab: Float
+    errors: Float  # (conditions, pads, 3)
+    patch_lab: Float
+    residuals: Float  # (conditions, patches, 3)
+    is_colour: NDArray[np.bool_]
+
+
+def collect_errors(*, seen: bool, conditions: int, seed: int) -> Errors:
+    """Simulate conditions of the seen or of the unseen part."""
+    card = design_card()
+    pads = np.array([pad_reflectance(PADS[name], c) for name, levels in LEVELS.items() for c in levels])
+    truth = reflectance_to_lab(pads)
+    lamps, printers = (SEEN, SEEN_PRINTERS) if seen else (UNSEEN, UNSEEN_PRINTERS)
+    errors, residuals = [], []
+    for index in range(conditions):
+        rng = np.random.default_rng([seed, int(seen), index])
+        printed = print_card(card.patch_lab, GROUND_LAB, printer_seed=int(rng.choice(printers)))
+        phone = make_phone(int(rng.integers(0, 1000)) + (0 if seen else 10_000))
+        means = simulate_means(card, printed, str(rng.choice(lamps)), phone, pads, rng)
+        correction = fit_correction(means.patches)
+        place = np.tile(means.pad_place_mm, (len(pads), 1))
+        errors.append(correction.lab(means.pads, place) - truth)
+        residuals.append(np.where(correction.used[:, None], correction.left_out, 0.0))
+    role = np.array([p.role == "colour" for p in card.patches])
+    return Errors(
+        truth,
+        np.array(errors) - np.mean(errors, axis=0),
+        card.patch_lab,
+        np.array(residuals) - np.mean(residuals, axis=0),
+        role,
+    )
+
+
+def constants_from(logs: Float) -> MismatchConstants:
+    """Constants from the logarithms that the optimiser moves."""
+    k_l, k_ab, r_l, r_ab, f_l, f_ab = np.exp(logs)
+    return MismatchConstants((k_l, k_ab), (r_l, r_ab), (f_l, f_ab))
+
+
+def mean_log_likelihood(data: Errors, constants: MismatchConstants) -> float:
+    """Mean log density of the errors under the model, multivariate Student t."""
+    total = 0.0
+    nu = DEGREES_OF_FREEDOM
+    for error, residual in zip(data.errors, data.residuals, strict=True):
+        covariance = mismatch_covariance(data.pad_lab, data.patch_lab, residual, data.is_colour, constants=constants)
+        squared = np.einsum("pa,pa->p", error, np.linalg.solve(covariance, error[..., None])[..., 0])
+        _, log_det = np.linalg.slogdet(covariance)
+        total += float(np.mean(-0.5 * log_det - 0.5 * (nu + 3) * np.log1p(squared / nu)))
+    return total / len(data.errors)
+
+
+def main() -> None:
+    """Fit, judge, print."""
+    from scipy.optimize import minimize
+    from scipy.stats import chi2
+
+    seen = collect_errors(seen=True, conditions=300, seed=1)
+    start = np.log([0.6, 1.3, 0.2, 0.6, 0.05, 0.05])
+    # The floors stay at a tenth of what an eye can tell: noise this small is not what the likelihood should explain.
+    low = np.log([0.2, 0.2, 0.01, 0.01, 0.03, 0.03])
+
+    def objective(logs: Float) -> float:
+        return -mean_log_likelihood(seen, constants_from(np.maximum(logs, low)))
+
+    fit = minimize(objective, start, method="Nelder-Mead", options={"maxfev": 400})
+    constants = constants_from(np.maximum(fit.x, low))
+    out = sys.stdout
+    out.write(f"{constants}\n")
+    for name, data in (("seen", seen), ("unseen", collect_errors(seen=False, conditions=300, seed=2))):
+        inside = []
+        for error, residual in zip(data.errors, data.residuals, strict=True):
+            covariance = mismatch_covariance(
+                data.pad_lab, data.patch_lab, residual, data.is_colour, constants=constants
+            )
+            squared = np.einsum("pa,pa->p", error, np.linalg.solve(covariance, error[..., None])[..., 0])
+            inside.append(squared < chi2.ppf(0.95, 3))
+        out.write(
+            f"{name}: log likelihood {mean_log_likelihood(data, constants):.3f}; "
+            f"share inside the 95 % ellipsoid {np.mean(inside):.3f}\n"
+        )
+
+
+if __name__ == "__main__":
+    main()
