@@ -1,19 +1,24 @@
-"""The printed card, painted: paper, markers, patches, slot, room for the vial, words."""
+"""The printed card, painted: paper, markers, patches, slot, room for the vial, lines and words."""
 
+import pickle
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import cv2
 import numpy as np
+from PIL import Image as PillowImage
+from PIL import ImageDraw, ImageFont
 
+from stripread.card.figure import Line, Part, Rgb, Words, card_parts
 from stripread.card.layout import CardLayout, Marker
-from stripread.geometry import Float, Rect, apply_homography
+from stripread.geometry import Float, apply_homography
 from stripread.simulate.paint import Image, Piece, blend, mask_pieces, polygon_pieces, quad_pieces, shade
 from stripread.simulate.scene import Materials, SecondCard
 
 __all__ = ["Easel", "circle", "paint_card", "place_easel", "stroke", "varied"]
 
-_FONT = cv2.FONT_HERSHEY_SIMPLEX
+_DASH_MM = 1.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,15 +87,32 @@ def paint_card(easel: Easel, card: CardLayout) -> None:
     easel.fill(sheet, "paper")
     for patch in card.patches:
         easel.fill(patch.rect.corners, f"patch:{patch.id}")
-    for marker in card.markers:
-        _paint_marker(easel, card, marker)
     if card.slot is not None:
         easel.fill(card.slot.corners, "slot_ground")
-        _outline(easel, card.slot, 0.25)
-        _write(easel, "strip here, dipped end left", (card.slot.x, card.slot.y - 1.2), 2.2)
-    if card.vial is not None:
-        _outline(easel, card.vial, 0.25)
-        _write(easel, f"vial here        card {card.name}", (card.vial.x, card.vial.y - 1.2), 2.2)
+    for marker in card.markers:
+        _paint_marker(easel, card, marker)
+    fine = int(np.clip(np.ceil(2 * max(easel.px_per_mm(corner) for corner in sheet)), 4, 60))
+    for part in _drawing(pickle.dumps(card)):
+        if isinstance(part, Line):
+            _paint_line(easel, part, _ink(easel, part.rgb))
+        elif isinstance(part, Words):
+            _paint_words(easel, part, _ink(easel, part.rgb), fine)
+        elif len(part.points) == 3:  # arrows; all other filled parts are painted above, in the print's own colours
+            easel.fill(part.points, "ink_black")
+
+
+@lru_cache(maxsize=8)
+def _drawing(pickled_card: bytes) -> tuple[Part, ...]:
+    """Return the card's drawing; kept, for it takes longer than painting. A card holds arrays, so bytes are the key."""
+    return card_parts(pickle.loads(pickled_card))
+
+
+def _ink(easel: Easel, rgb: Rgb) -> Float:
+    """Return what a grey of the drawing prints as: paper and black in the shares of its light (sRGB, IEC 61966-2-1)."""
+    code = sum(rgb) / (3 * 255)
+    light = code / 12.92 if code <= 0.04045 else ((code + 0.055) / 1.055) ** 2.4
+    mixed: Float = light * easel.paints["paper"] + (1 - light) * easel.paints["ink_black"]
+    return mixed
 
 
 def stroke(start_mm: Float, end_mm: Float, width_mm: float) -> Float:
@@ -105,12 +127,6 @@ def circle(centre_mm: tuple[float, float], radius_mm: float, corners: int = 48) 
     """Return a disc's outline, shape (corners, 2)."""
     angles = np.arange(corners) * (2 * np.pi / corners)
     return np.array(centre_mm) + radius_mm * np.stack([np.cos(angles), np.sin(angles)], axis=1)
-
-
-def _outline(easel: Easel, rect: Rect, width_mm: float) -> None:
-    corners = rect.grown(width_mm / 2).corners
-    for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
-        easel.fill(stroke(start, end, width_mm), "ink_black")
 
 
 def _paint_marker(easel: Easel, card: CardLayout, marker: Marker) -> None:
@@ -128,19 +144,31 @@ def _paint_marker(easel: Easel, card: CardLayout, marker: Marker) -> None:
     blend(easel.layers, mask_pieces(mask, easel.homography @ to_card, easel.size), easel.paints["paper"])
 
 
-def _write(easel: Easel, words: str, baseline_mm: tuple[float, float], height_mm: float) -> None:
-    """Write words in black from a baseline's left end; ``height_mm`` is that of capitals."""
-    fine = int(np.clip(np.ceil(2 * easel.px_per_mm(np.array(baseline_mm))), 4, 80))  # px of the mask per mm
-    scale = height_mm * fine / 21.0  # Hershey capitals are 21 px high at scale 1
-    thick = max(1, round(0.12 * height_mm * fine))
-    (width, height), below = cv2.getTextSize(words, _FONT, scale, thick)
-    mask = np.zeros((height + below + 2 * thick, width + 2 * thick), np.uint8)
-    cv2.putText(mask, words, (thick, height + thick), _FONT, scale, 255, thick, cv2.LINE_AA)
+def _paint_line(easel: Easel, line: Line, ink: Float) -> None:
+    start, end = np.array(line.start), np.array(line.end)
+    length = float(np.hypot(*(end - start)))
+    dash = _DASH_MM if line.dashed else length
+    for step in np.arange(0.0, length - 1e-9, 2 * dash):
+        first, last = (start + (end - start) * min(s, length) / length for s in (step, step + dash))
+        blend(easel.layers, easel.pieces(stroke(first, last, line.thickness)), ink)
+
+
+def _paint_words(easel: Easel, words: Words, ink: Float, fine: int) -> None:
+    """Write words by way of a mask of ``fine`` pixels per mm."""
+    font = _font(words.size * fine)
+    left, top, right, bottom = (round(edge) for edge in font.getbbox(words.text, anchor="ls"))
+    mask = PillowImage.new("L", (right - left + 2, bottom - top + 2))
+    ImageDraw.Draw(mask).text((1 - left, 1 - top), words.text, fill=255, font=font, anchor="ls")
+    start = words.place[0] - {"start": 0.0, "middle": 0.5, "end": 1.0}[words.anchor] * font.getlength(words.text) / fine
     to_card = np.array(
-        [
-            [1 / fine, 0, baseline_mm[0] - thick / fine],
-            [0, 1 / fine, baseline_mm[1] - (height + thick) / fine],
-            [0, 0, 1],
-        ]
+        [[1 / fine, 0, start + (left - 1) / fine], [0, 1 / fine, words.place[1] + (top - 1) / fine], [0, 0, 1]]
     )
-    blend(easel.layers, mask_pieces(mask, easel.homography @ to_card, easel.size), easel.paints["ink_black"])
+    blend(easel.layers, mask_pieces(np.asarray(mask), easel.homography @ to_card, easel.size), ink)
+
+
+@lru_cache(maxsize=64)
+def _font(size_px: float) -> ImageFont.FreeTypeFont:
+    font = ImageFont.load_default(size_px)
+    if not isinstance(font, ImageFont.FreeTypeFont):  # Pillow built without FreeType offers one size only
+        raise RuntimeError("Pillow has no FreeType; the card's words cannot be drawn to size")
+    return font
