@@ -37,7 +37,7 @@ class _Blocks:
 
 def is_cgats(text: str) -> bool:
     """Tell whether a text has a block of CGATS data."""
-    return re.search(r"^\s*BEGIN_DATA\b", text, re.MULTILINE | re.IGNORECASE) is not None
+    return re.search(r"(?:^|[\r\n])\s*BEGIN_DATA\b", text, re.IGNORECASE) is not None
 
 
 def parse_cgats(text: str, *, where: str) -> MeasurementTable:

@@ -78,7 +78,7 @@ def parse_numbers(texts: list[str], places: list[str], *, where: str) -> list[fl
     MeasurementFileError
         If one is no finite number, or both commas and points occur.
     """
-    first: dict[str, str] = {}
+    first: dict[str, tuple[str, str]] = {}  # decimal sign: the first number with it and its place
     result = []
     for text, place in zip(texts, places, strict=True):
         number = float(text.replace(",", ".")) if _NUMBER.fullmatch(text) else math.nan
@@ -88,12 +88,13 @@ def parse_numbers(texts: list[str], places: list[str], *, where: str) -> list[fl
             )
         for sign in ".,":
             if sign in text:
-                first.setdefault(sign, f"{text!r} in {place}")
+                first.setdefault(sign, (text, place))
         result.append(number)
     if len(first) == 2:
+        (earlier, earlier_place), (later, later_place) = first.values()
         raise MeasurementFileError(
-            expected=f"numbers in {where} with one decimal sign",
-            found=f"{first['.']} and {first[',']}",
+            expected=f"one decimal sign, as {earlier!r} in {earlier_place} has, in {where}, {later_place}",
+            found=repr(later),
             remedy="Export with decimal points.",
         )
     return result
