@@ -11,12 +11,20 @@ from stripread.photo.header import Format
 
 __all__ = ["decode_pixels", "turn_upright"]
 
+# Ours. A copy that broke off may leave its last blocks as zeros. JPEG and PNG show it by their missing end, these two
+# have none; 4096 is a block of common file systems, and no compressed picture ends in that many zeros.
+_NEVER_WRITTEN = bytes(4096)
+
 
 def decode_pixels(data: bytes, kind: Format, *, bits: int, reduction: int) -> NDArray[Any] | None:
     """Return RGB pixels of shape (rows, columns, 3), uint8 or uint16, None if the picture is damaged or cut off.
 
     JPEG, PNG and WebP come as stored; TIFF and HEIC are turned upright by their decoders. JPEG alone is reduced.
+    Not noticed: a JPEG whose coded pixels are damaged in the middle (libjpeg only warns on stderr and goes on), and a
+    plain TIFF with pixels overwritten; neither carries a checksum.
     """
+    if kind in ("webp", "heic") and data.endswith(_NEVER_WRITTEN):
+        return None
     if kind == "heic":
         return _decode_heic(data)
     if kind == "tiff" and bits == 8:

@@ -111,7 +111,7 @@ def _brands(data: bytes) -> set[bytes]:
 def _read_by_pillow(kind: str, data: bytes) -> Header:
     # The plugin itself, not Image.open: that would guess again, and has a limit of its own on pixels.
     with _PLUGINS[kind](io.BytesIO(data)) as image:
-        size, notes, bits = image.size, _read_notes(image), 8
+        size, notes, bits = image.size, _read_notes(image, kind), 8
         refusal = None if image.mode in _GREY_MODES | _COLOUR_MODES else f"a picture of mode {image.mode}"
         if kind == "png":
             bits = 16 if data[24] == 16 else 8
@@ -134,9 +134,13 @@ def _read_by_pillow(kind: str, data: bytes) -> Header:
         )
 
 
-def _read_notes(image: Any) -> PhotoNotes:
+def _read_notes(image: Any, kind: str) -> PhotoNotes:
+    """Read EXIF from the header alone: Pillow's ``getexif`` would decode a PNG to look for EXIF behind the pixels."""
     try:
-        exif = image.getexif()
+        if kind == "tiff":
+            return read_exif(image.getexif())
+        exif = Image.Exif()
+        exif.load(image.info.get("exif") or b"")
     except Exception:  # a parser on foreign bytes: whatever it trips over, there is no EXIF
         return PhotoNotes()
     return read_exif(exif)
@@ -155,18 +159,13 @@ def _read_heic(data: bytes) -> Header:
     import pi_heif
 
     image = pi_heif.open_heif(data, convert_hdr_to_8bit=True)
-    exif = Image.Exif()
-    try:
-        exif.load(image.info.get("exif") or b"")
-    except Exception:  # as above
-        exif = Image.Exif()
     # Code points of ISO/IEC 23091-2: primaries 12 are Display P3's; curves 16 and 18 are PQ and HLG.
     numbers = image.info.get("nclx_profile") or {}
     icc = image.info.get("icc_profile")
     hdr = icc is None and numbers.get("transfer_characteristics") in (16, 18)
     return Header(
         stored_size=image.size,
-        notes=read_exif(exif),
+        notes=_read_notes(image, "heic"),
         orientation=1,
         icc=icc or None,
         primaries="display_p3" if numbers.get("color_primaries") == 12 else "srgb",
