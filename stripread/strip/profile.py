@@ -1,0 +1,201 @@
+"""The strip's colour along its length, freed from light and shadow by the ground beside it."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stripread.geometry import Float
+from stripread.strip.view import STEP_MM, Ribbon, lab_difference
+
+__all__ = ["Profile", "Run", "find_run", "measure_profile"]
+
+Bool = NDArray[np.bool_]
+
+# Millimetres from the strip's edge that its blur and thin shadow do not reach in photos down to 2 px/mm.
+_CLEAR_INSIDE, _CLEAR_OUTSIDE, _FLANK = 0.5, 0.8, 1.8
+# What still counts as the slot's ground in other light: cube root of 0.3 to 1.45 times the light, the same hue.
+_DARKEST, _BRIGHTEST, _HUE_OFF = 0.67, 1.13, 7.0
+_PLAY_MM, _EVEN_LIGHT = 6.0, 1.0  # a pad and what lies beside it; L* that a slow fall-off of light may take
+_LIGHT_MM = 1.25  # over which the ground's light is averaged along the strip
+_LONGEST_LAG = 36  # steps of 0.25 mm: a shadow's edge at 60 degrees
+_DARK_GROUND = 0.25  # cube root: on black ground the quotient would only carry noise
+_LEAST_CONTRAST = 1.2  # Delta E between plastic and ground from which the strip's ends are looked for
+
+
+@dataclass(frozen=True, slots=True)
+class Profile:
+    """The strip's colour at each place along the ribbon.
+
+    Attributes
+    ----------
+    along : ndarray, shape (n,)
+        Places. [mm]
+    contrast : ndarray, shape (n, 3)
+        Colour within the strip's edges minus that of the ground, light divided out. [about CIELAB]
+    light_play : ndarray, shape (n,)
+        How much of a difference in lightness between near places may be light and shadow. [about L*]
+    in_slot, covered : ndarray of bool, shape (n,)
+        Whether the place lies in the slot; whether something that is neither strip nor ground reaches across an edge.
+    """
+
+    along: Float
+    contrast: Float
+    light_play: Float
+    in_slot: Bool
+    covered: Bool
+
+
+def measure_profile(ribbon: Ribbon, *, width_mm: float) -> Profile:
+    """Return the profile of a strip whose middle runs along the ribbon's middle."""
+    distance = np.abs(ribbon.across)
+    inner = distance <= width_mm / 2 - _CLEAR_INSIDE
+    flank = (distance >= width_mm / 2 + _CLEAR_OUTSIDE) & (distance <= width_mm / 2 + _CLEAR_OUTSIDE + _FLANK)
+    rim = inner & (distance >= width_mm / 2 - _CLEAR_INSIDE - _FLANK)
+    body = ribbon.roots[inner].mean(axis=0, dtype=np.float64)
+    in_slot = ribbon.in_slot[inner].mean(axis=0) > 0.6
+    beyond = ribbon.in_slot & (distance >= width_mm / 2 + _CLEAR_OUTSIDE)[:, None]
+    ground = np.median(ribbon.roots[beyond], axis=0).astype(np.float64) if beyond.any() else np.median(body, axis=0)
+    lit = np.full((2, *body.shape), np.nan)
+    covered = np.zeros(len(body), dtype=bool)
+    for k, side in enumerate((ribbon.across < 0, ribbon.across > 0)):
+        colour = ribbon.roots[flank & side].mean(axis=0, dtype=np.float64)
+        usable = np.asarray(ribbon.in_slot[flank & side].all(axis=0))
+        like = _like_ground(colour, ground)
+        lit[k][usable & like] = colour[usable & like]
+        edge = lab_difference(ribbon.roots[rim & side].mean(axis=0) - colour)
+        covered |= usable & ~like & (np.sqrt((edge**2).sum(axis=1)) < _same_thing(colour, ground))
+    reach = width_mm / 2 - _CLEAR_INSIDE
+    share = reach / (width_mm / 2 + _CLEAR_OUTSIDE + _FLANK / 2)
+    light = _light_on_strip(lit, ground, body_share=share)
+    freed = body / light * ground if ground.min() > _DARK_GROUND else body
+    return Profile(ribbon.along, lab_difference(freed - ground), _light_play(light), in_slot, covered)
+
+
+def _light_play(light: Float) -> Float:
+    """Return the range of L* that a white would run through in this light within a few mm of each place."""
+    lightness = 116.0 * (light.mean(axis=1) / light.mean(axis=1).max())[None, :].astype(np.float32)
+    window = np.ones((1, 2 * round(_PLAY_MM / STEP_MM) + 1), dtype=np.uint8)
+    play: Float = (cv2.dilate(lightness, window) - cv2.erode(lightness, window))[0].astype(np.float64)
+    return np.maximum(play - _EVEN_LIGHT, 0.0)
+
+
+def _like_ground(colour: Float, ground: Float) -> Bool:
+    """Return where a colour, shape (n, 3), is the ground's in more or less light."""
+    light = colour @ ground / (ground @ ground)
+    hue = lab_difference(colour / np.maximum(light, 0.05)[:, None] - ground)
+    near = np.sqrt((hue**2).sum(axis=1)) < _HUE_OFF
+    result: Bool = near & (light > _DARKEST) & (light < _BRIGHTEST)
+    return result
+
+
+def _same_thing(colour: Float, ground: Float) -> Float:
+    """Return how far apart both sides of an edge may be and still be one object: half as far as from the ground."""
+    off = lab_difference(colour - ground)
+    result: Float = 0.5 * np.sqrt((off**2).sum(axis=1))
+    return result
+
+
+def _light_on_strip(lit: Float, ground: Float, *, body_share: float) -> Float:
+    """Return the ground's colour as it would be in the strip's place, from the ground along both sides.
+
+    The edge of a shadow crosses the strip at some angle, so it reaches one side earlier than the other. The lag between
+    both sides is found first; in between, the light is that of the sides, moved by its share of the lag.
+
+    Parameters
+    ----------
+    lit : ndarray, shape (2, n, 3)
+        Colour of the ground along either side, NaN where it is not seen.
+    ground : ndarray, shape (3,)
+        The ground's usual colour, where nothing is seen.
+    body_share : float
+        How far the part of the strip that is looked at reaches, as a share of the way to the sides.
+
+    Returns
+    -------
+    ndarray, shape (n, 3)
+    """
+    lag = _lag_between_sides(lit.mean(axis=2))
+    place = np.arange(lit.shape[1])
+    total, count = np.zeros(lit.shape[1:]), np.zeros(lit.shape[1])
+    for side, at in zip(lit, (place + lag, place - lag), strict=True):
+        moved = side[np.clip(at, 0, len(side) - 1)]
+        known = np.isfinite(moved[:, 0]) & (at >= 0) & (at < len(side))
+        total[known] += moved[known]
+        count += known
+    window = np.ones(2 * max(round(body_share * abs(lag)), round(_LIGHT_MM / 2 / STEP_MM)) + 1)
+    weight = np.convolve(count, window, mode="same")
+    have = weight > 0
+    light = np.tile(ground, (len(place), 1))
+    if have.any():
+        for channel in range(3):
+            sums = np.convolve(total[:, channel], window, mode="same")
+            light[:, channel] = np.interp(place, place[have], sums[have] / weight[have])
+    return light
+
+
+def _lag_between_sides(brightness: Float) -> int:
+    """Return the lag, in half steps of the ribbon, at which both sides' light agrees best; 0 unless that is clear."""
+    one, other = brightness
+    n = len(one)
+    best, lag = np.inf, 0
+    for tried in sorted(range(-_LONGEST_LAG, _LONGEST_LAG + 1, 2), key=abs):
+        size = n - 2 * abs(tried)
+        a, b = max(tried, 0), max(-tried, 0)
+        off = np.abs(one[2 * a : 2 * a + size] - other[2 * b : 2 * b + size])
+        known = np.isfinite(off)
+        if known.sum() < n / 3:
+            continue
+        misfit = float(off[known].mean())
+        if misfit < (best if lag else 0.8 * best):
+            best, lag = misfit, tried
+    return lag
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """From where to where the strip shows; an end is open where the slot ends, or something covers it, before it."""
+
+    start: float
+    end: float
+    start_open: bool
+    end_open: bool
+
+
+def find_run(profile: Profile, *, longest_gap_mm: float) -> Run | None:
+    """Return the longest piece that differs from the ground; pads in the ground's colour are bridged. None for none."""
+    size = np.sqrt((profile.contrast**2).sum(axis=1))
+    usable = profile.in_slot & ~profile.covered
+    seen = usable & (size > _LEAST_CONTRAST)
+    if seen.sum() * STEP_MM < 5:
+        return None
+    plastic = np.median(profile.contrast[seen], axis=0)
+    level = float(np.sqrt(plastic @ plastic))
+    share = size / level
+    runs = _pieces(seen & (share > 0.5), round(longest_gap_mm / STEP_MM), ~usable)
+    if not runs:
+        return None
+    first, last = max(runs, key=lambda piece: piece[1] - piece[0])
+    ends = []
+    for at, outwards in ((first, -1), (last, 1)):
+        beyond = at + outwards
+        blocked = any(not (0 <= at + outwards * k < len(usable)) or not usable[at + outwards * k] for k in range(1, 5))
+        place = float(profile.along[at])
+        if not blocked:
+            fall = share[at] - share[beyond]
+            place += outwards * STEP_MM * float(np.clip((share[at] - 0.5) / fall, 0, 1)) if fall > 0 else 0.0
+        ends.append((place, blocked))
+    return Run(ends[0][0], ends[1][0], ends[0][1], ends[1][1])
+
+
+def _pieces(on: Bool, longest_gap: int, hidden: Bool) -> list[tuple[int, int]]:
+    """Return first and last index of pieces; gaps are bridged when short, not counting what is hidden."""
+    index = np.flatnonzero(on)
+    if len(index) == 0:
+        return []
+    dark = np.concatenate([[0], np.cumsum(~hidden)])
+    gap = dark[index[1:]] - dark[index[:-1] + 1]
+    cuts = np.flatnonzero(gap > longest_gap)
+    starts, stops = np.concatenate([[0], cuts + 1]), np.concatenate([cuts, [len(index) - 1]])
+    return [(int(index[a]), int(index[b])) for a, b in zip(starts, stops, strict=True)]
