@@ -1,9 +1,9 @@
 """From a pad's colour to a concentration: the curve inverted by generalised least squares, with its interval.
 
-The squared distance chi2(c) = (lab - curve(c))' V^-1 (lab - curve(c)) is least at the estimate; V adds up
-what the pad's pixels, the colour correction, the curve and the strip-to-strip scatter leave uncertain. The interval holds every c
-whose chi2 exceeds the least by no more than t^2 (profile likelihood; t of Student for the effective degrees of freedom,
-JCGM 100:2008 G.4). For a straight line it is the inverse prediction of the textbooks (Massart et al. 1997, chapter 8).
+The squared distance chi2(c) = (lab - curve(c))' V^-1 (lab - curve(c)) is least at the estimate; V adds up what pixels,
+colour correction, curve and strip-to-strip scatter leave uncertain. The interval holds every c whose chi2 exceeds the
+least by no more than t^2 (profile likelihood; t of Student for the effective degrees of freedom, JCGM 100:2008 G.4).
+For a straight line it is the inverse prediction of the textbooks (Massart et al. 1997, chapter 8).
 """
 
 from collections.abc import Mapping

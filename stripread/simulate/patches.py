@@ -43,8 +43,8 @@ def falling_light(places_mm: Float, rng: np.random.Generator) -> Float:
     height = rng.uniform(250.0, 900.0)
     foot = centre + rng.normal(0, 0.4 * height, 2)
     squared = np.sum((places_mm - foot) ** 2, axis=1) + height**2
-    light: Float = squared**-1.5
-    return light / light.max()
+    light: Float = squared**-1.5 / np.max(squared**-1.5)
+    return light
 
 
 def simulate_means(

@@ -1,0 +1,357 @@
+"""Fit the curve of one pad from its calibrators, and refuse where no curve may be trusted.
+
+Photos of one strip are averaged first, then the strips of a level. Levels are weighted by the strip-to-strip scatter
+(pooled over all levels) and by the uncertainty of the dilution, which moves a whole level along the curve.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from stripread.errors import CalibrationRefusedError
+from stripread.geometry import Float
+from stripread.lot.curve import Curve, Scatter, path_lab
+from stripread.lot.fit import Fit, fit_parameters
+from stripread.lot.inverse import COVERAGE
+from stripread.lot.limits import limit_of_quantification, minimum_detectable_value
+from stripread.lot.lot import Calibrator, LimitOf, PadCalibration
+
+__all__ = ["calibrate_pad"]
+
+LEAST_LEVELS = 5  # common practice, no source: at least 5 levels with 3 replicates
+_U_MODEL = 0.15  # CIELAB; the curve's form is not the chemistry's, and no level is trusted closer than this
+_LEVEL_P, _STRIP_P = 1e-4, 1e-4  # chance that a good level or strip is refused
+LOD_DEFINITION = (
+    "minimum detectable value, alpha = beta = 5 %, one strip in the conditions of the calibration (ISO 11843-2)"
+)
+LOQ_DEFINITION = (
+    "concentration whose 95 % half-width is a third of it, one strip in the conditions of the calibration "
+    "(DIN 32645, k = 3)"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class _Level:
+    concentration: float
+    u: float
+    strips: Float  # (n, 3), each the mean of its photos
+
+    @property
+    def mean(self) -> Float:
+        mean: Float = self.strips.mean(axis=0)
+        return mean
+
+
+def calibrate_pad(
+    calibrators: Sequence[Calibrator], *, pad: str, analyte: str, unit: str, blank: bool, u_pixels: Float
+) -> PadCalibration:
+    """Fit a pad's curve.
+
+    Parameters
+    ----------
+    calibrators : sequence of Calibrator
+        All of the pad's, those beyond the range and those left out included.
+    blank : bool
+        Whether the scale has a zero, and so a blank must be there.
+    u_pixels : ndarray (3, 3)
+        Typical covariance of one pad's measured CIELAB, for LOD and LOQ.
+
+    Raises
+    ------
+    CalibrationRefusedError
+        Fewer than 5 levels, no blank, no replicates, a calibrator that does not fit (named), a path that folds back.
+    """
+    inside = [c for c in calibrators if not c.beyond and not c.left_out]
+    levels = _levels(inside)
+    _check_design(levels, blank=blank, pad=pad)
+    scatter = Scatter(0.0, _plain_scatter(levels), sum(len(v.strips) - 1 for v in levels))
+    curve, fit = _fit_curve(levels, scatter)
+    for _ in range(2):  # the scatter's share along the curve needs the curve, and the weights need the scatter
+        scatter = _pooled_scatter(levels, curve)
+        curve, fit = _fit_curve(levels, scatter)
+    _check_strips(inside, levels, curve, pad=pad)
+    _check_levels(levels, curve, pad=pad)
+    _check_fold(curve, pad=pad)
+    lod, loq = _limits(curve, u_pixels, blank=blank)
+    return PadCalibration(
+        pad=pad,
+        analyte=analyte,
+        unit=unit,
+        curve=curve,
+        lod=lod,
+        loq=loq,
+        beyond=tuple(
+            (v.concentration, float(v.mean[0]), float(v.mean[1]), float(v.mean[2]))
+            for v in _levels([c for c in calibrators if c.beyond])
+        ),
+        calibrators=tuple(calibrators),
+        lack_of_fit=fit.residual_sd,
+    )
+
+
+def _levels(calibrators: Sequence[Calibrator]) -> list[_Level]:
+    levels = []
+    for concentration in sorted({c.concentration for c in calibrators}):
+        here = [c for c in calibrators if c.concentration == concentration]
+        names = sorted({c.replicate for c in here})
+        strips = np.array([np.mean([c.lab for c in here if c.replicate == name], axis=0) for name in names])
+        levels.append(_Level(concentration, max(c.u_concentration for c in here), strips))
+    return levels
+
+
+def _refuse(expected: str, found: str, remedy: str) -> CalibrationRefusedError:
+    return CalibrationRefusedError(expected=expected, found=found, remedy=remedy)
+
+
+def _check_design(levels: Sequence[_Level], *, blank: bool, pad: str) -> None:
+    values = ", ".join(f"{v.concentration:g}" for v in levels)
+    if len(levels) < LEAST_LEVELS:
+        raise _refuse(
+            f"at least {LEAST_LEVELS} levels for pad {pad!r}",
+            f"{len(levels)} ({values})",
+            "Add dilutions spread over the range.",
+        )
+    if blank and levels[0].concentration != 0:
+        raise _refuse(
+            f"a blank (concentration 0) for pad {pad!r}", f"levels {values}", "Add strips dipped in water without it."
+        )
+    replicated = sum(len(v.strips) >= 2 for v in levels)
+    if replicated < 3:
+        raise _refuse(
+            f"replicate strips at 3 or more levels for pad {pad!r}",
+            f"{replicated} levels with more than one strip",
+            "Dip at least two, better three strips at each level.",
+        )
+
+
+def _plain_scatter(levels: Sequence[_Level]) -> float:
+    squares = sum(float(np.sum((v.strips - v.mean) ** 2)) for v in levels)
+    return max(float(np.sqrt(squares / (3 * max(sum(len(v.strips) - 1 for v in levels), 1)))), 0.05)
+
+
+def _pooled_scatter(levels: Sequence[_Level], curve: Curve) -> Scatter:
+    """Split the scatter of replicates into a part along the curve, relative in concentration, and a plain part."""
+    along, reach, across, count = [], [], 0.0, 0
+    for level in levels:
+        n = len(level.strips)
+        if n < 2:
+            continue
+        tangent = curve.tangent(np.array([level.concentration]))[0]
+        unit = tangent / np.linalg.norm(tangent)
+        off = level.strips - level.mean
+        inline = off @ unit
+        along.append(float(inline @ inline))
+        reach.append(((level.concentration * float(np.linalg.norm(tangent))) ** 2, n - 1))
+        across += float(np.sum(off**2) - inline @ inline)
+        count += n - 1
+    colour = np.sqrt(across / (2 * count))
+    # Weighted moments: E(along) = (n - 1) (relative^2 reach + colour^2).
+    surplus = sum(a - dof * colour**2 for a, (_, dof) in zip(along, reach, strict=True))
+    span = sum(r * dof for r, dof in reach)
+    relative = np.sqrt(max(surplus / span, 0.0)) if span > 0 else 0.0
+    return Scatter(float(relative), float(max(colour, 0.05)), count)
+
+
+def _level_covariance(level: _Level, curve: Curve) -> Float:
+    here = np.array([level.concentration])
+    tangent = curve.tangent(here)[0]
+    covariance: Float = (
+        curve.scatter_at(here)[0] / len(level.strips)
+        + level.u**2 * np.outer(tangent, tangent)
+        + _U_MODEL**2 * np.eye(3)
+    )
+    return covariance
+
+
+def _fit_curve(levels: Sequence[_Level], scatter: Scatter) -> tuple[Curve, Fit]:
+    """Fit paths of degree 2 and, with levels to spare, 3; the corrected Akaike criterion chooses."""
+    concentrations = np.array([v.concentration for v in levels])
+    means = np.array([v.mean for v in levels])
+    best: tuple[float, Curve, Fit] | None = None
+    for degree in (1, 2, 3):
+        if 3 * len(levels) - (2 + 3 * (degree + 1)) < 4:
+            continue
+        found = _fit_degree(levels, concentrations, means, scatter, degree)
+        if found is None:
+            continue
+        curve, fit = found
+        n, p = len(fit.residuals), len(fit.parameters)
+        criterion = fit.residual_sum_of_squares + 2 * p + 2 * p * (p + 1) / max(n - p - 1, 1)
+        if best is None or criterion < best[0]:
+            best = (criterion, curve, fit)
+    if best is None:
+        raise _refuse("a curve through the levels", "none that fits", "Check the series, or add levels.")
+    return best[1], best[2]
+
+
+def _fit_degree(
+    levels: Sequence[_Level], concentrations: Float, means: Float, scatter: Scatter, degree: int
+) -> tuple[Curve, Fit] | None:
+    low, top = float(concentrations[0]), float(concentrations[-1])
+    best: tuple[Curve, Fit] | None = None
+    # The Hill exponent of a scale with a zero is near 1; on a scale such as pH it is many times that.
+    spread = top / max(low, top / 1e3)
+    for half, hill in (
+        (top, 1.0),
+        (top / 4, 1.0),
+        (np.sqrt(max(low, top / 1e3) * top), 2.3 * (low + top) / 2 if low else 1.5),
+    ):
+        if low == 0 and hill > 4:
+            continue
+        share = path_lab(np.concatenate([[np.log(half), np.log(hill)], np.eye(2, 3).ravel()]), concentrations)[:, 1]
+        powers = np.stack([share**k for k in range(degree + 1)], axis=1)
+        start = np.concatenate([[np.log(half), np.log(hill)], np.linalg.lstsq(powers, means, rcond=None)[0].ravel()])
+        whiten = np.eye(3 * len(levels)) / _U_MODEL
+        curve = None
+        fit = None
+        for _ in range(3):
+            try:
+                fit = _fit_penalised(concentrations, means, whiten, start, spread)
+            except (ValueError, np.linalg.LinAlgError):
+                break
+            if not np.isfinite(fit.parameters).all():
+                break
+            # Weights are absolute; what the curve leaves over them widens its covariance.
+            n = fit.degrees_of_freedom
+            excess = max(1.0, fit.residual_sum_of_squares / n)
+            curve = Curve(fit.parameters, fit.unscaled_covariance * excess, low, top, scatter)
+            whiten = _whitening(levels, curve)
+            start = fit.parameters
+        if curve is None or fit is None:
+            continue
+        if best is None or fit.residual_sum_of_squares < best[1].residual_sum_of_squares:
+            best = (curve, fit)
+    return best
+
+
+def _fit_penalised(concentrations: Float, means: Float, whiten: Float, start: Float, spread: float) -> Fit:
+    """Fit with weak priors on log K and log h, which the levels may not determine when the path is nearly straight."""
+    prior_sd = np.array([1.5, 0.4])
+    centre = start[:2].copy()
+    measured = np.concatenate([means.ravel(), centre])
+    size = len(means) * 3
+    weights = np.zeros((size + 2, size + 2))
+    weights[:size, :size] = whiten
+    weights[size:, size:] = np.diag(1 / prior_sd)
+
+    def predict(parameters: Float) -> Float:
+        result: Float = np.concatenate([path_lab(parameters, concentrations).ravel(), parameters[:2]])
+        return result
+
+    return fit_parameters(predict, measured, weights, start)
+
+
+def _whitening(levels: Sequence[_Level], curve: Curve) -> Float:
+    size = 3 * len(levels)
+    whiten = np.zeros((size, size))
+    for index, level in enumerate(levels):
+        root = np.linalg.cholesky(np.linalg.inv(_level_covariance(level, curve))).T
+        whiten[3 * index : 3 * index + 3, 3 * index : 3 * index + 3] = root
+    return whiten
+
+
+def _check_strips(inside: Sequence[Calibrator], levels: Sequence[_Level], curve: Curve, *, pad: str) -> None:
+    """Name the strip that lies apart from its level's others by far more than strips scatter."""
+    from scipy.stats import f as fisher
+
+    for level in levels:
+        n = len(level.strips)
+        if n < 2:
+            continue
+        middle = np.median(level.strips, axis=0) if n > 2 else curve.lab(np.array([level.concentration]))[0]
+        inverse = np.linalg.inv(curve.scatter_at(np.array([level.concentration]))[0] + _U_MODEL**2 * np.eye(3))
+        limit = 3 * fisher.ppf(1 - _STRIP_P, 3, max(curve.scatter.degrees_of_freedom, 4))
+        distance = np.einsum("ni,ij,nj->n", level.strips - middle, inverse, level.strips - middle)
+        # The strip itself has widened the pooled scatter, so the spread of all others is what it is held against.
+        others = _plain_scatter([v for v in levels if v is not level and len(v.strips) > 1])
+        plain = np.linalg.norm(level.strips - middle, axis=1)
+        index = int(np.argmax(distance))
+        reach = np.linalg.norm(curve.tangent(np.array([level.concentration]))[0]) * level.concentration
+        allowed = 6 * np.hypot(others, curve.scatter.relative * reach)
+        if distance[index] > limit or plain[index] > max(allowed, 1.5):
+            name = sorted({c.replicate for c in inside if c.concentration == level.concentration})[index]
+            photos = [c.photo for c in inside if c.concentration == level.concentration and c.replicate == name]
+            raise _refuse(
+                f"the strips at {level.concentration:g} to agree (pad {pad!r})",
+                f"strip {name} ({', '.join(photos)}) {plain[index]:.1f} Delta E from the others",
+                "Look at that photo; dip and photograph the strip again, or calibrate with --without and its photo's "
+                "name, which the lot file records.",
+            )
+
+
+def _check_levels(levels: Sequence[_Level], curve: Curve, *, pad: str) -> None:
+    """Name the level that the curve misses by far more than its uncertainty when it is fitted without it."""
+    from scipy.stats import chi2
+
+    worst, where = 0.0, 0
+    for index in range(len(levels)):
+        rest = [v for k, v in enumerate(levels) if k != index]
+        if len(rest) < LEAST_LEVELS - 1 or index in (0, len(levels) - 1):
+            off = levels[index].mean - curve.lab(np.array([levels[index].concentration]))[0]
+            spread = _level_covariance(levels[index], curve)
+        else:
+            try:
+                without, _ = _fit_curve(rest, curve.scatter)
+            except CalibrationRefusedError:
+                continue
+            here = np.array([levels[index].concentration])
+            off = levels[index].mean - without.lab(here)[0]
+            # Interpolating over a gap is uncertain by more than the parameters' covariance tells: 3 % of the step.
+            gap = levels[index + 1].mean - levels[index - 1].mean
+            spread = (
+                _level_covariance(levels[index], without)
+                + without.covariance_at(here)[0]
+                + 0.03**2 * float(gap @ gap) * np.eye(3)
+            )
+        distance = float(off @ np.linalg.solve(spread, off))
+        if distance > worst:
+            worst, where = distance, index
+    if worst > 2.0 * chi2.ppf(1 - _LEVEL_P / len(levels), 3):
+        level = levels[where]
+        nearest = curve.grid()[np.argmin(np.sum((curve.lab(curve.grid()) - level.mean) ** 2, axis=1))]
+        raise _refuse(
+            f"every level on one smooth curve (pad {pad!r})",
+            f"the level {level.concentration:g}, whose strips look like about {nearest:.3g}",
+            "Check that dilution and its label; make it again, or calibrate with --without and its photos' names.",
+        )
+
+
+def _check_fold(curve: Curve, *, pad: str) -> None:
+    """Refuse a path that comes back near itself: one colour would then stand for two concentrations."""
+    grid = curve.grid(80)
+    path = curve.lab(grid)
+    scatter = curve.scatter_at(grid) + _U_MODEL**2 * np.eye(3) + curve.covariance_at(grid)
+    inverse = np.linalg.inv(scatter)
+    for i in range(len(grid) - 2):
+        off = path[i + 1 :] - path[i]
+        distance = np.einsum("ni,ij,nj->n", off, inverse[i], off)
+        far = np.maximum.accumulate(distance)
+        back = np.nonzero((far > 36.0) & (distance < 9.0))[0]
+        if len(back):
+            j = i + 1 + int(back[0])
+            raise _refuse(
+                f"one colour for each concentration (pad {pad!r})",
+                f"the same colour at {grid[i]:.3g} and {grid[j]:.3g}: the curve folds back",
+                "Mark the levels where the pad bleaches or turns back with beyond = yes in the series.",
+            )
+
+
+def _limits(curve: Curve, u_pixels: Float, *, blank: bool) -> tuple[LimitOf, LimitOf]:
+    """LOD and LOQ from the standard uncertainty of one strip read in the conditions of the calibration."""
+    from scipy.stats import t as student
+
+    if not blank:
+        none = "none: this scale has no zero"
+        return LimitOf(value=None, definition=none), LimitOf(value=None, definition=none)
+
+    def u(concentration: float) -> float:
+        here = np.array([concentration])
+        tangent = curve.tangent(here)[0]
+        spread = curve.scatter_at(here)[0] + curve.covariance_at(here)[0] + u_pixels
+        return float((tangent @ np.linalg.solve(spread, tangent)) ** -0.5)
+
+    nu = max(curve.scatter.degrees_of_freedom, 2)
+    lod = minimum_detectable_value(u, t=float(student.ppf(0.95, nu)), top=curve.top)
+    loq = limit_of_quantification(u, t=float(student.ppf((1 + COVERAGE) / 2, nu)), k=3.0, top=curve.top)
+    return LimitOf(value=lod, definition=LOD_DEFINITION), LimitOf(value=loq, definition=LOQ_DEFINITION)

@@ -1,0 +1,208 @@
+"""The lot file: the curve of each pad of one production lot, and everything it was made from.
+
+JSON; the keys are those of ``docs/reference/file-formats.md``.
+"""
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from stripread import __version__
+from stripread.errors import LotFileError
+from stripread.geometry import Float
+from stripread.lot.curve import Curve, Scatter
+
+__all__ = ["Calibrator", "LimitOf", "Lot", "PadCalibration", "load_lot", "save_lot"]
+
+FORMAT = "stripread-lot/1"
+METHOD = "hill-polynomial-path"  # the only one so far; named so that a file of another method is not misread
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Calibrator:
+    """One strip of the series, in one photo."""
+
+    photo: str
+    photo_sha256: str
+    camera: str | None
+    concentration: float
+    u_concentration: float
+    replicate: str
+    lab: tuple[float, float, float]
+    beyond: bool  # above the range, kept to know where the pad turns back; not in the fit
+    left_out: bool  # left out of the fit at a person's word
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LimitOf:
+    """LOD or LOQ with its definition; ``value`` is None where the curve ends below it, or there is no blank."""
+
+    value: float | None
+    definition: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PadCalibration:
+    """Curve and figures of merit of one pad.
+
+    ``beyond`` holds (concentration, L*, a*, b*) of calibrators above the range, in order.
+    """
+
+    pad: str
+    analyte: str
+    unit: str
+    curve: Curve
+    lod: LimitOf
+    loq: LimitOf
+    beyond: tuple[tuple[float, float, float, float], ...]
+    calibrators: tuple[Calibrator, ...]
+    lack_of_fit: float  # residual standard deviation of level means in units of their uncertainty
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lot:
+    """One production lot of a strip kind, calibrated.
+
+    ``signature`` is the mean left-out residual (CIELAB) of each patch of the card over the calibration photos: what
+    light and phone were like then.
+    """
+
+    number: str
+    kind: str
+    expires: date
+    calibrated_on: date
+    card: str
+    pads: tuple[PadCalibration, ...]
+    signature: Mapping[str, tuple[float, float, float]]
+    left_out: tuple[str, ...]
+    sha256: str = ""
+
+    def pad(self, pad_id: str) -> PadCalibration:
+        """Return the calibration of a pad; ``KeyError`` where there is none."""
+        for pad in self.pads:
+            if pad.pad == pad_id:
+                return pad
+        raise KeyError(pad_id)
+
+
+def save_lot(lot: Lot, path: Path) -> None:
+    """Write a lot file."""
+    data: dict[str, Any] = {
+        "format": FORMAT,
+        "software": f"stripread {__version__}",
+        "number": lot.number,
+        "kind": lot.kind,
+        "expires": lot.expires.isoformat(),
+        "calibrated_on": lot.calibrated_on.isoformat(),
+        "card": lot.card,
+        "left_out": list(lot.left_out),
+        "pads": [_pad_to_json(pad) for pad in lot.pads],
+        "signature": {key: [round(v, 4) for v in value] for key, value in lot.signature.items()},
+    }
+    path.write_text(json.dumps(data, indent=1) + "\n", encoding="utf-8")
+
+
+def _pad_to_json(pad: PadCalibration) -> dict[str, Any]:
+    curve = pad.curve
+    return {
+        "pad": pad.pad,
+        "analyte": pad.analyte,
+        "unit": pad.unit,
+        "curve": {
+            "method": METHOD,
+            "parameters": curve.parameters.tolist(),
+            "covariance": curve.covariance.tolist(),
+            "low": curve.low,
+            "top": curve.top,
+            "scatter": asdict(curve.scatter),
+            "lack_of_fit": pad.lack_of_fit,
+        },
+        "lod": asdict(pad.lod),
+        "loq": asdict(pad.loq),
+        "beyond": [list(row) for row in pad.beyond],
+        "calibrators": [asdict(c) for c in pad.calibrators],
+    }
+
+
+def load_lot(path: Path) -> Lot:
+    """Read a lot file.
+
+    Raises
+    ------
+    LotFileError
+        If the file is missing, is no lot file, or a field is missing or wrong.
+    """
+    try:
+        text = path.read_bytes()
+    except OSError as error:
+        raise LotFileError(
+            expected="a lot file", found=f"{path}: {error.strerror}", remedy="Check the name, or calibrate the lot."
+        ) from None
+    try:
+        data = json.loads(text)
+        if not isinstance(data, dict) or data.get("format") != FORMAT:
+            raise ValueError(f"no format {FORMAT!r}")
+        return Lot(
+            number=str(data["number"]),
+            kind=str(data["kind"]),
+            expires=date.fromisoformat(data["expires"]),
+            calibrated_on=date.fromisoformat(data["calibrated_on"]),
+            card=str(data["card"]),
+            pads=tuple(_pad_from_json(pad) for pad in data["pads"]),
+            signature={str(k): _three(v) for k, v in data["signature"].items()},
+            left_out=tuple(str(name) for name in data["left_out"]),
+            sha256=hashlib.sha256(text).hexdigest(),
+        )
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
+        reason = f"field {error} is missing" if isinstance(error, KeyError) else str(error)
+        raise LotFileError(
+            expected=f"a lot file of format {FORMAT} at {path}",
+            found=reason,
+            remedy="Calibrate the lot again, or take the file from a backup; do not edit it by hand.",
+        ) from error
+
+
+def _three(values: Any) -> tuple[float, float, float]:
+    a, b, c = (float(v) for v in values)
+    return a, b, c
+
+
+def _pad_from_json(data: Mapping[str, Any]) -> PadCalibration:
+    curve = data["curve"]
+    if curve["method"] != METHOD:
+        raise ValueError(f"curve method {curve['method']!r}, known is {METHOD!r}")
+    parameters: Float = np.array(curve["parameters"], dtype=np.float64)
+    covariance: Float = np.array(curve["covariance"], dtype=np.float64)
+    if len(parameters) < 8 or (len(parameters) - 2) % 3 or covariance.shape != (len(parameters),) * 2:
+        raise ValueError(f"{len(parameters)} curve parameters with a covariance of shape {covariance.shape}")
+    if not (np.isfinite(parameters).all() and np.isfinite(covariance).all()):
+        raise ValueError("curve parameters that are not finite")
+    if not float(curve["low"]) < float(curve["top"]):
+        raise ValueError("a curve whose top is not above its low end")
+    return PadCalibration(
+        pad=str(data["pad"]),
+        analyte=str(data["analyte"]),
+        unit=str(data["unit"]),
+        curve=Curve(
+            parameters,
+            covariance,
+            float(curve["low"]),
+            float(curve["top"]),
+            Scatter(
+                float(curve["scatter"]["relative"]),
+                float(curve["scatter"]["colour"]),
+                int(curve["scatter"]["degrees_of_freedom"]),
+            ),
+        ),
+        lod=LimitOf(**data["lod"]),
+        loq=LimitOf(**data["loq"]),
+        beyond=tuple((float(c), float(x), float(a), float(b)) for c, x, a, b in data["beyond"]),
+        calibrators=tuple(Calibrator(**{**c, "lab": _three(c["lab"])}) for c in data["calibrators"]),
+        lack_of_fit=float(curve["lack_of_fit"]),
+    )
