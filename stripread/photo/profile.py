@@ -39,8 +39,8 @@ DISPLAY_P3_TO_SRGB = np.array(
 # Ours. A profile's white may miss D50 by this much in X, Y or Z; rounding to the 1/65536 of a profile stays under 1e-3,
 # a matrix that was not adapted to D50 misses by 0.26 in Z.
 _WHITE_TOLERANCE = 0.02
-# Ours. LittleCMS's sRGB profile misses the matrix above by 3.7e-4, from rounding: such a profile means sRGB, and a plain
-# identity spares the multiplication. 5e-4 of full light is a tenth of a code at middle grey.
+# Ours. LittleCMS's sRGB profile misses the matrix above by 3.7e-4, from rounding: such a profile means sRGB, and a
+# plain identity spares the multiplication. 5e-4 of full light is a tenth of a code at middle grey.
 _IDENTITY_TOLERANCE = 5e-4
 
 

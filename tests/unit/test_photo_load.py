@@ -192,9 +192,9 @@ def exif_of(**tags: object) -> Image.Exif:
     for name, tag in (("make", 0x010F), ("model", 0x0110)):
         if name in tags:
             exif[tag] = tags[name]
-    for name, tag in (("time", 0x9003), ("offset", 0x9011)):
-        if name in tags:
-            exif.get_ifd(0x8769)[tag] = tags[name]
+    details = {tag: tags[name] for name, tag in (("time", 0x9003), ("offset", 0x9011)) if name in tags}
+    if details:
+        exif[0x8769] = details
     return exif
 
 
