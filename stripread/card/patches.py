@@ -1,0 +1,57 @@
+"""The mean colour of every patch of a card that was found in a photo."""
+
+import numpy as np
+
+from stripread.card.layout import CardLayout
+from stripread.colour.correct import PatchColours
+from stripread.geometry import Float, apply_homography
+from stripread.photo.photo import Photo
+
+__all__ = ["measure_patches"]
+
+_INNER = 0.66  # of a patch's side: clear of its edge, of blur and of a pose that is off by a tenth
+_GRID = 24  # samples along a side; 576 pixels of 2 % noise leave 0.1 % in the mean, well under the light's fit
+_CUT = 3.5 * 1.4826  # median absolute deviations; drops 0.05 % of clean Gaussian pixels
+_FLOOR = 0.004  # of the median: scatter below this is rounding to codes
+
+
+def measure_patches(photo: Photo, homography: Float, card: CardLayout) -> PatchColours:
+    """Sample the inner part of each patch, leave out specks, and average.
+
+    Parameters
+    ----------
+    homography : ndarray (3, 3)
+        Card mm to pixels of the full-size photo.
+
+    Patches outside the picture count as clipped: they carry no colour.
+    """
+    rows, columns = photo.pixels.shape[:2]
+    steps = ((np.arange(_GRID) + 0.5) / _GRID - 0.5) * _INNER
+    offsets = np.stack(np.meshgrid(steps, steps), axis=-1).reshape(1, -1, 2)
+    centres = np.array([p.rect.centre for p in card.patches])
+    sizes = np.array([[p.rect.width, p.rect.height] for p in card.patches])
+    places = photo.from_full(apply_homography(homography, centres[:, None] + offsets * sizes[:, None]))
+    x, y = np.rint(places[..., 0]).astype(np.intp), np.rint(places[..., 1]).astype(np.intp)
+    outside = ((x < 0) | (x >= columns) | (y < 0) | (y >= rows)).any(axis=1)
+    codes = photo.pixels[np.clip(y, 0, rows - 1), np.clip(x, 0, columns - 1)]
+    last = np.iinfo(photo.pixels.dtype).max
+    clipped = (codes.max(axis=2) >= last - last // 255).mean(axis=1)
+    clipped[outside] = 1.0
+    linear = np.stack([photo.decode_table[:, c][codes[..., c]] for c in range(3)], axis=2)
+    middle = linear.shape[1] // 2
+    median = np.partition(linear, middle, axis=1)[:, middle, None]
+    apart = np.abs(linear - median)
+    spread = np.partition(apart, middle, axis=1)[:, middle, None]
+    keep = (apart <= _CUT * np.maximum(spread, _FLOOR * median)).all(axis=2, keepdims=True)
+    mean = (linear * keep).sum(axis=1, dtype=np.float64) / np.maximum(keep.sum(axis=1), 1)
+    role = np.array([p.role for p in card.patches])
+    return PatchColours(
+        ids=tuple(p.id for p in card.patches),
+        places_mm=centres,
+        linear=mean @ photo.to_srgb.T,
+        clipped_share=clipped,
+        lab=card.patch_lab,
+        white=role == "white",
+        neutral=role != "colour",
+        card_size_mm=(card.width_mm, card.height_mm),
+    )

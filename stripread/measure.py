@@ -1,0 +1,242 @@
+"""From a photo to the colour of each pad: the order of the steps, for readings and for calibrations alike."""
+
+import time
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+
+from stripread.card.find import CardPose, find_card
+from stripread.card.layout import CardLayout
+from stripread.card.patches import measure_patches
+from stripread.colour.correct import Correction, fit_correction
+from stripread.errors import CardFileError, CardNotFoundError
+from stripread.findings import Finding
+from stripread.geometry import Float, Rect, apply_homography
+from stripread.photo.load import PhotoFile, decode_photo, suggested_reduction
+from stripread.photo.photo import Photo
+from stripread.strip.find import StripPose, find_strip
+from stripread.strip.kinds import StripKind
+from stripread.strip.pads import PadColour, measure_pad
+from stripread.strip.view import SlotView
+
+__all__ = ["CardMeasurement", "PadMeasurement", "StripMeasurement", "measure_card", "measure_strip"]
+
+_FINE_PX_PER_MM = 5.0  # decode finer where the card shows less: a 5 mm pad then still has 25 px a side
+_VIEW_PX_PER_MM = 8.0
+_VIEW_MARGIN_MM = 8.0  # a strip may lie 6 mm beside its place
+
+
+@dataclass(slots=True)
+class Stopwatch:
+    """Milliseconds a stage. The only thing here that changes while a photo is read."""
+
+    timing_ms: dict[str, float] = field(default_factory=dict)
+
+    @contextmanager
+    def stage(self, name: str) -> Iterator[None]:
+        """Add the time spent inside to a stage."""
+        start = time.perf_counter()
+        try:
+            yield
+        finally:
+            self.timing_ms[name] = self.timing_ms.get(name, 0.0) + 1e3 * (time.perf_counter() - start)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CardMeasurement:
+    """A card found in a photo, and the correction that its patches give."""
+
+    photo: Photo
+    card: CardLayout
+    pose: CardPose
+    correction: Correction
+    findings: tuple[Finding, ...]
+    timing_ms: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PadMeasurement:
+    """One pad, corrected.
+
+    Attributes
+    ----------
+    lab : ndarray (3,)
+        CIELAB (D50, 2 degree).
+    u_pixels : ndarray (3, 3)
+        Covariance of ``lab`` from the scatter of the pad's pixels.
+    light_gradient : ndarray (3,)
+        Change of ``lab`` per relative change of the light at the pad.
+    polygon_px : ndarray (4, 2)
+        Corners in the full-size upright photo.
+    """
+
+    pad: str
+    colour: PadColour
+    lab: Float
+    u_pixels: Float
+    light_gradient: Float
+    polygon_px: Float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StripMeasurement:
+    """A strip on a card, its pads measured, the findings of the photo, the card and the pads together."""
+
+    card: CardMeasurement
+    kind: StripKind
+    strip: StripPose
+    pads: tuple[PadMeasurement, ...]
+    findings: tuple[Finding, ...]
+    timing_ms: Mapping[str, float]
+
+
+def measure_card(file: PhotoFile, card: CardLayout) -> CardMeasurement:
+    """Find a card in a photo and fit the correction on its patches.
+
+    Raises
+    ------
+    StripReadError
+        A photo that cannot be decoded, no card or not exactly one in it, too few usable patches.
+    """
+    watch = Stopwatch()
+    photo, pose = _decode_and_find(file, card, watch)
+    with watch.stage("patches"):
+        patches = measure_patches(photo, pose.homography, card)
+    with watch.stage("correction"):
+        correction = fit_correction(patches)
+    return CardMeasurement(
+        photo=photo, card=card, pose=pose, correction=correction, findings=pose.findings, timing_ms=watch.timing_ms
+    )
+
+
+def _decode_and_find(file: PhotoFile, card: CardLayout, watch: Stopwatch) -> tuple[Photo, CardPose]:
+    """Decode as coarsely as the card in it allows: patch means need no more than about 5 px/mm."""
+    reduction: int = suggested_reduction(file)
+    while True:
+        with watch.stage("decode"):
+            photo = decode_photo(file, reduction=reduction)
+        try:
+            with watch.stage("find card"):
+                pose = find_card(photo, card)
+        except CardNotFoundError:
+            if reduction == 1:
+                raise
+            reduction //= 2
+            continue
+        if reduction > 1 and pose.px_per_mm / reduction < _FINE_PX_PER_MM:
+            reduction //= 2
+            continue
+        return photo, pose
+
+
+def measure_strip(file: PhotoFile, card: CardLayout, kind: StripKind) -> StripMeasurement:
+    """Measure the pads of a strip of the kind lying on the card.
+
+    Raises
+    ------
+    StripReadError
+        Those of `measure_card`; no strip, a strip upside down, a covered pad, pads that are not the kind's.
+    """
+    seen = measure_card(file, card)
+    watch = Stopwatch(dict(seen.timing_ms))
+    with watch.stage("find strip"):
+        strip = find_strip(_slot_view(seen), kind)
+    with watch.stage("pads"):
+        pads = tuple(_measure_one(seen, strip, kind, pad.id) for pad in kind.pads)
+    findings = (*seen.findings, *strip.findings, *(f for pad in pads for f in pad.colour.findings))
+    return StripMeasurement(card=seen, kind=kind, strip=strip, pads=pads, findings=findings, timing_ms=watch.timing_ms)
+
+
+def _slot_view(seen: CardMeasurement) -> SlotView:
+    """Picture of the slot and its surroundings in card coordinates, about 1 on the card's white."""
+    slot = seen.card.slot or _free_rectangle(seen.card)
+    area = slot.grown(_VIEW_MARGIN_MM)
+    scale = min(_VIEW_PX_PER_MM, max(seen.pose.px_per_mm / seen.photo.reduction, 2.0))
+    columns, rows = round(area.width * scale), round(area.height * scale)
+    to_photo = _to_pixels(seen) @ np.array([[1 / scale, 0, area.x], [0, 1 / scale, area.y], [0, 0, 1]])
+    corners = apply_homography(to_photo, Rect(0, 0, columns - 1.0, rows - 1.0).corners)
+    height, width = seen.photo.pixels.shape[:2]
+    low = np.clip(np.floor(corners.min(axis=0)) - 2, 0, [width, height]).astype(int)
+    high = np.clip(np.ceil(corners.max(axis=0)) + 3, 0, [width, height]).astype(int)
+    part = seen.photo.linear(slice(low[1], high[1]), slice(low[0], high[0]))
+    shift = np.array([[1, 0, -low[0]], [0, 1, -low[1]], [0, 0, 1.0]])
+    view = cv2.warpPerspective(
+        part,
+        shift @ to_photo,
+        (columns, rows),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    # The light over the slot, on a coarse grid: the card's white as the photo shows it there.
+    x, y = np.meshgrid(np.linspace(area.x, area.x + area.width, 24), np.linspace(area.y, area.y + area.height, 12))
+    places = np.stack([x.ravel(), y.ravel()], axis=1)
+    light = seen.correction.tone.light(places)
+    patches = seen.correction.patches
+    white = patches.white & seen.correction.used
+    level = (patches.linear[white] / seen.correction.tone.light(patches.places_mm[white])).mean(axis=0)
+    field = cv2.resize((light * level).reshape(12, 24, 3).astype(np.float32), (columns, rows))
+    return SlotView(linear=view / field, px_per_mm=scale, origin_mm=np.array([area.x, area.y]), slot=slot)
+
+
+def _to_pixels(seen: CardMeasurement) -> Float:
+    """Card mm to pixels of the decoded (perhaps reduced) picture."""
+    k = 1.0 / seen.photo.reduction
+    to_reduced: Float = np.array([[k, 0, 0.5 * k - 0.5], [0, k, 0.5 * k - 0.5], [0, 0, 1]])
+    return to_reduced @ seen.pose.homography
+
+
+def _free_rectangle(card: CardLayout) -> Rect:
+    """Return the widest band without patch or marker on a card that has no slot: where else would a strip lie."""
+    step = 1.0
+    columns, rows = int(card.width_mm / step), int(card.height_mm / step)
+    taken = np.zeros((rows, columns), dtype=bool)
+    boxes = [p.rect.corners for p in card.patches] + [m.corners_mm for m in card.markers]
+    for box in boxes:
+        (x0, y0), (x1, y1) = np.floor(box.min(axis=0) / step), np.ceil(box.max(axis=0) / step)
+        taken[max(int(y0), 0) : int(y1), max(int(x0), 0) : int(x1)] = True
+    best, area = None, 0
+    heights = np.zeros(columns, dtype=int)
+    for row in range(rows):
+        heights = np.where(taken[row], 0, heights + 1)
+        for left in range(columns):
+            lowest = heights[left]
+            for right in range(left, columns):
+                lowest = min(lowest, heights[right])
+                if lowest == 0:
+                    break
+                if lowest * (right - left + 1) > area:
+                    area = int(lowest * (right - left + 1))
+                    best = Rect(left * step, (row - lowest + 1) * step, (right - left + 1) * step, lowest * step)
+    if best is None or min(best.width, best.height) < 8 or max(best.width, best.height) < 40:
+        raise CardFileError(
+            expected=f"a slot for the strip on card {card.name!r}",
+            found="no [slot], and no free area of 8 x 40 mm",
+            remedy="Add [slot] with rect_mm to the card layout file.",
+        )
+    return best
+
+
+def _measure_one(seen: CardMeasurement, strip: StripPose, kind: StripKind, pad_id: str) -> PadMeasurement:
+    polygon_mm = strip.pad_polygon_mm(kind.pad(pad_id))
+    polygon_px = apply_homography(seen.pose.homography, polygon_mm)
+    polygon = seen.photo.from_full(polygon_px)
+    height, width = seen.photo.pixels.shape[:2]
+    low = np.clip(np.floor(polygon.min(axis=0)) - 2, 0, [width, height]).astype(int)
+    high = np.clip(np.ceil(polygon.max(axis=0)) + 3, 0, [width, height]).astype(int)
+    part = seen.photo.linear(slice(low[1], high[1]), slice(low[0], high[0]))
+    colour = measure_pad(part, polygon - low)
+    place = polygon_mm.mean(axis=0)
+    correction = seen.correction
+    linear = np.maximum(colour.mean, 1e-4)[None]
+    jacobian = correction.jacobian(linear, place)
+    return PadMeasurement(
+        pad=pad_id,
+        colour=colour,
+        lab=correction.lab(linear, place[None])[0],
+        u_pixels=jacobian @ colour.covariance_of_mean @ jacobian.T,
+        light_gradient=correction.light_gradient(linear, place[None]),
+        polygon_px=polygon_px,
+    )

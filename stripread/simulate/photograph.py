@@ -1,0 +1,187 @@
+"""One simulated photo: spectra and scene brought together, drawn, developed and written as a file with its truth."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stripread.card.design import SLOT_LAB
+from stripread.card.layout import CardLayout, Enrolment
+from stripread.geometry import Float
+from stripread.simulate.cameras import Phone, develop_photo, on_sensor
+from stripread.simulate.encode import Exif, FileFormat, Noise, PhotoFile, Sharpening, expose_to_file
+from stripread.simulate.inks import CardPrint, make_printer, print_card
+from stripread.simulate.lamps import lamp
+from stripread.simulate.pads import PADS, pad_reflectance, plastic_reflectance
+from stripread.simulate.render import Rendered, render
+from stripread.simulate.scene import (
+    Defects,
+    LightField,
+    Materials,
+    Optics,
+    PadPlace,
+    Scene,
+    Shadow,
+    StripGeometry,
+    StripPlacement,
+    View,
+)
+from stripread.strip.kinds import StripKind
+
+__all__ = ["CHEMISTRY", "DippedStrip", "Shot", "enrolled", "printed_card", "strip_geometry", "take_photo"]
+
+# Which invented chemistry the pads of the shipped kinds have; the key is (kind, pad).
+CHEMISTRY: dict[tuple[str, str], str] = {
+    ("clo2-wide", "clo2"): "violet",
+    ("clo2-ultralow", "clo2"): "pink",
+    ("chlorine-ph-duo", "chlorine"): "brown",
+    ("chlorine-ph-duo", "ph"): "yellow-blue",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DippedStrip:
+    """A strip with the concentration at each pad, and its departure from its lot (see `pad_reflectance`)."""
+
+    kind: StripKind
+    concentrations: Mapping[str, float]
+    dye_factor: float = 1.0
+    blank_factor: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shot:
+    """Everything about one photo; the same shot and seed give the same bytes.
+
+    ``exposure`` is where a perfect white in the brightest light lands in linear light before the tone curve.
+    """
+
+    card: CardLayout
+    printer_seed: int
+    phone: Phone
+    lamps: tuple[str, ...]
+    view: View
+    strip: DippedStrip | None = None
+    placement: StripPlacement | None = None  # its kind's geometry is filled in from ``strip``
+    lights: tuple[LightField, ...] = (LightField(),)
+    shadows: tuple[Shadow, ...] = ()
+    optics: Optics = field(default_factory=Optics)
+    defects: Defects = field(default_factory=Defects)
+    exposure: float = 0.8
+    noise: float = 1.0  # times the default sensor noise
+    sharpening: float = 0.4
+    quality: int = 92
+    format: FileFormat = "jpeg"
+    taken_at: datetime | None = None
+    orientation: int = 1
+    clutter: int = 14
+
+
+def printed_card(card: CardLayout, printer_seed: int) -> CardPrint:
+    """Spectra of the card as a printer of the simulator prints it."""
+    return print_card(card.patch_lab, np.array(SLOT_LAB), printer_seed=printer_seed)
+
+
+def enrolled(card: CardLayout, printer_seed: int, *, u_lab: float = 0.25) -> CardLayout:
+    """Return the card with its print's colours as an instrument with noise ``u_lab`` would have measured them."""
+    lab = printed_card(card, printer_seed).lab
+    rng = np.random.default_rng([printer_seed, 17])
+    lab = np.round(lab + rng.normal(0, u_lab, lab.shape), 2)
+    patches = tuple(
+        replace(p, lab=(float(x[0]), float(x[1]), float(x[2]))) for p, x in zip(card.patches, lab, strict=True)
+    )
+    note = Enrolment(
+        source=f"simulated printer {printer_seed}", source_sha256="0" * 64, measured_on="2026-01-01", u_lab=u_lab
+    )
+    return replace(card, name=f"{card.name}-print-{printer_seed}", patches=patches, enrolment=note)
+
+
+def strip_geometry(kind: StripKind) -> StripGeometry:
+    """Sizes of a kind for the drawing."""
+    return StripGeometry(
+        length_mm=kind.length_mm,
+        width_mm=kind.width_mm,
+        pads=tuple(PadPlace(id=p.id, along_mm=p.centre_mm[0], across_mm=p.centre_mm[1],
+                            size_along_mm=p.size_mm[0], size_across_mm=p.size_mm[1]) for p in kind.pads),
+    )  # fmt: skip
+
+
+def take_photo(shot: Shot, path: Path | None = None, *, seed: int) -> tuple[bytes, Rendered]:
+    """Draw, develop and encode a shot; return the file's bytes and where things are in it."""
+    total = np.sum([lamp(name) for name in shot.lamps], axis=0)
+    # The sensor's green sees a perfect white in the brightest light at 0.8 of saturation.
+    unit = float((total @ shot.phone.sensor)[1]) / 0.8
+    scene = Scene(
+        card=shot.card,
+        view=shot.view,
+        strip=_placement(shot),
+        lights=shot.lights,
+        shadows=shot.shadows,
+        optics=shot.optics,
+        defects=shot.defects,
+        clutter=shot.clutter,
+    )
+    drawn = render(scene, _materials(shot, unit), seed=seed)
+    develop = develop_photo(shot.phone, total, exposure=shot.exposure)
+
+    def process(raw: NDArray[np.float32]) -> NDArray[np.float32]:
+        return develop(raw * np.float32(unit))
+
+    noise = Noise()
+    data = expose_to_file(
+        drawn.image,
+        process,
+        path,
+        seed=seed,
+        noise=Noise(read=noise.read * shot.noise, shot=noise.shot * shot.noise**2),
+        softness_px=0.5,
+        sharpening=Sharpening(amount=shot.sharpening, radius_px=1.2),
+        file=PhotoFile(
+            format=shot.format,
+            quality=shot.quality,
+            exif=None
+            if shot.format == "tiff16"
+            else Exif(model=shot.phone.name, taken_at=shot.taken_at, orientation=shot.orientation),
+        ),
+    )
+    return data, drawn
+
+
+def _placement(shot: Shot) -> StripPlacement | None:
+    if shot.strip is None:
+        return None
+    geometry = strip_geometry(shot.strip.kind)
+    return replace(shot.placement, kind=geometry) if shot.placement else StripPlacement(kind=geometry)
+
+
+def _materials(shot: Shot, unit: float) -> Materials:
+    printed = printed_card(shot.card, shot.printer_seed)
+    spectra: dict[str, Float] = {
+        **{f"patch:{p.id}": r for p, r in zip(shot.card.patches, printed.patches, strict=True)},
+        "paper": printed.paper,
+        "ink_black": printed.black,
+        "slot_ground": printed.ground,
+        "plastic": plastic_reflectance(),
+        "bench": make_printer(3).reflectance(np.array([0.25, 0.35, 0.5, 0.25])),
+        "skin": make_printer(4).reflectance(np.array([0.05, 0.35, 0.4, 0.1])),
+        "glare": np.full(81, 3.0),
+    }
+    mixtures = np.random.default_rng(11).uniform(0, 0.8, (8, 4))
+    for index, amounts in enumerate(mixtures):
+        spectra[f"clutter:{index}"] = make_printer(5).reflectance(amounts)
+    if shot.strip is not None:
+        for pad in shot.strip.kind.pads:
+            spectra[f"pad:{pad.id}"] = pad_reflectance(
+                PADS[CHEMISTRY[shot.strip.kind.name, pad.id]],
+                shot.strip.concentrations[pad.id],
+                dye_factor=shot.strip.dye_factor,
+                blank_factor=shot.strip.blank_factor,
+            )
+    lights = [lamp(name) for name in shot.lamps]
+    return {
+        name: np.stack([on_sensor(shot.phone, light, reflectance) / unit for light in lights])
+        for name, reflectance in spectra.items()
+    }
