@@ -168,18 +168,22 @@ def _look_closer(grey: Grey, seen: list[Sighting], card: CardLayout, markers: Ma
             factor = module_px * markers.modules / place.side
             how = cv2.INTER_AREA if factor < 1 else cv2.INTER_CUBIC
             part = np.asarray(cv2.resize(grey[y0:y1, x0:x1], None, fx=factor, fy=factor, interpolation=how), np.uint8)
-            for picture in (part, _without_shadows(part, reach=3 * module_px)):
+            for picture in (part, _without_shadows(part, module_px=module_px)):
                 for s in detect_markers(picture, markers, factor=1.0, windows=(7, 13, 19), smallest_share=0.08):
                     found.append(Sighting(id=s.id, corners=scale_points(s.corners, 1 / factor) + np.array([x0, y0])))
     return [s for s in found if s.id not in known]
 
 
-def _without_shadows(grey: Grey, *, reach: int) -> Grey:
-    """Spread the codes between the darkest and brightest nearby to 0..255: decoding uses one threshold a marker."""
-    kernel = np.ones((reach, reach), dtype=np.uint8)
-    low, high = cv2.erode(grey, kernel), cv2.dilate(grey, kernel)
-    contrast = np.maximum(cv2.subtract(high, low), 24)  # even areas stay even
-    return np.asarray(cv2.divide(cv2.subtract(grey, low), contrast, scale=255), dtype=np.uint8)
+def _without_shadows(grey: Grey, *, module_px: int) -> Grey:
+    """Divide by the paper nearby, since decoding uses one threshold a marker, which a shadow's edge upsets.
+
+    The paper is the brightest within a module, or half the brightest within four where that is more: shaded paper has
+    over half the codes of lit paper (0.6 where it gets a third of the light), ink has far less.
+    """
+    near = cv2.dilate(grey, np.ones((2 * module_px + 1,) * 2, dtype=np.uint8))
+    far = cv2.dilate(grey, np.ones((8 * module_px + 1,) * 2, dtype=np.uint8))
+    paper = np.maximum(cv2.convertScaleAbs(far, alpha=0.5), near)
+    return np.asarray(cv2.divide(grey, paper, scale=255), dtype=np.uint8)
 
 
 def _fit(points_mm: Float, points_px: Float) -> Float | None:

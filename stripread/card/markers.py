@@ -86,6 +86,8 @@ def detect_markers(
     ``windows`` are the sides of the adaptive threshold's neighbourhood in scaled pixels, evenly spaced;
     ``smallest_share`` is the side of the smallest marker to look for, as a share of the picture's longer side.
     """
+    if min(grey.shape) * factor < 2 * markers.modules:
+        return []  # no room for a marker
     if factor < 1:
         grey = np.asarray(cv2.resize(grey, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA), dtype=np.uint8)
     elif factor > 1:
@@ -131,7 +133,7 @@ def refine_corners(grey: Grey, corners: Float, modules: int) -> Float:
         if length.min() < modules:  # less than a pixel a module: nothing to gain
             return start
         out = np.column_stack([along[:, 1], -along[:, 0]]) / length[:, None]  # corners run clockwise in the picture
-        reach = max(1.5, 0.75 * length.min() / modules)  # ends inside the black border, one module thick
+        reach = max(1.5, 0.5 * length.min() / modules)  # inside the border; longer ones meet the blur of inner cells
         steps = np.linspace(-reach, reach, 2 * int(np.ceil(reach)) + 1)
         t = np.linspace(1 / modules, 1 - 1 / modules, int(np.clip(length.max(), 8, 40)))
         points = corners[:, None] + t[:, None] * along[:, None]

@@ -1,6 +1,7 @@
 """Scenes with a known pose for the tests of card finding: a card raster in front of a cluttered bench."""
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -231,3 +232,28 @@ def scene(
     put_card(picture, card, drawn, hidden=hidden)
     jpeg = take(picture, card, drawn, how, rng)
     return as_photo(jpeg, full_size=full_size, reduction=reduction, decode_reduced=decode_reduced), truth
+
+
+def put_bent_card(picture: Image, card: CardLayout, homography: Float, *, sagitta_mm: float, strips: int = 38) -> None:
+    """Draw the card bent about its short axis, its ends ``sagitta_mm`` nearer than its middle, in flat strips."""
+    height, width = picture.shape[:2]
+    focal = FOCAL * max(width, height)
+    camera = np.array([[focal, 0, (width - 1) / 2], [0, focal, (height - 1) / 2], [0, 0, 1]])
+    axes = np.linalg.inv(camera) @ homography
+    axes /= np.linalg.norm(axes[:, 0]) * np.sign(axes[2, 2])
+    away = np.cross(axes[:, 0], axes[:, 1])
+    radius = card.width_mm**2 / 8 / sagitta_mm
+    raster = draw_card(card, 8)
+    edges = np.linspace(0, card.width_mm, strips + 1)
+    for left, right in pairwise(edges):
+        on_card = Rect(left, 0, right - left, card.height_mm).corners
+        angle = (on_card[:, 0] - card.width_mm / 2) / radius
+        x, z = card.width_mm / 2 + radius * np.sin(angle), radius * (np.cos(angle) - 1)
+        seen = camera @ (axes[:, :1] * x + axes[:, 1:2] * on_card[:, 1] + axes[:, 2:] + away[:, None] * z)
+        columns = slice(max(0, round(left * 8) - 2), round(right * 8))
+        source = on_card * 8 - 0.5 - np.array([columns.start, 0])
+        matrix = cv2.getPerspectiveTransform(source.astype(np.float32), (seen[:2] / seen[2]).T.astype(np.float32))
+        piece = np.ascontiguousarray(raster[:, columns])
+        cv2.warpPerspective(
+            piece, matrix, (width, height), dst=picture, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_TRANSPARENT
+        )
