@@ -4,14 +4,14 @@ Photos of one strip are averaged first, then the strips of a level. Levels are w
 (pooled over all levels) and by the uncertainty of the dilution, which moves a whole level along the curve.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from stripread.errors import CalibrationRefusedError
 from stripread.geometry import Float
-from stripread.lot.curve import Curve, Scatter, path_lab
+from stripread.lot.curve import Curve, Scatter, path_lab, path_slope, reacted_share
 from stripread.lot.fit import Fit, fit_parameters
 from stripread.lot.inverse import COVERAGE
 from stripread.lot.limits import limit_of_quantification, minimum_detectable_value
@@ -21,6 +21,8 @@ __all__ = ["calibrate_pad"]
 
 LEAST_LEVELS = 5  # common practice, no source: at least 5 levels with 3 replicates
 _U_MODEL = 0.15  # CIELAB; the curve's form is not the chemistry's, and no level is trusted closer than this
+# Standard deviations of the prior on log K and log h about their start. Ours: a factor of 4.5 in K, of 1.5 in h.
+_PRIOR_SD = np.array([1.5, 0.4])
 _LEVEL_P, _STRIP_P = 1e-4, 1e-4  # chance that a good level or strip is refused
 LOD_DEFINITION = (
     "minimum detectable value, alpha = beta = 5 %, one strip in the conditions of the calibration (ISO 11843-2)"
@@ -41,6 +43,35 @@ class _Level:
     def mean(self) -> Float:
         mean: Float = self.strips.mean(axis=0)
         return mean
+
+
+@dataclass(frozen=True, slots=True)
+class _Start:
+    """Where a fit starts, and the centre of its prior on log K and log h."""
+
+    parameters: Float
+    centre: Float
+
+
+@dataclass(frozen=True, slots=True)
+class _Candidate:
+    """The best path of one degree."""
+
+    curve: Curve
+    fit: Fit
+    centre: Float
+
+    @property
+    def parameters(self) -> Float:
+        return self.curve.parameters
+
+
+@dataclass(frozen=True, slots=True)
+class _Fitted:
+    """The path chosen among those of several degrees."""
+
+    best: _Candidate
+    candidates: Mapping[int, _Candidate]
 
 
 def calibrate_pad(
@@ -66,12 +97,13 @@ def calibrate_pad(
     levels = _levels(inside)
     _check_design(levels, blank=blank, pad=pad)
     scatter = Scatter(0.0, _plain_scatter(levels), sum(len(v.strips) - 1 for v in levels))
-    curve, fit = _fit_curve(levels, scatter)
+    fitted = _fit_curve(levels, scatter)
     for _ in range(2):  # the scatter's share along the curve needs the curve, and the weights need the scatter
-        scatter = _pooled_scatter(levels, curve)
-        curve, fit = _fit_curve(levels, scatter)
+        scatter = _pooled_scatter(levels, fitted.best.curve)
+        fitted = _fit_curve(levels, scatter, near=fitted)
+    curve = fitted.best.curve
     _check_strips(inside, levels, curve, pad=pad)
-    _check_levels(levels, curve, pad=pad)
+    _check_levels(levels, fitted, pad=pad)
     _check_fold(curve, pad=pad)
     lod, loq = _limits(curve, u_pixels, blank=blank)
     return PadCalibration(
@@ -86,7 +118,7 @@ def calibrate_pad(
             for v in _levels([c for c in calibrators if c.beyond])
         ),
         calibrators=tuple(calibrators),
-        lack_of_fit=fit.residual_sd,
+        lack_of_fit=fitted.best.fit.residual_sd,
     )
 
 
@@ -164,82 +196,90 @@ def _level_covariance(level: _Level, curve: Curve) -> Float:
     return covariance
 
 
-def _fit_curve(levels: Sequence[_Level], scatter: Scatter) -> tuple[Curve, Fit]:
-    """Fit paths of degree 2 and, with levels to spare, 3; the corrected Akaike criterion chooses."""
-    concentrations = np.array([v.concentration for v in levels])
-    means = np.array([v.mean for v in levels])
-    best: tuple[float, Curve, Fit] | None = None
+def _fit_curve(levels: Sequence[_Level], scatter: Scatter, *, near: _Fitted | None = None) -> _Fitted:
+    """Fit paths of degree 1 to 3 as far as there are levels to spare; the corrected Akaike criterion chooses.
+
+    A fit to nearly the same levels (``near``) gives the starts; without it there are several for each degree.
+    """
+    candidates: dict[int, _Candidate] = {}
     for degree in (1, 2, 3):
         if 3 * len(levels) - (2 + 3 * (degree + 1)) < 4:
             continue
-        found = _fit_degree(levels, concentrations, means, scatter, degree)
-        if found is None:
-            continue
-        curve, fit = found
-        n, p = len(fit.residuals), len(fit.parameters)
-        criterion = fit.residual_sum_of_squares + 2 * p + 2 * p * (p + 1) / max(n - p - 1, 1)
-        if best is None or criterion < best[0]:
-            best = (criterion, curve, fit)
-    if best is None:
+        if near is not None and degree in near.candidates:
+            found = [_fit_path(levels, scatter, near.candidates[degree])]
+        else:
+            found = [_fit_path(levels, scatter, start) for start in _starts(levels, degree)]
+        fitted = [c for c in found if c is not None]
+        if fitted:
+            candidates[degree] = min(fitted, key=lambda c: c.fit.residual_sum_of_squares)
+    if not candidates:
         raise _refuse("a curve through the levels", "none that fits", "Check the series, or add levels.")
-    return best[1], best[2]
+    return _Fitted(min(candidates.values(), key=_criterion), candidates)
 
 
-def _fit_degree(
-    levels: Sequence[_Level], concentrations: Float, means: Float, scatter: Scatter, degree: int
-) -> tuple[Curve, Fit] | None:
+def _criterion(candidate: _Candidate) -> float:
+    n, p = len(candidate.fit.residuals), len(candidate.fit.parameters)
+    return candidate.fit.residual_sum_of_squares + 2 * p + 2 * p * (p + 1) / max(n - p - 1, 1)
+
+
+def _starts(levels: Sequence[_Level], degree: int) -> list[_Start]:
+    concentrations = np.array([v.concentration for v in levels])
+    means = np.array([v.mean for v in levels])
     low, top = float(concentrations[0]), float(concentrations[-1])
-    best: tuple[Curve, Fit] | None = None
+    floor = max(low, top / 1e3)
+    starts = []
     # The Hill exponent of a scale with a zero is near 1; on a scale such as pH it is many times that.
-    spread = top / max(low, top / 1e3)
-    for half, hill in (
-        (top, 1.0),
-        (top / 4, 1.0),
-        (np.sqrt(max(low, top / 1e3) * top), 2.3 * (low + top) / 2 if low else 1.5),
-    ):
-        if low == 0 and hill > 4:
-            continue
-        share = path_lab(np.concatenate([[np.log(half), np.log(hill)], np.eye(2, 3).ravel()]), concentrations)[:, 1]
-        powers = np.stack([share**k for k in range(degree + 1)], axis=1)
-        start = np.concatenate([[np.log(half), np.log(hill)], np.linalg.lstsq(powers, means, rcond=None)[0].ravel()])
+    for half, hill in ((top, 1.0), (top / 4, 1.0), (np.sqrt(floor * top), 2.3 * (low + top) / 2 if low else 1.5)):
+        centre = np.log([half, hill])
+        powers = reacted_share(concentrations, *centre)[:, None] ** np.arange(degree + 1)
+        coefficients = np.linalg.lstsq(powers, means, rcond=None)[0]
+        starts.append(_Start(np.concatenate([centre, coefficients.ravel()]), centre))
+    return starts
+
+
+def _fit_path(levels: Sequence[_Level], scatter: Scatter, start: _Start | _Candidate) -> _Candidate | None:
+    """Fit, reweight by the curve found, and fit again; None where that comes to nothing."""
+    low, top = levels[0].concentration, levels[-1].concentration
+    parameters = start.parameters
+    if isinstance(start, _Candidate):
+        whiten = _whitening(levels, replace(start.curve, scatter=scatter))
+        rounds = 2
+    else:
         whiten = np.eye(3 * len(levels)) / _U_MODEL
-        curve = None
-        fit = None
-        for _ in range(3):
-            try:
-                fit = _fit_penalised(concentrations, means, whiten, start, spread)
-            except (ValueError, np.linalg.LinAlgError):
-                break
-            if not np.isfinite(fit.parameters).all():
-                break
-            # Weights are absolute; what the curve leaves over them widens its covariance.
-            n = fit.degrees_of_freedom
-            excess = max(1.0, fit.residual_sum_of_squares / n)
-            curve = Curve(fit.parameters, fit.unscaled_covariance * excess, low, top, scatter)
-            whiten = _whitening(levels, curve)
-            start = fit.parameters
-        if curve is None or fit is None:
-            continue
-        if best is None or fit.residual_sum_of_squares < best[1].residual_sum_of_squares:
-            best = (curve, fit)
-    return best
+        rounds = 3
+    for _ in range(rounds):
+        try:
+            fit = _fit_penalised(levels, whiten, parameters, start.centre)
+        except (ValueError, np.linalg.LinAlgError):
+            return None
+        if not np.isfinite(fit.parameters).all():
+            return None
+        # Weights are absolute; what the curve leaves over them widens its covariance.
+        excess = max(1.0, fit.residual_sum_of_squares / fit.degrees_of_freedom)
+        curve = Curve(fit.parameters, fit.unscaled_covariance * excess, low, top, scatter)
+        whiten = _whitening(levels, curve)
+        parameters = fit.parameters
+    return _Candidate(curve, fit, start.centre)
 
 
-def _fit_penalised(concentrations: Float, means: Float, whiten: Float, start: Float, spread: float) -> Fit:
+def _fit_penalised(levels: Sequence[_Level], whiten: Float, start: Float, centre: Float) -> Fit:
     """Fit with weak priors on log K and log h, which the levels may not determine when the path is nearly straight."""
-    prior_sd = np.array([1.5, 0.4])
-    centre = start[:2].copy()
-    measured = np.concatenate([means.ravel(), centre])
-    size = len(means) * 3
+    concentrations = np.array([v.concentration for v in levels])
+    size = 3 * len(levels)
     weights = np.zeros((size + 2, size + 2))
     weights[:size, :size] = whiten
-    weights[size:, size:] = np.diag(1 / prior_sd)
+    weights[size:, size:] = np.diag(1 / _PRIOR_SD)
+    first_two = np.eye(2, len(start))
 
     def predict(parameters: Float) -> Float:
         result: Float = np.concatenate([path_lab(parameters, concentrations).ravel(), parameters[:2]])
         return result
 
-    return fit_parameters(predict, measured, weights, start)
+    def slope(parameters: Float) -> Float:
+        return np.concatenate([path_slope(parameters, concentrations).reshape(size, -1), first_two])
+
+    measured = np.concatenate([*(v.mean for v in levels), centre])
+    return fit_parameters(predict, measured, weights, start, slope=slope)
 
 
 def _whitening(levels: Sequence[_Level], curve: Curve) -> Float:
@@ -280,10 +320,11 @@ def _check_strips(inside: Sequence[Calibrator], levels: Sequence[_Level], curve:
             )
 
 
-def _check_levels(levels: Sequence[_Level], curve: Curve, *, pad: str) -> None:
+def _check_levels(levels: Sequence[_Level], fitted: _Fitted, *, pad: str) -> None:
     """Name the level that the curve misses by far more than its uncertainty when it is fitted without it."""
     from scipy.stats import chi2
 
+    curve = fitted.best.curve
     worst, where = 0.0, 0
     for index in range(len(levels)):
         rest = [v for k, v in enumerate(levels) if k != index]
@@ -292,7 +333,7 @@ def _check_levels(levels: Sequence[_Level], curve: Curve, *, pad: str) -> None:
             spread = _level_covariance(levels[index], curve)
         else:
             try:
-                without, _ = _fit_curve(rest, curve.scatter)
+                without = _fit_curve(rest, curve.scatter, near=fitted).best.curve
             except CalibrationRefusedError:
                 continue
             here = np.array([levels[index].concentration])

@@ -7,14 +7,13 @@ path is run through once; the polynomial bends it, so a pad may deepen, change h
 """
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 
 from stripread.geometry import Float
-from stripread.lot.fit import complex_step_jacobian
 
-__all__ = ["Curve", "Scatter", "path_lab", "reacted_share"]
+__all__ = ["CalibrationCurve", "Curve", "Scatter", "path_lab", "path_slope", "reacted_share"]
 
 
 def reacted_share(concentration: Float, log_half: Any, log_hill: Any) -> Any:
@@ -33,6 +32,23 @@ def path_lab(parameters: Any, concentration: Float) -> Any:
     return powers @ coefficients
 
 
+def path_slope(parameters: Float, concentration: Float) -> Float:
+    """Differentiate ``path_lab`` by its parameters, shape (n, 3, p)."""
+    share = np.asarray(reacted_share(concentration, parameters[0], parameters[1]), dtype=np.float64)
+    coefficients = parameters[2:].reshape(-1, 3)
+    powers = share[:, None] ** np.arange(len(coefficients))
+    by_share = (powers[:, :-1] * np.arange(1, len(coefficients))) @ coefficients[1:]
+    hill = np.exp(parameters[1])
+    # t = 1 / (1 + exp(h (log K - log c))); at c = 0 it stays 0 whatever K and h.
+    steep = share * (1 - share) * hill
+    slope = np.zeros((len(share), 3, len(parameters)))
+    slope[:, :, 0] = -steep[:, None] * by_share
+    slope[:, :, 1] = (steep * (np.log(np.maximum(concentration, 1e-300)) - parameters[0]))[:, None] * by_share
+    for channel in range(3):
+        slope[:, channel, 2 + channel :: 3] = powers
+    return slope
+
+
 @dataclass(frozen=True, slots=True)
 class Scatter:
     """Strip-to-strip scatter: relative in the concentration that a strip seems to have, plus a plain one in CIELAB.
@@ -43,6 +59,37 @@ class Scatter:
     relative: float
     colour: float
     degrees_of_freedom: int
+
+
+class CalibrationCurve(Protocol):
+    """What the inversion and the limits ask of a curve; ``Curve`` is the one that lots are calibrated with."""
+
+    @property
+    def low(self) -> float:
+        """Lowest concentration that the curve speaks of."""
+
+    @property
+    def top(self) -> float:
+        """Highest concentration that the curve speaks of."""
+
+    @property
+    def scatter(self) -> Scatter:
+        """Strip-to-strip scatter."""
+
+    def lab(self, concentration: Float) -> Float:
+        """CIELAB (n, 3) at concentrations (n,)."""
+
+    def tangent(self, concentration: Float) -> Float:
+        """Change of CIELAB (n, 3) per unit of concentration."""
+
+    def covariance_at(self, concentration: Float) -> Float:
+        """Covariance (n, 3, 3) of the curve itself."""
+
+    def scatter_at(self, concentration: Float) -> Float:
+        """Covariance (n, 3, 3) of one strip's colour about its lot's curve."""
+
+    def grid(self) -> Float:
+        """Rising concentrations from low to top."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,13 +126,7 @@ class Curve:
 
     def covariance_at(self, concentration: Float) -> Float:
         """Covariance (n, 3, 3) of the curve itself at concentrations (n,)."""
-        c = np.asarray(concentration, dtype=np.float64)
-
-        def flat(parameters: Float) -> Float:
-            result: Float = path_lab(parameters, c).ravel()
-            return result
-
-        slope = complex_step_jacobian(flat, self.parameters).reshape(len(c), 3, -1)
+        slope = path_slope(self.parameters, np.asarray(concentration, dtype=np.float64))
         result: Float = slope @ self.covariance @ slope.transpose(0, 2, 1)
         return result
 

@@ -10,6 +10,8 @@ from stripread.geometry import Float
 
 __all__ = ["Fit", "complex_step_jacobian", "fit_parameters"]
 
+_FAR = 1e100  # any residual that a real fit never sees; its square is still finite
+
 
 @dataclass(frozen=True, slots=True)
 class Fit:
@@ -64,34 +66,54 @@ def complex_step_jacobian(function: Callable[[Float], Float], parameters: Float)
     return np.stack(columns, axis=-1)
 
 
-def fit_parameters(predict: Callable[[Float], Float], measured: Float, weights: Float, start: Float) -> Fit:
-    """Fit ``predict(parameters)`` (n,) to ``measured`` (n,).
+def fit_parameters(
+    predict: Callable[[Float], Float],
+    measured: Float,
+    weights: Float,
+    start: Float,
+    *,
+    slope: Callable[[Float], Float] | None = None,
+) -> Fit:
+    """Fit ``predict(parameters)`` (n,) to ``measured`` (n,) by the Levenberg-Marquardt method.
 
     Parameters
     ----------
     predict : callable
-        Must take complex parameters (it is differentiated by a complex step) and return shape (n,).
+        Returns shape (n,). Must take complex parameters where no ``slope`` is given.
     weights : ndarray (n,) or (n, n)
         Factors of the residuals (one over their standard deviations), or a matrix that whitens them.
     start : ndarray (p,)
         Starting values; they also scale the parameters.
+    slope : callable, optional
+        Derivative (n, p) of ``predict``; by a complex step where it is not given.
+
+    Raises
+    ------
+    ValueError
+        If the prediction is not finite at the start.
     """
     from scipy.optimize import least_squares
 
     whiten = np.diag(weights) if weights.ndim == 1 else weights
     scale = np.where(start == 0, 1.0, np.abs(start))
+    if not np.isfinite(predict(start)).all():
+        raise ValueError("the prediction is not finite at the start")
 
     def residuals(scaled: Float) -> Float:
-        result: Float = whiten @ (predict(scaled * scale) - measured)
-        return result
+        # A trial step may overflow; a residual this large makes the method turn back and take a shorter one.
+        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+            result: Float = whiten @ (predict(scaled * scale) - measured)
+        return np.where(np.isfinite(result), result, _FAR)
 
     def jacobian(scaled: Float) -> Float:
-        return complex_step_jacobian(residuals, scaled)
+        by = slope(scaled * scale) if slope else complex_step_jacobian(predict, scaled * scale)
+        result: Float = whiten @ by * scale
+        return result
 
     result = least_squares(
         residuals, start / scale, jac=jacobian, method="lm" if len(measured) >= len(start) else "trf",
         xtol=1e-15, ftol=1e-15, gtol=1e-15, max_nfev=5000,
     )  # fmt: skip
-    slope = jacobian(result.x)
-    inverse = np.linalg.pinv(slope.T @ slope)
+    at_best = jacobian(result.x)
+    inverse = np.linalg.pinv(at_best.T @ at_best)
     return Fit(result.x * scale, inverse * np.outer(scale, scale), -result.fun)

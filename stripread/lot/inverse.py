@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from stripread.geometry import Float
-from stripread.lot.curve import Curve
+from stripread.lot.curve import CalibrationCurve
 
 __all__ = ["COVERAGE", "Estimate", "invert_curve"]
 
@@ -56,7 +56,7 @@ class Estimate:
 
 
 def invert_curve(
-    curve: Curve,
+    curve: CalibrationCurve,
     lab: Float,
     causes: Mapping[str, Float],
     degrees_of_freedom: Mapping[str, float],
