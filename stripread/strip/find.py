@@ -10,7 +10,7 @@ from stripread.findings import Finding
 from stripread.geometry import Float
 from stripread.strip.edges import LongEdges, find_long_edges, refine_long_edges
 from stripread.strip.kinds import PadSpec, StripKind
-from stripread.strip.layout import Fit, fit_layout
+from stripread.strip.layout import Fit, StripColour, fit_layout
 from stripread.strip.profile import Profile, Run, find_run, measure_profile
 from stripread.strip.view import SlotView, shrink_view, straighten
 
@@ -19,7 +19,8 @@ __all__ = ["SlotView", "StripPose", "find_strip"]
 # Thresholds of our choice, judged on drawn slots (tests/unit/test_strip_find.py).
 _SIZE_OFF = 0.12  # of the kind's length or width: cut and card scale vary by a few hundredths, other kinds by more
 _SIZE_BLUR_MM = 0.35  # what the blur and the thin shadow of an edge may add
-_PLAY_MM, _PLAY_OPEN_MM = 1.5, 2.5  # how far along a pad may lie from its place; where the end by it is not seen
+_PLAY_MM = 1.5  # how far along a pad may lie from its place
+_PLAY_OPEN_MM, _PLAY_LOOSE_MM = 2.5, 8.0  # where only the handle's end was seen; where no end was
 _CLEARER = 2.5  # times clearer must one way round be where both show all pads
 _COVER_MARGIN_MM, _COVER_LEAST_MM = 1.0, 0.75
 _REMEDY = "Lay one strip in the slot, pads up, and retake the photo."
@@ -138,29 +139,30 @@ def _decide(profile: Profile, run: Run, edges: LongEdges, view: SlotView, kind: 
         run.end - kind.length_mm if run.start_open and not run.end_open else run.start,
         run.start + kind.length_mm if run.end_open and not run.start_open else run.end,
     ]
+    open_ends = (run.start_open, run.end_open)
     fits, covered = [], []
     for flipped in (False, True):
         from_tip = tips[1] - profile.along if flipped else profile.along - tips[0]
         turn = slice(None, None, -1) if flipped else slice(None)
-        is_open = run.end_open if flipped else run.start_open
-        fit = fit_layout(
+        strip = StripColour(
             from_tip[turn],
             profile.contrast[turn],
             profile.light_play[turn],
-            (profile.covered | ~profile.in_slot)[turn],
-            kind,
-            play_mm=_PLAY_OPEN_MM if is_open else _PLAY_MM,
+            profile.disturbed[turn],
+            kind.length_mm,
         )
+        play = _PLAY_LOOSE_MM if all(open_ends) else _PLAY_OPEN_MM if open_ends[flipped] else _PLAY_MM
+        fit = fit_layout(strip, kind, play_mm=play, tip_seen=not open_ends[flipped])
         fits.append(fit)
         covered.append(_covered_pad(profile, from_tip, fit, kind))
     way = _which_way(fits, covered, kind)
-    fit, is_open = fits[way], (run.end_open if way else run.start_open)
-    if (name := covered[way]) is not None:
+    fit = fits[way]
+    if (name := covered[way] or fit.stained) is not None:
         raise _pad_covered(name)
     tip = tips[way]
     direction = -edges.direction if way else edges.direction
     shifts = np.array(fit.shifts_mm)
-    if is_open:  # the tip's edge was not seen: the pads say where it is
+    if open_ends[way]:  # the tip's edge was not seen: the pads say where it is
         tip += (-1 if way else 1) * float(np.mean(shifts))
         shifts = shifts - np.mean(shifts)
     origin = edges.centre + tip * edges.direction
@@ -194,7 +196,7 @@ def _covered_pad(profile: Profile, from_tip: Float, fit: Fit, kind: StripKind) -
 def _pad_covered(name: str) -> PadCoveredError:
     return PadCoveredError(
         expected="pads with nothing over them",
-        found=f"something across the strip's edge at pad {name!r}",
+        found=f"something over the strip at pad {name!r}",
         remedy="Take fingers and other things off the strip's pads and retake the photo.",
     )
 
@@ -219,6 +221,9 @@ def _which_way(fits: list[Fit], covered: list[str | None], kind: StripKind) -> i
             raise _pad_covered(name)
     count = max(fit.count for fit in fits)
     if count == 0:
+        for fit in fits:
+            if fit.stained is not None:
+                raise _pad_covered(fit.stained)
         raise StripUpsideDownError(
             expected=f"{len(kind.pads)} pad(s) of kind {kind.name} on the strip",
             found="a strip without any pad",

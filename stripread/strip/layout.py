@@ -1,6 +1,6 @@
 """Judge a kind's layout against the colour along a strip: which pads show, which show that should not, and where."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,13 +9,16 @@ from stripread.geometry import Float
 from stripread.strip.kinds import StripKind
 from stripread.strip.view import STEP_MM
 
-__all__ = ["Fit", "fit_layout"]
+__all__ = ["Fit", "StripColour", "fit_layout"]
 
 # Thresholds of our choice, judged on drawn slots (tests/unit/test_strip_find.py).
 _GAP_MM = 1.5  # how much plastic on either side of a pad is compared with it
 _LEAST_STEP = 0.7  # Delta E: a blank pad of a faint kind differs from its plastic by 1.5 to 3
 _LEAST_SIGNIFICANCE = 4.0  # times the usual size of such a step on plain plastic of the same strip
 _EXTRA_STEP, _EXTRA_SIGNIFICANCE = 2.0, 8.0  # a pad that the kind does not know must show more clearly
+_APART_MM = 1.0  # pads are set together: their shifts may not differ by more
+_RIM_MM = 0.75  # a pad's blur and unevenly cut edge
+_STAIN, _STAIN_MM = 6.0, 0.75  # Delta E and length from which what lies beside a pad is no plastic
 _ENDS_MM = 1.0  # the strip's ends, blurred into the ground
 
 
@@ -25,7 +28,8 @@ class Fit:
 
     ``steps`` are the colour steps of the kind's pads against the plastic on both sides [Delta E], ``shifts_mm`` how far
     along the pads lie from where the kind puts them, ``seen`` which of them show; ``extra_mm`` places of pads that the
-    kind does not know, from the tip; ``noise`` the usual step on plain plastic.
+    kind does not know, from the tip; ``noise`` the usual step on plain plastic; ``stained`` the pad beside which
+    something else than plastic lies, if any.
     """
 
     steps: tuple[float, ...]
@@ -33,6 +37,7 @@ class Fit:
     seen: tuple[bool, ...]
     extra_mm: tuple[float, ...]
     noise: float
+    stained: str | None
 
     @property
     def whole(self) -> bool:
@@ -50,55 +55,106 @@ class Fit:
         return min(self.steps) / self.noise
 
 
-def fit_layout(
-    from_tip: Float, colour: Float, light_play: Float, hidden: NDArray[np.bool_], kind: StripKind, *, play_mm: float
-) -> Fit:
+@dataclass(frozen=True, slots=True)
+class StripColour:
+    """The colour along a strip from its dipped tip, at rising places in steps of 0.25 mm.
+
+    ``colour`` is about CIELAB, shape (n, 3); ``light_play`` tells how much of a difference of L* may be light and is
+    taken off every step; where something is beside the strip (``hidden``) no unknown pad is looked for.
+    """
+
+    from_tip: Float
+    colour: Float
+    light_play: Float
+    hidden: NDArray[np.bool_]
+    length_mm: float
+
+    def steps_at(self, centres: Float, size_mm: float) -> Float:
+        """Return how much pieces of that size differ from the plastic on both sides of them."""
+        edges = np.append(self.from_tip - STEP_MM / 2, self.from_tip[-1] + STEP_MM / 2)
+        ladder = np.vstack([np.zeros(3), np.cumsum(self.colour, axis=0) * STEP_MM])
+        play = np.interp(centres, self.from_tip, self.light_play)
+        return _two_sided_step(edges, ladder, centres, size_mm, self.length_mm, play)
+
+
+def fit_layout(strip: StripColour, kind: StripKind, *, play_mm: float, tip_seen: bool) -> Fit:
     """Return how the kind's pads fit the colour along the strip.
 
     Parameters
     ----------
-    from_tip : ndarray, shape (n,)
-        Distances from the dipped tip, rising, in steps of 0.25 mm.
-    colour : ndarray, shape (n, 3)
-        Colour there, about CIELAB.
-    light_play : ndarray, shape (n,)
-        How much of a difference of L* may be light; it is taken off every step.
-    hidden : ndarray of bool, shape (n,)
-        Where something covers the strip or it lies out of the slot: no unknown pad is looked for there.
     play_mm : float
         How far along a pad may lie from where the kind puts it.
+    tip_seen : bool
+        Whether the place of the tip was measured; if not, plastic close to it may be no plastic.
     """
-    within = (from_tip > _ENDS_MM) & (from_tip < kind.length_mm - _ENDS_MM)
-    plain = within & ~hidden
+    at, largest = strip.from_tip, max(pad.size_mm[0] for pad in kind.pads)
+    plain = (at > _ENDS_MM) & (at < kind.length_mm - _ENDS_MM) & ~strip.hidden
     for pad in kind.pads:
-        plain &= np.abs(from_tip - pad.centre_mm[0]) > pad.size_mm[0] / 2 + play_mm + 0.5
-    edges = np.append(from_tip - STEP_MM / 2, from_tip[-1] + STEP_MM / 2)
-    ladder = np.vstack([np.zeros(3), np.cumsum(colour, axis=0) * STEP_MM])
-
-    def step_at(centres: Float, size: float) -> Float:
-        play = np.interp(centres, from_tip, light_play)
-        return _two_sided_step(edges, ladder, centres, size, kind.length_mm, play)
-
-    largest = max(pad.size_mm[0] for pad in kind.pads)
-    room = largest / 2 + _GAP_MM + _ENDS_MM / 2
-    places = from_tip[~hidden & (from_tip > room) & (from_tip < kind.length_mm - room)]
-    everywhere = step_at(places, largest)
-    clear = plain & ~_near(from_tip, from_tip[~plain], largest / 2 + _GAP_MM)
-    usual = step_at(from_tip[clear], largest)
+        plain &= np.abs(at - pad.centre_mm[0]) > pad.size_mm[0] / 2 + play_mm + 0.5
+    usual = strip.steps_at(at[plain & ~_near(at, at[~plain], largest / 2 + _GAP_MM)], largest)
+    # the root mean square step, outliers (dirt) cut down; where too little plastic is free, a value for a noisy photo
     noise = float(np.sqrt(np.mean(np.minimum(usual, 4 * np.median(usual) + 1e-3) ** 2))) if len(usual) > 20 else 0.25
     noise = max(noise, 0.05)
+    least = max(_LEAST_STEP, _LEAST_SIGNIFICANCE * noise)
+    tries = np.arange(-play_mm, play_mm + 0.001, 0.05)
     steps, shifts, seen = [], [], []
     for pad in kind.pads:
-        tries = np.arange(-play_mm, play_mm + 0.001, 0.05)
-        strengths = step_at(pad.centre_mm[0] + tries, pad.size_mm[0])
+        strengths = strip.steps_at(pad.centre_mm[0] + tries, pad.size_mm[0])
         best = int(strengths.argmax())
         steps.append(float(strengths[best]))
         shifts.append(float(tries[best]))
-        at_limit = best in (0, len(tries) - 1)
-        seen.append(not at_limit and steps[-1] > max(_LEAST_STEP, _LEAST_SIGNIFICANCE * noise))
-    known = [pad.centre_mm[0] for pad in kind.pads]
-    extra = _peaks(places, everywhere, max(_EXTRA_STEP, _EXTRA_SIGNIFICANCE * noise), known, play_mm, largest)
-    return Fit(tuple(steps), tuple(shifts), tuple(seen), extra, noise)
+        seen.append(0 < best < len(tries) - 1 and steps[-1] > least)
+    clearest = shifts[int(np.argmax(steps))]
+    seen = [on and abs(shift - clearest) < _APART_MM for on, shift in zip(seen, shifts, strict=True)]
+    places = [pad.centre_mm[0] + shift for pad, shift in zip(kind.pads, shifts, strict=True)]
+    rest = strip
+    for pad, place, on in zip(kind.pads, places, seen, strict=True):
+        if on:
+            rest = _painted_over(rest, place, pad.size_mm[0])
+    extra = _extra_pads(rest, largest, max(_EXTRA_STEP, _EXTRA_SIGNIFICANCE * noise))
+    plastic = np.median(strip.colour[plain], axis=0) if plain.any() else np.median(strip.colour, axis=0)
+    stained = _stained_beside(strip, kind, places, plastic, first_mm=_ENDS_MM if tip_seen else _ENDS_MM + 1.5)
+    return Fit(tuple(steps), tuple(shifts), tuple(seen), extra, noise, stained)
+
+
+def _painted_over(strip: StripColour, place: float, size: float) -> StripColour:
+    """Return the strip with a pad replaced by the plastic on both its sides."""
+    reach = size / 2 + _RIM_MM
+    at, colour = strip.from_tip, strip.colour.copy()
+    inside = np.abs(at - place) <= reach
+    for channel in range(3):
+        colour[inside, channel] = np.interp(at[inside], at[~inside], colour[~inside, channel])
+    return replace(strip, colour=colour)
+
+
+def _extra_pads(strip: StripColour, size: float, least: float) -> tuple[float, ...]:
+    """Return places of pads on a strip whose known pads are painted over, strongest first."""
+    room = size / 2 + _GAP_MM + _ENDS_MM / 2
+    places = strip.from_tip[~strip.hidden & (strip.from_tip > room) & (strip.from_tip < strip.length_mm - room)]
+    free = strip.steps_at(places, size)
+    found: list[float] = []
+    while len(free) and free.max() > least:
+        top = int(free.argmax())
+        found.append(float(places[top]))
+        free[np.abs(places - places[top]) < size + _GAP_MM] = 0
+    return tuple(found)
+
+
+def _stained_beside(
+    strip: StripColour, kind: StripKind, places: list[float], plastic: Float, *, first_mm: float
+) -> str | None:
+    """Return the id of the first pad beside which there is something else than the strip's plastic."""
+    at = strip.from_tip
+    off = strip.colour - plastic
+    off[:, 0] = np.sign(off[:, 0]) * np.maximum(np.abs(off[:, 0]) - strip.light_play, 0)
+    other = (np.sqrt((off**2).sum(axis=1)) > _STAIN) & (at > first_mm) & (at < strip.length_mm - _ENDS_MM)
+    for pad, place in zip(kind.pads, places, strict=True):
+        other &= np.abs(at - place) > pad.size_mm[0] / 2 + _RIM_MM
+    for pad, place in zip(kind.pads, places, strict=True):
+        beside = np.abs(at - place) < pad.size_mm[0] / 2 + _RIM_MM + _GAP_MM
+        if np.count_nonzero(other & beside) * STEP_MM >= _STAIN_MM:
+            return pad.id
+    return None
 
 
 def _near(places: Float, others: Float, reach: float) -> NDArray[np.bool_]:
@@ -133,18 +189,3 @@ def _two_sided_step(edges: Float, ladder: Float, centres: Float, size: float, le
     after = np.where((high > length - _GAP_MM - _ENDS_MM / 2)[:, None], before, after)
     result: Float = np.sqrt(np.clip((before * after).sum(axis=1), 0, None))
     return result
-
-
-def _peaks(
-    places: Float, steps: Float, least: float, known: list[float], play_mm: float, size: float
-) -> tuple[float, ...]:
-    """Return places of separate peaks that no known pad explains, strongest first."""
-    free = steps.copy()
-    for centre in known:
-        free[np.abs(places - centre) < size + _GAP_MM + play_mm] = 0
-    found: list[float] = []
-    while len(free) and free.max() > least:
-        top = int(free.argmax())
-        found.append(float(places[top]))
-        free[np.abs(places - places[top]) < size + _GAP_MM] = 0
-    return tuple(found)

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripread.geometry import Float
-from stripread.strip.view import STEP_MM, Ribbon, lab_difference
+from stripread.strip.view import STEP_MM, Float32, Ribbon, lab_difference
 
 __all__ = ["Profile", "Run", "find_run", "measure_profile"]
 
@@ -18,6 +18,7 @@ _CLEAR_INSIDE, _CLEAR_OUTSIDE, _FLANK = 0.5, 0.8, 1.8
 # What still counts as the slot's ground in other light: cube root of 0.3 to 1.45 times the light, the same hue.
 _DARKEST, _BRIGHTEST, _HUE_OFF = 0.67, 1.13, 7.0
 _PLAY_MM, _EVEN_LIGHT = 6.0, 1.0  # a pad and what lies beside it; L* that a slow fall-off of light may take
+_NEAR_MM = 3.0  # how far a thing beside the strip may sway its colours, by its edge and shadow
 _LIGHT_MM = 1.25  # over which the ground's light is averaged along the strip
 _LONGEST_LAG = 36  # steps of 0.25 mm: a shadow's edge at 60 degrees
 _DARK_GROUND = 0.25  # cube root: on black ground the quotient would only carry noise
@@ -36,8 +37,9 @@ class Profile:
         Colour within the strip's edges minus that of the ground, light divided out. [about CIELAB]
     light_play : ndarray, shape (n,)
         How much of a difference in lightness between near places may be light and shadow. [about L*]
-    in_slot, covered : ndarray of bool, shape (n,)
-        Whether the place lies in the slot; whether something that is neither strip nor ground reaches across an edge.
+    in_slot, covered, disturbed : ndarray of bool, shape (n,)
+        Whether the place lies in the slot; whether something that is neither strip nor ground reaches across an edge
+        there; whether such a thing lies beside it or near.
     """
 
     along: Float
@@ -45,6 +47,7 @@ class Profile:
     light_play: Float
     in_slot: Bool
     covered: Bool
+    disturbed: Bool
 
 
 def measure_profile(ribbon: Ribbon, *, width_mm: float) -> Profile:
@@ -56,28 +59,51 @@ def measure_profile(ribbon: Ribbon, *, width_mm: float) -> Profile:
     body = ribbon.roots[inner].mean(axis=0, dtype=np.float64)
     in_slot = ribbon.in_slot[inner].mean(axis=0) > 0.6
     beyond = ribbon.in_slot & (distance >= width_mm / 2 + _CLEAR_OUTSIDE)[:, None]
-    ground = np.median(ribbon.roots[beyond], axis=0).astype(np.float64) if beyond.any() else np.median(body, axis=0)
+    ground = _usual_ground(ribbon.roots[beyond]) if beyond.any() else np.median(body, axis=0)
     lit = np.full((2, *body.shape), np.nan)
-    covered = np.zeros(len(body), dtype=bool)
+    covered, strange = np.zeros(len(body), dtype=bool), np.zeros(len(body), dtype=bool)
     for k, side in enumerate((ribbon.across < 0, ribbon.across > 0)):
         colour = ribbon.roots[flank & side].mean(axis=0, dtype=np.float64)
         usable = np.asarray(ribbon.in_slot[flank & side].all(axis=0))
         like = _like_ground(colour, ground)
         lit[k][usable & like] = colour[usable & like]
         edge = lab_difference(ribbon.roots[rim & side].mean(axis=0) - colour)
+        strange |= usable & ~like
         covered |= usable & ~like & (np.sqrt((edge**2).sum(axis=1)) < _same_thing(colour, ground))
     reach = width_mm / 2 - _CLEAR_INSIDE
     share = reach / (width_mm / 2 + _CLEAR_OUTSIDE + _FLANK / 2)
     light = _light_on_strip(lit, ground, body_share=share)
     freed = body / light * ground if ground.min() > _DARK_GROUND else body
-    return Profile(ribbon.along, lab_difference(freed - ground), _light_play(light), in_slot, covered)
+    return Profile(
+        ribbon.along, lab_difference(freed - ground), _light_play(light, in_slot), in_slot, covered, _widened(strange)
+    )
 
 
-def _light_play(light: Float) -> Float:
-    """Return the range of L* that a white would run through in this light within a few mm of each place."""
-    lightness = 116.0 * (light.mean(axis=1) / light.mean(axis=1).max())[None, :].astype(np.float32)
+def _usual_ground(roots: Float32) -> Float:
+    """Return the ground's colour in full light: of the pixels with its usual hue, the brighter ones."""
+    middle = np.median(roots, axis=0).astype(np.float64)
+    light = roots @ (middle / (middle @ middle))
+    hue = lab_difference(roots[::4] / np.maximum(light[::4], 0.05)[:, None] - middle)
+    own = (hue**2).sum(axis=1) < _HUE_OFF**2
+    return middle * float(np.percentile(light[::4][own], 75)) if own.any() else middle
+
+
+def _widened(on: Bool) -> Bool:
+    window = np.ones(2 * round(_NEAR_MM / STEP_MM) + 1)
+    result: Bool = np.convolve(on, window, mode="same") > 0.5
+    return result
+
+
+def _light_play(light: Float, in_slot: Bool) -> Float:
+    """Return the range of L* that a white would run through in this light within a few mm of each place.
+
+    Out of the slot no light is seen: there it may do whatever it does within.
+    """
+    brightness = light.mean(axis=1)
+    lightness = 116.0 * (brightness / brightness.max())[None, :].astype(np.float32)
     window = np.ones((1, 2 * round(_PLAY_MM / STEP_MM) + 1), dtype=np.uint8)
     play: Float = (cv2.dilate(lightness, window) - cv2.erode(lightness, window))[0].astype(np.float64)
+    play[~in_slot] = np.ptp(lightness)
     return np.maximum(play - _EVEN_LIGHT, 0.0)
 
 

@@ -115,7 +115,7 @@ def draw(d: Drawing) -> tuple[SlotView, Truth]:
             for along, shade in d.extra:
                 fill(block(along, half, 5, 5), SHADES[shade])
     if d.cover is not None:
-        centre = (truth.place(d.cover[0], half + d.cover[1]) - origin) * FINE
+        centre = (truth.place(d.cover[0], d.kind.width_mm / 2 + d.cover[1]) - origin) * FINE
         cv2.circle(fine, tuple(int(c) for c in centre), round(d.cover[2] * FINE), d.cover_colour, -1)
     y, x = np.mgrid[: size[1], : size[0]].astype(np.float32) / FINE
     light = 1 + d.fall_off * (x / around.width - 0.5) + 0.5 * d.fall_off * (y / around.height - 0.5)
