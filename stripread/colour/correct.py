@@ -26,6 +26,8 @@ _OUTLIER_SIGMAS, _OUTLIER_DE00 = 6.0, 5.0
 _LEAST_PATCHES, _LEAST_NEUTRALS = 8, 4
 # Root-polynomial is kept only when its left-out residual is this much better: a tie goes to the plain map.
 _BETTER = 0.95
+# Judged on simulated photos of the seen part, by the coverage of the pads' lightness.
+_U_LIGHT_SHARE, _U_LIGHT_LEAST = 0.5, 0.003
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,11 +95,12 @@ class Correction:
 
     @property
     def u_light(self) -> float:
-        """Scatter of the neutral patches about the fit of tone curve and light, relative (standard deviation).
+        """Standard uncertainty of the light under the pad, relative.
 
-        The light under the pad is interpolated from them, so it is uncertain by about as much.
+        It is interpolated from some dozens of neutral patches, whose scatter about the fit is partly their own; what
+        the smooth surface misses is taken as `_U_LIGHT_SHARE` of that scatter, and never less than `_U_LIGHT_LEAST`.
         """
-        return float(np.sqrt(np.mean(self.tone.residual**2)))
+        return float(np.hypot(_U_LIGHT_SHARE * self.tone.scatter, _U_LIGHT_LEAST))
 
     def scene(self, linear: Float, places_mm: Float) -> Float:
         """Scene RGB (n, 3), tone curve undone and light divided out."""

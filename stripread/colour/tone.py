@@ -53,6 +53,8 @@ class ToneAndLight:
         The scaling of places. [mm]
     residual : ndarray (n, 3)
         log R measured minus expected, of the neutral patches in their order.
+    scatter : float
+        Standard deviation of the residuals of a bright neutral patch: relative, all channels together.
     """
 
     low: Float
@@ -62,6 +64,7 @@ class ToneAndLight:
     centre: Float
     half_size: Float
     residual: Float
+    scatter: float
 
     def scaled(self, places_mm: Float) -> Float:
         """Places on the card, scaled to -1..1."""
@@ -136,6 +139,7 @@ def fit_tone_and_light(
     surface = _surface((places_mm - centre) / half)
     count = _KNOTS + 3
     curves, surfaces, residuals = np.empty((3, count)), np.empty((3, 5)), np.empty_like(linear)
+    weighted = np.empty_like(linear)
     low, high = np.empty(3), np.empty(3)
     target = np.log(np.maximum(reflectance, _LOWEST))
     nominal_slope = 2.4  # G of an ideal decode is 2.4 log(code)
@@ -160,4 +164,6 @@ def fit_tone_and_light(
         )[0]
         curves[c], surfaces[c] = nominal + solution[:count], solution[count:]
         residuals[:, c] = basis @ curves[c] - surface @ surfaces[c] - target[:, c]
-    return ToneAndLight(low, high, curves, surfaces, centre, half, residuals)
+        weighted[:, c] = residuals[:, c] * weight * _U_NEUTRAL
+    scatter = float(np.sqrt(np.mean(weighted**2)))
+    return ToneAndLight(low, high, curves, surfaces, centre, half, residuals, scatter)

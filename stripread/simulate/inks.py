@@ -28,7 +28,8 @@ class Printer:
     @property
     def paper(self) -> Float:
         """Reflectance of the unprinted paper, shape (81,)."""
-        return self.overprints[0]
+        bare: Float = self.overprints[0]
+        return bare
 
     def reflectance(self, amounts: Float) -> Float:
         """Reflectance of ink coverages (..., 4) from 0 to 1; shape (..., 81)."""

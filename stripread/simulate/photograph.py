@@ -112,8 +112,8 @@ def strip_geometry(kind: StripKind) -> StripGeometry:
 def take_photo(shot: Shot, path: Path | None = None, *, seed: int) -> tuple[bytes, Rendered]:
     """Draw, develop and encode a shot; return the file's bytes and where things are in it."""
     total = np.sum([lamp(name) for name in shot.lamps], axis=0)
-    # The sensor's green sees a perfect white in the brightest light at 0.8 of saturation.
-    unit = float((total @ shot.phone.sensor)[1]) / 0.8
+    # A phone meters so that no channel of the sensor saturates on white: the fullest one is at 0.85.
+    unit = float((total @ shot.phone.sensor).max()) / 0.85
     scene = Scene(
         card=shot.card,
         view=shot.view,

@@ -1,0 +1,288 @@
+"""From a photo of a dipped strip to concentrations with intervals: measured pads held against their lot's curves."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import pairwise
+from typing import Literal
+
+import numpy as np
+
+from stripread.card.layout import CardLayout
+from stripread.colour.mismatch import DEGREES_OF_FREEDOM, mismatch_covariance
+from stripread.errors import LotFileError
+from stripread.findings import Finding, make_finding
+from stripread.geometry import Float
+from stripread.lot.curve import Curve
+from stripread.lot.inverse import Estimate, invert_curve
+from stripread.lot.lot import Lot, PadCalibration
+from stripread.measure import PadMeasurement, StripMeasurement, measure_strip
+from stripread.photo.load import PhotoFile
+from stripread.strip.kinds import StripKind
+
+__all__ = ["Censored", "Limit", "PadReading", "Reading", "read_measurement", "read_strip"]
+
+Censored = Literal["below", "above"]
+
+# Of a print that was never measured: its patches lie 2.4 CIEDE2000 (mean) from the design's colours and prints lie 0.8
+# from each other (546 cards measured elsewhere; DESIGN figures of this project). The map averages over some 130
+# patches, so what reaches a pad is the part that neighbours share: taken as half, spread over three coordinates.
+_U_DESIGN = 0.5 * 2.4 / np.sqrt(3)
+_OFF_CURVE_P = 1e-3  # chance that a good pad is called off the curve
+_RIVAL_CHI2 = 5.99  # as in lot/inverse.py: 95 % point of chi-square with 2 degrees of freedom
+_LEAST_COMMON = 20  # patches by which two photos' lights may be compared
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limit:
+    """The limit under or over which a reading is censored; ``name`` is LOD, LOQ, lowest or top calibrator."""
+
+    name: str
+    value: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PadReading:
+    """One analyte on one strip: the estimate and how far to trust it.
+
+    Attributes
+    ----------
+    value, standard_uncertainty : float or None
+        Units of ``unit``, k = 1; None where no number may be reported.
+    interval : tuple of (float or None) or None
+        95 %; an end is None where the lot's curve ends first.
+    estimate : Estimate
+        What the inversion gave, also where it may not be reported. For rules, not for people.
+    beyond : float or None
+        A concentration above the lot's range at which the pad, bleached or turned back, looks about the same.
+    """
+
+    pad: str
+    analyte: str
+    unit: str
+    lab: Float
+    value: float | None
+    standard_uncertainty: float | None
+    interval: tuple[float | None, float | None] | None
+    censored: Censored | None
+    limit: Limit | None
+    delta_e_to_curve: float
+    estimate: Estimate
+    beyond: float | None
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """All pads of one strip in one photo, with the findings about photo, card and strip."""
+
+    photo: str
+    photo_sha256: str
+    taken_at: datetime | None
+    camera: str | None
+    lot: Lot
+    measurement: StripMeasurement
+    pads: tuple[PadReading, ...]
+    findings: tuple[Finding, ...]
+
+    @property
+    def timing_ms(self) -> Mapping[str, float]:
+        """Milliseconds a stage, up to the measured pads."""
+        return self.measurement.timing_ms
+
+
+def read_strip(file: PhotoFile, *, card: CardLayout, kind: StripKind, lot: Lot) -> Reading:
+    """Read a strip of a lot from a photo.
+
+    Raises
+    ------
+    StripReadError
+        Whatever keeps the photo from being measured (see `measure_strip`), or a lot of another kind.
+    """
+    if lot.kind != kind.name:
+        raise LotFileError(
+            expected=f"a lot of kind {kind.name!r}",
+            found=f"lot {lot.number!r} of kind {lot.kind!r}",
+            remedy="Name the lot and the kind that belong together; look at the vial.",
+        )
+    return read_measurement(measure_strip(file, card, kind), lot=lot)
+
+
+def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
+    """Hold a measured strip against its lot."""
+    photo = measured.card.photo
+    common, residuals = _residual_difference(measured, lot)
+    findings = list(measured.findings)
+    card = measured.card.card
+    if card.enrolment is None:
+        findings.append(make_finding("card_not_enrolled", f"Card {card.name!r} carries its design colours only."))
+    if not common:
+        findings.append(
+            make_finding(
+                "lot_not_calibrated_for_card",
+                f"Lot {lot.number} was calibrated with card {lot.card!r}, which shares too few patches with this one, "
+                f"{card.name!r}.",
+            )
+        )
+    pads = []
+    for pad in measured.pads:
+        try:
+            calibration = lot.pad(pad.pad)
+        except KeyError:
+            raise LotFileError(
+                expected=f"a curve for pad {pad.pad!r} in lot {lot.number!r}",
+                found=f"curves for {', '.join(p.pad for p in lot.pads)}",
+                remedy="Calibrate the lot with all pads of its kind.",
+            ) from None
+        pads.append(_read_pad(pad, calibration, measured, residuals, common=common))
+    return Reading(
+        photo=photo.name,
+        photo_sha256=photo.sha256,
+        taken_at=photo.taken_at,
+        camera=photo.camera,
+        lot=lot,
+        measurement=measured,
+        pads=tuple(pads),
+        findings=tuple(findings),
+    )
+
+
+def _residual_difference(measured: StripMeasurement, lot: Lot) -> tuple[bool, Float]:
+    """Left-out residuals of this photo less those of the calibration photos, where the patches are the same."""
+    correction = measured.card.correction
+    here = np.where(correction.used[:, None], correction.left_out, np.nan)
+    then = np.array([lot.signature.get(i, (np.nan,) * 3) for i in correction.patches.ids])
+    difference = here - then
+    known = np.isfinite(difference).all(axis=1)
+    if known.sum() >= _LEAST_COMMON:
+        return True, np.where(known[:, None], difference, 0.0)
+    return False, np.where(correction.used[:, None], correction.left_out, 0.0)
+
+
+def _causes(pad: PadMeasurement, measured: StripMeasurement, residuals: Float, *, common: bool) -> dict[str, Float]:
+    """Covariances of the pad's CIELAB, by what causes them."""
+    correction = measured.card.correction
+    patches = correction.patches
+    mismatch = mismatch_covariance(pad.lab[None], patches.lab, residuals, ~patches.neutral)[0]
+    if not common:  # the calibration's own mismatch is unknown: as much again
+        mismatch = 2 * mismatch
+    causes = {
+        "pixels": pad.u_pixels,
+        "light": correction.u_light**2 * np.outer(pad.light_gradient, pad.light_gradient),
+        "colour_correction": mismatch,
+    }
+    if measured.card.card.enrolment is None:
+        causes["card_print"] = _U_DESIGN**2 * np.eye(3)
+    return causes
+
+
+def _read_pad(
+    pad: PadMeasurement,
+    calibration: PadCalibration,
+    measured: StripMeasurement,
+    residuals: Float,
+    *,
+    common: bool,
+) -> PadReading:
+    from scipy.stats import f as fisher
+
+    causes = _causes(pad, measured, residuals, common=common)
+    estimate = invert_curve(calibration.curve, pad.lab, causes, {"colour_correction": DEGREES_OF_FREEDOM})
+    findings: list[Finding] = []
+    off = estimate.chi2 > 2 * fisher.ppf(1 - _OFF_CURVE_P, 2, estimate.degrees_of_freedom)
+    unit = calibration.unit
+    if off:
+        findings.append(
+            make_finding(
+                "off_curve",
+                f"The pad's colour is {estimate.delta_e:.1f} Delta E from the lot's curve, more than light, phone and "
+                "strip explain.",
+            )
+        )
+    if estimate.rival is not None:
+        findings.append(
+            make_finding(
+                "ambiguous_colour",
+                f"The colour fits {estimate.value:.3g} {unit} and {estimate.rival:.3g} {unit} about equally well.",
+            )
+        )
+    censored, limit, why = _censor(estimate, calibration)
+    findings.extend(why)
+    silent = off or estimate.rival is not None
+    number = not silent and censored is None
+    return PadReading(
+        pad=pad.pad,
+        analyte=calibration.analyte,
+        unit=unit,
+        lab=pad.lab,
+        value=estimate.value if number else None,
+        standard_uncertainty=estimate.standard_uncertainty if number else None,
+        interval=None if silent else (estimate.low, estimate.high),
+        censored=None if silent else censored,
+        limit=None if silent else limit,
+        delta_e_to_curve=estimate.delta_e,
+        estimate=estimate,
+        beyond=_beyond(pad.lab, estimate, calibration, sum(causes.values(), np.zeros((3, 3)))),
+        findings=tuple(findings),
+    )
+
+
+def _censor(estimate: Estimate, calibration: PadCalibration) -> tuple[Censored | None, Limit | None, list[Finding]]:
+    """Decide whether only a bound may be reported."""
+    unit, curve = calibration.unit, calibration.curve
+    lod, loq = calibration.lod.value, calibration.loq.value
+    if estimate.high is None:
+        limit = Limit(name="top calibrator", value=curve.top)
+        return (
+            "above",
+            limit,
+            [make_finding("above_top", f"The interval reaches the top calibrator, {curve.top:g} {unit}.")],
+        )
+    if curve.low == 0:
+        if lod is None or estimate.value < lod or estimate.low == 0:
+            # The interval of this photo may reach zero although the lot's own LOD is lower.
+            value = max(lod or 0.0, estimate.high)
+            limit = Limit(name="LOD", value=value)
+            return "below", limit, [make_finding("below_lod", f"Not detected: under {value:.2g} {unit} in this photo.")]
+        if loq is None or estimate.value < loq:
+            limit = Limit(name="LOQ", value=curve.top if loq is None else loq)
+            return (
+                "below",
+                limit,
+                [make_finding("below_loq", f"Detected, but under the LOQ of {limit.value:.2g} {unit}.")],
+            )
+    elif estimate.low is None:
+        limit = Limit(name="lowest calibrator", value=curve.low)
+        return "below", limit, [
+            make_finding(
+                "below_loq",
+                f"The interval reaches the lowest calibrator, {curve.low:g} {unit}.",
+                advice="Report it as under that value, or use a kind with a lower range.",
+            )
+        ]  # fmt: skip
+    return None, None, []
+
+
+def _beyond(lab: Float, estimate: Estimate, calibration: PadCalibration, measured: Float) -> float | None:
+    """Nearest place on the known way back of a pad above its range, if it fits about as well as the curve does."""
+    if not calibration.beyond:
+        return None
+    curve: Curve = calibration.curve
+    top = np.array([curve.top])
+    points = np.array([[curve.top, *curve.lab(top)[0]], *calibration.beyond])
+    # Straight from one calibrator to the next; what that misses is taken as a tenth of the step.
+    best: tuple[float, float] | None = None
+    scatter = curve.scatter_at(top)[0]
+    for (c0, *lab0), (c1, *lab1) in pairwise(points):
+        step = np.subtract(lab1, lab0)
+        spread = measured + scatter + 0.1**2 * float(step @ step) / 3 * np.eye(3)
+        inverse = np.linalg.inv(spread)
+        share = float(np.clip(step @ inverse @ (lab - lab0) / max(step @ inverse @ step, 1e-12), 0, 1))
+        off = lab - (np.array(lab0) + share * step)
+        chi2 = float(off @ inverse @ off)
+        if best is None or chi2 < best[0]:
+            best = (chi2, float(np.exp((1 - share) * np.log(c0) + share * np.log(c1))))
+    if best is None or best[0] - estimate.chi2 > _RIVAL_CHI2:
+        return None
+    near_top = estimate.high is None or best[1] <= curve.top * 1.02
+    return None if near_top else best[1]
