@@ -1,5 +1,20 @@
-"""Strip kinds, finding strips and pads."""
+"""Strip kinds, finding strips in the card's slot, finding and measuring their pads."""
 
+from stripread.strip.find import StripPose, find_strip
 from stripread.strip.kinds import Dip, PadSpec, StripKind, load_kind, parse_kind, shipped_kinds
+from stripread.strip.pads import PadColour, measure_pad
+from stripread.strip.view import SlotView
 
-__all__ = ["Dip", "PadSpec", "StripKind", "load_kind", "parse_kind", "shipped_kinds"]
+__all__ = [
+    "Dip",
+    "PadColour",
+    "PadSpec",
+    "SlotView",
+    "StripKind",
+    "StripPose",
+    "find_strip",
+    "load_kind",
+    "measure_pad",
+    "parse_kind",
+    "shipped_kinds",
+]

@@ -8,19 +8,19 @@ import numpy as np
 from stripread.errors import PadCountError, PadCoveredError, StripNotFoundError, StripUpsideDownError
 from stripread.findings import Finding
 from stripread.geometry import Float
+from stripread.strip.bare_pads import find_bare_pads
 from stripread.strip.edges import LongEdges, find_long_edges, refine_long_edges
 from stripread.strip.kinds import PadSpec, StripKind
 from stripread.strip.layout import Fit, StripColour, fit_layout
 from stripread.strip.profile import Profile, Run, find_run, measure_profile
-from stripread.strip.view import SlotView, shrink_view, straighten
+from stripread.strip.view import Picture, SlotView, shrink_view, straighten
 
 __all__ = ["SlotView", "StripPose", "find_strip"]
 
 # Thresholds of our choice, judged on drawn slots (tests/unit/test_strip_find.py).
 _SIZE_OFF = 0.12  # of the kind's length or width: cut and card scale vary by a few hundredths, other kinds by more
 _SIZE_BLUR_MM = 0.35  # what the blur and the thin shadow of an edge may add
-_PLAY_MM = 1.5  # how far along a pad may lie from its place
-_PLAY_OPEN_MM, _PLAY_LOOSE_MM = 2.5, 8.0  # where only the handle's end was seen; where no end was
+_PLAY_MM, _PLAY_OPEN_MM = 1.5, 2.5  # how far along a pad may lie from its place; where only the handle's end is seen
 _CLEARER = 2.5  # times clearer must one way round be where both show all pads
 _COVER_MARGIN_MM, _COVER_LEAST_MM = 1.0, 0.75
 _REMEDY = "Lay one strip in the slot, pads up, and retake the photo."
@@ -87,6 +87,18 @@ def find_strip(view: SlotView, kind: StripKind) -> StripPose:
         If something lies over a pad.
     """
     picture = shrink_view(view)
+    try:
+        return _find_by_edges(picture, view, kind)
+    except StripNotFoundError:
+        bare = find_bare_pads(picture, view.slot, kind)
+        if bare is None:
+            raise
+    steps = {pad.id: bare.step for pad in kind.pads}
+    shifts = {pad.id: 0.0 for pad in kind.pads}
+    return _pose(bare.origin, bare.direction, shifts, steps, view, kind)
+
+
+def _find_by_edges(picture: Picture, view: SlotView, kind: StripKind) -> StripPose:
     rough = find_long_edges(picture, view.slot, length_mm=kind.length_mm, width_mm=kind.width_mm)
     if rough is None:
         raise _no_strip(kind, "no pair of long edges")
@@ -106,6 +118,32 @@ def find_strip(view: SlotView, kind: StripKind) -> StripPose:
         raise _no_strip(kind, "nothing that differs from the slot's ground along its length")
     _check_length(run, kind)
     return _decide(profile, run, edges, view, kind)
+
+
+def _pose(
+    origin: Float,
+    direction: Float,
+    shifts: Mapping[str, float],
+    steps: Mapping[str, float],
+    view: SlotView,
+    kind: StripKind,
+) -> StripPose:
+    axis = direction if view.slot.width >= view.slot.height else np.array([direction[1], -direction[0]])
+    flipped = bool(axis[0] < 0)
+    if flipped:
+        axis = -axis
+    half = kind.width_mm / 2
+    corners = np.array([[0, -half], [kind.length_mm, -half], [kind.length_mm, half], [0, half]])
+    return StripPose(
+        origin_mm=origin,
+        direction=direction,
+        flipped=flipped,
+        angle_deg=float(np.degrees(np.arctan2(axis[1], axis[0]))),
+        outline_mm=_on_card(origin, direction, corners),
+        width_mm=kind.width_mm,
+        shifts_mm=shifts,
+        steps=steps,
+    )
 
 
 def _no_strip(kind: StripKind, found: str) -> StripNotFoundError:
@@ -140,6 +178,12 @@ def _decide(profile: Profile, run: Run, edges: LongEdges, view: SlotView, kind: 
         run.start + kind.length_mm if run.end_open and not run.start_open else run.end,
     ]
     open_ends = (run.start_open, run.end_open)
+    if all(open_ends):
+        raise StripNotFoundError(
+            expected=f"both ends of a strip of kind {kind.name} in the slot, or one of them",
+            found="both of them out of the slot or covered",
+            remedy=_REMEDY,
+        )
     fits, covered = [], []
     for flipped in (False, True):
         from_tip = tips[1] - profile.along if flipped else profile.along - tips[0]
@@ -147,11 +191,12 @@ def _decide(profile: Profile, run: Run, edges: LongEdges, view: SlotView, kind: 
         strip = StripColour(
             from_tip[turn],
             profile.contrast[turn],
+            profile.raw[turn],
             profile.light_play[turn],
             profile.disturbed[turn],
             kind.length_mm,
         )
-        play = _PLAY_LOOSE_MM if all(open_ends) else _PLAY_OPEN_MM if open_ends[flipped] else _PLAY_MM
+        play = _PLAY_OPEN_MM if open_ends[flipped] else _PLAY_MM
         fit = fit_layout(strip, kind, play_mm=play, tip_seen=not open_ends[flipped])
         fits.append(fit)
         covered.append(_covered_pad(profile, from_tip, fit, kind))
@@ -160,26 +205,17 @@ def _decide(profile: Profile, run: Run, edges: LongEdges, view: SlotView, kind: 
     if (name := covered[way] or fit.stained) is not None:
         raise _pad_covered(name)
     tip = tips[way]
-    direction = -edges.direction if way else edges.direction
     shifts = np.array(fit.shifts_mm)
     if open_ends[way]:  # the tip's edge was not seen: the pads say where it is
         tip += (-1 if way else 1) * float(np.mean(shifts))
         shifts = shifts - np.mean(shifts)
-    origin = edges.centre + tip * edges.direction
-    half = kind.width_mm / 2
-    corners = np.array([[0, -half], [kind.length_mm, -half], [kind.length_mm, half], [0, half]])
-    axis = (
-        edges.direction if view.slot.width >= view.slot.height else np.array([edges.direction[1], -edges.direction[0]])
-    )
-    return StripPose(
-        origin_mm=origin,
-        direction=direction,
-        flipped=bool(way),
-        angle_deg=float(np.degrees(np.arctan2(axis[1], axis[0]))),
-        outline_mm=_on_card(origin, direction, corners),
-        width_mm=kind.width_mm,
-        shifts_mm={pad.id: float(s) for pad, s in zip(kind.pads, shifts, strict=True)},
-        steps={pad.id: s for pad, s in zip(kind.pads, fit.steps, strict=True)},
+    return _pose(
+        edges.centre + tip * edges.direction,
+        -edges.direction if way else edges.direction,
+        {pad.id: float(shift) for pad, shift in zip(kind.pads, shifts, strict=True)},
+        {pad.id: step for pad, step in zip(kind.pads, fit.steps, strict=True)},
+        view,
+        kind,
     )
 
 

@@ -59,12 +59,14 @@ class Fit:
 class StripColour:
     """The colour along a strip from its dipped tip, at rising places in steps of 0.25 mm.
 
-    ``colour`` is about CIELAB, shape (n, 3); ``light_play`` tells how much of a difference of L* may be light and is
-    taken off every step; where something is beside the strip (``hidden``) no unknown pad is looked for.
+    ``colour`` is about CIELAB with the light divided out, ``raw`` without, shape (n, 3); ``light_play`` tells how much
+    of a difference of L* may be light and is taken off every step; where something is beside the strip (``hidden``) no
+    unknown pad is looked for.
     """
 
     from_tip: Float
     colour: Float
+    raw: Float
     light_play: Float
     hidden: NDArray[np.bool_]
     length_mm: float
@@ -119,19 +121,23 @@ def fit_layout(strip: StripColour, kind: StripKind, *, play_mm: float, tip_seen:
 
 def _painted_over(strip: StripColour, place: float, size: float) -> StripColour:
     """Return the strip with a pad replaced by the plastic on both its sides."""
-    reach = size / 2 + _RIM_MM
-    at, colour = strip.from_tip, strip.colour.copy()
-    inside = np.abs(at - place) <= reach
-    for channel in range(3):
-        colour[inside, channel] = np.interp(at[inside], at[~inside], colour[~inside, channel])
-    return replace(strip, colour=colour)
+    at = strip.from_tip
+    inside = np.abs(at - place) <= size / 2 + _RIM_MM
+    both = np.hstack([strip.colour, strip.raw])
+    for channel in both.T:
+        channel[inside] = np.interp(at[inside], at[~inside], channel[~inside])
+    return replace(strip, colour=both[:, :3], raw=both[:, 3:])
 
 
 def _extra_pads(strip: StripColour, size: float, least: float) -> tuple[float, ...]:
-    """Return places of pads on a strip whose known pads are painted over, strongest first."""
+    """Return places of pads on a strip whose known pads are painted over, strongest first.
+
+    They must show with and without the light divided out: what lies beside the strip must not draw pads on it.
+    """
     room = size / 2 + _GAP_MM + _ENDS_MM / 2
     places = strip.from_tip[~strip.hidden & (strip.from_tip > room) & (strip.from_tip < strip.length_mm - room)]
-    free = strip.steps_at(places, size)
+    unlit = replace(strip, colour=strip.raw)
+    free = np.minimum(strip.steps_at(places, size), unlit.steps_at(places, size))
     found: list[float] = []
     while len(free) and free.max() > least:
         top = int(free.argmax())

@@ -15,9 +15,10 @@ Bool = NDArray[np.bool_]
 
 # Millimetres from the strip's edge that its blur and thin shadow do not reach in photos down to 2 px/mm.
 _CLEAR_INSIDE, _CLEAR_OUTSIDE, _FLANK = 0.5, 0.8, 1.8
-# What still counts as the slot's ground in other light: cube root of 0.3 to 1.45 times the light, the same hue.
-_DARKEST, _BRIGHTEST, _HUE_OFF = 0.67, 1.13, 7.0
+# What still counts as the slot's ground in other light: cube root of 0.3 to 2.2 times the light, the same hue.
+_DARKEST, _BRIGHTEST, _HUE_OFF = 0.67, 1.3, 7.0
 _PLAY_MM, _EVEN_LIGHT = 6.0, 1.0  # a pad and what lies beside it; L* that a slow fall-off of light may take
+_LEAST_ROWS = 3  # of 0.25 mm beside the strip, to know the ground there
 _NEAR_MM = 3.0  # how far a thing beside the strip may sway its colours, by its edge and shadow
 _LIGHT_MM = 1.25  # over which the ground's light is averaged along the strip
 _LONGEST_LAG = 36  # steps of 0.25 mm: a shadow's edge at 60 degrees
@@ -25,7 +26,7 @@ _DARK_GROUND = 0.25  # cube root: on black ground the quotient would only carry 
 _LEAST_CONTRAST = 1.2  # Delta E between plastic and ground from which the strip's ends are looked for
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Profile:
     """The strip's colour at each place along the ribbon.
 
@@ -35,6 +36,8 @@ class Profile:
         Places. [mm]
     contrast : ndarray, shape (n, 3)
         Colour within the strip's edges minus that of the ground, light divided out. [about CIELAB]
+    raw : ndarray, shape (n, 3)
+        The same without the light divided out.
     light_play : ndarray, shape (n,)
         How much of a difference in lightness between near places may be light and shadow. [about L*]
     in_slot, covered, disturbed : ndarray of bool, shape (n,)
@@ -44,6 +47,7 @@ class Profile:
 
     along: Float
     contrast: Float
+    raw: Float
     light_play: Float
     in_slot: Bool
     covered: Bool
@@ -63,19 +67,29 @@ def measure_profile(ribbon: Ribbon, *, width_mm: float) -> Profile:
     lit = np.full((2, *body.shape), np.nan)
     covered, strange = np.zeros(len(body), dtype=bool), np.zeros(len(body), dtype=bool)
     for k, side in enumerate((ribbon.across < 0, ribbon.across > 0)):
-        colour = ribbon.roots[flank & side].mean(axis=0, dtype=np.float64)
-        usable = np.asarray(ribbon.in_slot[flank & side].all(axis=0))
-        like = _like_ground(colour, ground)
-        lit[k][usable & like] = colour[usable & like]
+        pixels, within = ribbon.roots[flank & side].astype(np.float64), ribbon.in_slot[flank & side]
+        like = within & _like_ground(pixels, ground)
+        rows, own = within.sum(axis=0), like.sum(axis=0)
+        usable = rows >= _LEAST_ROWS
+        other = usable & (own < 0.5 * rows)
+        good = usable & ~other
+        lit[k][good] = (pixels * like[..., None]).sum(axis=0)[good] / own[good, None]
+        colour = (pixels * within[..., None]).sum(axis=0) / np.maximum(rows, 1)[:, None]
         edge = lab_difference(ribbon.roots[rim & side].mean(axis=0) - colour)
-        strange |= usable & ~like
-        covered |= usable & ~like & (np.sqrt((edge**2).sum(axis=1)) < _same_thing(colour, ground))
+        strange |= other
+        covered |= other & (np.sqrt((edge**2).sum(axis=1)) < _same_thing(colour, ground))
     reach = width_mm / 2 - _CLEAR_INSIDE
     share = reach / (width_mm / 2 + _CLEAR_OUTSIDE + _FLANK / 2)
     light = _light_on_strip(lit, ground, body_share=share)
     freed = body / light * ground if ground.min() > _DARK_GROUND else body
     return Profile(
-        ribbon.along, lab_difference(freed - ground), _light_play(light, in_slot), in_slot, covered, _widened(strange)
+        along=ribbon.along,
+        contrast=lab_difference(freed - ground),
+        raw=lab_difference(body - ground),
+        light_play=_light_play(light, in_slot),
+        in_slot=in_slot,
+        covered=covered,
+        disturbed=_widened(strange),
     )
 
 
@@ -108,10 +122,10 @@ def _light_play(light: Float, in_slot: Bool) -> Float:
 
 
 def _like_ground(colour: Float, ground: Float) -> Bool:
-    """Return where a colour, shape (n, 3), is the ground's in more or less light."""
+    """Return where a colour, shape (..., 3), is the ground's in more or less light."""
     light = colour @ ground / (ground @ ground)
-    hue = lab_difference(colour / np.maximum(light, 0.05)[:, None] - ground)
-    near = np.sqrt((hue**2).sum(axis=1)) < _HUE_OFF
+    hue = lab_difference(colour / np.maximum(light, 0.05)[..., None] - ground)
+    near = (hue**2).sum(axis=-1) < _HUE_OFF**2
     result: Bool = near & (light > _DARKEST) & (light < _BRIGHTEST)
     return result
 
