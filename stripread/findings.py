@@ -7,9 +7,10 @@ measurement, an error of ``errors.py`` is raised instead.
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["REGISTRY", "Finding", "FindingKind", "Severity", "make_finding", "worst_severity"]
+__all__ = ["REGISTRY", "About", "Finding", "FindingKind", "Severity", "make_finding", "worst_severity"]
 
 Severity = Literal["info", "warning", "error"]
+About = Literal["measurement", "sample"]
 _ORDER: dict[Severity, int] = {"info": 0, "warning": 1, "error": 2}
 
 
@@ -17,13 +18,15 @@ _ORDER: dict[Severity, int] = {"info": 0, "warning": 1, "error": 2}
 class FindingKind:
     """An entry of the list.
 
-    ``info`` explains, ``warning`` makes a reading doubtful, ``error`` makes it invalid.
+    ``info`` explains, ``warning`` makes a reading doubtful, ``error`` makes it invalid: where it is about the
+    measurement. A finding about the sample tells of the water, and a good reading of bad water is a valid one.
     """
 
     code: str
     severity: Severity
     meaning: str
     advice: str
+    about: About = "measurement"
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,29 +89,26 @@ _KINDS = (
                 "Use a fresh lot; calibrate it first."),
     FindingKind("lot_not_calibrated_for_card", "info", "The lot was calibrated with another card print.",
                 "The interval allows for it. Check a known dilution with this card."),
-    # the sample
-    FindingKind("out_of_range", "warning", "The concentration is outside the range expected for the sample.",
-                "Repeat with a new strip; if it stands, correct the dosing as the product's label says."),
-    FindingKind("range_undecided", "info", "The interval straddles a limit of the expected range.",
-                "Read a second strip and take both together before you change the dosing."),
+    # the strip against the sample
     FindingKind("wrong_range_strip", "error", "This strip kind cannot judge the range expected for the sample.",
                 "Use the kind that the site lists for this sample."),
-    FindingKind("sample_unknown", "warning", "The site has no expected range for this sample type.",
-                "Add the sample type to site.toml, or name one that is there."),
     FindingKind("replicates_disagree", "warning", "Strips of one sample differ by more than their uncertainty.",
                 "Dip two new strips from a fresh sample; look for the wrong kind, an old strip or bad mixing."),
     FindingKind("outside_read_window", "warning", "The strip was photographed outside its read window.",
                 "Dip a new strip and photograph it within the window that its kind states."),
     FindingKind("read_window_unknown", "info", "The photo carries no time, so the read window was not checked.",
-                "Let the phone's camera store the time, or note when the strip was dipped."),
+                "Let the phone's camera store the time, and photograph the strip within its read window."),
+    # the sample
+    FindingKind("out_of_range", "warning", "The concentration is outside the range expected for the sample.",
+                "Repeat with a new strip; if it stands, correct the dosing as the product's label says.", "sample"),
+    FindingKind("range_undecided", "info", "The interval straddles a limit of the expected range.",
+                "Read a second strip and take both together before you change the dosing.", "sample"),
 )  # fmt: skip
 
 REGISTRY: dict[str, FindingKind] = {kind.code: kind for kind in _KINDS}
 
 
-def make_finding(
-    code: str, message: str, *, advice: str | None = None, severity: Severity | None = None
-) -> Finding:
+def make_finding(code: str, message: str, *, advice: str | None = None, severity: Severity | None = None) -> Finding:
     """Return a finding of the list with its evidence; ``KeyError`` for a code that is not listed."""
     kind = REGISTRY[code]
     return Finding(kind.code, severity or kind.severity, message, advice or kind.advice)

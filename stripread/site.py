@@ -1,0 +1,315 @@
+"""The site file, ``site.toml``: what is sampled, what is expected there, and the short names of lots, cards and kinds.
+
+The keys are explained in ``site_demo.toml``, the file that a new site starts from.
+"""
+
+import math
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from stripread.card.layout import CardLayout, load_card
+from stripread.errors import SiteError
+from stripread.lot.lot import Lot, load_lot
+from stripread.strip.kinds import StripKind, load_kind, shipped_kinds
+
+__all__ = [
+    "Expectation",
+    "SampleType",
+    "Site",
+    "find_site",
+    "load_site",
+    "resolve_card",
+    "resolve_kind",
+    "resolve_lot",
+    "write_demo_site",
+]
+
+_FILE = "site.toml"
+_EXPECTATION_KEYS = {"expected", "unit", "target"}
+_SAMPLE_KEYS = _EXPECTATION_KEYS | {"analyte", "kinds", "note", "strong", "also"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Expectation:
+    """What is right for one analyte of a sample type: from ``low`` to ``high``, aimed at ``target``, all in ``unit``."""
+
+    analyte: str
+    unit: str
+    low: float
+    high: float
+    target: float | None = None
+
+    def __str__(self) -> str:
+        """Return the range as people write it."""
+        return f"{self.low:g} to {self.high:g} {self.unit}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SampleType:
+    """What was dipped into.
+
+    Attributes
+    ----------
+    expectations : tuple of Expectation
+        The main analyte's first, then those under ``also``.
+    kinds : tuple of str
+        Names of the strip kinds that suit it, the best first.
+    strong : bool
+        Whether it is strong enough to give off gas, and to bleach a pad made for less.
+    """
+
+    name: str
+    expectations: tuple[Expectation, ...]
+    kinds: tuple[str, ...]
+    note: str = ""
+    strong: bool = False
+
+    @property
+    def main(self) -> Expectation:
+        """The expectation of the main analyte."""
+        return self.expectations[0]
+
+    def expectation(self, analyte: str) -> Expectation | None:
+        """Return what is expected of an analyte (upper and lower case alike), None where the site says nothing."""
+        for expectation in self.expectations:
+            if expectation.analyte.casefold() == analyte.casefold():
+                return expectation
+        return None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Site:
+    """A site; ``lots``, ``cards`` and ``kinds`` map names to files, which may not be there yet."""
+
+    folder: Path
+    name: str
+    samples: Mapping[str, SampleType]
+    lots: Mapping[str, Path]
+    cards: Mapping[str, Path]
+    kinds: Mapping[str, Path]
+
+    def sample(self, name: str) -> SampleType:
+        """Return a sample type; `SiteError` with the known ones for any other name."""
+        try:
+            return self.samples[name]
+        except KeyError:
+            raise SiteError(
+                expected=f"a sample type of {self.folder / _FILE}: {', '.join(self.samples)}",
+                found=repr(name),
+                remedy=f"Name one of these, or add [sample.{name}] to the file.",
+            ) from None
+
+
+def find_site(start: Path) -> Path | None:
+    """Return the nearest folder with a site file, from ``start`` upwards; None where there is none."""
+    start = start.resolve()
+    return next((folder for folder in (start, *start.parents) if (folder / _FILE).is_file()), None)
+
+
+def write_demo_site(folder: Path) -> Path:
+    """Write the commented site file of the demo nursery into a folder, made if need be; return the file.
+
+    Raises
+    ------
+    SiteError
+        If there is a site file already, or the folder cannot be written to.
+    """
+    path = folder / _FILE
+    text = (resources.files("stripread") / "site_demo.toml").read_text(encoding="utf-8")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with path.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except FileExistsError:
+        raise SiteError(
+            expected=f"a folder without a {_FILE}",
+            found=f"{path} is there already" if path.exists() else f"{folder} is a file",
+            remedy="Edit that file, or name another folder.",
+        ) from None
+    except OSError as error:
+        raise SiteError(
+            expected=f"a folder to write {_FILE} into",
+            found=f"{folder}: {error.strerror}",
+            remedy="Name another folder.",
+        ) from error
+    return path
+
+
+def load_site(folder: Path) -> Site:
+    """Read the site file of a folder.
+
+    Raises
+    ------
+    SiteError
+        If it is missing, is not TOML, or a field is missing, wrong or misspelt (the error names it).
+    """
+    path = folder / _FILE
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except FileNotFoundError:
+        raise SiteError(
+            expected=f"a site file {_FILE} in {folder}",
+            found="none",
+            remedy="Start in the folder of your site, or write a first one with `stripread init`.",
+        ) from None
+    except (OSError, ValueError) as error:  # UnicodeDecodeError and TOMLDecodeError are ValueErrors
+        raise SiteError(expected=f"a site file in TOML at {path}", found=str(error), remedy="Mend the file.") from error
+    top = _Table(data, "", path)
+    files = {key: _files(top, key) for key in ("lots", "cards", "kinds")}
+    known_kinds = {*shipped_kinds(), *files["kinds"]}
+    samples = {
+        name: _sample(name, _Table(_table(table, top, "sample"), f"sample.{name}.", path), known_kinds)
+        for name, table in _table(data.get("sample"), top, "sample").items()
+    }
+    if not samples:
+        raise top.wrong("sample", "at least one table [sample.NAME]")
+    return Site(folder=folder, name=top.text("name"), samples=samples, **files)
+
+
+@dataclass(frozen=True, slots=True)
+class _Table:
+    """A table of the file that names itself in errors."""
+
+    data: Mapping[str, Any]
+    prefix: str
+    path: Path
+
+    def wrong(self, key: str, expected: str) -> SiteError:
+        found = repr(self.data[key])[:200] if key in self.data else "nothing"
+        return SiteError(
+            expected=f"{expected} for {self.prefix + key!r} in {self.path}", found=found, remedy="Correct this field."
+        )
+
+    def text(self, key: str) -> str:
+        value = self.data.get(key)
+        if not isinstance(value, str) or not value.strip():
+            raise self.wrong(key, "a text")
+        return value.strip()
+
+    def no_other_keys(self, known: set[str]) -> None:
+        """Refuse a misspelt key: ``strog = true`` must not pass in silence."""
+        for key in self.data:
+            if key not in known:
+                raise SiteError(
+                    expected=f"one of {', '.join(sorted(known))} under [{self.prefix.rstrip('.')}] in {self.path}",
+                    found=repr(key),
+                    remedy="Correct or remove this key.",
+                )
+
+
+def _table(value: object, top: _Table, key: str) -> Mapping[str, Any]:
+    if not isinstance(value, Mapping):
+        raise top.wrong(key, f"tables [{key}.NAME]")
+    return value
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def _sample(name: str, table: _Table, known_kinds: set[str]) -> SampleType:
+    table.no_other_keys(_SAMPLE_KEYS)
+    main = _expectation(table, table.text("analyte"), table.text("unit"))
+    expectations = [main]
+    for analyte, further in _table(table.data.get("also", {}), table, "also").items():
+        inner = _Table(_table(further, table, "also"), f"{table.prefix}also.{analyte}.", table.path)
+        inner.no_other_keys(_EXPECTATION_KEYS)
+        default = "pH" if analyte == "pH" else main.unit
+        expectations.append(_expectation(inner, analyte, inner.text("unit") if "unit" in further else default))
+    kinds = table.data.get("kinds")
+    if not isinstance(kinds, list) or not kinds or not all(isinstance(kind, str) for kind in kinds):
+        raise table.wrong("kinds", "a list of strip kinds")
+    if not known_kinds.issuperset(kinds):
+        raise table.wrong("kinds", f"strip kinds out of {', '.join(sorted(known_kinds))}")
+    strong = table.data.get("strong", False)
+    if not isinstance(strong, bool):
+        raise table.wrong("strong", "true or false")
+    return SampleType(
+        name=name,
+        expectations=tuple(expectations),
+        kinds=tuple(kinds),
+        note=table.text("note") if "note" in table.data else "",
+        strong=strong,
+    )
+
+
+def _expectation(table: _Table, analyte: str, unit: str) -> Expectation:
+    expected = table.data.get("expected")
+    if not isinstance(expected, list) or len(expected) != 2 or not all(map(_is_number, expected)):
+        raise table.wrong("expected", "two numbers [low, high]")
+    low, high = map(float, expected)
+    if not 0 <= low < high:
+        raise table.wrong("expected", "two numbers [low, high] with 0 <= low < high")
+    target = table.data.get("target")
+    if target is not None and not (_is_number(target) and low <= target <= high):
+        raise table.wrong("target", f"a number from {low:g} to {high:g}")
+    return Expectation(analyte=analyte, unit=unit, low=low, high=high, target=None if target is None else float(target))
+
+
+def _files(top: _Table, key: str) -> dict[str, Path]:
+    names = top.data.get(key, {})
+    if not isinstance(names, Mapping) or not all(isinstance(path, str) and path.strip() for path in names.values()):
+        raise top.wrong(key, "a table of names, each with the path of a file,")
+    return {name: top.path.parent / path for name, path in names.items()}
+
+
+def resolve_lot(name_or_path: str, site: Site | None) -> Lot:
+    """Load a lot by its name in the site file or by its path.
+
+    Raises
+    ------
+    SiteError
+        If it is neither a known name nor a file.
+    LotFileError
+        If the file is no lot file.
+    """
+    return load_lot(_find_file("lot", name_or_path, {} if site is None else site.lots, site))
+
+
+def resolve_card(name_or_path: str, site: Site | None) -> CardLayout:
+    """Load a card layout by its name in the site file or by its path (`SiteError`, `CardFileError`)."""
+    return load_card(_find_file("card", name_or_path, {} if site is None else site.cards, site))
+
+
+def resolve_kind(name_or_path: str, site: Site | None) -> StripKind:
+    """Load a strip kind by its name in the site file, a shipped name, or its path (`SiteError`, `KindFileError`)."""
+    names = {} if site is None else site.kinds
+    shipped = shipped_kinds()
+    if name_or_path in shipped and name_or_path not in names:
+        return load_kind(name_or_path)
+    path = _find_file("kind", name_or_path, names, site, shipped)
+    kind = load_kind(path)
+    if name_or_path in names and kind.name != name_or_path:  # lots and sample types know it by the name in its file
+        raise SiteError(
+            expected=f"a strip kind of the name {name_or_path!r} in {path}, as the site's [kinds] says",
+            found=f"the name {kind.name!r}",
+            remedy="Give both the same name.",
+        )
+    return kind
+
+
+def _find_file(
+    what: str, name: str, names: Mapping[str, Path], site: Site | None, shipped: tuple[str, ...] = ()
+) -> Path:
+    if name in names:
+        if not names[name].is_file():
+            raise SiteError(
+                expected=f"a file for '{what}s.{name}' of the site file",
+                found=f"no file {names[name]}",
+                remedy="Correct the path in the site file, or put the file there.",
+            )
+        return names[name]
+    path = Path(name)
+    if not path.is_file():
+        known = ", ".join([*names, *shipped]) or "none"
+        where = f"the {what}s of the site in {site.folder}" if site is not None else f"the known {what}s (no site file)"
+        raise SiteError(
+            expected=f"the path of a {what} file, or a name out of {where}: {known}",
+            found=repr(name),
+            remedy=f"Check the spelling, or add the name under [{what}s] of the site file.",
+        )
+    return path
