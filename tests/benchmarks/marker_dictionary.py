@@ -6,6 +6,8 @@ Each dictionary's card has the same 15 mm markers and is drawn in the same poses
 
 import sys
 import time
+from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import cv2
@@ -35,7 +37,6 @@ def main() -> None:
     for seed in range(POSES):
         rng = np.random.default_rng(seed)
         empty = bench(SIZE, rng)
-        how = KINDS[seed % len(KINDS)]
         share, turn, tilt, towards = rng.uniform(0.1, 0.5), *rng.uniform(0, 360, 1), *rng.uniform((0, 0), (40, 360))
         centre = (float(rng.random()), float(rng.random()))
         for name in DICTIONARIES:
@@ -43,6 +44,8 @@ def main() -> None:
             truth = pose_homography(
                 card, SIZE, share=share, turn_deg=turn, tilt_deg=tilt, tilt_towards_deg=towards, centre=centre
             )
+            how = KINDS[seed % len(KINDS)]  # the same blur in pixels for all: in modules of the 4x4 marker
+            how = replace(how, blur_modules=how.blur_modules * load_markers(name, ()).modules / 6)
             picture = empty.copy()
             put_card(picture, card, truth)
             jpeg = np.frombuffer(take(picture, card, truth, how, np.random.default_rng(seed)), np.uint8)
@@ -79,7 +82,7 @@ def main() -> None:
     print(
         f"{POSES} poses of a card, {SIZE[0]} x {SIZE[1]} px; {BENCHES} benches without one; OpenCV {cv2.__version__}\n"
     )
-    bins = " | ".join(f"{low:.0f} to {high:.0f} px" for low, high in zip(SIDES[:-1], SIDES[1:], strict=True))
+    bins = " | ".join(f"{low:.0f} to {high:.0f} px" for low, high in pairwise(SIDES))
     print(f"| dictionary | {bins} | card found | taken for a marker: decoded, kept | ms |")
     print("|---|" + "---|" * (len(SIDES) + 2))
     for name in DICTIONARIES:
