@@ -160,10 +160,12 @@ def _look_closer(grey: Grey, seen: list[Sighting], card: CardLayout, markers: Ma
         if marker.id in known:
             continue
         place = Sighting(id=marker.id, corners=apply_homography(homography, marker.corners_mm))
+        if not np.isfinite(place.corners).all() or place.side < markers.modules or np.abs(place.corners).max() > 1e6:
+            continue
         x0, y0 = np.maximum(np.floor(place.corners.min(axis=0) - place.side), 0).astype(int)
         x1, y1 = np.minimum(np.ceil(place.corners.max(axis=0) + place.side), (width, height)).astype(int)
-        if x1 - x0 < markers.modules or y1 - y0 < markers.modules or (x1 - x0) * (y1 - y0) > width * height / 2:
-            continue
+        if min(x1 - x0, y1 - y0) < markers.modules or max(x1 - x0, y1 - y0) > 12 * place.side:
+            continue  # out of the picture, or two markers that are not of one card send it astray
         for module_px in (5, 9):
             factor = module_px * markers.modules / place.side
             how = cv2.INTER_AREA if factor < 1 else cv2.INTER_CUBIC
