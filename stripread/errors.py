@@ -24,6 +24,7 @@ __all__ = [
     "StripNotFoundError",
     "StripReadError",
     "StripUpsideDownError",
+    "UnknownNameError",
 ]
 
 
@@ -164,6 +165,12 @@ class SiteError(StripReadError):
     """The site's file is wrong, or lacks a name that was asked for."""
 
     code = "site"
+
+
+class UnknownNameError(StripReadError):
+    """A command was given the name of a lot, card, kind or sample type that does not exist."""
+
+    code = "unknown_name"
 
 
 class MissingExtraError(StripReadError):

@@ -1,0 +1,134 @@
+"""The command line: each command parses, calls one function and sets the exit code.
+
+Heavy packages are imported by the commands that need them, so that ``--help`` is quick. Only here is the clock read.
+"""
+
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from typer.core import TyperGroup
+
+from stripread import __version__
+from stripread.cli_talk import say, say_error
+from stripread.errors import StripReadError, UnknownNameError
+
+__all__ = ["app", "main"]
+
+
+class _Group(TyperGroup):
+    """All commands; the one place where errors that a user can act on become words and an exit code."""
+
+    def invoke(self, ctx: Any) -> Any:
+        """Run a command."""
+        try:
+            return super().invoke(ctx)
+        except StripReadError as error:
+            say_error(error)
+            raise typer.Exit(2 if isinstance(error, UnknownNameError) else 1) from error
+
+
+app = typer.Typer(
+    name="stripread",
+    cls=_Group,
+    rich_markup_mode=None,
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        say(f"stripread {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _top(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and stop.")
+    ] = False,
+) -> None:
+    """Read test strips from phone photos with a printed reference card.
+
+    A first reading:
+
+      stripread read photo.jpg --lot lot.json --sample line --card card.toml
+    """
+
+
+@app.command()
+def read(
+    photos: Annotated[list[Path], typer.Argument(metavar="PHOTO...", help="Photos, each of one strip on the card.")],
+    lot: Annotated[str, typer.Option(metavar="LOT", help="The strip's lot: a name known to the site, or a lot file.")],
+    sample: Annotated[str, typer.Option(metavar="TYPE", help="What it was dipped into: source, stock, line, ...")],
+    card: Annotated[
+        str | None,
+        typer.Option(metavar="CARD", help="The card print: a name known to the site, or a card file. [the site's]"),
+    ] = None,
+    kind: Annotated[
+        str | None, typer.Option(metavar="KIND", help="The strip kind: a name or a file. [the lot's]")
+    ] = None,
+    point: Annotated[str | None, typer.Option(metavar="NAME", help="Where the sample was taken.")] = None,
+    dipped_at: Annotated[
+        datetime | None,
+        typer.Option(
+            metavar="TIME",
+            formats=["%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M:%S%z", "%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M:%S"],
+            help="When the strip was dipped, as 2026-05-04T09:30:00: checks the read window by the photo's own time.",
+        ),
+    ] = None,
+    replicates: Annotated[
+        bool, typer.Option("--replicates", help="All photos show strips of one sample: check that they agree.")
+    ] = False,
+    budget: Annotated[bool, typer.Option("--budget", help="Add what contributes to the uncertainty.")] = False,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON object per photo, a line each.")] = False,
+    overlay: Annotated[
+        Path | None,
+        typer.Option(metavar="OUT.png", help="Draw the verdict on the photo; for several, a folder or out-{}.png."),
+    ] = None,
+    site: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Folder with site.toml. [the nearest one upwards]")
+    ] = None,
+    jobs: Annotated[
+        int | None, typer.Option(metavar="N", min=1, help="Photos read at a time. [processors, at most 4]")
+    ] = None,
+) -> None:
+    """Read photos of dipped strips: concentration, interval, verdict, what to do.
+
+    Example:
+
+      stripread read photo.jpg --lot ultralow-a --sample line --overlay out.png
+
+    Exit codes: 0 all valid and within; 1 an error or an unreadable photo; 2 wrong usage; 3 something is doubtful,
+    invalid or outside its range.
+    """
+    from stripread.cli_read import Wishes, read_photos
+
+    code = read_photos(
+        Wishes(
+            photos=photos,
+            lot=lot,
+            sample=sample,
+            card=card,
+            kind=kind,
+            point=point,
+            dipped_at=dipped_at,
+            replicates=replicates,
+            budget=budget,
+            json=json,
+            overlay=overlay,
+            site=site,
+            jobs=jobs,
+        ),
+        today=datetime.now().astimezone().date(),
+    )
+    raise typer.Exit(code)
+
+
+def main() -> None:
+    """Run the command line."""
+    app()

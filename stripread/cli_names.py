@@ -1,0 +1,119 @@
+"""What a user names on the command line - site, lot, card, kind, sample type - looked up before any photo is read."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TypeVar
+
+from stripread.card import CardLayout, design_card
+from stripread.errors import LotFileError, SiteError, UnknownNameError
+from stripread.lot.lot import Lot
+from stripread.site import (
+    SampleType,
+    Site,
+    find_site,
+    load_site,
+    resolve_card,
+    resolve_kind,
+    resolve_lot,
+    write_demo_site,
+)
+from stripread.strip.kinds import StripKind
+
+__all__ = ["Named", "look_up", "look_up_card", "look_up_kind", "look_up_site"]
+
+_T = TypeVar("_T")
+
+_DEMO_CAUTION = (
+    "No site.toml was found: the expected range is a demo value of an invented nursery. Write your own with "
+    "`stripread init`."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Named:
+    """Everything a photo is read with; ``cautions`` go into every reading."""
+
+    lot: Lot
+    kind: StripKind
+    card: CardLayout
+    sample: SampleType
+    cautions: tuple[str, ...]
+
+
+def look_up_site(folder: Path | None) -> Site | None:
+    """Return the site of a folder, or the nearest one from the working folder upwards; None where there is none."""
+    if folder is None:
+        nearest = find_site(Path.cwd())
+        return None if nearest is None else load_site(nearest)
+    if not (folder / "site.toml").is_file():
+        return _given(lambda: load_site(folder))
+    return load_site(folder)
+
+
+def look_up_card(name: str | None, site: Site | None, *, lot_card: str | None = None) -> CardLayout:
+    """Return the card of a name or path; without one the site's only card, the lot's, or the project's own design."""
+    if name is not None:
+        return _given(lambda: resolve_card(name, site))
+    known = {} if site is None else site.cards
+    if len(known) == 1:
+        return resolve_card(next(iter(known)), site)
+    return resolve_card(lot_card, site) if lot_card in known and lot_card is not None else design_card()
+
+
+def look_up_kind(name: str, site: Site | None) -> StripKind:
+    """Return the kind of a name or path."""
+    return _given(lambda: resolve_kind(name, site))
+
+
+def look_up(*, lot: str, sample: str, card: str | None, kind: str | None, site_folder: Path | None) -> Named:
+    """Return all that a reading needs.
+
+    Raises
+    ------
+    UnknownNameError
+        If something named does not exist.
+    StripReadError
+        If a file is wrong, or lot and kind do not belong together.
+    """
+    site = look_up_site(site_folder)
+    sample_type, cautions = _sample(sample, site)
+    the_lot = _given(lambda: resolve_lot(lot, site))
+    the_kind = look_up_kind(kind, site) if kind is not None else resolve_kind(the_lot.kind, site)
+    if the_lot.kind != the_kind.name:
+        raise LotFileError(
+            expected=f"a lot of kind {the_kind.name!r}",
+            found=f"lot {the_lot.number!r} of kind {the_lot.kind!r}",
+            remedy="Name the lot and the kind that belong together; look at the vial.",
+        )
+    return Named(
+        lot=the_lot,
+        kind=the_kind,
+        card=look_up_card(card, site, lot_card=the_lot.card),
+        sample=sample_type,
+        cautions=cautions,
+    )
+
+
+def _sample(name: str, site: Site | None) -> tuple[SampleType, tuple[str, ...]]:
+    if site is not None:
+        return _given(lambda: site.sample(name)), ()
+    with TemporaryDirectory() as folder:
+        write_demo_site(Path(folder))
+        demo = load_site(Path(folder))
+    if name not in demo.samples:
+        raise UnknownNameError(
+            expected=f"a sample type: {', '.join(demo.samples)}",
+            found=repr(name),
+            remedy="Name one of these, or write a site.toml with your own: `stripread init`.",
+        )
+    return demo.samples[name], (_DEMO_CAUTION,)
+
+
+def _given(look: Callable[[], _T]) -> _T:
+    """Run a look-up of something the user named: what does not exist is wrong usage, not a wrong file."""
+    try:
+        return look()
+    except SiteError as error:
+        raise UnknownNameError(expected=error.expected, found=error.found, remedy=error.remedy) from error

@@ -1,0 +1,34 @@
+"""Numbers for people: never more digits than the interval bears."""
+
+import math
+
+__all__ = ["format_interval", "format_number", "places_for"]
+
+
+def places_for(half_width: float) -> int:
+    """Return the decimal place to round to: two digits of a half-width that starts with 1 or 2, else one.
+
+    JCGM 100:2008, 7.2.6 asks for at most two digits of an uncertainty. Negative places round to tens.
+    """
+    if not (math.isfinite(half_width) and half_width > 0):
+        return 3
+    exponent = math.floor(math.log10(half_width))
+    leading = half_width / 10**exponent
+    return (1 if leading < 3 else 0) - exponent
+
+
+def format_number(number: float, places: int) -> str:
+    """Return a number rounded to a decimal place."""
+    return f"{round(number, places) + 0.0:.{max(places, 0)}f}"  # + 0.0: no minus zero
+
+
+def format_interval(interval: tuple[float | None, float | None], places: int) -> str:
+    """Return the interval in words; an end that is None is open."""
+    low, high = interval
+    if low is None and high is None:
+        return "no end found within the lot's curve"
+    if low is None:
+        return f"up to {format_number(high or 0.0, places)}"
+    if high is None:
+        return f"{format_number(low, places)} and over"
+    return f"{format_number(low, places)} to {format_number(high, places)}"
