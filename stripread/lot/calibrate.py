@@ -14,7 +14,7 @@ from stripread.geometry import Float
 from stripread.lot.curve import Curve, Scatter, path_lab, path_slope, reacted_share
 from stripread.lot.fit import Fit, fit_parameters
 from stripread.lot.inverse import COVERAGE
-from stripread.lot.limits import limit_of_quantification, minimum_detectable_value
+from stripread.lot.limits import limit_of_quantification, minimum_detectable_value, uncertainty_of_one_strip
 from stripread.lot.lot import Calibrator, LimitOf, PadCalibration
 
 __all__ = ["calibrate_pad"]
@@ -386,12 +386,7 @@ def _limits(curve: Curve, u_pixels: Float, *, blank: bool) -> tuple[LimitOf, Lim
         none = "none: this scale has no zero"
         return LimitOf(value=None, definition=none), LimitOf(value=None, definition=none)
 
-    def u(concentration: float) -> float:
-        here = np.array([concentration])
-        tangent = curve.tangent(here)[0]
-        spread = curve.scatter_at(here)[0] + curve.covariance_at(here)[0] + u_pixels
-        return float((tangent @ np.linalg.solve(spread, tangent)) ** -0.5)
-
+    u = uncertainty_of_one_strip(curve, u_pixels)
     nu = max(curve.scatter.degrees_of_freedom, 2)
     lod = minimum_detectable_value(u, t=float(student.ppf(0.95, nu)), top=curve.top)
     loq = limit_of_quantification(u, t=float(student.ppf((1 + COVERAGE) / 2, nu)), k=3.0, top=curve.top)

@@ -7,7 +7,30 @@ whose relative half-width of the two-sided interval is 1 / k.
 
 from collections.abc import Callable
 
-__all__ = ["critical_value", "limit_of_quantification", "minimum_detectable_value"]
+import numpy as np
+
+from stripread.geometry import Float
+from stripread.lot.curve import CalibrationCurve
+
+__all__ = ["critical_value", "limit_of_quantification", "minimum_detectable_value", "uncertainty_of_one_strip"]
+
+
+def uncertainty_of_one_strip(curve: CalibrationCurve, measured: Float) -> Callable[[float], float]:
+    """Return u(c), the standard uncertainty of the concentration that one strip dipped in c is read as.
+
+    Parameters
+    ----------
+    measured : ndarray (3, 3)
+        Covariance of the measured CIELAB but for scatter and curve, which are added here.
+    """
+
+    def u(concentration: float) -> float:
+        here = np.array([concentration])
+        tangent = curve.tangent(here)[0]
+        spread = curve.scatter_at(here)[0] + curve.covariance_at(here)[0] + measured
+        return float((tangent @ np.linalg.solve(spread, tangent)) ** -0.5)
+
+    return u
 
 
 def critical_value(u: Callable[[float], float], *, t: float) -> float:

@@ -1,0 +1,60 @@
+"""Whether a concentration is within its expected range, as far as its uncertainty lets us say."""
+
+import math
+from typing import Literal
+
+__all__ = ["RangeState", "probability_within", "range_state"]
+
+RangeState = Literal["within", "below", "above", "undecided"]
+
+
+def probability_within(value: float, standard_uncertainty: float, low: float | None, high: float | None) -> float:
+    """Return the probability that the true value lies from ``low`` to ``high``, taking it as normally distributed.
+
+    Parameters
+    ----------
+    value, standard_uncertainty : float
+        The estimate, k = 1; same unit as the limits. An uncertainty of 0 makes the answer 0 or 1.
+    low, high : float or None
+        Limits, themselves within the range; None or infinite where there is none.
+
+    Raises
+    ------
+    ValueError
+        If the uncertainty is negative, or the limits are exchanged.
+
+    References
+    ----------
+    .. [1] JCGM 106:2012, clause 7 (conformance probability; the clause is cited from memory).
+    """
+    below = -math.inf if low is None else low
+    above = math.inf if high is None else high
+    if not standard_uncertainty >= 0:
+        raise ValueError(f"a standard uncertainty of {standard_uncertainty}")
+    if below > above:
+        raise ValueError(f"a range from {low} to {high}")
+    if standard_uncertainty == 0:
+        return float(below <= value <= above)
+    scale = standard_uncertainty * math.sqrt(2)
+    return 0.5 * (math.erf((above - value) / scale) - math.erf((below - value) / scale))
+
+
+def range_state(interval: tuple[float | None, float | None], low: float | None, high: float | None) -> RangeState:
+    """Say where a whole interval lies: inside the range, wholly to one side of it, or across a limit.
+
+    Parameters
+    ----------
+    interval : (low or None, high or None)
+        Coverage interval of the concentration; None where it has no end that is known.
+    low, high : float or None
+        Limits, themselves within the range; None or infinite where there is none.
+    """
+    least = -math.inf if interval[0] is None else interval[0]
+    most = math.inf if interval[1] is None else interval[1]
+    below = -math.inf if low is None else low
+    above = math.inf if high is None else high
+    if most < below:
+        return "below"
+    if least > above:
+        return "above"
+    return "within" if below <= least and most <= above else "undecided"
