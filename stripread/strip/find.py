@@ -21,7 +21,7 @@ __all__ = ["SlotView", "StripPose", "find_strip"]
 _SIZE_OFF = 0.12  # of the kind's length or width: cut and card scale vary by a few hundredths, other kinds by more
 _SIZE_BLUR_MM = 0.35  # what the blur and the thin shadow of an edge may add
 _PLAY_MM, _PLAY_OPEN_MM = 1.5, 2.5  # how far along a pad may lie from its place; where only the handle's end is seen
-_CLEARER = 2.5  # times clearer must one way round be where both show all pads
+_CLEARER = 2.0  # times clearer must one way round be than the other
 _COVER_MARGIN_MM, _COVER_LEAST_MM = 1.0, 0.75
 _REMEDY = "Lay one strip in the slot, pads up, and retake the photo."
 
@@ -239,14 +239,12 @@ def _pad_covered(name: str) -> PadCoveredError:
 
 def _which_way(fits: list[Fit], covered: list[str | None], kind: StripKind) -> int:
     """Return 0 or 1, the way round that fits; raise where none does or both do."""
-    whole = [fit.whole for fit in fits]
-    if sum(whole) == 1:
-        return whole.index(True)
-    if all(whole):
-        clearness = [fit.clearness for fit in fits]
-        better = int(np.argmax(clearness))
-        if clearness[better] > _CLEARER * clearness[1 - better]:
-            return better
+    clearness = [fit.clearness for fit in fits]
+    better = int(np.argmax(clearness))
+    clear = clearness[better] > _CLEARER * clearness[1 - better]
+    if fits[better].whole and clear:
+        return better
+    if fits[0].whole or fits[1].whole:
         raise StripNotFoundError(
             expected=f"pads of kind {kind.name} at one end of the strip",
             found="marks at both ends that could be pads",

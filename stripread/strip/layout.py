@@ -51,8 +51,8 @@ class Fit:
 
     @property
     def clearness(self) -> float:
-        """The faintest pad's step over the noise."""
-        return min(self.steps) / self.noise
+        """The sum of the pads' steps; no pad counts for more than 30 Delta E."""
+        return sum(min(step, 30.0) for step in self.steps)
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,7 @@ _DARKEST, _BRIGHTEST, _HUE_OFF = 0.67, 1.3, 7.0
 _PLAY_MM, _EVEN_LIGHT = 6.0, 1.0  # a pad and what lies beside it; L* that a slow fall-off of light may take
 _LEAST_ROWS = 3  # of 0.25 mm beside the strip, to know the ground there
 _NEAR_MM = 3.0  # how far a thing beside the strip may sway its colours, by its edge and shadow
-_LIGHT_MM = 1.25  # over which the ground's light is averaged along the strip
+_LIGHT_MM, _SLOW_LIGHT_MM = 1.25, 12.0  # sudden and slow: over which the ground's light is averaged along the strip
 _LONGEST_LAG = 36  # steps of 0.25 mm: a shadow's edge at 60 degrees
 _DARK_GROUND = 0.25  # cube root: on black ground the quotient would only carry noise
 _LEAST_CONTRAST = 1.2  # Delta E between plastic and ground from which the strip's ends are looked for
@@ -64,7 +64,8 @@ def measure_profile(ribbon: Ribbon, *, width_mm: float) -> Profile:
     in_slot = ribbon.in_slot[inner].mean(axis=0) > 0.6
     beyond = ribbon.in_slot & (distance >= width_mm / 2 + _CLEAR_OUTSIDE)[:, None]
     ground = _usual_ground(ribbon.roots[beyond]) if beyond.any() else np.median(body, axis=0)
-    lit = np.full((2, *body.shape), np.nan)
+    luminance = lab_difference(np.eye(3))[:, 0]
+    lit = np.full((2, len(body)), np.nan)
     covered, strange = np.zeros(len(body), dtype=bool), np.zeros(len(body), dtype=bool)
     for k, side in enumerate((ribbon.across < 0, ribbon.across > 0)):
         pixels, within = ribbon.roots[flank & side].astype(np.float64), ribbon.in_slot[flank & side]
@@ -73,15 +74,15 @@ def measure_profile(ribbon: Ribbon, *, width_mm: float) -> Profile:
         usable = rows >= _LEAST_ROWS
         other = usable & (own < 0.5 * rows)
         good = usable & ~other
-        lit[k][good] = (pixels * like[..., None]).sum(axis=0)[good] / own[good, None]
+        lit[k][good] = (pixels @ luminance * like).sum(axis=0)[good] / own[good] / (ground @ luminance)
         colour = (pixels * within[..., None]).sum(axis=0) / np.maximum(rows, 1)[:, None]
         edge = lab_difference(ribbon.roots[rim & side].mean(axis=0) - colour)
         strange |= other
         covered |= other & (np.sqrt((edge**2).sum(axis=1)) < _same_thing(colour, ground))
     reach = width_mm / 2 - _CLEAR_INSIDE
     share = reach / (width_mm / 2 + _CLEAR_OUTSIDE + _FLANK / 2)
-    light = _light_on_strip(lit, ground, body_share=share)
-    freed = body / light * ground if ground.min() > _DARK_GROUND else body
+    light = _light_on_strip(lit, body_share=share)
+    freed = body / np.maximum(light, 0.2)[:, None] if ground.min() > _DARK_GROUND else body
     return Profile(
         along=ribbon.along,
         contrast=lab_difference(freed - ground),
@@ -113,8 +114,7 @@ def _light_play(light: Float, in_slot: Bool) -> Float:
 
     Out of the slot no light is seen: there it may do whatever it does within.
     """
-    brightness = light.mean(axis=1)
-    lightness = 116.0 * (brightness / brightness.max())[None, :].astype(np.float32)
+    lightness = 116.0 * (light / light.max())[None, :].astype(np.float32)
     window = np.ones((1, 2 * round(_PLAY_MM / STEP_MM) + 1), dtype=np.uint8)
     play: Float = (cv2.dilate(lightness, window) - cv2.erode(lightness, window))[0].astype(np.float64)
     play[~in_slot] = np.ptp(lightness)
@@ -137,42 +137,51 @@ def _same_thing(colour: Float, ground: Float) -> Float:
     return result
 
 
-def _light_on_strip(lit: Float, ground: Float, *, body_share: float) -> Float:
-    """Return the ground's colour as it would be in the strip's place, from the ground along both sides.
+def _light_on_strip(lit: Float, *, body_share: float) -> Float:
+    """Return the light in the strip's place, from the ground along both sides.
 
     The edge of a shadow crosses the strip at some angle, so it reaches one side earlier than the other. The lag between
-    both sides is found first; in between, the light is that of the sides, moved by its share of the lag.
+    both sides is found first; in between, the light is that of the sides, moved by its share of the lag. Where the
+    light only changes slowly it is averaged over more of the ground, so that the ground's noise stays off the strip.
 
     Parameters
     ----------
-    lit : ndarray, shape (2, n, 3)
-        Colour of the ground along either side, NaN where it is not seen.
-    ground : ndarray, shape (3,)
-        The ground's usual colour, where nothing is seen.
+    lit : ndarray, shape (2, n)
+        Brightness of the ground along either side over its usual one, NaN where it is not seen.
     body_share : float
         How far the part of the strip that is looked at reaches, as a share of the way to the sides.
 
     Returns
     -------
-    ndarray, shape (n, 3)
+    ndarray, shape (n,)
     """
-    lag = _lag_between_sides(lit.mean(axis=2))
+    lag = _lag_between_sides(lit)
     place = np.arange(lit.shape[1])
-    total, count = np.zeros(lit.shape[1:]), np.zeros(lit.shape[1])
+    total, count = np.zeros(len(place)), np.zeros(len(place))
     for side, at in zip(lit, (place + lag, place - lag), strict=True):
         moved = side[np.clip(at, 0, len(side) - 1)]
-        known = np.isfinite(moved[:, 0]) & (at >= 0) & (at < len(side))
+        known = np.isfinite(moved) & (at >= 0) & (at < len(side))
         total[known] += moved[known]
         count += known
-    window = np.ones(2 * max(round(body_share * abs(lag)), round(_LIGHT_MM / 2 / STEP_MM)) + 1)
-    weight = np.convolve(count, window, mode="same")
-    have = weight > 0
-    light = np.tile(ground, (len(place), 1))
-    if have.any():
-        for channel in range(3):
-            sums = np.convolve(total[:, channel], window, mode="same")
-            light[:, channel] = np.interp(place, place[have], sums[have] / weight[have])
+    if not count.any():
+        return np.ones(len(place))
+    quick = _average(total, count, max(round(body_share * abs(lag)), round(_LIGHT_MM / 2 / STEP_MM)))
+    slow = _average(total, count, round(_SLOW_LIGHT_MM / 2 / STEP_MM))
+    change = quick - slow
+    noise = max(1.48 * float(np.median(np.abs(change))), 1e-4)
+    sudden = np.clip(np.abs(change) / noise / 2 - 1, 0, 1)  # 0 up to two, 1 from four standard deviations
+    sudden = cv2.dilate(sudden[None, :], np.ones((1, 2 * round(_LIGHT_MM / STEP_MM) + 1), np.uint8))[0]
+    light: Float = slow + sudden * change
     return light
+
+
+def _average(total: Float, count: Float, reach: int) -> Float:
+    """Return the running mean over ``reach`` places to either side, gaps filled from their neighbours."""
+    window = np.ones(2 * reach + 1)
+    sums, weight = np.convolve(total, window, mode="same"), np.convolve(count, window, mode="same")
+    have = np.flatnonzero(weight > 0.5)
+    result: Float = np.interp(np.arange(len(total)), have, sums[have] / weight[have])
+    return result
 
 
 def _lag_between_sides(brightness: Float) -> int:
