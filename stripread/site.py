@@ -35,7 +35,7 @@ _SAMPLE_KEYS = _EXPECTATION_KEYS | {"analyte", "kinds", "note", "strong", "also"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Expectation:
-    """What is right for one analyte of a sample type: from ``low`` to ``high``, aimed at ``target``, all in ``unit``."""
+    """What is right for one analyte of a sample type: ``low`` to ``high``, aimed at ``target``, all in ``unit``."""
 
     analyte: str
     unit: str

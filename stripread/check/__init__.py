@@ -1,1 +1,7 @@
-"""check."""
+"""A reading held against its sample type, its lot and its read window: the verdict."""
+
+from stripread.check.conformity import RangeState
+from stripread.check.replicates import check_replicates
+from stripread.check.verdict import PadVerdict, Validity, Verdict, check_reading
+
+__all__ = ["PadVerdict", "RangeState", "Validity", "Verdict", "check_reading", "check_replicates"]

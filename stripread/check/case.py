@@ -1,0 +1,54 @@
+"""What a rule looks at: a strip, or one pad of it with the sample that it was dipped into."""
+
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from stripread.lot.lot import Lot, PadCalibration
+from stripread.reading import PadReading, Reading
+from stripread.site import Expectation, SampleType
+from stripread.strip.kinds import StripKind
+
+__all__ = ["PadCase", "StripCase"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StripCase:
+    """A strip, and when it was dipped and judged."""
+
+    reading: Reading
+    today: date
+    dipped_at: datetime | None
+
+    @property
+    def lot(self) -> Lot:
+        """The strip's lot."""
+        return self.reading.lot
+
+    @property
+    def kind(self) -> StripKind:
+        """The strip's kind."""
+        return self.reading.measurement.kind
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PadCase:
+    """A pad of a strip, and the sample that it was dipped into; None where nobody said."""
+
+    reading: Reading
+    pad: PadReading
+    sample: SampleType | None
+
+    @property
+    def kind(self) -> StripKind:
+        """The strip's kind."""
+        return self.reading.measurement.kind
+
+    @property
+    def calibration(self) -> PadCalibration:
+        """The lot's curve for this pad."""
+        return self.reading.lot.pad(self.pad.pad)
+
+    @property
+    def expected(self) -> Expectation | None:
+        """What the sample should have of the pad's analyte; None where nobody said."""
+        return None if self.sample is None else self.sample.expectation(self.pad.analyte)

@@ -1,0 +1,94 @@
+"""The water: where a reading lies to the range expected for its sample, and the findings that tell so."""
+
+import math
+from collections.abc import Iterator
+
+from stripread.check.case import PadCase
+from stripread.check.conformity import RangeState, probability_within, range_state
+from stripread.findings import Finding, make_finding
+from stripread.reading import PadReading
+from stripread.site import Expectation
+
+__all__ = ["judge_range", "out_of_range", "plain_number", "probability_in_range", "range_undecided", "reported"]
+
+
+def judge_range(pad: PadReading, expected: Expectation) -> RangeState | None:
+    """Say where a pad's 95 % interval lies to the expected range; None where no interval may be reported.
+
+    A censored reading claims no more than its limit: under the larger of limit and interval, or over the smaller.
+    """
+    if pad.interval is None:
+        return None
+    low, high = pad.interval
+    if pad.limit is not None and pad.censored == "below" and high is not None:
+        high = max(high, pad.limit.value)
+    if pad.limit is not None and pad.censored == "above" and low is not None:
+        low = min(low, pad.limit.value)
+    return range_state((low, high), _floor(expected), expected.high)
+
+
+def probability_in_range(pad: PadReading, expected: Expectation) -> float | None:
+    """Probability that the true value lies in the expected range; None where there is no number."""
+    if pad.value is None or pad.standard_uncertainty is None:
+        return None
+    return probability_within(pad.value, pad.standard_uncertainty, _floor(expected), expected.high)
+
+
+def _floor(expected: Expectation) -> float:
+    """Lower limit of the range: none where zero is allowed, as no water holds less than nothing."""
+    return expected.low if expected.low > 0 else -math.inf
+
+
+def out_of_range(case: PadCase) -> Iterator[Finding]:
+    """Tell of water that is outside what is expected."""
+    if case.sample is None or case.expected is None:
+        return
+    state = judge_range(case.pad, case.expected)
+    if state in ("below", "above"):
+        yield make_finding(
+            "out_of_range",
+            f"{case.pad.analyte} is {state} the {case.expected} expected for {case.sample.name}: "
+            f"{reported(case.pad)}{_chance(case.pad, case.expected)}.",
+        )
+
+
+def range_undecided(case: PadCase) -> Iterator[Finding]:
+    """Tell that the interval straddles a limit of what is expected."""
+    if case.sample is None or case.expected is None:
+        return
+    if judge_range(case.pad, case.expected) == "undecided":
+        advice = {
+            "below": "Use a kind with a lower range, or read more strips; do not change the dosing on this alone.",
+            "above": "Dilute the sample by a known factor, or use a kind with a higher range, and dip a new strip.",
+        }
+        yield make_finding(
+            "range_undecided",
+            f"Whether {case.pad.analyte} is in the {case.expected} expected for {case.sample.name} is undecided: "
+            f"{reported(case.pad)}{_chance(case.pad, case.expected)}.",
+            advice=advice.get(case.pad.censored or ""),
+        )
+
+
+def plain_number(number: float) -> str:
+    """Write a number to three digits, without an exponent in the range of strips."""
+    return f"{float(f'{number:.3g}'):g}"
+
+
+def reported(pad: PadReading) -> str:
+    """Write a reading as it may be reported."""
+    if pad.limit is not None and pad.censored is not None:
+        side = "under" if pad.censored == "below" else "over"
+        return f"{side} {plain_number(pad.limit.value)} {pad.unit} ({pad.limit.name})"
+    low, high = pad.interval or (None, None)
+    ends = " to ".join("?" if end is None else plain_number(end) for end in (low, high))
+    value = "no number" if pad.value is None else plain_number(pad.value)
+    return f"{value} {pad.unit} (95 %: {ends})"
+
+
+def _chance(pad: PadReading, expected: Expectation) -> str:
+    chance = probability_in_range(pad, expected)
+    if chance is None:
+        return ""
+    if not 0.01 <= chance <= 0.99:
+        return f"; in range with a probability of {'under 1 %' if chance < 0.5 else 'over 99 %'}"
+    return f"; in range with a probability of {chance:.0%}".replace("%", " %")
