@@ -118,7 +118,7 @@ def _shot(
         optics=Optics(blur_sigma_px=0.5, vignetting=0.04),
         exposure=float(rng.uniform(0.7, 0.85)),
         noise=0.7,
-        quality=82,
+        quality=90,
         clutter=3,
         taken_at=clock,
     )

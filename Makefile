@@ -1,0 +1,54 @@
+# Every target sets up what it needs: a virtual environment in .venv with the package and its tools.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+READY := $(VENV)/.ready
+SITE := calibration
+
+.PHONY: demo test lint format bench-accuracy bench-speed fit-mismatch demo-data help
+
+help:
+	@echo "make demo            set up, read a sample photo, show the reading"
+	@echo "make test            set up, run every check and test"
+	@echo "make lint | format   ruff and mypy | ruff format"
+	@echo "make bench-accuracy  errors and coverage on unseen simulated photos (PHOTOS=400, CAMERAS=table.csv)"
+	@echo "make bench-speed     reading against decoding the same 12-megapixel photo"
+	@echo "make fit-mismatch    fit the constants of the colour mismatch model anew"
+	@echo "make demo-data       simulate the demo lots and sample photos anew"
+
+$(READY): pyproject.toml
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
+	  { echo "Python 3.11 or newer is needed; name it: make PYTHON=python3.12"; exit 1; }
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[dev]'
+	@touch $@
+
+demo: $(READY)
+	@$(BIN)/stripread read sample_images/line-good.jpg --sample line --lot UL-2603 --site $(SITE) \
+	  --overlay demo-reading.png
+	@echo "The photo with the reading drawn on it: demo-reading.png"
+
+test: lint
+	$(BIN)/python -m pytest -q -n 2 --dist loadgroup
+
+lint: $(READY)
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+
+format: $(READY)
+	$(BIN)/ruff check --fix .
+	$(BIN)/ruff format .
+
+PHOTOS ?= 400
+bench-accuracy: $(READY)
+	OMP_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.accuracy --photos $(PHOTOS) $(if $(CAMERAS),--cameras $(CAMERAS))
+
+bench-speed: $(READY)
+	$(BIN)/python -m tests.benchmarks.speed
+
+fit-mismatch: $(READY)
+	$(BIN)/python -m stripread.simulate.fit_mismatch
+
+demo-data: $(READY)
+	OMP_NUM_THREADS=1 $(BIN)/python -m stripread.simulate.demo calibration sample_images
