@@ -3,6 +3,9 @@
 Heavy packages are imported by the commands that need them, so that ``--help`` is quick. Only here is the clock read.
 """
 
+import errno
+import io
+import sys
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any
@@ -11,8 +14,12 @@ import typer
 from typer.core import TyperGroup
 
 from stripread import __version__
-from stripread.cli_talk import say, say_error
-from stripread.errors import StripReadError, UnknownNameError
+from stripread.cli_card import card_app
+from stripread.cli_lot import kind_app, lot_app
+from stripread.cli_simulate import simulate_app
+from stripread.cli_talk import note, say, say_error
+from stripread.errors import StripReadError, WrongUsageError
+from stripread.findings import REGISTRY
 
 __all__ = ["app", "main"]
 
@@ -26,7 +33,14 @@ class _Group(TyperGroup):
             return super().invoke(ctx)
         except StripReadError as error:
             say_error(error)
-            raise typer.Exit(2 if isinstance(error, UnknownNameError) else 1) from error
+            raise typer.Exit(2 if isinstance(error, WrongUsageError) else 1) from error
+        except OSError as error:  # a full disk, a folder that may not be written to
+            if error.errno == errno.EPIPE:  # whoever read our output has gone; typer ends quietly
+                raise
+            note(f"expected:   files and folders that can be read and written\nfound:      {error}")
+            raise typer.Exit(1) from error
+        except KeyboardInterrupt as error:
+            raise typer.Exit(130) from error
 
 
 app = typer.Typer(
@@ -129,6 +143,42 @@ def read(
     raise typer.Exit(code)
 
 
+@app.command()
+def init(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The site's folder; made if need be.")],
+) -> None:
+    """Write a first site.toml, that of an invented nursery, to be edited.
+
+    Example:
+
+      stripread init my-nursery
+    """
+    from stripread.site import write_demo_site
+
+    note(f"wrote {write_demo_site(folder)}; put your own ranges in place of its demo values")
+
+
+@app.command()
+def findings() -> None:
+    """List every finding that a reading can carry: code, severity, meaning, advice.
+
+    Example:
+
+      stripread findings
+    """
+    for kind in REGISTRY.values():
+        say(f"{kind.code} ({kind.severity}): {kind.meaning}\n    {kind.advice}")
+
+
+app.add_typer(card_app, name="card")
+app.add_typer(lot_app, name="lot")
+app.add_typer(kind_app, name="kind")
+app.add_typer(simulate_app, name="simulate")
+
+
 def main() -> None:
     """Run the command line."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a terminal without the signs shows "?" and goes on
     app()

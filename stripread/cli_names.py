@@ -7,7 +7,7 @@ from tempfile import TemporaryDirectory
 from typing import TypeVar
 
 from stripread.card import CardLayout, design_card
-from stripread.errors import LotFileError, SiteError, UnknownNameError
+from stripread.errors import LotFileError, SiteError, WrongUsageError
 from stripread.lot.lot import Lot
 from stripread.site import (
     SampleType,
@@ -21,7 +21,7 @@ from stripread.site import (
 )
 from stripread.strip.kinds import StripKind
 
-__all__ = ["Named", "look_up", "look_up_card", "look_up_kind", "look_up_site"]
+__all__ = ["Named", "look_up", "look_up_card", "look_up_kind", "look_up_lot", "look_up_site"]
 
 _T = TypeVar("_T")
 
@@ -62,6 +62,11 @@ def look_up_card(name: str | None, site: Site | None, *, lot_card: str | None = 
     return resolve_card(lot_card, site) if lot_card in known and lot_card is not None else design_card()
 
 
+def look_up_lot(name: str, site: Site | None) -> Lot:
+    """Return the lot of a name or path."""
+    return _given(lambda: resolve_lot(name, site))
+
+
 def look_up_kind(name: str, site: Site | None) -> StripKind:
     """Return the kind of a name or path."""
     return _given(lambda: resolve_kind(name, site))
@@ -72,14 +77,14 @@ def look_up(*, lot: str, sample: str, card: str | None, kind: str | None, site_f
 
     Raises
     ------
-    UnknownNameError
+    WrongUsageError
         If something named does not exist.
     StripReadError
         If a file is wrong, or lot and kind do not belong together.
     """
     site = look_up_site(site_folder)
     sample_type, cautions = _sample(sample, site)
-    the_lot = _given(lambda: resolve_lot(lot, site))
+    the_lot = look_up_lot(lot, site)
     the_kind = look_up_kind(kind, site) if kind is not None else resolve_kind(the_lot.kind, site)
     if the_lot.kind != the_kind.name:
         raise LotFileError(
@@ -103,7 +108,7 @@ def _sample(name: str, site: Site | None) -> tuple[SampleType, tuple[str, ...]]:
         write_demo_site(Path(folder))
         demo = load_site(Path(folder))
     if name not in demo.samples:
-        raise UnknownNameError(
+        raise WrongUsageError(
             expected=f"a sample type: {', '.join(demo.samples)}",
             found=repr(name),
             remedy="Name one of these, or write a site.toml with your own: `stripread init`.",
@@ -116,4 +121,4 @@ def _given(look: Callable[[], _T]) -> _T:
     try:
         return look()
     except SiteError as error:
-        raise UnknownNameError(expected=error.expected, found=error.found, remedy=error.remedy) from error
+        raise WrongUsageError(expected=error.expected, found=error.found, remedy=error.remedy) from error

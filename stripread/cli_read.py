@@ -2,23 +2,28 @@
 
 import os
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from pathlib import Path
 
-from stripread.check import Verdict, check_reading
+from stripread.check import Verdict, check_reading, check_replicates
 from stripread.cli_names import Named, look_up
 from stripread.cli_talk import as_we_go, say
 from stripread.colour.lab import colour_science
-from stripread.errors import StripReadError
-from stripread.photo.load import open_photo
+from stripread.errors import StripReadError, WrongUsageError
+from stripread.findings import Finding
+from stripread.photo.load import decode_photo, open_photo, suggested_reduction
+from stripread.photo.photo import Photo
 from stripread.reading import read_strip
 from stripread.report.json_lines import error_json, reading_json, to_line
+from stripread.report.overlay import draw_error, draw_verdict, save_picture
 from stripread.report.text import error_text, verdict_text
 
 __all__ = ["Wishes", "read_photos"]
+
+_WORST_FIRST = ("error", "warning", "info")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,7 +47,7 @@ class Wishes:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Read:
-    """What became of one photo: a verdict or an error."""
+    """What became of one photo: a verdict or an error, one of the two."""
 
     photo: Path
     verdict: Verdict | None
@@ -53,8 +58,11 @@ class _Read:
 def read_photos(wishes: Wishes, *, today: date) -> int:
     """Read the photos, print them in their order, and return the exit code."""
     named = look_up(lot=wishes.lot, sample=wishes.sample, card=wishes.card, kind=wishes.kind, site_folder=wishes.site)
+    _check_overlay(wishes)
     code = 0
-    reads = _read_all(wishes, named, today)
+    reads: Iterable[_Read] = _read_all(wishes, named, today)
+    if wishes.replicates:
+        reads = _compared(list(reads))
     for read in as_we_go(reads, len(wishes.photos)):
         _show(read, wishes, named)
         code = _worse(code, 1 if read.verdict is None else read.verdict.exit_code)
@@ -98,14 +106,69 @@ def _read_one(photo: Path, wishes: Wishes, named: Named, today: date) -> _Read:
     return _Read(photo=photo, verdict=verdict, error=None, timing_ms=timing_ms)
 
 
+def _compared(reads: Sequence[_Read]) -> list[_Read]:
+    """Hold the strips of one sample against each other; where they differ, every one of them is in doubt."""
+    verdicts = [read.verdict for read in reads if read.verdict is not None]
+    pads = zip(*(verdict.pads for verdict in verdicts), strict=True)
+    findings = [finding for pad in pads if (finding := check_replicates([judged.reading for judged in pad]))]
+    if not findings:
+        return list(reads)
+    return [read if read.verdict is None else replace(read, verdict=_doubted(read.verdict, findings)) for read in reads]
+
+
+def _doubted(verdict: Verdict, findings: Sequence[Finding]) -> Verdict:
+    return replace(
+        verdict,
+        validity="doubtful" if verdict.validity == "valid" else verdict.validity,
+        findings=tuple(sorted((*findings, *verdict.findings), key=lambda f: _WORST_FIRST.index(f.severity))),
+    )
+
+
+def _draw(read: _Read, out: Path) -> None:
+    if read.verdict is not None:
+        picture = draw_verdict(read.verdict)
+    elif read.error is not None:
+        picture = draw_error(read.error, _decoded(read.photo), name=read.photo.name)
+    save_picture(picture, out)
+
+
+def _decoded(path: Path) -> Photo | None:
+    try:
+        file = open_photo(path)
+        return decode_photo(file, reduction=suggested_reduction(file))
+    except StripReadError:  # the error at hand says so already
+        return None
+
+
+def _overlay_path(photo: Path, wishes: Wishes) -> Path | None:
+    out = wishes.overlay
+    if out is None:
+        return None
+    if out.is_dir():
+        return out / f"{photo.stem}.png"
+    return out.with_name(out.name.replace("{}", photo.stem))
+
+
+def _check_overlay(wishes: Wishes) -> None:
+    """Refuse a name that several pictures would share, or a folder that is not there, before any photo is read."""
+    out = wishes.overlay
+    if out is None or out.is_dir():
+        return
+    if len(wishes.photos) > 1 and "{}" not in out.name:
+        raise WrongUsageError(
+            expected="for several photos a folder that exists, or a name with {} for the photo's name",
+            found=str(out),
+            remedy="Name a folder, or write for example out-{}.png.",
+        )
+    if not out.parent.is_dir():
+        raise WrongUsageError(expected="a folder for the picture", found=f"no folder {out.parent}", remedy="Make it.")
+
+
 def _show(read: _Read, wishes: Wishes, named: Named) -> None:
     photo = str(read.photo)
-    if read.verdict is None:
-        error = read.error
-        assert error is not None  # one of the two is there
-        say(to_line(error_json(error, photo=photo)) if wishes.json else error_text(error, photo=photo) + "\n")
-        return
-    if wishes.json:
+    if (out := _overlay_path(read.photo, wishes)) is not None:
+        _draw(read, out)
+    if read.verdict is not None and wishes.json:
         record = reading_json(
             read.verdict,
             photo=photo,
@@ -115,5 +178,7 @@ def _show(read: _Read, wishes: Wishes, named: Named) -> None:
             budget=wishes.budget,
         )
         say(to_line(record))
-    else:
+    elif read.verdict is not None:
         say(verdict_text(read.verdict, photo=photo, point=wishes.point, budget=wishes.budget) + "\n")
+    elif read.error is not None:
+        say(to_line(error_json(read.error, photo=photo)) if wishes.json else error_text(read.error, photo=photo) + "\n")

@@ -2,13 +2,14 @@
 
 import sys
 from collections.abc import Iterable, Iterator
+from pathlib import Path
 from typing import TypeVar
 
 import typer
 
-from stripread.errors import StripReadError
+from stripread.errors import StripReadError, WrongUsageError
 
-__all__ = ["as_we_go", "note", "say", "say_error"]
+__all__ = ["as_we_go", "keep_existing", "note", "say", "say_error"]
 
 _T = TypeVar("_T")
 
@@ -26,6 +27,20 @@ def note(text: str) -> None:
 def say_error(error: StripReadError) -> None:
     """Print an error: what was expected, what was found, what to do."""
     note(f"expected:   {error.expected}\nfound:      {error.found}\nwhat to do: {error.remedy}")
+
+
+def keep_existing(path: Path, *, force: bool) -> None:
+    """Refuse to write over a file, unless forced to; and to write into a folder that is not there."""
+    if path.exists() and not force:
+        raise WrongUsageError(
+            expected="a new file to write",
+            found=f"{path}, which is there already",
+            remedy="Name another one, or add --force to replace it.",
+        )
+    if not path.parent.is_dir():
+        raise WrongUsageError(
+            expected=f"a folder to write {path.name} into", found=f"no folder {path.parent}", remedy="Make it first."
+        )
 
 
 def as_we_go(items: Iterable[_T], count: int, *, label: str = "reading photos") -> Iterator[_T]:

@@ -24,7 +24,7 @@ __all__ = [
     "StripNotFoundError",
     "StripReadError",
     "StripUpsideDownError",
-    "UnknownNameError",
+    "WrongUsageError",
 ]
 
 
@@ -167,10 +167,10 @@ class SiteError(StripReadError):
     code = "site"
 
 
-class UnknownNameError(StripReadError):
-    """A command was given the name of a lot, card, kind or sample type that does not exist."""
+class WrongUsageError(StripReadError):
+    """A command was given a name that does not exist, or one that cannot be used."""
 
-    code = "unknown_name"
+    code = "wrong_usage"
 
 
 class MissingExtraError(StripReadError):

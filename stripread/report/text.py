@@ -11,7 +11,7 @@ from stripread.colour.correct import Correction
 from stripread.errors import StripReadError
 from stripread.findings import Finding
 from stripread.measure import CardMeasurement
-from stripread.report.words import Headline, error_headline, expected_line, next_steps, pad_line, verdict_headline
+from stripread.report.words import Headline, error_headline, expected_line, next_steps, pad_words, verdict_headline
 
 __all__ = ["budget_table", "card_check_text", "error_text", "table", "verdict_text"]
 
@@ -23,7 +23,7 @@ def verdict_text(verdict: Verdict, *, photo: str, point: str | None, budget: boo
     reading, card = verdict.reading, verdict.reading.measurement.card
     lines = [_head(verdict_headline(verdict), photo)]
     for pad in verdict.pads:
-        lines.append(_field(pad.reading.analyte, pad_line(pad)))
+        lines.append(_field(pad.reading.analyte, str(pad_words(verdict, pad))))
         if (expected := expected_line(verdict, pad)) is not None:
             lines.append(_field("expected", expected))
     lines += [_field("CAUTION", caution) for caution in verdict.cautions]

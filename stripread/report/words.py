@@ -8,10 +8,19 @@ from typing import Literal
 
 from stripread.check import PadVerdict, Verdict
 from stripread.errors import StripReadError
-from stripread.findings import Finding
+from stripread.findings import REGISTRY, Finding
 from stripread.report.numbers import format_interval, format_number, places_for
 
-__all__ = ["Headline", "Sign", "error_headline", "expected_line", "next_steps", "pad_line", "verdict_headline"]
+__all__ = [
+    "Headline",
+    "PadWords",
+    "Sign",
+    "error_headline",
+    "expected_line",
+    "next_steps",
+    "pad_words",
+    "verdict_headline",
+]
 
 Sign = Literal["tick", "triangle", "question", "cross"]
 _SYMBOLS: dict[Sign, str] = {"tick": "✔", "triangle": "▲", "question": "?", "cross": "✘"}
@@ -61,21 +70,41 @@ def error_headline(error: StripReadError) -> Headline:
     return Headline("cross", f"NOT READ: {error.code.replace('_', ' ')}")
 
 
-def pad_line(pad: PadVerdict) -> str:
+@dataclass(frozen=True, slots=True)
+class PadWords:
+    """What one pad says: the value or the bound, and then its interval or why there is no number."""
+
+    value: str
+    interval: str
+
+    def __str__(self) -> str:
+        """Both, on one line."""
+        return f"{self.value}, {self.interval}"
+
+
+def pad_words(verdict: Verdict, pad: PadVerdict) -> PadWords:
     """Return one pad's value with its interval, or why there is no number."""
     reading = pad.reading
     if reading.value is not None and reading.standard_uncertainty is not None and reading.interval is not None:
         places = places_for(2 * reading.standard_uncertainty)
-        value = format_number(reading.value, places)
-        return f"{value} {reading.unit}, 95 % interval {format_interval(reading.interval, places)}"
+        interval = f"95 % interval {format_interval(reading.interval, places)}"
+        return PadWords(f"{format_number(reading.value, places)} {reading.unit}", interval)
     if reading.censored is not None and reading.limit is not None:
         side = "under" if reading.censored == "below" else "over"
-        limit = f"{side} {reading.limit.value:.2g} {reading.unit} ({reading.limit.name})"
-        if reading.limit.name == "LOD":
-            limit = f"not detected, {limit}"
-        return limit
-    worst = next((f.code for f in pad.findings if f.severity == "error"), None)
-    return f"no number ({worst})" if worst else "no number"
+        return PadWords(f"{side} {reading.limit.value:.2g} {reading.unit}", _BOUNDS[reading.limit.name])
+    worst = next((f for f in (*pad.findings, *verdict.findings) if f.severity == "error"), None)
+    if worst is None:
+        return PadWords("no number", "as the findings say")
+    meaning = REGISTRY[worst.code].meaning
+    return PadWords("no number", f"because: {meaning[0].lower()}{meaning[1:].rstrip('.')}")
+
+
+_BOUNDS = {
+    "LOD": "which is not detected (LOD): only a bound, no interval",
+    "LOQ": "found, but too little for a number (LOQ): only a bound, no interval",
+    "lowest calibrator": "the lot's lowest calibrator: only a bound, no interval",
+    "top calibrator": "the lot's top calibrator: only a bound, no interval",
+}
 
 
 def expected_line(verdict: Verdict, pad: PadVerdict) -> str | None:
@@ -83,7 +112,7 @@ def expected_line(verdict: Verdict, pad: PadVerdict) -> str | None:
     expected = None if verdict.sample is None else verdict.sample.expectation(pad.reading.analyte)
     if expected is None or verdict.sample is None:
         return None
-    text = f"{expected} in {verdict.sample.name}"
+    text = f"{expected} for {verdict.sample.name}"
     if pad.probability_within is None:
         return text
     chance = pad.probability_within

@@ -1,0 +1,177 @@
+"""The commands ``simulate photo`` and ``simulate series``: photos with known truth, for trying out and for tests."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from stripread.cli_talk import note
+from stripread.errors import WrongUsageError
+
+__all__ = ["simulate_app"]
+
+simulate_app = typer.Typer(
+    rich_markup_mode=None,
+    no_args_is_help=True,
+    help="Draw SIMULATED photos with known truth. They are no photos of real strips and say nothing about real water.",
+)
+
+_KIND = typer.Option(metavar="KIND", help="One of the kinds that come with stripread.")
+_SEED = typer.Option(metavar="N", help="The same seed gives the same bytes.")
+_PRINTER = typer.Option(metavar="N", help="Number of the simulated printer that printed the card.")
+_FACTOR = typer.Option(metavar="F", help="Dye of the lot, relative to its kind's.")
+_CARD_OUT = typer.Option(metavar="CARD.toml", help="Also write the card as enrolled for that printer.")
+
+
+@simulate_app.command()
+def photo(
+    out: Annotated[Path, typer.Argument(metavar="OUT.jpg", help="The photo; its truth goes to OUT.toml beside it.")],
+    kind: Annotated[str, _KIND],
+    value: Annotated[
+        list[str], typer.Option(metavar="C", help="The concentration; for several pads PAD=C, once for each.")
+    ],
+    seed: Annotated[int, _SEED] = 1,
+    printer: Annotated[int, _PRINTER] = 2,
+    lot_factor: Annotated[float, _FACTOR] = 1.0,
+    lamp: Annotated[
+        str | None, typer.Option(metavar="LAMP", help="The light, such as D55. [any, from the seed]")
+    ] = None,
+    card_out: Annotated[Path | None, _CARD_OUT] = None,
+) -> None:
+    """Draw a SIMULATED photo of a dipped strip on the card, as someone in a hurry would take it.
+
+    Example:
+
+      stripread simulate photo try.jpg --kind clo2-ultralow --value 0.25 --seed 7 --card-out card.toml
+    """
+    import dataclasses
+
+    import numpy as np
+    import tomli_w
+
+    from stripread.card import design_card
+    from stripread.simulate.conditions import dip_strip, random_shot
+    from stripread.simulate.photograph import take_photo
+    from stripread.simulate.series import STRIP_SCATTER
+    from stripread.strip.kinds import load_kind
+
+    _check_kind(kind)
+    strip_kind = load_kind(kind)
+    concentrations = _concentrations(value, [pad.id for pad in strip_kind.pads])
+    rng = np.random.default_rng(seed)
+    strip = dip_strip(strip_kind, concentrations, rng, scatter=STRIP_SCATTER[kind])
+    strip = dataclasses.replace(strip, dye_factor=strip.dye_factor * lot_factor)
+    shot = dataclasses.replace(random_shot(design_card(), strip, rng, seen=True), printer_seed=printer)
+    if lamp is not None:
+        _check_lamp(lamp)
+        shot = dataclasses.replace(shot, lamps=(lamp,))
+    take_photo(shot, out, seed=seed)
+    truth = {
+        "simulated": True,
+        "kind": kind,
+        "printer": printer,
+        "lamp": shot.lamps[0],
+        "phone": shot.phone.name,
+        "seed": seed,
+        "lot_factor": lot_factor,
+        "concentration": concentrations,
+    }
+    out.with_suffix(".toml").write_text(tomli_w.dumps(truth), encoding="utf-8")
+    _write_card(printer, card_out)
+    note(f"wrote {out} (simulated) and its truth, {out.with_suffix('.toml')}")
+
+
+@simulate_app.command()
+def series(
+    folder: Annotated[
+        Path, typer.Argument(metavar="DIR", help="Folder for the photos and series.csv; made if need be.")
+    ],
+    kind: Annotated[str, _KIND],
+    seed: Annotated[int, _SEED] = 1,
+    printer: Annotated[int, _PRINTER] = 2,
+    lot_factor: Annotated[float, _FACTOR] = 1.0,
+    card_out: Annotated[Path | None, _CARD_OUT] = None,
+) -> None:
+    """Draw the SIMULATED photos of a dilution series, as someone careful would take them to calibrate a lot.
+
+    Example:
+
+      stripread simulate series try-series --kind clo2-wide --seed 7 --card-out card.toml
+    """
+    import tomli_w
+
+    from stripread.card import design_card
+    from stripread.simulate.series import SeriesPlan, demo_conditions, shoot_series
+    from stripread.strip.kinds import load_kind
+
+    _check_kind(kind)
+    plan = SeriesPlan(
+        kind=load_kind(kind),
+        card=design_card(),
+        printer_seed=printer,
+        lot_factor=lot_factor,
+        conditions=demo_conditions(seed),
+    )
+    path = shoot_series(plan, folder, seed=seed)
+    truth = {
+        "simulated": True,
+        "kind": kind,
+        "printer": printer,
+        "lamps": [lamp for _, lamp in plan.conditions],
+        "phones": [phone.name for phone, _ in plan.conditions],
+        "seed": seed,
+        "lot_factor": lot_factor,
+    }
+    (folder / "truth.toml").write_text(tomli_w.dumps(truth), encoding="utf-8")
+    _write_card(printer, card_out)
+    note(f"wrote {path} and its photos (simulated)")
+
+
+def _check_kind(kind: str) -> None:
+    from stripread.simulate.series import LEVELS
+
+    if kind not in LEVELS:
+        raise WrongUsageError(
+            expected=f"a kind whose pads the simulator knows: {', '.join(LEVELS)}",
+            found=repr(kind),
+            remedy="Name one of these.",
+        )
+
+
+def _check_lamp(name: str) -> None:
+    from stripread.simulate.lamps import FAMILIES
+
+    lamps = [lamp for family in FAMILIES.values() for lamp in family]
+    if name not in lamps:
+        raise WrongUsageError(
+            expected=f"a lamp of the simulator: {', '.join(lamps)}", found=repr(name), remedy="Name one of these."
+        )
+
+
+def _concentrations(values: list[str], pads: list[str]) -> dict[str, float]:
+    """Read ``C`` for the only pad, or ``PAD=C`` for each."""
+    concentrations = {}
+    for text in values:
+        pad, _, number = text.rpartition("=")
+        try:
+            concentrations[pad or pads[0]] = float(number)
+        except ValueError:
+            concentrations = {}
+            break
+    numbers_fit = all(0 <= c < 1e6 for c in concentrations.values())  # also false for NaN
+    if set(concentrations) != set(pads) or not numbers_fit:
+        form = "--value C" if len(pads) == 1 else " ".join(f"--value {pad}=C" for pad in pads)
+        raise WrongUsageError(
+            expected=f"{form}, with C of 0 or more", found=" ".join(values), remedy="Give each pad its concentration."
+        )
+    return concentrations
+
+
+def _write_card(printer: int, out: Path | None) -> None:
+    if out is None:
+        return
+    from stripread.card import design_card, save_card
+    from stripread.simulate.photograph import enrolled
+
+    save_card(enrolled(design_card(), printer), out)
+    note(f"wrote {out}, the card of simulated printer {printer}")

@@ -1,0 +1,259 @@
+"""A lot shown to people: its curves, limits and residuals as text and as a figure."""
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from stripread.errors import DrawingError, MissingExtraError
+from stripread.geometry import Float
+from stripread.lot.inverse import invert_curve
+from stripread.lot.lot import Calibrator, LimitOf, Lot, PadCalibration
+from stripread.report.numbers import format_number, places_for
+from stripread.report.text import table
+
+__all__ = ["lot_text", "plot_lot"]
+
+_EXACT = {"pixels": 1e-4 * np.eye(3)}  # a colour taken as it is: the place on the curve, not its interval
+
+
+def lot_text(lot: Lot) -> str:
+    """Return a lot in words and tables."""
+    lines = [
+        f"Lot {lot.number} of kind {lot.kind}, expires {lot.expires.isoformat()}",
+        f"calibrated on {lot.calibrated_on.isoformat()} with card {lot.card}",
+    ]
+    if lot.left_out:
+        lines.append(f"left out by hand: {', '.join(lot.left_out)}")
+    for pad in lot.pads:
+        lines += ["", *_pad_lines(pad)]
+    return "\n".join(lines)
+
+
+def _pad_lines(pad: PadCalibration) -> list[str]:
+    curve, unit = pad.curve, pad.unit
+    scatter = curve.scatter
+    return [
+        f"Pad {pad.pad}: {pad.analyte}, {curve.low:g} to {curve.top:g} {unit}",
+        f"  LOD  {_limit(pad.lod, unit)}",
+        f"  LOQ  {_limit(pad.loq, unit)}",
+        f"  strip-to-strip scatter: {100 * scatter.relative:.1f} % along the curve and {scatter.colour:.2f} CIELAB "
+        f"units, {scatter.degrees_of_freedom} degrees of freedom",
+        f"  lack of fit: {pad.lack_of_fit:.2f} (residual standard deviation of the levels in their uncertainties)",
+        "  levels of the series; residual = read from the curve minus assigned:",
+        table(
+            (f"assigned [{unit}]", "strips", "L*", "a*", "b*", "Delta E to curve", f"residual [{unit}]"),
+            [_level_row(c, pad) for c in _levels(pad)],
+        ),
+        "  the curve:",
+        table(
+            (f"[{unit}]", "L*", "a*", "b*", "step in Delta E"),
+            _curve_rows(pad),
+        ),
+        *(_beyond_lines(pad) if pad.beyond else ()),
+    ]
+
+
+def _limit(limit: LimitOf, unit: str) -> str:
+    return f"none: {limit.definition}" if limit.value is None else f"{limit.value:.2g} {unit}: {limit.definition}"
+
+
+def _levels(pad: PadCalibration) -> list[float]:
+    return sorted({c.concentration for c in _fitted(pad)})
+
+
+def _fitted(pad: PadCalibration) -> list[Calibrator]:
+    return [c for c in pad.calibrators if not c.beyond and not c.left_out]
+
+
+def _level_row(level: float, pad: PadCalibration) -> tuple[str, ...]:
+    own = [c for c in _fitted(pad) if c.concentration == level]
+    lab = np.mean([c.lab for c in own], axis=0)
+    places = places_for(max(level, pad.curve.top / 20) * 0.02)
+    delta_e = float(np.linalg.norm(lab - pad.curve.lab(np.array([level]))[0]))
+    residual = format_number(_read_off(pad, lab) - level, places)
+    return (f"{level:g}", str(len({c.replicate for c in own})), *(f"{x:.2f}" for x in lab), f"{delta_e:.2f}", residual)
+
+
+def _read_off(pad: PadCalibration, lab: Float) -> float:
+    """Concentration of the curve's nearest point."""
+    return invert_curve(pad.curve, lab, _EXACT, {}).value
+
+
+def _curve_rows(pad: PadCalibration) -> list[tuple[str, ...]]:
+    points = pad.curve.low + (pad.curve.top - pad.curve.low) * np.array([0, 0.02, 0.05, 0.1, 0.2, 0.35, 0.5, 0.75, 1.0])
+    lab = pad.curve.lab(points)
+    steps = np.concatenate([[0.0], np.linalg.norm(np.diff(lab, axis=0), axis=1)])
+    return [
+        (f"{c:.4g}", *(f"{x:.2f}" for x in row), "" if i == 0 else f"{steps[i]:.2f}")
+        for i, (c, row) in enumerate(zip(points, lab, strict=True))
+    ]
+
+
+def _beyond_lines(pad: PadCalibration) -> list[str]:
+    rows = [(f"{c:g}", f"{light:.2f}", f"{a:.2f}", f"{b:.2f}") for c, light, a, b in pad.beyond]
+    return ["  above the range, where the pad bleaches or turns back (not in the fit):", table(
+        (f"[{pad.unit}]", "L*", "a*", "b*"), rows
+    )]  # fmt: skip
+
+
+def plot_lot(lot: Lot, path: Path) -> None:
+    """Draw the lot's curves to a PNG, SVG or PDF file, a row for each pad.
+
+    Left: the path on the a*b* plane. Middle: lightness. Right: residuals in concentration. Levels differ by the shape
+    of their marks and bear their numbers, so nothing rests on colour alone.
+
+    Raises
+    ------
+    MissingExtraError
+        Without matplotlib.
+    DrawingError
+        If the suffix is of no format known.
+    """
+    try:
+        from matplotlib.backends.backend_agg import FigureCanvasAgg
+        from matplotlib.figure import Figure
+    except ImportError:
+        raise MissingExtraError(
+            expected="matplotlib, for figures",
+            found="none installed",
+            remedy="Install it with `pip install 'stripread[plot]'`.",
+        ) from None
+    if path.suffix.lower() not in (".png", ".svg", ".pdf"):
+        raise DrawingError(
+            expected="a file name that ends in .png, .svg or .pdf", found=path.name, remedy="Choose one of these."
+        )
+    figure = Figure(figsize=(16, 5.4 * len(lot.pads)), layout="constrained")
+    FigureCanvasAgg(figure)
+    figure.suptitle(
+        f"Lot {lot.number}, kind {lot.kind}, calibrated on {lot.calibrated_on.isoformat()} with card {lot.card}"
+    )
+    rows = figure.subplots(len(lot.pads), 3, squeeze=False)
+    for pad, (plane, lightness, residuals) in zip(lot.pads, rows, strict=True):
+        _plot_plane(pad, plane)
+        _plot_lightness(pad, lightness)
+        _plot_residuals(pad, residuals)
+    figure.savefig(path, dpi=130)
+
+
+_SHAPES = "os^Dv<>P*Xhpd"
+
+
+def _shape(index: int) -> str:
+    return _SHAPES[index % len(_SHAPES)]
+
+
+def _srgb(lab: Float) -> Float:
+    """Display colours of CIELAB (n, 3), clipped to what a screen can show."""
+    from stripread.colour.lab import colour_science, d50_white, lab_to_xyz
+
+    colour = colour_science()
+    white = d50_white()
+    rgb: Float = colour.XYZ_to_RGB(
+        lab_to_xyz(lab),
+        "sRGB",
+        white[:2] / white.sum(),
+        chromatic_adaptation_transform="Bradford",
+        apply_cctf_encoding=True,
+    )
+    return np.clip(rgb, 0.0, 1.0)
+
+
+def _plot_plane(pad: PadCalibration, ax: Any) -> None:
+    """Draw the path on the a*b* plane, each level in its own colour and shape, with its number."""
+    fine = pad.curve.lab(pad.curve.grid())
+    ax.plot(fine[:, 1], fine[:, 2], color="0.35", linewidth=1.2, zorder=1, label="curve")
+    for index, level in enumerate(_levels(pad)):
+        labs = np.array([c.lab for c in _fitted(pad) if c.concentration == level])
+        ax.scatter(
+            labs[:, 1],
+            labs[:, 2],
+            c=_srgb(labs),
+            marker=_shape(index),
+            s=60,
+            edgecolors="black",
+            linewidths=0.7,
+            zorder=3,
+        )
+        _number(ax, f"{level:g}", labs[:, 1].mean(), labs[:, 2].mean())
+    if pad.beyond:
+        beyond = np.array(pad.beyond)
+        ax.plot(
+            [fine[-1, 1], *beyond[:, 2]],
+            [fine[-1, 2], *beyond[:, 3]],
+            color="0.35",
+            linewidth=1,
+            linestyle=":",
+            zorder=1,
+        )
+        ax.scatter(beyond[:, 2], beyond[:, 3], color="black", marker="x", s=60, label="above the range", zorder=3)
+        for row in beyond:
+            _number(ax, f"{row[0]:g}", row[2], row[3])
+    _left_out(pad, ax, 1, 2)
+    ax.set(xlabel="a*", ylabel="b*", title=f"{pad.analyte} [{pad.unit}]: path on the a*b* plane")
+    ax.set_aspect("equal", adjustable="datalim")
+    ax.grid(alpha=0.3)
+    ax.legend(fontsize="small")
+
+
+def _number(ax: Any, text: str, x: float, y: float) -> None:
+    ax.annotate(text, (x, y), xytext=(9, 9), textcoords="offset points", fontsize=11, zorder=4)
+
+
+def _left_out(pad: PadCalibration, ax: Any, x: int, y: int) -> None:
+    labs = np.array([c.lab for c in pad.calibrators if c.left_out])
+    if len(labs):
+        ax.scatter(labs[:, x], labs[:, y], marker="|", color="black", s=90, label="left out by hand", zorder=3)
+
+
+def _plot_lightness(pad: PadCalibration, ax: Any) -> None:
+    """Draw lightness against concentration, with LOD and LOQ."""
+    grid = np.linspace(pad.curve.low, pad.curve.top, 300)
+    ax.plot(grid, pad.curve.lab(grid)[:, 0], color="0.35", linewidth=1.2, label="curve")
+    for index, level in enumerate(_levels(pad)):
+        labs = np.array([c.lab for c in _fitted(pad) if c.concentration == level])
+        ax.scatter(
+            np.full(len(labs), level),
+            labs[:, 0],
+            c=_srgb(labs),
+            marker=_shape(index),
+            s=60,
+            edgecolors="black",
+            linewidths=0.7,
+        )
+    _limits(pad, ax)
+    ax.set(xlabel=f"{pad.analyte} [{pad.unit}]", ylabel="L*", title="lightness")
+    ax.grid(alpha=0.3)
+    ax.legend(fontsize="small")
+
+
+def _limits(pad: PadCalibration, ax: Any) -> None:
+    for name, limit, style in (("LOD", pad.lod, "--"), ("LOQ", pad.loq, "-.")):
+        if limit.value is not None:
+            ax.axvline(limit.value, color="black", linestyle=style, linewidth=1, label=f"{name} {limit.value:.2g}")
+
+
+def _plot_residuals(pad: PadCalibration, ax: Any) -> None:
+    """Draw what each photo of the series reads from the curve, less what was assigned."""
+    for index, level in enumerate(_levels(pad)):
+        labs = np.array([c.lab for c in _fitted(pad) if c.concentration == level])
+        residuals = [_read_off(pad, lab) - level for lab in labs]
+        ax.scatter(
+            np.full(len(labs), level),
+            residuals,
+            c=_srgb(labs),
+            marker=_shape(index),
+            s=60,
+            edgecolors="black",
+            linewidths=0.7,
+        )
+    ax.axhline(0.0, color="0.35", linewidth=1.2)
+    _limits(pad, ax)
+    ax.set(
+        xlabel=f"assigned [{pad.unit}]",
+        ylabel=f"read minus assigned [{pad.unit}]",
+        title="residuals, one mark a photo",
+    )
+    ax.grid(alpha=0.3)
+    if ax.get_legend_handles_labels()[0]:
+        ax.legend(fontsize="small")
