@@ -27,7 +27,9 @@ _FAR = 3.0
 def lot_expired(case: StripCase) -> Iterator[Finding]:
     """Doubt strips past their date."""
     lot = case.lot
-    days = (case.today - lot.expires).days
+    # What counts is the day of the dip: the photo's, where it carries one.
+    taken = case.reading.taken_at
+    days = ((taken.date() if taken else case.today) - lot.expires).days
     if days > 0:
         yield make_finding(
             "lot_expired",
