@@ -73,6 +73,7 @@ def fit_parameters(
     start: Float,
     *,
     slope: Callable[[Float], Float] | None = None,
+    evaluations: int = 5000,
 ) -> Fit:
     """Fit ``predict(parameters)`` (n,) to ``measured`` (n,) by the Levenberg-Marquardt method.
 
@@ -86,6 +87,8 @@ def fit_parameters(
         Starting values; they also scale the parameters.
     slope : callable, optional
         Derivative (n, p) of ``predict``; by a complex step where it is not given.
+    evaluations : int
+        The search ends after so many, converged or not.
 
     Raises
     ------
@@ -112,7 +115,7 @@ def fit_parameters(
 
     result = least_squares(
         residuals, start / scale, jac=jacobian, method="lm" if len(measured) >= len(start) else "trf",
-        xtol=1e-15, ftol=1e-15, gtol=1e-15, max_nfev=5000,
+        xtol=1e-15, ftol=1e-15, gtol=1e-15, max_nfev=evaluations,
     )  # fmt: skip
     at_best = jacobian(result.x)
     inverse = np.linalg.pinv(at_best.T @ at_best)

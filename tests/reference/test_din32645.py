@@ -16,11 +16,10 @@ from stripread.lot.limits import (
     critical_value,
     limit_of_quantification,
     minimum_detectable_value,
-    uncertainty_of_one_strip,
+    standard_uncertainty_at,
 )
 
 FIT = fit_polynomial(*columns("din32645_example.csv"), np.array([1000.0, 1000.0]))
-# Of a* and b* nothing is asked; a variance there keeps V invertible.
 LINE = SignalOnLightness(
     coefficients=FIT.parameters,
     covariance=FIT.covariance,
@@ -29,7 +28,7 @@ LINE = SignalOnLightness(
     low=0.0,
     top=0.5,
 )
-U = uncertainty_of_one_strip(LINE, np.zeros((3, 3)))
+NONE = np.zeros((3, 3))  # the line's residuals hold all that a reading adds
 
 
 def test_line() -> None:
@@ -40,7 +39,8 @@ def test_line() -> None:
 
 def test_critical_value() -> None:
     """alpha = 1 %, one-sided, one reading; printed as 0.07 by the standard."""
-    found = critical_value(U, t=student.ppf(0.99, 8))
+    found = critical_value(LINE, NONE, t=student.ppf(0.99, 8))
+    assert found is not None
     assert found == pytest.approx(0.07, abs=0.005)
     assert found == pytest.approx(0.0698127, abs=5e-8)
     assert float(LINE.lab(np.array([found]))[0, 0]) == pytest.approx(3155.393, abs=5e-4)
@@ -49,12 +49,15 @@ def test_critical_value() -> None:
 def test_minimum_detectable_value_by_the_standards_shortcut_and_solved() -> None:
     """The standard takes twice the critical value, 0.14; we solve c = t (u(0) + u(c))."""
     t = student.ppf(0.99, 8)
-    twice = 2 * critical_value(U, t=t)
+    critical = critical_value(LINE, NONE, t=t)
+    assert critical is not None
+    twice = 2 * critical
     assert twice == pytest.approx(0.14, abs=0.005)
     assert twice == pytest.approx(0.1396254, abs=5e-8)
-    solved = minimum_detectable_value(U, t=t, top=0.5)
+    solved = minimum_detectable_value(LINE, NONE, t=t)
     assert solved is not None
-    assert solved == pytest.approx(t * (U(0.0) + U(solved)), abs=1e-12)
+    u = [standard_uncertainty_at(LINE, NONE, x) for x in (0.0, solved)]
+    assert solved == pytest.approx(t * sum(u), abs=1e-9)
     assert solved < twice  # the band narrows towards the mean of the calibrators
 
 
@@ -65,7 +68,7 @@ def test_minimum_detectable_value_at_five_percent() -> None:
     rounding.
     """
     t = student.ppf(0.95, 8)
-    solved = minimum_detectable_value(U, t=t, top=0.5)
+    solved = minimum_detectable_value(LINE, NONE, t=t)
     assert solved is not None
     assert solved == pytest.approx(0.08655484, abs=1e-5)
     s, b = 192.293924, 9661.939394
@@ -75,7 +78,7 @@ def test_minimum_detectable_value_at_five_percent() -> None:
 
 def test_limit_of_quantification() -> None:
     """k = 3, two-sided 99 %; printed 0.212."""
-    found = limit_of_quantification(U, t=student.ppf(0.995, 8), k=3.0, top=0.5)
+    found = limit_of_quantification(LINE, NONE, t=student.ppf(0.995, 8), k=3.0)
     assert found == pytest.approx(0.212, abs=5e-4)
     assert found == pytest.approx(0.2119500, abs=5e-8)
 
