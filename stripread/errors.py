@@ -1,4 +1,4 @@
-"""What a user can get wrong, or a photo can fail at: each error says what was expected, what was found and what to do."""
+"""What a user can get wrong or a photo can fail at: each error says what was expected, what was found, what to do."""
 
 from typing import ClassVar
 

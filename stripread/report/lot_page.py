@@ -188,7 +188,7 @@ def _plot_plane(pad: PadCalibration, ax: Any) -> None:
         )
         ax.scatter(beyond[:, 2], beyond[:, 3], color="black", marker="x", s=60, label="above the range", zorder=3)
         for row in beyond:
-            _number(ax, f"{row[0]:g}", row[2], row[3])
+            _number(ax, f"{row[0]:g}", row[2], row[3], shift=(-12, -18))
     _left_out(pad, ax, 1, 2)
     ax.set(xlabel="a*", ylabel="b*", title=f"{pad.analyte} [{pad.unit}]: path on the a*b* plane")
     ax.set_aspect("equal", adjustable="datalim")
@@ -196,8 +196,8 @@ def _plot_plane(pad: PadCalibration, ax: Any) -> None:
     ax.legend(fontsize="small")
 
 
-def _number(ax: Any, text: str, x: float, y: float) -> None:
-    ax.annotate(text, (x, y), xytext=(9, 9), textcoords="offset points", fontsize=11, zorder=4)
+def _number(ax: Any, text: str, x: float, y: float, *, shift: tuple[int, int] = (9, 9)) -> None:
+    ax.annotate(text, (x, y), xytext=shift, textcoords="offset points", fontsize=11, zorder=4)
 
 
 def _left_out(pad: PadCalibration, ax: Any, x: int, y: int) -> None:
@@ -222,6 +222,7 @@ def _plot_lightness(pad: PadCalibration, ax: Any) -> None:
             linewidths=0.7,
         )
     _limits(pad, ax)
+    _spread(pad, ax)
     ax.set(xlabel=f"{pad.analyte} [{pad.unit}]", ylabel="L*", title="lightness")
     ax.grid(alpha=0.3)
     ax.legend(fontsize="small")
@@ -248,12 +249,18 @@ def _plot_residuals(pad: PadCalibration, ax: Any) -> None:
             linewidths=0.7,
         )
     ax.axhline(0.0, color="0.35", linewidth=1.2)
-    _limits(pad, ax)
+    _spread(pad, ax)
     ax.set(
         xlabel=f"assigned [{pad.unit}]",
         ylabel=f"read minus assigned [{pad.unit}]",
-        title="residuals, one mark a photo",
+        title="residuals, one mark a photo\n(readings stop at the curve's ends)",
     )
     ax.grid(alpha=0.3)
-    if ax.get_legend_handles_labels()[0]:
-        ax.legend(fontsize="small")
+
+
+def _spread(pad: PadCalibration, ax: Any) -> None:
+    """Space concentrations by their square root where there is a zero: the weak levels would lie on each other."""
+    if pad.curve.low == 0:
+        ax.set_xscale("function", functions=(lambda c: np.sign(c) * np.sqrt(np.abs(c)), lambda r: np.sign(r) * r * r))
+        ax.set_xlim(-0.002 * pad.curve.top, 1.05 * pad.curve.top)
+        ax.set_xticks(_levels(pad), [f"{level:g}" for level in _levels(pad)])

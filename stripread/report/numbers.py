@@ -13,7 +13,7 @@ def places_for(half_width: float) -> int:
     if not (math.isfinite(half_width) and half_width > 0):
         return 3
     exponent = math.floor(math.log10(half_width))
-    leading = half_width / 10**exponent
+    leading = round(half_width / 10**exponent, 6)  # 0.3 is not to become 2.9999
     return (1 if leading < 3 else 0) - exponent
 
 

@@ -59,7 +59,7 @@ def _water(verdict: Verdict) -> Headline:
     if "below" in states:
         return Headline("triangle", "TOO LOW")
     if "undecided" in states:
-        return Headline("question", "UNDECIDED: near a limit of the range")
+        return Headline("question", "UNDECIDED: near a limit")
     if "within" in states:
         return Headline("tick", "WITHIN RANGE")
     return Headline("question", "READ, but no expected range to judge it by")
@@ -85,13 +85,14 @@ class PadWords:
 def pad_words(verdict: Verdict, pad: PadVerdict) -> PadWords:
     """Return one pad's value with its interval, or why there is no number."""
     reading = pad.reading
+    unit = "" if reading.unit == reading.analyte else f" {reading.unit}"  # as of pH
     if reading.value is not None and reading.standard_uncertainty is not None and reading.interval is not None:
         places = places_for(2 * reading.standard_uncertainty)
         interval = f"95 % interval {format_interval(reading.interval, places)}"
-        return PadWords(f"{format_number(reading.value, places)} {reading.unit}", interval)
+        return PadWords(f"{format_number(reading.value, places)}{unit}", interval)
     if reading.censored is not None and reading.limit is not None:
         side = "under" if reading.censored == "below" else "over"
-        return PadWords(f"{side} {reading.limit.value:.2g} {reading.unit}", _BOUNDS[reading.limit.name])
+        return PadWords(f"{side} {reading.limit.value:.2g}{unit}", _BOUNDS[reading.limit.name])
     worst = next((f for f in (*pad.findings, *verdict.findings) if f.severity == "error"), None)
     if worst is None:
         return PadWords("no number", "as the findings say")
@@ -127,9 +128,5 @@ def expected_line(verdict: Verdict, pad: PadVerdict) -> str | None:
 
 def next_steps(findings: tuple[Finding, ...], *, most: int = 3) -> tuple[str, ...]:
     """Return what to do next, the most urgent first; findings come worst first."""
-    urgent = [f for f in findings if f.severity != "info"] or [f for f in findings if f.code in _WORTH_DOING]
+    urgent = [f for f in findings if f.severity != "info" or f.code == "range_undecided"]
     return tuple(dict.fromkeys(f.advice for f in urgent))[:most]
-
-
-# Of the findings that only explain, those after which a person should do something now.
-_WORTH_DOING = {"range_undecided", "possible_bleaching", "wrong_range_strip"}
