@@ -15,8 +15,10 @@ from stripread.colour.correct import Correction, fit_correction
 from stripread.errors import CardFileError, CardNotFoundError
 from stripread.findings import Finding
 from stripread.geometry import Float, Rect, apply_homography
+from stripread.photo.blur import Blur
 from stripread.photo.load import PhotoFile, decode_photo, suggested_reduction
 from stripread.photo.photo import Photo
+from stripread.photo.quality import judge_card, judge_pad, measure_ground
 from stripread.strip.find import StripPose, find_strip
 from stripread.strip.kinds import StripKind
 from stripread.strip.pads import PadColour, measure_pad
@@ -27,6 +29,8 @@ __all__ = ["CardMeasurement", "PadMeasurement", "StripMeasurement", "measure_car
 _FINE_PX_PER_MM = 5.0  # decode finer where the card shows less: a 5 mm pad then still has 25 px a side
 _VIEW_PX_PER_MM = 8.0
 _VIEW_MARGIN_MM = 8.0  # a strip may lie 6 mm beside its place
+_SLOT_BORDER_MM = 1.0  # a printed border and its blur
+_USUAL_BLUR_PX = 1.0  # of the decoded picture, where the blur could not be measured
 
 
 @dataclass(slots=True)
@@ -53,6 +57,7 @@ class CardMeasurement:
     card: CardLayout
     pose: CardPose
     correction: Correction
+    blur: Blur | None
     findings: tuple[Finding, ...]
     timing_ms: Mapping[str, float]
 
@@ -99,7 +104,8 @@ def measure_card(file: PhotoFile, card: CardLayout) -> CardMeasurement:
     Raises
     ------
     StripReadError
-        A photo that cannot be decoded, no card or not exactly one in it, too few usable patches.
+        A photo that cannot be decoded, no card or not exactly one in it, too few usable patches, light in which their
+        colours cannot be matched.
     """
     watch = Stopwatch()
     photo, pose = _decode_and_find(file, card, watch)
@@ -107,8 +113,17 @@ def measure_card(file: PhotoFile, card: CardLayout) -> CardMeasurement:
         patches = measure_patches(photo, pose.homography, card)
     with watch.stage("correction"):
         correction = fit_correction(patches)
+    with watch.stage("quality"):
+        squares = [m.corners_mm for m in card.markers if m.id in pose.markers_found]
+        quality = judge_card(photo, pose.homography, squares, correction, enrolled=card.enrolment is not None)
     return CardMeasurement(
-        photo=photo, card=card, pose=pose, correction=correction, findings=pose.findings, timing_ms=watch.timing_ms
+        photo=photo,
+        card=card,
+        pose=pose,
+        correction=correction,
+        blur=quality.blur,
+        findings=(*pose.findings, *quality.findings),
+        timing_ms=watch.timing_ms,
     )
 
 
@@ -143,10 +158,15 @@ def measure_strip(file: PhotoFile, card: CardLayout, kind: StripKind) -> StripMe
     seen = measure_card(file, card)
     watch = Stopwatch(dict(seen.timing_ms))
     with watch.stage("find strip"):
-        strip = find_strip(_slot_view(seen), kind)
+        view = _slot_view(seen)
+        strip = find_strip(view, kind)
     with watch.stage("pads"):
         pads = tuple(_measure_one(seen, strip, kind, pad.id) for pad in kind.pads)
-    findings = (*seen.findings, *strip.findings, *(f for pad in pads for f in pad.colour.findings))
+    with watch.stage("quality"):
+        light = [f for pad in pads for f in _judge_one(seen, view, strip, kind, pad)]
+    measured = [*seen.findings, *strip.findings, *(f for pad in pads for f in pad.colour.findings)]
+    known = {f.code for f in measured}
+    findings = (*measured, *(f for f in light if f.code not in known))
     return StripMeasurement(card=seen, kind=kind, strip=strip, pads=pads, findings=findings, timing_ms=watch.timing_ms)
 
 
@@ -227,7 +247,8 @@ def _measure_one(seen: CardMeasurement, strip: StripPose, kind: StripKind, pad_i
     low = np.clip(np.floor(polygon.min(axis=0)) - 2, 0, [width, height]).astype(int)
     high = np.clip(np.ceil(polygon.max(axis=0)) + 3, 0, [width, height]).astype(int)
     part = seen.photo.linear(slice(low[1], high[1]), slice(low[0], high[0]))
-    colour = measure_pad(part, polygon - low)
+    blur_px = _USUAL_BLUR_PX if seen.blur is None else max(seen.blur.worst_px / seen.photo.reduction, _USUAL_BLUR_PX)
+    colour = measure_pad(part, polygon - low, blur_px=blur_px)
     place = polygon_mm.mean(axis=0)
     correction = seen.correction
     linear = np.maximum(colour.mean, 1e-4)[None]
@@ -240,3 +261,25 @@ def _measure_one(seen: CardMeasurement, strip: StripPose, kind: StripKind, pad_i
         light_gradient=correction.light_gradient(linear, place[None]),
         polygon_px=polygon_px,
     )
+
+
+def _judge_one(
+    seen: CardMeasurement, view: SlotView, strip: StripPose, kind: StripKind, pad: PadMeasurement
+) -> list[Finding]:
+    """Judge a pad's exposure and the light on it."""
+    # View pixels of a place (along, across) on the strip, the latter from its middle.
+    normal = np.array([-strip.direction[1], strip.direction[0]])
+    turn = np.stack([strip.direction, normal], axis=1) * view.px_per_mm
+    to_view = np.column_stack([turn, view.mm_to_view(strip.origin_mm)])
+    clear = view.mm_to_view(view.slot.grown(-_SLOT_BORDER_MM).corners)
+    along = (strip.pad_polygon_mm(kind.pad(pad.pad)) - strip.origin_mm) @ strip.direction
+    ground = measure_ground(
+        view.linear,
+        to_view,
+        (clear[0], clear[2]),
+        length_mm=kind.length_mm,
+        width_mm=kind.width_mm,
+        pad_along_mm=(float(along.min()), float(along.max())),
+    )
+    shadow_known = any(f.code == "shadow_edge" for f in seen.findings)
+    return judge_pad(pad.pad, pad.colour.mean, seen.correction, ground, shadow_known=shadow_known)

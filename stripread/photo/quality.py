@@ -1,0 +1,297 @@
+"""Whether a photo is fit to measure: sharpness, exposure, light, covered patches, how well colours could be matched.
+
+Each judgement is a plain function of arrays; `judge_card` and `judge_pad` put them together. The thresholds are ours,
+judged on simulated photos of the seen part; ``docs/explanation/photo-quality.md`` states false alarms and detections.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stripread.colour.correct import CLIPPED_HIGH, Correction
+from stripread.colour.lab import delta_e_2000
+from stripread.colour.map import fit_map
+from stripread.errors import PhotoUnfitError
+from stripread.findings import Finding, make_finding
+from stripread.geometry import Float, apply_homography
+from stripread.photo.blur import Blur, measure_blur
+from stripread.photo.photo import Photo
+
+__all__ = [
+    "CardQuality",
+    "GroundLight",
+    "judge_card",
+    "judge_correction",
+    "judge_exposure",
+    "judge_light",
+    "judge_pad",
+    "judge_patches",
+    "linear_misfit",
+    "measure_ground",
+]
+
+_LUMINANCE = np.array([0.2126, 0.7152, 0.0722])  # of linear sRGB, IEC 61966-2-1
+
+# A pad 5.5 mm wide is measured on its inner 70 %, which leaves a rim of 0.82 mm: 1.8 standard deviations of this blur.
+# Markers of 15 mm are lost from about 0.55 mm on.
+_SOFT_MM = 0.45
+_WHITES_LOST, _PATCHES_LOST = 1 / 3, 0.10  # shares too bright from which photo_clipped
+_PAD_BRIGHTER = 1.10  # times the brightest patch that could be used: the tone curve is only guessed there
+_DARK_WHITE = 0.20  # linear light of the card's white: code 124 of 255
+_SHADOW_RESIDUAL = 0.03  # relative, of the second worst neutral patch about the smooth light
+_SHADOW_RESIDUAL_DESIGN = 0.12  # the same where the patches' own colours are off by as much
+_SHADOW_LIGHTNESS = 45.0  # L*: darker greys carry flare and noise
+_MIXED, _UNEVEN = 0.20, 0.40  # change of a channel's share, fall of the light, over the card
+_MISFIT, _MISFIT_UNFIT = 1.0, 2.5  # mean CIEDE2000 of the plain map, patches left out in turn; enrolled prints
+_MISFIT_DESIGN, _MISFIT_DESIGN_UNFIT = 2.5, 5.0  # the same for a card that carries its design colours
+_DISAGREES_DESIGN = 12.0  # CIEDE2000: a print may well be 5 from its design in one patch
+_NEIGHBOUR = 1.6  # times the usual distance between patches: next to it, diagonals included
+_GROUND_DARKER, _GROUND_BRIGHTER = 0.05, 0.05  # relative to the rest of the slot
+_GROUND_NEAR_MM = 2.0  # how far past the pad's ends its ground counts
+
+
+@dataclass(frozen=True, slots=True)
+class CardQuality:
+    """What was judged on the card."""
+
+    blur: Blur | None
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class GroundLight:
+    """Relative departure of the ground beside a pad from the rest of the slot's ground.
+
+    ``darkest`` is of both sides together, ``brightest`` of either side.
+    """
+
+    darkest: float
+    brightest: float
+
+
+def judge_card(
+    photo: Photo, homography: Float, squares_mm: Sequence[Float], correction: Correction, *, enrolled: bool
+) -> CardQuality:
+    """Judge a photo by its card.
+
+    Parameters
+    ----------
+    homography : ndarray (3, 3)
+        Card mm to pixels of the full-size photo.
+    squares_mm : sequence of ndarray (4, 2)
+        Corners of dark squares on white (the markers that were found). [mm]
+    enrolled : bool
+        Whether the patches' colours were measured.
+
+    Raises
+    ------
+    PhotoUnfitError
+        If the patches' colours cannot be matched in this light.
+    """
+    centres = apply_homography(homography, correction.patches.places_mm)
+    in_view = np.asarray(((centres >= -0.5) & (centres <= np.array(photo.full_size) - 0.5)).all(axis=1))
+    blur = measure_blur(photo, homography, squares_mm)
+    findings = [] if blur is None else _judge_blur(blur)
+    findings += judge_exposure(correction, in_view)
+    light = judge_light(correction, enrolled=enrolled)
+    findings += light
+    findings += judge_patches(correction, enrolled=enrolled)
+    if not any(f.code == "shadow_edge" for f in light):  # a shadow spoils the match too; naming it helps more
+        findings += judge_correction(correction, enrolled=enrolled)
+    return CardQuality(blur, tuple(findings))
+
+
+def _judge_blur(blur: Blur) -> list[Finding]:
+    if blur.worst_mm <= _SOFT_MM:
+        return []
+    text = f"Edges are blurred by {blur.worst_mm:.2f} mm, {blur.worst_px:.1f} px (standard deviation)"
+    if blur.worst_mm > 1.4 * min(blur.mm):
+        text += ", in one direction more than in the other: the phone or the card moved"
+    return [make_finding("photo_soft", text + ".")]
+
+
+def judge_exposure(correction: Correction, in_view: NDArray[np.bool_]) -> list[Finding]:
+    """Judge whether patches are too bright, or all too dark; ``in_view`` (n,) are those within the picture."""
+    patches = correction.patches
+    left_out = np.isin(np.array(patches.ids), np.array(correction.clipped, dtype=str)) & in_view
+    bright = left_out & (patches.linear.max(axis=1) > 0.9 * CLIPPED_HIGH)
+    whites = patches.white & in_view
+    lost, total = int((bright & whites).sum()), int(whites.sum())
+    findings = []
+    if lost > _WHITES_LOST * total or bright.sum() > _PATCHES_LOST * len(bright):
+        text = f"{int(bright.sum())} of {len(bright)} patches are too bright, {lost} of {total} white ones among them."
+        findings.append(make_finding("photo_clipped", text))
+    seen = patches.linear[whites if total else in_view].max(axis=1)
+    level = float(np.median(seen)) if len(seen) else 0.0
+    if level < _DARK_WHITE:
+        findings.append(make_finding("photo_dark", f"The card's white reaches {level:.0%} of the full light."))
+    return findings
+
+
+def judge_light(correction: Correction, *, enrolled: bool) -> list[Finding]:
+    """Judge the light over the card: edges of shadows, lights of different colour, its fall."""
+    patches, tone = correction.patches, correction.tone
+    neutral = correction.used & patches.neutral
+    bright = patches.lab[neutral, 0] > _SHADOW_LIGHTNESS
+    residual = np.abs(tone.residual.mean(axis=1))[bright]
+    findings = []
+    limit = _SHADOW_RESIDUAL if enrolled else _SHADOW_RESIDUAL_DESIGN
+    # The second worst: a single one may be stained.
+    if len(residual) > 1 and (second := float(np.sort(residual)[-2])) > limit:
+        text = f"White and grey patches depart by {second:.0%} and more from light that changes smoothly."
+        findings.append(make_finding("shadow_edge", text))
+    width, height = patches.card_size_mm
+    x, y = np.meshgrid(np.linspace(0, width, 7), np.linspace(0, height, 5))
+    light = tone.light(np.stack([x.ravel(), y.ravel()], axis=1))
+    shares = np.log(light[:, [0, 2, 0]] / light[:, [1, 1, 2]])
+    change = float(np.expm1(np.ptp(shares, axis=0).max()))
+    if change > _MIXED:
+        findings.append(make_finding("mixed_light", f"The colour of the light changes by {change:.0%} over the card."))
+    level = light @ _LUMINANCE
+    fall = float(1 - level.min() / level.max())
+    if fall > _UNEVEN:
+        findings.append(make_finding("uneven_light", f"The light falls by {fall:.0%} over the card."))
+    return findings
+
+
+def judge_patches(correction: Correction, *, enrolled: bool) -> list[Finding]:
+    """Judge the patches that do not fit the others: neighbours are covered, single ones have changed."""
+    patches = correction.patches
+    odd = np.isin(np.array(patches.ids), np.array(correction.disagreeing, dtype=str))
+    if not enrolled:
+        odd &= np.nan_to_num(correction.de00) > _DISAGREES_DESIGN
+    if not odd.any():
+        return []
+    apart = np.linalg.norm(patches.places_mm[:, None] - patches.places_mm[None], axis=2)
+    np.fill_diagonal(apart, np.inf)
+    beside = apart < _NEIGHBOUR * float(np.median(apart.min(axis=1)))
+    together = odd & (beside & odd[None]).any(axis=1)
+    findings = []
+    for code, which, why in (
+        ("card_covered", together, "neighbours of each other show other colours: something lies there"),
+        ("patch_disagrees", odd & ~together, "no other colour in this light than the enrolled one was expected"),
+    ):
+        if which.any():
+            names = [name for name, yes in zip(patches.ids, which, strict=True) if yes]
+            more = f" and {len(names) - 8} more" if len(names) > 8 else ""
+            worst = float(np.nanmax(correction.de00[which]))
+            text = f"{', '.join(names[:8])}{more} are off by up to {worst:.0f} CIEDE2000 and were left out; {why}."
+            findings.append(make_finding(code, text))
+    return findings
+
+
+def linear_misfit(correction: Correction) -> float:
+    """Return the mean CIEDE2000 of the patches used, each left out in turn of a plain linear map.
+
+    It shows an odd lamp better than the bent map does, which hides a part of it.
+    """
+    if correction.map.method == "linear":
+        return correction.residual_de00_mean
+    patches, used = correction.patches, correction.used
+    scene = correction.scene(patches.linear, patches.places_mm)
+    plain = fit_map(scene, patches.lab, patches.white & used, used.astype(np.float64), method="linear")
+    return float(np.mean(delta_e_2000(patches.lab + plain.left_out, patches.lab)[used]))
+
+
+def judge_correction(correction: Correction, *, enrolled: bool) -> list[Finding]:
+    """Judge how well the patches' colours could be matched.
+
+    Raises
+    ------
+    PhotoUnfitError
+        If so badly that the stated uncertainty would not hold.
+    """
+    misfit = linear_misfit(correction)
+    doubtful, unfit = (_MISFIT, _MISFIT_UNFIT) if enrolled else (_MISFIT_DESIGN, _MISFIT_DESIGN_UNFIT)
+    found = f"{misfit:.1f} CIEDE2000 on average between the card's colours and what a plain map makes of the photo"
+    if misfit > unfit:
+        raise PhotoUnfitError(
+            expected=f"light in which the card's colours can be matched within {unfit:g} CIEDE2000 on average",
+            found=found,
+            remedy="Move to daylight or plain white light: red-blue grow lamps and sodium lamps hide colours. If the "
+            "light is plain white, check that the card file is that of this print and the card is dry and not faded.",
+        )
+    return [make_finding("poor_correction", f"{found}; up to {doubtful:g} is usual.")] if misfit > doubtful else []
+
+
+def measure_ground(
+    view: NDArray[np.floating], to_view: Float, clear_px: tuple[Float, Float], *, length_mm: float, width_mm: float,
+    pad_along_mm: tuple[float, float],
+) -> GroundLight | None:  # fmt: skip
+    """Compare the slot's ground beside a pad with the ground along the rest of the strip; None if too little shows.
+
+    Parameters
+    ----------
+    view : ndarray (rows, columns, 3)
+        Linear picture of the slot, the light's slow fall divided out.
+    to_view : ndarray (2, 3)
+        From (along, across) on the strip, 0 at its tip and its middle line, to pixels of the view. [px per mm]
+    clear_px : tuple of ndarray (2,)
+        Low and high corner of the part of the view that shows clear ground.
+    pad_along_mm : tuple
+        Where the pad begins and ends along the strip.
+    """
+    step, bin_mm, past = 0.25, 2.0, 10.0
+    near_mm, far_mm = width_mm / 2 + 0.8, width_mm / 2 + 3.5  # clear of the strip's edge, its blur and thin shadow
+    along = np.arange(-past, length_mm + past, step)
+    rows = np.arange(near_mm, far_mm, step)
+    sides = []
+    for sign in (-1.0, 1.0):
+        places = np.stack(np.meshgrid(along, sign * rows), axis=-1) @ to_view[:, :2].T + to_view[:, 2]
+        seen = (
+            cv2.remap(view, places[..., 0].astype(np.float32), places[..., 1].astype(np.float32), cv2.INTER_LINEAR)
+            @ _LUMINANCE
+        )
+        clear = ((places >= clear_px[0]) & (places <= clear_px[1])).all(axis=-1)
+        per_bin = round(bin_mm / step)
+        count = len(along) // per_bin
+        bright = np.where(clear, seen, np.nan)[:, : count * per_bin]
+        cells = bright.reshape(len(rows), count, per_bin).transpose(1, 0, 2).reshape(count, -1)
+        enough = np.isfinite(cells).sum(axis=1) >= cells.shape[1] // 4
+        level = np.full(count, np.nan)
+        level[enough] = np.nanmedian(cells[enough], axis=1)
+        sides.append(level)
+    levels = np.array(sides)
+    if np.isfinite(levels).sum() < 8 or (usual := float(np.nanmedian(levels))) < 0.01:
+        return None
+    middle = along[0] + bin_mm * (np.arange(levels.shape[1]) + 0.5)
+    low, high = pad_along_mm
+    near = levels[:, (middle > low - _GROUND_NEAR_MM) & (middle < high + _GROUND_NEAR_MM)] / usual - 1
+    known = np.isfinite(near).any(axis=0)
+    if not known.any():
+        return None
+    both = np.nanmean(near[:, known], axis=0)
+    return GroundLight(darkest=float(both.min()), brightest=float(np.nanmax(near)))
+
+
+def judge_pad(
+    pad: str, linear: Float, correction: Correction, ground: GroundLight | None, *, shadow_known: bool
+) -> list[Finding]:
+    """Judge a pad against the patches' brightness, and the light on it by the ground beside it.
+
+    Parameters
+    ----------
+    linear : ndarray (3,)
+        The pad's mean, as the photo shows it.
+    shadow_known : bool
+        Whether the edge of a shadow was found on the card: brighter ground then is no glare.
+    """
+    findings = []
+    brightest = correction.patches.linear[correction.used].max(axis=0)
+    if (linear > CLIPPED_HIGH).any() or (linear > _PAD_BRIGHTER * brightest).any():
+        text = f"Pad {pad} is as bright as the camera records, or brighter than all patches that could be used."
+        findings.append(make_finding("photo_clipped", text))
+    if ground is None:
+        return findings
+    if ground.darkest < -_GROUND_DARKER:
+        text = f"The ground beside pad {pad} is {-ground.darkest:.0%} darker than along the strip."
+        findings.append(make_finding("shadow_edge", text))
+    if ground.brightest > _GROUND_BRIGHTER:
+        text = f"The ground beside pad {pad} is {ground.brightest:.0%} brighter than along the strip"
+        code = "shadow_edge" if shadow_known else "glare_on_pad"
+        text += "." if shadow_known else ": what mirrors there reaches the pad."
+        findings.append(make_finding(code, text))
+    return findings
