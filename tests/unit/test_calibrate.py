@@ -1,0 +1,182 @@
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from lot_series import (
+    PH,
+    PH_LEVELS,
+    PINK,
+    PINK_LEVELS,
+    VIOLET,
+    VIOLET_LEVELS,
+    calibrate,
+    calibrator,
+    known_curve,
+    parameters,
+    series,
+)
+
+from stripread.errors import CalibrationRefusedError
+from stripread.lot.curve import path_lab
+
+
+@pytest.mark.parametrize(
+    ("path", "levels"), [(PINK, PINK_LEVELS), (VIOLET, VIOLET_LEVELS), (PH, PH_LEVELS)], ids=["pink", "violet", "pH"]
+)
+def test_curve_follows_the_one_the_strips_came_from(path, levels):
+    """Within 4 of its standard uncertainties, or 0.5 Delta E*ab for what the form of the curve leaves."""
+    pad = calibrate(series(path, levels, relative=0.03 if levels[0] == 0 else 0.004, u=0.0), blank=levels[0] == 0)
+    at = np.linspace(levels[0], levels[-1], 25)
+    off = pad.curve.lab(at) - path_lab(path, at)
+    u = np.sqrt(np.einsum("nii->ni", pad.curve.covariance_at(at)))
+    assert (np.abs(off) < np.maximum(4 * u, 0.5)).all()
+    assert (pad.curve.low, pad.curve.top) == (levels[0], levels[-1])
+    assert pad.lack_of_fit < 2
+
+
+def test_scatter_found_is_the_scatter_put_in():
+    """Pooled over 10 series of 14 degrees of freedom each."""
+    found = [calibrate(series(PINK, PINK_LEVELS, seed=s, relative=0.06)).curve.scatter for s in range(10)]
+    assert np.sqrt(np.mean([s.colour**2 for s in found])) == pytest.approx(0.3, rel=0.1)
+    assert np.sqrt(np.mean([s.relative**2 for s in found])) == pytest.approx(0.06, rel=0.2)
+    assert {s.degrees_of_freedom for s in found} == {14}
+
+
+def test_photos_of_one_strip_are_one_strip():
+    """Three photos of each strip bring no degrees of freedom."""
+    once = series(PINK, PINK_LEVELS)
+    thrice = [replace(c, photo=f"{k}_{c.photo}") for c in once for k in range(3)]
+    one, three = calibrate(once), calibrate(thrice)
+    assert three.curve.scatter.degrees_of_freedom == one.curve.scatter.degrees_of_freedom == 14
+    np.testing.assert_allclose(three.curve.parameters, one.curve.parameters, rtol=1e-6)
+
+
+def test_doubtful_dilutions_widen_the_curve():
+    sure, unsure = (calibrate([replace(c, u_concentration=u * c.concentration) for c in series(PINK, PINK_LEVELS)])
+                    for u in (0.0, 0.1))  # fmt: skip
+    at = np.array([1.0])
+    assert np.trace(unsure.curve.covariance_at(at)[0]) > 1.5 * np.trace(sure.curve.covariance_at(at)[0])
+
+
+def test_limits_are_stated_with_their_definitions():
+    pad = calibrate(series(PINK, PINK_LEVELS))
+    assert 0 < pad.lod.value < pad.loq.value < 0.5
+    assert "alpha = beta = 5 %" in pad.lod.definition
+    assert "k = 3" in pad.loq.definition
+
+
+def test_scale_without_a_zero_has_no_limits():
+    pad = calibrate(series(PH, PH_LEVELS, relative=0.004, u=0.0), blank=False)
+    assert pad.lod.value is None
+    assert pad.loq.value is None
+
+
+def test_beyond_and_left_out_calibrators_are_kept_but_not_fitted():
+    good = series(PINK, PINK_LEVELS)
+    plain = calibrate(good)
+    bleached = [calibrator(10.0, (88, 5, 2), k, beyond=True) for k in (1, 2)]
+    spoilt = replace(calibrator(0.5, (20, 0, 0), 9), left_out=True)
+    pad = calibrate([*good, *bleached, spoilt])
+    np.testing.assert_array_equal(pad.curve.parameters, plain.curve.parameters)
+    assert pad.beyond == ((10.0, 88.0, 5.0, 2.0),)
+    assert len(pad.calibrators) == len(good) + 3
+
+
+def refusal(calibrators, **more) -> CalibrationRefusedError:
+    with pytest.raises(CalibrationRefusedError) as caught:
+        calibrate(calibrators, **more)
+    return caught.value
+
+
+def test_four_levels_are_refused():
+    error = refusal(series(PINK, (0, 0.5, 1, 3)))
+    assert "at least 5 levels" in error.expected
+    assert "4 (0, 0.5, 1, 3)" in error.found
+
+
+def test_levels_beyond_the_range_do_not_count():
+    beyond = [calibrator(9.0, (70, 30, 0), k, beyond=True) for k in (1, 2)]
+    assert "at least 5 levels" in refusal([*series(PINK, (0, 0.5, 1, 3)), *beyond]).expected
+
+
+def test_scale_with_a_zero_needs_a_blank():
+    assert "a blank" in refusal(series(PINK, PINK_LEVELS[1:])).expected
+
+
+def test_single_strips_are_refused():
+    error = refusal(series(PINK, PINK_LEVELS, strips=1))
+    assert "replicate strips" in error.expected
+    assert error.found.startswith("0 levels")
+
+
+def test_odd_strip_is_named_with_its_photo():
+    calibrators = series(PINK, PINK_LEVELS)
+    odd = next(k for k, c in enumerate(calibrators) if c.concentration == 0.5 and c.replicate == "2")
+    calibrators[odd] = replace(calibrators[odd], lab=(70.0, 30.0, 20.0))
+    error = refusal(calibrators)
+    assert "strips at 0.5 to agree" in error.expected
+    assert "strip 2 (0.5_2.jpg)" in error.found
+    assert "--without" in error.remedy
+
+
+@pytest.mark.parametrize("level", [0.25, 1.0])
+def test_odd_strip_of_two_is_not_called_good(level):
+    calibrators = series(PINK, PINK_LEVELS, strips=2)
+    odd = next(k for k, c in enumerate(calibrators) if c.concentration == level and c.replicate == "2")
+    calibrators[odd] = replace(calibrators[odd], lab=(60.0, 10.0, 40.0))
+    assert f"{level:g}" in refusal(calibrators).expected
+
+
+@pytest.mark.parametrize(("label", "really"), [(2.0, 1.0), (0.5, 2.0)])
+def test_mislabelled_level_is_named_with_what_it_looks_like(label, really):
+    """All strips of a level were dipped in another dilution: they agree with each other, not with the curve."""
+    other = {c.replicate: c.lab for c in series(PINK, (really,), seed=7)}
+    calibrators = [
+        replace(c, lab=other[c.replicate]) if c.concentration == label else c for c in series(PINK, PINK_LEVELS)
+    ]
+    error = refusal(calibrators)
+    assert "one smooth curve" in error.expected
+    assert f"level {label:g}," in error.found
+    looks = float(error.found.rsplit(" ", 1)[1])
+    assert looks == pytest.approx(really, rel=0.15)
+
+
+def test_exchanged_levels_are_refused():
+    swap = {0.5: 1, 1: 0.5}
+    calibrators = [replace(c, concentration=swap.get(c.concentration, c.concentration))
+                   for c in series(PINK, PINK_LEVELS)]  # fmt: skip
+    assert "one smooth curve" in refusal(calibrators).expected
+
+
+def test_good_series_are_never_refused():
+    """Sixteen of them; chance of refusal by design is 1 in 10 000 for each level and strip."""
+    for seed in range(8):
+        calibrate(series(PINK, PINK_LEVELS, seed=seed))
+        calibrate(series(VIOLET, VIOLET_LEVELS, seed=seed))
+
+
+def test_path_that_folds_back_is_refused():
+    """A pad that darkens and then bleaches along the way that it came."""
+    path = parameters(1.0, 1.0, [95, 0, 3], [-80, 120, -10], [80, -120, 10])
+    levels = (0, 0.1, 0.25, 0.5, 1, 2, 4, 10)
+    error = refusal(series(path, levels))
+    assert "one colour for each concentration" in error.expected
+    assert "folds back" in error.found
+    assert "beyond" in error.remedy
+
+
+def test_curve_is_the_same_in_any_order_of_the_series():
+    calibrators = series(PINK, PINK_LEVELS)
+    order = np.random.default_rng(3).permutation(len(calibrators))
+    there, shuffled = calibrate(calibrators), calibrate([calibrators[k] for k in order])
+    np.testing.assert_allclose(shuffled.curve.parameters, there.curve.parameters, rtol=1e-6)
+
+
+def test_known_curve_and_calibrated_curve_agree_on_what_a_strip_is_read_as():
+    from stripread.lot.inverse import invert_curve
+
+    truth = known_curve(VIOLET, top=300.0)
+    pad = calibrate(series(VIOLET, VIOLET_LEVELS, u=0.0))
+    for true in (15.0, 60.0, 220.0):
+        estimate = invert_curve(pad.curve, truth.lab(np.array([true]))[0], {"pixels": 0.01 * np.eye(3)}, {})
+        assert abs(estimate.value - true) < 3 * estimate.standard_uncertainty

@@ -1,0 +1,77 @@
+import numpy as np
+import pytest
+from lot_series import PH, PINK, VIOLET, known_curve
+
+from stripread.lot.curve import Curve, Scatter, path_lab, path_slope, reacted_share
+from stripread.lot.fit import complex_step_jacobian
+
+
+def test_reacted_share_is_none_at_zero_half_at_k_and_never_whole():
+    share = reacted_share(np.array([0.0, 3.0, 1e6]), np.log(3.0), np.log(1.4))
+    assert share[0] == 0.0
+    assert share[1] == pytest.approx(0.5)
+    assert 0.999 < share[2] < 1.0
+
+
+@pytest.mark.parametrize("hill", [0.5, 1.0, 14.0])
+def test_reacted_share_only_grows(hill):
+    share = reacted_share(np.linspace(0, 10, 200), np.log(4.0), np.log(hill))
+    assert (np.diff(share) >= 0).all()
+
+
+def test_reacted_share_takes_extreme_exponents_without_a_warning():
+    share = reacted_share(np.array([0.0, 1e-200, 1e-3, 1e3]), np.log(1.0), np.log(500.0))
+    assert share == pytest.approx([0, 0, 0, 1], abs=1e-12)
+
+
+@pytest.mark.parametrize("path", [PINK, VIOLET, PH], ids=["straight", "bent", "steep"])
+def test_slope_in_closed_form_is_that_of_the_complex_step(path):
+    c = np.array([0.0, 1e-6, 0.3, 7.0, 8.5, 250.0])
+    exact = complex_step_jacobian(lambda p: path_lab(p, c).ravel(), path).reshape(len(c), 3, -1)
+    np.testing.assert_allclose(path_slope(path, c), exact, rtol=1e-9, atol=1e-12)
+
+
+def test_tangent_is_the_change_per_unit():
+    curve = known_curve(VIOLET, top=300.0)
+    at = np.array([20.0, 120.0, 280.0])
+    step = 1e-3
+    np.testing.assert_allclose(
+        curve.tangent(at), (curve.lab(at + step) - curve.lab(at - step)) / (2 * step), rtol=1e-4, atol=1e-7
+    )
+
+
+def test_tangent_at_the_ends_stays_within_the_curve():
+    curve = known_curve(PINK, top=3.0)
+    assert curve.tangent(np.array([0.0]))[0] == pytest.approx([-10.0, 15.0, -2.0], rel=1e-3)  # B1 / K
+    assert np.isfinite(curve.tangent(np.array([3.0]))).all()
+
+
+def test_covariance_propagates_that_of_the_parameters():
+    rng = np.random.default_rng(4)
+    root = 0.02 * rng.standard_normal((8, 8))
+    curve = Curve(PINK, root @ root.T, 0.0, 3.0, Scatter(0.0, 0.3, 10))
+    at = np.array([0.0, 0.5, 2.5])
+    draws = np.array([path_lab(PINK + root @ rng.standard_normal(8), at) for _ in range(4000)])
+    for k in range(3):
+        np.testing.assert_allclose(np.cov(draws[:, k].T), curve.covariance_at(at)[k], rtol=0.15, atol=0.1)
+
+
+def test_scatter_is_plain_at_the_blank_and_grows_along_the_curve():
+    curve = known_curve(PINK, top=3.0, scatter=(0.05, 0.3, 10))
+    blank, strong = curve.scatter_at(np.array([0.0, 2.0]))
+    np.testing.assert_allclose(blank, 0.09 * np.eye(3))
+    along = curve.tangent(np.array([2.0]))[0]
+    unit = along / np.linalg.norm(along)
+    assert unit @ strong @ unit == pytest.approx(0.09 + (0.05 * 2.0 * np.linalg.norm(along)) ** 2)
+    across = np.cross(unit, [0.0, 0.0, 1.0])
+    assert across @ strong @ across == pytest.approx(0.09 * (across @ across))
+
+
+@pytest.mark.parametrize(("path", "low", "top"), [(PINK, 0.0, 3.0), (VIOLET, 0.0, 300.0), (PH, 6.0, 8.5)])
+def test_grid_steps_evenly_in_colour_from_end_to_end(path, low, top):
+    curve = known_curve(path, low=low, top=top)
+    grid = curve.grid()
+    assert grid[0] == low
+    assert grid[-1] == top
+    steps = np.linalg.norm(np.diff(curve.lab(grid), axis=0), axis=1)
+    assert steps.max() < 1.2 * steps.min()
