@@ -62,8 +62,11 @@ def draw_verdict(verdict: Verdict) -> Picture:
     for number, judged in enumerate(verdict.pads, start=1):
         words = pad_words(verdict, judged)
         prefix = f"{number}: " if several else ""
-        lines.append(_Line(f"{prefix}{words.value}", 0.06 if several else 0.085))
-        lines.append(_Line(f"{judged.reading.analyte}, {words.interval}", 0.034))
+        if judged.reading.interval is None:
+            lines.append(_Line(f"{prefix}{judged.reading.analyte}: {words}", 0.038))
+        else:
+            lines.append(_Line(f"{prefix}{words.value}", 0.06 if several else 0.085))
+            lines.append(_Line(f"{judged.reading.analyte}, {words.interval}", 0.034))
         if (expected := expected_line(verdict, judged)) is not None:
             lines.append(_Line(f"expected {expected}", 0.03))
     footer = [_Line(f"{i}. {step}", 0.03) for i, step in enumerate(next_steps(verdict.findings), start=1)]
@@ -136,7 +139,9 @@ def _banner(headline: Headline, lines: Sequence[_Line], width: int, ground: Colo
     side = round(0.15 * width)
     pad = round(0.02 * width)
     room = width - side - 3 * pad
-    text = _sheet([_Line(headline.words, 0.066), *lines], room, ground, ink, bold_first=True)
+    first, _, rest = headline.words.partition(": ")
+    words = [_Line(first, 0.075), *([_Line(rest, 0.048)] if rest else [])]
+    text = _sheet([*words, *lines], room, ground, ink, bold_first=True)
     height = max(text.shape[0], side + 2 * pad)
     image = Image.new("RGB", (width, height), ground)
     image.paste(Image.fromarray(text), (side + 2 * pad, (height - text.shape[0]) // 2))

@@ -46,7 +46,7 @@ def verdict_headline(verdict: Verdict) -> Headline:
         return Headline("cross", "NO RESULT: do not use this strip")
     water = _water(verdict)
     if verdict.validity == "doubtful":
-        return Headline("triangle", f"DOUBTFUL: {water.words.lower()}")
+        return Headline("triangle", f"DOUBTFUL, repeat: {water.words.lower().replace('undecided: ', '')}")
     return water
 
 

@@ -4,6 +4,7 @@ import json
 import math
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -194,6 +195,30 @@ def test_card_check_prints_its_keys_and_tells_fit_from_unfit(tmp_path):
     missing = check(tmp_path / "missing.jpg", "--json")
     assert missing.exit_code == 1
     assert records(missing)[0]["error"]["code"] == "photo_unreadable"
+
+
+def test_the_page_of_file_formats_names_every_key_of_the_demo_files():
+    page = (CALIBRATION.parent / "docs" / "reference" / "file-formats.md").read_text(encoding="utf-8")
+    lot = json.loads((LINE / "lot.json").read_text(encoding="utf-8"))
+    card = tomllib.loads(CARD.read_text(encoding="utf-8"))
+    (pad,) = lot["pads"]
+    kind = tomllib.loads(
+        (CALIBRATION.parent / "stripread/strip/kinds/chlorine-ph-duo.toml").read_text(encoding="utf-8")
+    )
+    tables = [
+        card,
+        card["marker"][0],
+        card["patch"][0],
+        card["slot"],
+        card["enrolment"],
+        kind,
+        *kind["pad"],
+        kind["dip"],
+    ]
+    tables += [lot, pad, pad["curve"], pad["curve"]["scatter"], pad["lod"], pad["calibrators"][0]]
+    keys = {key for table in tables for key in table}
+    keys |= set((CALIBRATION / "CP-2602" / "series.csv").read_text(encoding="utf-8").splitlines()[0].split(","))
+    assert {key for key in keys if f"`{key}`" not in page and f"[{key}]" not in page} == set()
 
 
 @pytest.mark.slow

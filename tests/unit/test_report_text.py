@@ -51,7 +51,7 @@ def test_the_first_words_say_where_the_water_is(pad, sign, words):
 
 def test_trust_comes_before_the_water():
     doubtful = judged(made_pad(0.25, 0.02), findings=(make_finding("photo_soft", "soft"),))
-    assert text(doubtful).startswith("▲ DOUBTFUL: within range")
+    assert text(doubtful).startswith("▲ DOUBTFUL, repeat: within range")
     invalid = judged(made_pad(0.25, 0.02), sample=STOCK)
     assert text(invalid).startswith("✘ NO RESULT")
 
