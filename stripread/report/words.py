@@ -101,10 +101,10 @@ def pad_words(verdict: Verdict, pad: PadVerdict) -> PadWords:
 
 
 _BOUNDS = {
-    "LOD": "which is not detected (LOD): only a bound, no interval",
-    "LOQ": "found, but too little for a number (LOQ): only a bound, no interval",
-    "lowest calibrator": "the lot's lowest calibrator: only a bound, no interval",
-    "top calibrator": "the lot's top calibrator: only a bound, no interval",
+    "LOD": "not detected (under the LOD), so only a bound",
+    "LOQ": "found, but too little for a number (under the LOQ), so only a bound",
+    "lowest calibrator": "the lot's lowest calibrator, so only a bound",
+    "top calibrator": "the lot's top calibrator, so only a bound",
 }
 
 
