@@ -27,6 +27,8 @@ _PRIOR_SD = np.array([1.5, 0.4])
 # creeps along a valley where the colours hardly change.
 _EVALUATIONS = 400
 _LEVEL_P, _STRIP_P = 1e-4, 1e-4  # chance that a good level or strip is refused
+_LEAST_SCATTER = 0.05  # CIELAB; no two strips are more alike
+_RELATIVE_SCATTER = (np.log(1e-3), np.log(0.5))  # bounds of the logarithm
 LOD_DEFINITION = (
     "minimum detectable value, alpha = beta = 5 %, one strip in the conditions of the calibration (ISO 11843-2)"
 )
@@ -167,6 +169,8 @@ def _plain_scatter(levels: Sequence[_Level]) -> float:
 
 def _pooled_scatter(levels: Sequence[_Level], curve: Curve) -> Scatter:
     """Split the scatter of replicates into a part along the curve, relative in concentration, and a plain part."""
+    from scipy.optimize import minimize_scalar
+
     along, reach, across, count = [], [], 0.0, 0
     for level in levels:
         n = len(level.strips)
@@ -180,12 +184,17 @@ def _pooled_scatter(levels: Sequence[_Level], curve: Curve) -> Scatter:
         reach.append(((level.concentration * float(np.linalg.norm(tangent))) ** 2, n - 1))
         across += float(np.sum(off**2) - inline @ inline)
         count += n - 1
-    colour = np.sqrt(across / (2 * count))
-    # Weighted moments: E(along) = (n - 1) (relative^2 reach + colour^2).
-    surplus = sum(a - dof * colour**2 for a, (_, dof) in zip(along, reach, strict=True))
-    span = sum(r * dof for r, dof in reach)
-    relative = np.sqrt(max(surplus / span, 0.0)) if span > 0 else 0.0
-    return Scatter(float(relative), float(max(colour, 0.05)), count)
+    colour = max(float(np.sqrt(across / (2 * count))), _LEAST_SCATTER)
+    squares, spans, freedoms = np.array(along), np.array([r for r, _ in reach]), np.array([n for _, n in reach])
+
+    def surprise(log_relative: float) -> float:
+        """-2 log likelihood of the squares along the curve, each a variance times chi-square."""
+        variance = np.exp(2 * log_relative) * spans + colour**2
+        return float(np.sum(freedoms * np.log(variance) + squares / variance))
+
+    # By likelihood, so that each level counts alike; the sum of squares alone would be that of the strongest level.
+    found = minimize_scalar(surprise, bounds=_RELATIVE_SCATTER, method="bounded")
+    return Scatter(float(np.exp(found.x)), colour, count)
 
 
 def _level_covariances(levels: Sequence[_Level], curve: Curve) -> Float:

@@ -8,6 +8,7 @@ import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
+from importlib import resources
 from pathlib import Path
 
 from stripread.calibration import calibrate_lot
@@ -17,10 +18,11 @@ from stripread.card.layout import CardLayout, load_card, save_card
 from stripread.lot.lot import save_lot
 from stripread.lot.series import load_series
 from stripread.simulate.photograph import enrolled
+from stripread.simulate.samples import make_samples
 from stripread.simulate.series import SeriesPlan, demo_conditions, shoot_series
 from stripread.strip.kinds import load_kind
 
-__all__ = ["DEMO_LOTS", "DEMO_PRINTER", "DemoLot", "make_card_print", "make_lots"]
+__all__ = ["DEMO_LOTS", "DEMO_PRINTER", "DemoLot", "make_card_print", "make_lots", "make_site"]
 
 DEMO_PRINTER = 2  # one of the seen printers
 CARD_FILE = "card-print-a.toml"
@@ -84,11 +86,34 @@ def make_lots(folder: Path, card: CardLayout, report: Callable[[str], None]) -> 
             report(f"{lot.number} {pad.pad}: LOD {pad.lod.value}, LOQ {pad.loq.value}, {pad.curve.scatter}")
 
 
+def make_site(folder: Path) -> None:
+    """Write the demo nursery's site file with the names of its card and lots."""
+    text = (resources.files("stripread") / "site_demo.toml").read_text(encoding="utf-8")
+    tap = (
+        '[sample.tap]\nanalyte = "free chlorine"\nunit = "mg/L"\nexpected = [0.5, 4.0]\n'
+        'kinds = ["chlorine-ph-duo"]\nnote = "Town water that fills the tank."\n\n'
+        '[sample.tap.also.pH]\nunit = "pH"\nexpected = [6.5, 8.0]\n\n'
+    )
+    lots = "".join(f'"{lot.number}" = "{lot.number}/lot.json"\n' for lot in DEMO_LOTS)
+    text = text.replace("# Short names, each", tap + "# Short names, each", 1)
+    text = text.replace("[lots]\n", f"[lots]\n{lots}", 1)
+    text = text.replace("[cards]\n", f'[cards]\n"card-print-a" = "{CARD_FILE}"\n', 1)
+    (folder / "site.toml").write_text(text, encoding="utf-8")
+
+
 def main() -> None:
-    """Write the demo data into the folder named on the command line."""
-    folder = Path(sys.argv[1])
-    folder.mkdir(parents=True, exist_ok=True)
-    make_lots(folder, make_card_print(folder), lambda line: sys.stdout.write(line + "\n"))
+    """Write lots and sample photos into the two folders named on the command line; ``-`` skips one."""
+    lots, samples = sys.argv[1:3]
+
+    def report(line: str) -> None:
+        sys.stdout.write(line + "\n")
+
+    if lots != "-":
+        Path(lots).mkdir(parents=True, exist_ok=True)
+        make_site(Path(lots))
+        make_lots(Path(lots), make_card_print(Path(lots)), report)
+    if samples != "-":
+        make_samples(Path(samples), printer_seed=DEMO_PRINTER, card="card-print-a", report=report)
 
 
 if __name__ == "__main__":
