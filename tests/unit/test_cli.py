@@ -256,5 +256,7 @@ def test_a_simulated_photo_has_its_truth_and_its_card_beside_it_and_reads_back(t
     assert truth["simulated"] is True
     assert truth["concentration"] == {"clo2": 0.25}
     result = run("read", out, "--lot", LOT, "--card", card, "--sample", "line", "--json")
-    low, high = json.loads(result.stdout)["interval"]
-    assert low < 0.25 < high
+    record = json.loads(result.stdout)
+    # One photo in twenty lies outside its 95 % interval; of 4 u a photo, a card and a truth that belong together stay
+    # well inside, and how often intervals hold is for the benchmark to say.
+    assert abs(record["value"] - 0.25) < 4 * record["standard_uncertainty"]
