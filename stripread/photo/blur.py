@@ -56,14 +56,14 @@ def measure_blur(photo: Photo, homography: Float, squares_mm: Sequence[Float]) -
     )
     full = apply_homography(homography, points)
     px = photo.from_full(full).astype(np.float32)
-    green = cv2.remap(
-        np.ascontiguousarray(photo.pixels[..., 1]),
+    seen = cv2.remap(
+        photo.pixels,  # all channels: a copy of one would take longer
         px[..., 0].reshape(-1, _ACROSS),
         px[..., 1].reshape(-1, _ACROSS),
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_REPLICATE,
     )
-    light = photo.decode_table[:, 1][green].reshape(len(start), _SEGMENTS, _ALONG, _ACROSS).mean(axis=2)
+    light = photo.decode_table[:, 1][seen[..., 1]].reshape(len(start), _SEGMENTS, _ALONG, _ACROSS).mean(axis=2)
     px_per_mm = np.linalg.norm(full[:, :, -1] - full[:, :, 0], axis=-1).mean(axis=1) / (2 * reach[:, 0])
     ends = _ACROSS // 6
     low, high = np.median(light[..., :ends], axis=-1), np.median(light[..., -ends:], axis=-1)

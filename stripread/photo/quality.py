@@ -43,10 +43,12 @@ _PAD_BRIGHTER = 1.10  # times the brightest patch that could be used: the tone c
 _DARK_WHITE = 0.20  # linear light of the card's white: code 124 of 255
 _SHADOW_RESIDUAL = 0.03  # relative, of the second worst neutral patch about the smooth light
 _SHADOW_RESIDUAL_DESIGN = 0.12  # the same where the patches' own colours are off by as much
+_COVER_HUE = 2.0  # times that: difference between channels from which it is no shadow
 _SHADOW_LIGHTNESS = 45.0  # L*: darker greys carry flare and noise
 _MIXED, _UNEVEN = 0.20, 0.40  # change of a channel's share, fall of the light, over the card
 _MISFIT, _MISFIT_UNFIT = 1.0, 2.5  # mean CIEDE2000 of the plain map, patches left out in turn; enrolled prints
 _MISFIT_DESIGN, _MISFIT_DESIGN_UNFIT = 2.5, 5.0  # the same for a card that carries its design colours
+_SPOILT = 2.0  # times the limit, where a shadow is known: it misleads the patches more than the pad
 _DISAGREES_DESIGN = 12.0  # CIEDE2000: a print may well be 5 from its design in one patch
 _NEIGHBOUR = 1.6  # times the usual distance between patches: next to it, diagonals included
 _GROUND_DARKER, _GROUND_BRIGHTER = 0.05, 0.05  # relative to the rest of the slot
@@ -99,8 +101,8 @@ def judge_card(
     light = judge_light(correction, enrolled=enrolled)
     findings += light
     findings += judge_patches(correction, enrolled=enrolled)
-    if not any(f.code == "shadow_edge" for f in light):  # a shadow spoils the match too; naming it helps more
-        findings += judge_correction(correction, enrolled=enrolled)
+    spoilt = any(f.code in ("shadow_edge", "card_covered") for f in light)
+    findings += judge_correction(correction, enrolled=enrolled, spoilt=spoilt)
     return CardQuality(blur, tuple(findings))
 
 
@@ -136,13 +138,21 @@ def judge_light(correction: Correction, *, enrolled: bool) -> list[Finding]:
     patches, tone = correction.patches, correction.tone
     neutral = correction.used & patches.neutral
     bright = patches.lab[neutral, 0] > _SHADOW_LIGHTNESS
-    residual = np.abs(tone.residual.mean(axis=1))[bright]
+    residual = tone.residual[bright]
     findings = []
     limit = _SHADOW_RESIDUAL if enrolled else _SHADOW_RESIDUAL_DESIGN
-    # The second worst: a single one may be stained.
-    if len(residual) > 1 and (second := float(np.sort(residual)[-2])) > limit:
-        text = f"White and grey patches depart by {second:.0%} and more from light that changes smoothly."
-        findings.append(make_finding("shadow_edge", text))
+    if len(residual) > 1:
+        # The second worst: a single one may be stained.
+        level = float(np.sort(np.abs(residual.mean(axis=1)))[-2])
+        hue = float(np.sort(np.ptp(residual, axis=1))[-2])
+        text = f"White and grey patches depart by {max(level, hue):.0%} and more from light that changes smoothly"
+        if hue > max(level, _COVER_HUE * limit):  # a shadow takes about the same share of each channel
+            text += ", and in colour: something lies on them."
+            findings.append(make_finding("card_covered", text))
+        elif level > limit:
+            findings.append(make_finding("shadow_edge", text + "."))
+    if findings:  # the light's fit bends towards such patches and says no more about the light
+        return findings
     width, height = patches.card_size_mm
     x, y = np.meshgrid(np.linspace(0, width, 7), np.linspace(0, height, 5))
     light = tone.light(np.stack([x.ravel(), y.ravel()], axis=1))
@@ -150,8 +160,8 @@ def judge_light(correction: Correction, *, enrolled: bool) -> list[Finding]:
     change = float(np.expm1(np.ptp(shares, axis=0).max()))
     if change > _MIXED:
         findings.append(make_finding("mixed_light", f"The colour of the light changes by {change:.0%} over the card."))
-    level = light @ _LUMINANCE
-    fall = float(1 - level.min() / level.max())
+    luminance = light @ _LUMINANCE
+    fall = float(1 - luminance.min() / luminance.max())
     if fall > _UNEVEN:
         findings.append(make_finding("uneven_light", f"The light falls by {fall:.0%} over the card."))
     return findings
@@ -171,7 +181,7 @@ def judge_patches(correction: Correction, *, enrolled: bool) -> list[Finding]:
     together = odd & (beside & odd[None]).any(axis=1)
     findings = []
     for code, which, why in (
-        ("card_covered", together, "neighbours of each other show other colours: something lies there"),
+        ("card_covered", together, "neighbours of each other show other colours: a thing or a small shadow lies there"),
         ("patch_disagrees", odd & ~together, "no other colour in this light than the enrolled one was expected"),
     ):
         if which.any():
@@ -196,8 +206,10 @@ def linear_misfit(correction: Correction) -> float:
     return float(np.mean(delta_e_2000(patches.lab + plain.left_out, patches.lab)[used]))
 
 
-def judge_correction(correction: Correction, *, enrolled: bool) -> list[Finding]:
+def judge_correction(correction: Correction, *, enrolled: bool, spoilt: bool = False) -> list[Finding]:
     """Judge how well the patches' colours could be matched.
+
+    ``spoilt`` tells that a shadow or a thing on the card was found: it spoils the match, and naming it helps more.
 
     Raises
     ------
@@ -207,14 +219,21 @@ def judge_correction(correction: Correction, *, enrolled: bool) -> list[Finding]
     misfit = linear_misfit(correction)
     doubtful, unfit = (_MISFIT, _MISFIT_UNFIT) if enrolled else (_MISFIT_DESIGN, _MISFIT_DESIGN_UNFIT)
     found = f"{misfit:.1f} CIEDE2000 on average between the card's colours and what a plain map makes of the photo"
-    if misfit > unfit:
+    if misfit > (unfit * _SPOILT if spoilt else unfit):
+        why = (
+            "Clear the card, keep shadows off it, and retake the photo."
+            if spoilt
+            else "Move to daylight or plain white light: red-blue grow lamps and sodium lamps hide colours. If the "
+            "light is plain white, check that the card file is that of this print and the card is dry and not faded."
+        )
         raise PhotoUnfitError(
             expected=f"light in which the card's colours can be matched within {unfit:g} CIEDE2000 on average",
             found=found,
-            remedy="Move to daylight or plain white light: red-blue grow lamps and sodium lamps hide colours. If the "
-            "light is plain white, check that the card file is that of this print and the card is dry and not faded.",
+            remedy=why,
         )
-    return [make_finding("poor_correction", f"{found}; up to {doubtful:g} is usual.")] if misfit > doubtful else []
+    if misfit > doubtful and not spoilt:
+        return [make_finding("poor_correction", f"{found}; up to {doubtful:g} is usual.")]
+    return []
 
 
 def measure_ground(
@@ -292,6 +311,6 @@ def judge_pad(
     if ground.brightest > _GROUND_BRIGHTER:
         text = f"The ground beside pad {pad} is {ground.brightest:.0%} brighter than along the strip"
         code = "shadow_edge" if shadow_known else "glare_on_pad"
-        text += "." if shadow_known else ": what mirrors there reaches the pad."
+        text += "." if shadow_known else ": what mirrors there may reach the pad."
         findings.append(make_finding(code, text))
     return findings

@@ -1,0 +1,205 @@
+"""Judgements of photos on drawn edges, simulated patch colours and drawn slots."""
+
+from dataclasses import replace
+from functools import lru_cache
+
+import cv2
+import numpy as np
+import pytest
+
+from stripread.card.design import design_card
+from stripread.colour.correct import Correction, PatchColours, fit_correction
+from stripread.errors import PhotoUnfitError
+from stripread.findings import Finding
+from stripread.geometry import Float, Rect
+from stripread.photo.blur import measure_blur
+from stripread.photo.photo import Photo
+from stripread.photo.quality import (
+    judge_correction,
+    judge_exposure,
+    judge_light,
+    judge_pad,
+    judge_patches,
+    linear_misfit,
+    measure_ground,
+)
+from stripread.simulate.cameras import make_phone
+from stripread.simulate.inks import print_card
+from stripread.simulate.patches import simulate_means
+
+CARD = design_card()
+SCALE = 8.0  # px per mm of the drawn square
+
+
+@lru_cache
+def patches() -> PatchColours:
+    printed = print_card(CARD.patch_lab, np.array([60.0, 0.0, 0.0]), printer_seed=3)
+    return simulate_means(
+        CARD, printed, "D65", make_phone(5), np.zeros((0, 81)), np.random.default_rng(9)
+    ).patches  # light falls by 20 %
+
+
+def corrected(linear: Float | None = None) -> Correction:
+    return fit_correction(patches() if linear is None else replace(patches(), linear=linear))
+
+
+def codes(findings: list[Finding]) -> list[str]:
+    return [f.code for f in findings]
+
+
+def changed(where: Rect, factor: Float | float) -> Float:
+    """Patch colours with those inside a rectangle multiplied."""
+    x, y = patches().places_mm.T
+    inside = (x > where.x) & (x < where.x + where.width) & (y > where.y) & (y < where.y + where.height)
+    return np.where(inside[:, None], patches().linear * factor, patches().linear)
+
+
+def photo_of(light: Float) -> Photo:
+    codes = np.arange(65536) / 65535
+    return Photo(
+        name="drawn", sha256="0" * 64, format="tiff", pixels=np.round(light * 65535).astype(np.uint16), reduction=1,
+        full_size=(light.shape[1], light.shape[0]), decode_table=np.stack([codes] * 3, axis=1).astype(np.float32),
+        to_srgb=np.eye(3), taken_at=None, camera=None,
+    )  # fmt: skip
+
+
+def square(sigma_px: tuple[float, float]) -> tuple[Photo, Float, Float]:
+    """A black square of 15 mm on white, blurred along x and y; its homography and corners."""
+    light = np.full((320, 320, 3), 0.8)
+    light[100:220, 100:220] = 0.03
+    blurred = cv2.GaussianBlur(light, (0, 0), sigmaX=sigma_px[0], sigmaY=sigma_px[1])
+    homography = np.array([[SCALE, 0, 99.5], [0, SCALE, 99.5], [0, 0, 1.0]])
+    return photo_of(blurred), homography, Rect(0, 0, 15, 15).corners
+
+
+@pytest.mark.parametrize("sigma", [(1.5, 1.5), (4.0, 4.0), (1.5, 5.0)])
+def test_blur_is_measured_across_edges_of_either_direction(sigma: tuple[float, float]) -> None:
+    photo, homography, corners = square(sigma)
+    blur = measure_blur(photo, homography, [corners])
+    assert blur is not None
+    np.testing.assert_allclose(blur.px, sigma, rtol=0.08)
+    np.testing.assert_allclose(blur.mm, np.array(sigma) / SCALE, rtol=0.08)
+
+
+def test_no_blur_is_stated_where_no_edge_shows() -> None:
+    photo, homography, corners = square((1.0, 1.0))
+    assert measure_blur(replace(photo, pixels=np.full_like(photo.pixels, 30000)), homography, [corners]) is None
+    assert measure_blur(photo, homography, []) is None
+
+
+def test_good_patches_give_no_finding() -> None:
+    correction = corrected()
+    view = np.ones(len(patches().ids), dtype=bool)
+    assert judge_exposure(correction, view) == []
+    assert judge_light(correction, enrolled=True) == []
+    assert judge_patches(correction, enrolled=True) == []
+    assert judge_correction(correction, enrolled=True) == []
+
+
+def test_lost_whites_are_counted_and_those_outside_the_picture_are_not() -> None:
+    linear = patches().linear.copy()
+    whites = np.flatnonzero(patches().white)
+    linear[whites[: len(whites) // 2]] = 0.995
+    correction = corrected(linear)
+    view = np.ones(len(linear), dtype=bool)
+    (finding,) = judge_exposure(correction, view)
+    assert finding.code == "photo_clipped"
+    assert f"{len(whites) // 2} of {len(whites)} white" in finding.message
+    view[whites[: len(whites) // 2]] = False
+    assert judge_exposure(correction, view) == []
+
+
+def test_a_dark_white_is_found() -> None:
+    assert codes(judge_exposure(corrected(patches().linear * 0.15), np.ones(len(patches().ids), dtype=bool))) == [
+        "photo_dark"
+    ]
+
+
+def test_a_shadow_over_some_patches_is_told_from_a_thing_on_them() -> None:
+    corner = Rect(120, 60, 70, 70)
+    assert codes(judge_light(corrected(changed(corner, 0.75)), enrolled=True)) == ["shadow_edge"]
+    coloured = judge_light(corrected(changed(corner, np.array([0.9, 0.5, 0.3]))), enrolled=True)
+    assert "card_covered" in codes(coloured)
+    assert "shadow_edge" not in codes(coloured)
+
+
+def test_one_stained_grey_is_no_shadow() -> None:
+    linear = patches().linear.copy()
+    grey = np.flatnonzero(patches().neutral & ~patches().white)[3]
+    linear[grey] *= 0.92
+    assert "shadow_edge" not in codes(judge_light(corrected(linear), enrolled=True))
+
+
+def test_light_that_changes_colour_is_mixed_and_light_that_falls_is_uneven() -> None:
+    x = patches().places_mm[:, :1] / CARD.width_mm
+    assert codes(judge_light(corrected(patches().linear * (1 - x * np.array([0.25, 0, 0]))), enrolled=True)) == [
+        "mixed_light"
+    ]
+    assert codes(judge_light(corrected(patches().linear * (1 - 0.6 * x)), enrolled=True)) == ["uneven_light"]
+
+
+def test_neighbours_that_disagree_are_covered_and_a_single_one_has_changed() -> None:
+    odd = np.array([0.3, 0.9, 0.5])
+    colours = [i for i, neutral in zip(patches().ids, patches().neutral, strict=True) if not neutral]
+    pair = ["B4", "B5"] if {"B4", "B5"} <= set(colours) else _two_neighbours(colours)
+    for names, code in ((pair, "card_covered"), (pair[:1], "patch_disagrees")):
+        linear = patches().linear.copy()
+        linear[[patches().ids.index(n) for n in names]] = odd * linear.max(axis=0) * 0.8
+        correction = corrected(linear)
+        assert set(correction.disagreeing) == set(names)
+        (finding,) = judge_patches(correction, enrolled=True)
+        assert finding.code == code
+        assert all(n in finding.message for n in names)
+
+
+def _two_neighbours(colours: list[str]) -> list[str]:
+    return next([a, f"{a[0]}{int(a[1:]) + 1}"] for a in colours if f"{a[0]}{int(a[1:]) + 1}" in colours)
+
+
+def test_colours_that_do_not_match_are_doubted_and_hopeless_ones_refused() -> None:
+    rng = np.random.default_rng(4)
+
+    def printed_otherwise(delta_e: float) -> Correction:
+        colour = ~patches().neutral[:, None]
+        lab = patches().lab + colour * rng.normal(0, delta_e, patches().lab.shape)
+        return fit_correction(replace(patches(), lab=lab))
+
+    doubtful = printed_otherwise(2.0)
+    assert 1.0 < linear_misfit(doubtful) < 2.5
+    assert codes(judge_correction(doubtful, enrolled=True)) == ["poor_correction"]
+    assert judge_correction(doubtful, enrolled=False) == []
+    with pytest.raises(PhotoUnfitError, match="grow lamps"):
+        judge_correction(printed_otherwise(8.0), enrolled=True)
+
+
+def slot(change: float, from_mm: float, to_mm: float) -> Float:
+    """A slot of 100 x 20 mm at 4 px/mm with a strip 80 x 6 mm in its middle; the ground is changed along a stretch."""
+    view = np.full((80, 400, 3), 0.36)
+    view[:, round(from_mm * 4) : round(to_mm * 4)] *= 1 + change
+    view[28:52, 40:360] = 0.9
+    return view.astype(np.float32)
+
+
+@pytest.mark.parametrize(
+    ("change", "place", "expected"),
+    [(0.0, 12, []), (-0.1, 12, ["shadow_edge"]), (0.12, 12, ["glare_on_pad"]), (-0.1, 60, []), (0.12, 60, [])],
+)
+def test_the_ground_beside_the_pad_shows_shadow_and_mirrored_light(
+    change: float, place: float, expected: list[str]
+) -> None:
+    ground = measure_ground(
+        slot(change, place, place + 12),
+        np.array([[4.0, 0, 40], [0, 4.0, 39.5]]),
+        (np.array([4.0, 4.0]), np.array([396.0, 76.0])),
+        length_mm=80,
+        width_mm=6,
+        pad_along_mm=(4.5, 10.5),
+    )
+    assert ground is not None
+    findings = judge_pad("clo2", np.full(3, 0.3), corrected(), ground, shadow_known=False)
+    assert codes(findings) == expected
+
+
+def test_a_pad_brighter_than_every_usable_patch_is_named() -> None:
+    findings = judge_pad("clo2", np.array([0.98, 0.7, 0.7]), corrected(), None, shadow_known=False)
+    assert codes(findings) == ["photo_clipped"]
