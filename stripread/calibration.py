@@ -1,22 +1,29 @@
 """From the photos of a dilution series to a lot: every photo measured, every pad's curve fitted."""
 
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from datetime import date
+from itertools import combinations
 from pathlib import Path
 
 import numpy as np
 
 from stripread.card.layout import CardLayout
+from stripread.colour.mismatch import mismatch_covariance
 from stripread.errors import SeriesError, StripReadError
 from stripread.geometry import Float
 from stripread.lot.calibrate import calibrate_pad
-from stripread.lot.lot import Calibrator, Lot
+from stripread.lot.lot import Calibrator, Lot, PadCalibration
 from stripread.lot.series import SeriesRow
 from stripread.measure import StripMeasurement, measure_strip
 from stripread.photo.load import open_photo
 from stripread.strip.kinds import StripKind
 
 __all__ = ["calibrate_lot"]
+
+# Ours. A pad's error is a smooth function of its colour, with about three shapes to it; the model was fitted on four
+# dye families, whose scales scatter by about 1.5 from each other, which is what four degrees of freedom allow.
+_PAIR_FREEDOM, _PRIOR_FREEDOM = 3, 4
 
 
 def calibrate_lot(
@@ -76,16 +83,16 @@ def calibrate_lot(
         own = [row for row in rows if row.pad in (pad.id, None)]
         calibrators = [_calibrator(row, measured[row.photo], pad.id, left_out) for row in own]
         noise = [_repeatability(measured[row.photo], pad.id) for row in own]
-        calibrations.append(
-            calibrate_pad(
-                calibrators,
-                pad=pad.id,
-                analyte=pad.analyte,
-                unit=pad.unit,
-                blank=pad.blank,
-                u_pixels=np.mean(noise, axis=0),
-            )
+        calibration = calibrate_pad(
+            calibrators,
+            pad=pad.id,
+            analyte=pad.analyte,
+            unit=pad.unit,
+            blank=pad.blank,
+            u_pixels=np.mean(noise, axis=0),
         )
+        scale = _mismatch_scale([row for row in own if not row.beyond], measured, calibration)
+        calibrations.append(replace(calibration, mismatch_scale=scale))
     return Lot(
         number=number,
         kind=kind.name,
@@ -148,3 +155,43 @@ def _signature(measured: Sequence[StripMeasurement]) -> dict[str, tuple[float, f
             mean = seen.mean(axis=0)
             signature[patch] = (float(mean[0]), float(mean[1]), float(mean[2]))
     return signature
+
+
+def _mismatch_scale(
+    rows: Sequence[SeriesRow], measured: dict[Path, StripMeasurement], calibration: PadCalibration
+) -> float:
+    """Return how much further this pad's dye errs between lights than the model of `colour.mismatch` says.
+
+    Two photos of one strip in two lights differ by what the correction misses. Their differences, projected on the
+    curve and squared over their stated variance, average to the square of the scale. Levels err together, so a pair of
+    lights counts as `_PAIR_FREEDOM` degrees of freedom only, and the model itself as `_PRIOR_FREEDOM`.
+    """
+    by_strip: dict[tuple[float, str], list[SeriesRow]] = {}
+    for row in rows:
+        if row.concentration > 0:
+            by_strip.setdefault((row.concentration, row.replicate), []).append(row)
+    squares: dict[tuple[int, int], list[float]] = {}
+    for (concentration, _), photos in by_strip.items():
+        tangent = calibration.curve.tangent(np.array([concentration]))[0]
+        for (i, first), (j, second) in combinations(enumerate(photos), 2):
+            z2 = _squared_difference(measured[first.photo], measured[second.photo], calibration.pad, tangent)
+            if z2 is not None:
+                squares.setdefault((i, j), []).append(z2)
+    freedom = _PAIR_FREEDOM * len(squares)
+    seen = float(np.mean([np.mean(values) for values in squares.values()])) if squares else 0.0
+    return float(np.sqrt((_PRIOR_FREEDOM + freedom * seen) / (_PRIOR_FREEDOM + freedom)))
+
+
+def _squared_difference(first: StripMeasurement, second: StripMeasurement, pad_id: str, tangent: Float) -> float | None:
+    """Squared difference of one pad in two photos along the curve, over its stated variance; None in like light."""
+    corrections = [m.card.correction for m in (first, second)]
+    both = corrections[0].used & corrections[1].used
+    residuals = np.where(both[:, None], corrections[0].left_out - corrections[1].left_out, 0.0)
+    patches = corrections[0].patches
+    (lab, *_), (other, *_) = _pad(first, pad_id), _pad(second, pad_id)
+    mismatch = mismatch_covariance(lab[None], patches.lab, residuals, ~patches.neutral)[0]
+    noise = _repeatability(first, pad_id) + _repeatability(second, pad_id)
+    if np.trace(mismatch) < np.trace(noise):
+        return None  # the lights are too alike to tell
+    weighted = np.linalg.solve(mismatch + noise, tangent)
+    return float(((lab - other) @ weighted) ** 2 / (tangent @ weighted))

@@ -17,7 +17,7 @@ Float = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Rect:
-    """An upright rectangle on the card. [mm]"""
+    """An upright rectangle on the card, in mm."""
 
     x: float
     y: float
@@ -26,13 +26,13 @@ class Rect:
 
     @property
     def corners(self) -> Float:
-        """Top left, top right, bottom right, bottom left; shape (4, 2). [mm]"""
+        """Top left, top right, bottom right, bottom left, in mm; shape (4, 2)."""
         x, y, w, h = self.x, self.y, self.width, self.height
         return np.array([[x, y], [x + w, y], [x + w, y + h], [x, y + h]], dtype=np.float64)
 
     @property
     def centre(self) -> Float:
-        """The middle, shape (2,). [mm]"""
+        """The middle in mm, shape (2,)."""
         return np.array([self.x + self.width / 2, self.y + self.height / 2])
 
     def shrunk(self, share: float) -> "Rect":

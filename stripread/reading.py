@@ -159,11 +159,13 @@ def _residual_difference(measured: StripMeasurement, lot: Lot) -> tuple[bool, Fl
     return False, np.where(correction.used[:, None], correction.left_out, 0.0)
 
 
-def _causes(pad: PadMeasurement, measured: StripMeasurement, residuals: Float, *, common: bool) -> dict[str, Float]:
+def _causes(
+    pad: PadMeasurement, measured: StripMeasurement, residuals: Float, *, scale: float, common: bool
+) -> dict[str, Float]:
     """Covariances of the pad's CIELAB, by what causes them."""
     correction = measured.card.correction
     patches = correction.patches
-    mismatch = mismatch_covariance(pad.lab[None], patches.lab, residuals, ~patches.neutral)[0]
+    mismatch = scale**2 * mismatch_covariance(pad.lab[None], patches.lab, residuals, ~patches.neutral)[0]
     if not common:  # the calibration's own mismatch is unknown: as much again
         mismatch = 2 * mismatch
     causes = {
@@ -186,7 +188,7 @@ def _read_pad(
 ) -> PadReading:
     from scipy.stats import f as fisher
 
-    causes = _causes(pad, measured, residuals, common=common)
+    causes = _causes(pad, measured, residuals, scale=calibration.mismatch_scale, common=common)
     estimate = invert_curve(calibration.curve, pad.lab, causes, {"colour_correction": DEGREES_OF_FREEDOM})
     findings: list[Finding] = []
     off = estimate.chi2 > 2 * fisher.ppf(1 - _OFF_CURVE_P, 2, estimate.degrees_of_freedom)

@@ -182,9 +182,10 @@ def parse_card(data: Mapping[str, Any], *, where: str) -> CardLayout:
         return rect(table.get("rect_mm"), f"{key}.rect_mm")
 
     enrolment = None
-    if (table := data.get("enrolment")) is not None:
-        if not isinstance(table, Mapping):
-            raise wrong("enrolment", "a table [enrolment]", table)
+    if (given := data.get("enrolment")) is not None:
+        if not isinstance(given, Mapping):
+            raise wrong("enrolment", "a table [enrolment]", given)
+        table = given
         enrolment = Enrolment(
             source=text(table, "source", "enrolment.source"),
             source_sha256=text(table, "source_sha256", "enrolment.source_sha256"),

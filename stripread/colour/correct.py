@@ -17,8 +17,8 @@ from stripread.geometry import Float
 
 __all__ = ["Correction", "PatchColours", "fit_correction"]
 
-# Linear light beyond which a channel's mean is taken as clipped: codes 251 and 4 of 255.
-CLIPPED_HIGH, CLIPPED_LOW = 0.965, 0.0012
+# Linear light beyond which a channel's mean is taken as clipped: codes 253 and 4 of 255.
+CLIPPED_HIGH, CLIPPED_LOW = 0.982, 0.0012
 _CLIPPED_SHARE = 0.02  # of a patch's pixels at the last code; a few specks of glare are dealt with by the robust mean
 # A patch is left out when its left-out residual exceeds both: 6 robust standard deviations and 5 CIEDE2000. Enrolled
 # prints of the simulator's seen conditions reach 4.9 in one patch of a thousand.
@@ -27,7 +27,7 @@ _LEAST_PATCHES, _LEAST_NEUTRALS = 8, 4
 # Root-polynomial is kept only when its left-out residual is this much better: a tie goes to the plain map.
 _BETTER = 0.95
 # Judged on simulated photos of the seen part, by the coverage of the pads' lightness.
-_U_LIGHT_SHARE, _U_LIGHT_LEAST = 0.5, 0.003
+_U_LIGHT_SHARE, _U_LIGHT_LEAST = 0.3, 0.002
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,14 +3,16 @@
 A map from camera RGB to XYZ cannot be right for every spectrum. How wrong it is in this photo shows on the card: each
 patch left out of the fit has a residual. A pad is no ink, though, so its own error is larger and only related:
 
-    C(lab) = K S(lab) K + diag(rho)^2 q (d / 20)^2 + diag(floor)^2
+    C(lab) = K S(lab) K + diag(rho)^2 q (chroma / 20)^2 + diag(floor)^2
 
 S is the mean outer product of the left-out residuals of patches near ``lab`` (Gaussian weights, `BANDWIDTH`), q the
-mean square residual of all colour patches, d the distance of ``lab`` from white. What matters for a reading is the
-difference from the calibration photos, whose residuals are taken off first: light and phone that resemble the
-calibration's leave small differences and give a narrow interval.
+mean square residual of all colour patches. Dyes of one colour differ, though: narrow absorption bands err by up to
+twice what broad ones do, so each lot scales C by what its own strips show in two lights (`calibration.py`).
 
-The constants are the maximum-likelihood fit (Student t with `DEGREES_OF_FREEDOM`, for tails) of
+What matters for a reading is the difference from the calibration photos, whose residuals are taken off first: light
+and phone that resemble the calibration's leave small differences and give a narrow interval.
+
+The constants are the maximum-likelihood fit of
 ``python -m stripread.simulate.fit_mismatch`` on the simulator's seen printers, lamps and phones.
 """
 
@@ -24,20 +26,19 @@ from stripread.geometry import Float
 __all__ = ["BANDWIDTH", "CONSTANTS", "DEGREES_OF_FREEDOM", "MismatchConstants", "local_scatter", "mismatch_covariance"]
 
 BANDWIDTH = 20.0  # Delta E*ab; 12 fitted the seen conditions as well but covered less on colours between the patches
-DEGREES_OF_FREEDOM = 8.0
-WHITE = np.array([94.0, 0.0, 0.0])  # about where paper and the strips' plastic lie
+DEGREES_OF_FREEDOM = 16.0  # of a standard uncertainty from C; the projected errors of the seen part have such tails
 
 
 @dataclass(frozen=True, slots=True)
 class MismatchConstants:
-    """Factors on lightness and on a*, b*: ``kappa`` (of S), ``rho`` (of distance from white), ``floor`` (CIELAB)."""
+    """Factors on lightness and on a*, b*: ``kappa`` (of S), ``rho`` (of chroma), ``floor`` (CIELAB)."""
 
     kappa: tuple[float, float]
     rho: tuple[float, float]
     floor: tuple[float, float]
 
 
-CONSTANTS = MismatchConstants(kappa=(0.40, 0.77), rho=(0.24, 0.74), floor=(0.03, 0.03))
+CONSTANTS = MismatchConstants(kappa=(0.33, 1.08), rho=(0.26, 0.82), floor=(0.03, 0.03))
 
 
 def local_scatter(lab: Float, patch_lab: Float, residuals: Float) -> Float:
@@ -73,7 +74,7 @@ def mismatch_covariance(
     rho = np.array([constants.rho[0], constants.rho[1], constants.rho[1]])
     floor = np.array([constants.floor[0], constants.floor[1], constants.floor[1]])
     q = float(np.mean(np.sum(residuals[is_colour] ** 2, axis=1))) if np.any(is_colour) else 0.0
-    distance = np.linalg.norm(lab - WHITE, axis=1) / 20.0
-    own = (rho**2)[None] * q * (distance**2)[:, None] + floor**2
+    chroma = np.hypot(lab[:, 1], lab[:, 2]) / 20.0
+    own = (rho**2)[None] * q * (chroma**2)[:, None] + floor**2
     covariance: Float = scatter * np.outer(kappa, kappa) + own[:, :, None] * np.eye(3)
     return covariance

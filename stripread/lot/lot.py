@@ -63,6 +63,7 @@ class PadCalibration:
     beyond: tuple[tuple[float, float, float, float], ...]
     calibrators: tuple[Calibrator, ...]
     lack_of_fit: float  # residual standard deviation of level means in units of their uncertainty
+    mismatch_scale: float = 1.0  # factor on the standard uncertainty of the colour correction, for this pad's dye
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,6 +123,7 @@ def _pad_to_json(pad: PadCalibration) -> dict[str, Any]:
             "top": curve.top,
             "scatter": asdict(curve.scatter),
             "lack_of_fit": pad.lack_of_fit,
+            "mismatch_scale": pad.mismatch_scale,
         },
         "lod": asdict(pad.lod),
         "loq": asdict(pad.loq),
@@ -205,4 +207,5 @@ def _pad_from_json(data: Mapping[str, Any]) -> PadCalibration:
         beyond=tuple((float(c), float(x), float(a), float(b)) for c, x, a, b in data["beyond"]),
         calibrators=tuple(Calibrator(**{**c, "lab": _three(c["lab"])}) for c in data["calibrators"]),
         lack_of_fit=float(curve["lack_of_fit"]),
+        mismatch_scale=float(curve["mismatch_scale"]),
     )

@@ -1,31 +1,36 @@
 """How accurate readings are, and whether their intervals hold, on simulated photos that no fit has seen.
 
 ``make bench-accuracy`` runs it. Printers, lamps and cameras are of the unseen part (`stripread.simulate.conditions`);
-with ``--cameras`` the sensors are measured ones from a table. The card is enrolled; the lots are the demo lots. Errors
-are against the concentration in which the strip was dipped.
+with ``--cameras`` the sensors are measured ones from a table. The card is enrolled. Each kind is read with several
+lots, as a single lot's calibration is one draw: the demo lot, and others calibrated here from photos of their own in
+seen conditions (two lamps, one phone). Errors are against the concentration in which the strip was dipped.
 """
 
 import argparse
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 from multiprocessing import get_context
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 
+from stripread.calibration import calibrate_lot
 from stripread.card.design import design_card
 from stripread.errors import StripReadError
 from stripread.findings import worst_severity
-from stripread.lot.lot import load_lot
+from stripread.lot.lot import load_lot, save_lot
+from stripread.lot.series import load_series
 from stripread.photo.load import open_photo_bytes
 from stripread.reading import read_strip
-from stripread.simulate.cameras import read_cameras
-from stripread.simulate.conditions import dip_strip, random_shot
+from stripread.simulate.cameras import make_phone, read_cameras
+from stripread.simulate.conditions import SEEN_PRINTERS, dip_strip, random_shot
 from stripread.simulate.demo import DEMO_LOTS
-from stripread.simulate.lamps import FAMILIES
+from stripread.simulate.lamps import FAMILIES, SEEN
 from stripread.simulate.photograph import enrolled, take_photo
-from stripread.simulate.series import STRIP_SCATTER
+from stripread.simulate.series import STRIP_SCATTER, SeriesPlan, shoot_series
 from stripread.strip.kinds import load_kind
 
 ROOT = Path(__file__).parents[2]
@@ -38,6 +43,8 @@ class Task:
     index: int
     kind: str
     scatter: bool
+    lot: Path
+    factor: float
     cameras: Path | None
     sizes: tuple[tuple[int, int], ...]
 
@@ -65,13 +72,12 @@ def run(task: Task) -> Outcome:
     cv2.setNumThreads(1)
     rng = np.random.default_rng([2026, task.index, task.kind == "clo2-wide"])
     kind = load_kind(task.kind)
-    demo = next(d for d in DEMO_LOTS if d.kind == task.kind)
-    lot = load_lot(ROOT / "calibration" / demo.number / "lot.json")
+    lot = load_lot(task.lot)
     low, high = SPANS[task.kind]
     truth = float(np.exp(rng.uniform(np.log(low), np.log(high))))
     strip = dip_strip(kind, {kind.pads[0].id: truth}, rng, scatter=STRIP_SCATTER[task.kind] if task.scatter else 0.0)
     strip = type(strip)(
-        kind=kind, concentrations=strip.concentrations, dye_factor=strip.dye_factor * demo.factor,
+        kind=kind, concentrations=strip.concentrations, dye_factor=strip.dye_factor * task.factor,
         blank_factor=strip.blank_factor,
     )  # fmt: skip
     sensors = read_cameras(task.cameras) if task.cameras else None
@@ -95,6 +101,29 @@ def run(task: Task) -> Outcome:
     )  # fmt: skip
 
 
+def make_lot(plan: tuple[str, int, Path]) -> tuple[str, Path, float]:
+    """Calibrate an invented lot in random seen conditions."""
+    name, index, folder = plan
+    rng = np.random.default_rng([31, index, name == "clo2-wide"])
+    kind, design, printer = load_kind(name), design_card(), int(rng.choice(SEEN_PRINTERS))
+    phone = make_phone(int(rng.integers(0, 1000)))
+    lamps = rng.choice(SEEN, size=2, replace=False)
+    factor = float(rng.uniform(0.9, 1.1))
+    home = folder / f"{name}-{index}"
+    series = shoot_series(
+        SeriesPlan(
+            kind=kind, card=design, printer_seed=printer, lot_factor=factor,
+            conditions=tuple((phone, str(lamp)) for lamp in lamps),
+        ), home, seed=index, beyond=False,
+    )  # fmt: skip
+    lot = calibrate_lot(
+        load_series(series), kind=kind, card=enrolled(design, printer), number=f"B-{index}",
+        expires=date(2030, 1, 1), calibrated_on=date(2026, 1, 1),
+    )  # fmt: skip
+    save_lot(lot, home / "lot.json")
+    return name, home / "lot.json", factor
+
+
 def row(name: str, outcomes: Sequence[Outcome]) -> str:
     read = [o for o in outcomes if o.value is not None]
     if not read:
@@ -114,21 +143,23 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--photos", type=int, default=400, help="photos in all, half of each kind")
     parser.add_argument("--cameras", type=Path, default=None, help="table of measured camera sensitivities")
+    parser.add_argument("--lots", type=int, default=4, help="lots of each kind, the demo lot among them")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--no-scatter", action="store_true", help="strips exactly like their lot")
     parser.add_argument("--small", action="store_true", help="3 megapixels only, for a quick look")
     options = parser.parse_args(arguments)
     sizes = ((2000, 1500),) if options.small else ((2000, 1500), (3264, 2448), (4032, 3024))
-    tasks = [
-        Task(i, kind, not options.no_scatter, options.cameras, sizes)
-        for i in range((options.photos + 1) // 2)
-        for kind in SPANS
-    ]
-    if options.jobs > 1:
-        with get_context("spawn").Pool(options.jobs) as pool:
-            outcomes = list(pool.imap_unordered(run, tasks, chunksize=4))
-    else:
-        outcomes = [run(task) for task in tasks]
+    lots = {d.kind: [(ROOT / "calibration" / d.number / "lot.json", d.factor)] for d in DEMO_LOTS}
+    with TemporaryDirectory() as folder, get_context("spawn").Pool(options.jobs) as pool:
+        plans = [(kind, index, Path(folder)) for kind in SPANS for index in range(1, options.lots)]
+        for kind, path, factor in pool.imap(make_lot, plans):
+            lots[kind].append((path, factor))
+        tasks = [
+            Task(i, kind, not options.no_scatter, *lots[kind][i % len(lots[kind])], options.cameras, sizes)
+            for i in range((options.photos + 1) // 2)
+            for kind in SPANS
+        ]
+        outcomes = list(pool.imap_unordered(run, tasks, chunksize=4))
     write = sys.stdout.write
     write(f"{len(outcomes)} photos, {len({o.lamp for o in outcomes})} lamps, {len({o.phone for o in outcomes})} phones, "
           f"{len({o.printer for o in outcomes})} printers; strip-to-strip scatter {not options.no_scatter}\n")  # fmt: skip
