@@ -186,10 +186,10 @@ def _squared_difference(first: StripMeasurement, second: StripMeasurement, pad_i
     """Squared difference of one pad in two photos along the curve, over its stated variance; None in like light."""
     corrections = [m.card.correction for m in (first, second)]
     both = corrections[0].used & corrections[1].used
-    residuals = np.where(both[:, None], corrections[0].left_out - corrections[1].left_out, 0.0)
+    residuals = (corrections[0].left_out - corrections[1].left_out)[both]
     patches = corrections[0].patches
     (lab, *_), (other, *_) = _pad(first, pad_id), _pad(second, pad_id)
-    mismatch = mismatch_covariance(lab[None], patches.lab, residuals, ~patches.neutral)[0]
+    mismatch = mismatch_covariance(lab[None], patches.lab[both], residuals, ~patches.neutral[both])[0]
     noise = _repeatability(first, pad_id) + _repeatability(second, pad_id)
     if np.trace(mismatch) < np.trace(noise):
         return None  # the lights are too alike to tell

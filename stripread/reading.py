@@ -148,15 +148,15 @@ def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
 
 
 def _residual_difference(measured: StripMeasurement, lot: Lot) -> tuple[bool, Float]:
-    """Left-out residuals of this photo less those of the calibration photos, where the patches are the same."""
+    """Left-out residuals of this photo less those of the calibration photos; NaN for patches that only one has."""
     correction = measured.card.correction
     here = np.where(correction.used[:, None], correction.left_out, np.nan)
     then = np.array([lot.signature.get(i, (np.nan,) * 3) for i in correction.patches.ids])
     difference = here - then
     known = np.isfinite(difference).all(axis=1)
     if known.sum() >= _LEAST_COMMON:
-        return True, np.where(known[:, None], difference, 0.0)
-    return False, np.where(correction.used[:, None], correction.left_out, 0.0)
+        return True, difference
+    return False, here
 
 
 def _causes(
@@ -165,7 +165,10 @@ def _causes(
     """Covariances of the pad's CIELAB, by what causes them."""
     correction = measured.card.correction
     patches = correction.patches
-    mismatch = scale**2 * mismatch_covariance(pad.lab[None], patches.lab, residuals, ~patches.neutral)[0]
+    known = np.isfinite(residuals).all(axis=1)
+    mismatch = (
+        scale**2 * mismatch_covariance(pad.lab[None], patches.lab[known], residuals[known], ~patches.neutral[known])[0]
+    )
     if not common:  # the calibration's own mismatch is unknown: as much again
         mismatch = 2 * mismatch
     causes = {

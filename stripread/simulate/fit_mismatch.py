@@ -127,7 +127,7 @@ def main() -> None:
     from scipy.stats import t as student
 
     seen = collect_errors(seen=True, conditions=300, seed=1)
-    start = np.log([0.6, 1.3, 0.2, 0.6, 0.05, 0.05])
+    start = np.log([1.3, 3.0, 0.3, 1.0, 0.05, 0.05])
     # The floors stay at a tenth of what an eye can tell: noise this small is not what the likelihood should explain.
     low = np.log([0.2, 0.2, 0.01, 0.01, 0.03, 0.03])
 
