@@ -11,8 +11,9 @@ import numpy as np
 from stripread.card.find import CardPose, find_card
 from stripread.card.layout import CardLayout
 from stripread.card.patches import measure_patches
-from stripread.colour.correct import Correction, fit_correction
-from stripread.errors import CardFileError, CardNotFoundError
+from stripread.card.slot import strip_room
+from stripread.colour.correct import CLIPPED_HIGH, Correction, fit_correction
+from stripread.errors import CardNotFoundError, PhotoUnfitError
 from stripread.findings import Finding
 from stripread.geometry import Float, Rect, apply_homography
 from stripread.photo.blur import Blur
@@ -27,7 +28,7 @@ from stripread.strip.view import SlotView
 __all__ = ["CardMeasurement", "PadMeasurement", "StripMeasurement", "measure_card", "measure_strip"]
 
 _FINE_PX_PER_MM = 5.0  # decode finer where the card shows less: a 5 mm pad then still has 25 px a side
-_VIEW_PX_PER_MM = 8.0
+_VIEW_PX_PER_MM = 5.0  # the finder works at 4
 _VIEW_MARGIN_MM = 8.0  # a strip may lie 6 mm beside its place
 _SLOT_BORDER_MM = 1.0  # a printed border and its blur
 _USUAL_BLUR_PX = 1.0  # of the decoded picture, where the blur could not be measured
@@ -172,7 +173,7 @@ def measure_strip(file: PhotoFile, card: CardLayout, kind: StripKind) -> StripMe
 
 def _slot_view(seen: CardMeasurement) -> SlotView:
     """Picture of the slot and its surroundings in card coordinates, about 1 on the card's white."""
-    slot = seen.card.slot or _free_rectangle(seen.card)
+    slot = strip_room(seen.card)
     area = slot.grown(_VIEW_MARGIN_MM)
     scale = min(_VIEW_PX_PER_MM, max(seen.pose.px_per_mm / seen.photo.reduction, 2.0))
     columns, rows = round(area.width * scale), round(area.height * scale)
@@ -208,37 +209,6 @@ def _to_pixels(seen: CardMeasurement) -> Float:
     return to_reduced @ seen.pose.homography
 
 
-def _free_rectangle(card: CardLayout) -> Rect:
-    """Return the widest band without patch or marker on a card that has no slot: where else would a strip lie."""
-    step = 1.0
-    columns, rows = int(card.width_mm / step), int(card.height_mm / step)
-    taken = np.zeros((rows, columns), dtype=bool)
-    boxes = [p.rect.corners for p in card.patches] + [m.corners_mm for m in card.markers]
-    for box in boxes:
-        (x0, y0), (x1, y1) = np.floor(box.min(axis=0) / step), np.ceil(box.max(axis=0) / step)
-        taken[max(int(y0), 0) : int(y1), max(int(x0), 0) : int(x1)] = True
-    best, area = None, 0
-    heights = np.zeros(columns, dtype=int)
-    for row in range(rows):
-        heights = np.where(taken[row], 0, heights + 1)
-        for left in range(columns):
-            lowest = heights[left]
-            for right in range(left, columns):
-                lowest = min(lowest, heights[right])
-                if lowest == 0:
-                    break
-                if lowest * (right - left + 1) > area:
-                    area = int(lowest * (right - left + 1))
-                    best = Rect(left * step, (row - lowest + 1) * step, (right - left + 1) * step, lowest * step)
-    if best is None or min(best.width, best.height) < 8 or max(best.width, best.height) < 40:
-        raise CardFileError(
-            expected=f"a slot for the strip on card {card.name!r}",
-            found="no [slot], and no free area of 8 x 40 mm",
-            remedy="Add [slot] with rect_mm to the card layout file.",
-        )
-    return best
-
-
 def _measure_one(seen: CardMeasurement, strip: StripPose, kind: StripKind, pad_id: str) -> PadMeasurement:
     polygon_mm = strip.pad_polygon_mm(kind.pad(pad_id))
     polygon_px = apply_homography(seen.pose.homography, polygon_mm)
@@ -249,6 +219,12 @@ def _measure_one(seen: CardMeasurement, strip: StripPose, kind: StripKind, pad_i
     part = seen.photo.linear(slice(low[1], high[1]), slice(low[0], high[0]))
     blur_px = _USUAL_BLUR_PX if seen.blur is None else max(seen.blur.worst_px / seen.photo.reduction, _USUAL_BLUR_PX)
     colour = measure_pad(part, polygon - low, blur_px=blur_px)
+    if colour.mean.max() > CLIPPED_HIGH:
+        raise PhotoUnfitError(
+            expected=f"pad {pad_id!r} within the range of the camera",
+            found="a pad that is white in the photo, as it is too bright",
+            remedy="Tap on the white of the card so that the phone exposes for it, or move out of the sun; retake.",
+        )
     place = polygon_mm.mean(axis=0)
     correction = seen.correction
     linear = np.maximum(colour.mean, 1e-4)[None]

@@ -123,7 +123,8 @@ def develop_photo(
 
     colour = colour_science()
     wanted = colour.XYZ_to_RGB(
-        lab_to_xyz(reflectance_to_lab(samples)), "sRGB", colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D50"],
+        lab_to_xyz(reflectance_to_lab(samples)), "sRGB",
+        colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D50"],
         chromatic_adaptation_transform="Bradford", apply_cctf_encoding=False,
     )  # fmt: skip
     # White-preserving least squares: rows sum to one.

@@ -61,6 +61,9 @@ _UL: dict[str, Any] = {"kind": "clo2-ultralow", "lot": "UL-2603", "factor": 1.06
 _WR: dict[str, Any] = {"kind": "clo2-wide", "lot": "WR-2601", "factor": 0.95}
 _CP: dict[str, Any] = {"kind": "chlorine-ph-duo", "lot": "CP-2602", "factor": 1.02}
 
+_GLARE = GlareSpot(centre_mm=(_PAD_MM[0] + 1.0, _PAD_MM[1]), radii_mm=(2.2, 1.4), strength=0.35)
+_FINGER = Finger(tip_mm=(_PAD_MM[0] + 1.0, _PAD_MM[1] - 4.0), from_deg=100.0)
+
 SAMPLES: tuple[Sample, ...] = (
     Sample(name="line-good", sample="line", concentrations={"clo2": 0.25}, defect="none", expect="value", **_UL),
     Sample(
@@ -81,9 +84,7 @@ SAMPLES: tuple[Sample, ...] = (
     Sample(
         name="line-glare", sample="line", concentrations={"clo2": 0.25}, defect="a lamp mirrors in the wet pad",
         expect="finding", code="glare_on_pad",
-        changes=lambda s: replace(
-            s, defects=Defects(glare=(GlareSpot(centre_mm=(_PAD_MM[0] + 1.0, _PAD_MM[1]), radii_mm=(2.2, 1.4), strength=0.35),))
-        ), **_UL,
+        changes=lambda s: replace(s, defects=Defects(glare=(_GLARE,))), **_UL,
     ),
     Sample(
         name="line-soft", sample="line", concentrations={"clo2": 0.25}, defect="the phone was moved",
@@ -98,7 +99,8 @@ SAMPLES: tuple[Sample, ...] = (
         ), **_UL,
     ),
     Sample(
-        name="stock-good", sample="stock", concentrations={"clo2": 300.0}, defect="none", expect="value", lamp="FL4", **_WR,
+        name="stock-good", sample="stock", concentrations={"clo2": 300.0}, defect="none", expect="value", lamp="FL4",
+        **_WR,
     ),
     Sample(
         name="stock-weak", sample="stock", concentrations={"clo2": 185.0}, defect="the stock is too weak",
@@ -123,14 +125,13 @@ SAMPLES: tuple[Sample, ...] = (
         **_UL,
     ),
     Sample(
-        name="pad-under-finger", sample="line", concentrations={"clo2": 0.25}, defect="a finger holds the strip by its pad",
-        expect="error", code="pad_covered",
-        changes=lambda s: replace(s, defects=Defects(finger=Finger(tip_mm=(_PAD_MM[0] + 1, _PAD_MM[1] - 4), from_deg=100.0))),
-        **_UL,
+        name="pad-under-finger", sample="line", concentrations={"clo2": 0.25},
+        defect="a finger holds the strip by its pad", expect="error", code="pad_covered",
+        changes=lambda s: replace(s, defects=Defects(finger=_FINGER)), **_UL,
     ),
     Sample(
-        name="card-cut-off", sample="line", concentrations={"clo2": 0.25}, defect="half of the card is out of the picture",
-        expect="error", code="card_not_found",
+        name="card-cut-off", sample="line", concentrations={"clo2": 0.25},
+        defect="half of the card is out of the picture", expect="error", code="card_not_found",
         changes=lambda s: replace(s, view=replace(s.view, offset=(0.42, 0.05))), **_UL,
     ),
 )  # fmt: skip

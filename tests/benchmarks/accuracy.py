@@ -161,8 +161,9 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
         ]
         outcomes = list(pool.imap_unordered(run, tasks, chunksize=4))
     write = sys.stdout.write
-    write(f"{len(outcomes)} photos, {len({o.lamp for o in outcomes})} lamps, {len({o.phone for o in outcomes})} phones, "
-          f"{len({o.printer for o in outcomes})} printers; strip-to-strip scatter {not options.no_scatter}\n")  # fmt: skip
+    counts = {name: len({getattr(o, name) for o in outcomes}) for name in ("lamp", "phone", "printer")}
+    write(f"{len(outcomes)} photos; " + ", ".join(f"{n} {name}s" for name, n in counts.items()))
+    write(f"; {options.lots} lots a kind; strip-to-strip scatter {'no' if options.no_scatter else 'yes'}\n")
     heads = ("n", "read", "median", "95th", "stated u", "covered", "silent")
     write(f"{'':<34} " + " ".join(f"{h:>{w}}" for h, w in zip(heads, (5, 7, 7, 7, 8, 8, 6), strict=True)) + "\n")
     for kind in SPANS:
