@@ -99,6 +99,7 @@ def calibrate_lot(
         expires=expires,
         calibrated_on=calibrated_on,
         card=card.name,
+        card_u_lab=card.enrolment.u_lab if card.enrolment else 0.0,
         pads=tuple(calibrations),
         signature=_signature(list(measured.values())),
         left_out=left_out,
@@ -189,7 +190,7 @@ def _squared_difference(first: StripMeasurement, second: StripMeasurement, pad_i
     residuals = (corrections[0].left_out - corrections[1].left_out)[both]
     patches = corrections[0].patches
     (lab, *_), (other, *_) = _pad(first, pad_id), _pad(second, pad_id)
-    mismatch = mismatch_covariance(lab[None], patches.lab[both], residuals, ~patches.neutral[both])[0]
+    mismatch = mismatch_covariance(lab[None], patches.lab[both], residuals, ~patches.neutral[both], u_reference=0.0)[0]
     noise = _repeatability(first, pad_id) + _repeatability(second, pad_id)
     if np.trace(mismatch) < np.trace(noise):
         return None  # the lights are too alike to tell

@@ -124,6 +124,7 @@ def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
                 f"{card.name!r}.",
             )
         )
+    u_reference = _reference_uncertainty(card, lot, common=common)
     pads = []
     for pad in measured.pads:
         try:
@@ -134,7 +135,7 @@ def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
                 found=f"curves for {', '.join(p.pad for p in lot.pads)}",
                 remedy="Calibrate the lot with all pads of its kind.",
             ) from None
-        pads.append(_read_pad(pad, calibration, measured, residuals, common=common))
+        pads.append(_read_pad(pad, calibration, measured, residuals, u_reference=u_reference, common=common))
     return Reading(
         photo=photo.name,
         photo_sha256=photo.sha256,
@@ -159,15 +160,26 @@ def _residual_difference(measured: StripMeasurement, lot: Lot) -> tuple[bool, Fl
     return False, here
 
 
+def _reference_uncertainty(card: CardLayout, lot: Lot, *, common: bool) -> float:
+    """Noise of the prints' measurements in the residuals; one print's own noise cancels between its photos."""
+    own = card.enrolment.u_lab if card.enrolment else 0.0
+    if not common:
+        return own
+    return 0.0 if lot.card == card.name else float(np.hypot(own, lot.card_u_lab))
+
+
 def _causes(
-    pad: PadMeasurement, measured: StripMeasurement, residuals: Float, *, scale: float, common: bool
+    pad: PadMeasurement, measured: StripMeasurement, residuals: Float, *, scale: float, u_reference: float, common: bool
 ) -> dict[str, Float]:
     """Covariances of the pad's CIELAB, by what causes them."""
     correction = measured.card.correction
     patches = correction.patches
     known = np.isfinite(residuals).all(axis=1)
     mismatch = (
-        scale**2 * mismatch_covariance(pad.lab[None], patches.lab[known], residuals[known], ~patches.neutral[known])[0]
+        scale**2
+        * mismatch_covariance(
+            pad.lab[None], patches.lab[known], residuals[known], ~patches.neutral[known], u_reference=u_reference
+        )[0]
     )
     if not common:  # the calibration's own mismatch is unknown: as much again
         mismatch = 2 * mismatch
@@ -187,11 +199,12 @@ def _read_pad(
     measured: StripMeasurement,
     residuals: Float,
     *,
+    u_reference: float,
     common: bool,
 ) -> PadReading:
     from scipy.stats import f as fisher
 
-    causes = _causes(pad, measured, residuals, scale=calibration.mismatch_scale, common=common)
+    causes = _causes(pad, measured, residuals, scale=calibration.mismatch_scale, u_reference=u_reference, common=common)
     estimate = invert_curve(calibration.curve, pad.lab, causes, {"colour_correction": DEGREES_OF_FREEDOM})
     findings: list[Finding] = []
     off = estimate.chi2 > 2 * fisher.ppf(1 - _OFF_CURVE_P, 2, estimate.degrees_of_freedom)

@@ -5,11 +5,11 @@ patch left out of the fit has a residual. A pad is no ink, though, so its own er
 
     C(lab) = K S(lab) K + diag(rho)^2 q (chroma / 20)^2 + diag(floor)^2
 
-Residuals are first averaged with those of patches of nearly the same colour (`SMOOTHING`), as noise of the photo and of
-the print's measurement is no mismatch. S is the mean outer product of the residuals near ``lab`` (Gaussian weights,
-`BANDWIDTH`), q the mean square residual of all colour patches. Dyes of one colour differ, though: narrow absorption
-bands err by up to twice what broad ones do, so each lot scales C by what its own strips show in two lights
-(`calibration.py`).
+Residuals are first averaged with those of patches of nearly the same colour (`SMOOTHING`), and what the noise of the
+print's own measurement leaves in them is taken off, for neither is mismatch. S is the mean outer product of the
+residuals near ``lab`` (Gaussian weights, `BANDWIDTH`), q the mean square residual of all colour patches. Dyes of one
+colour differ, though: narrow absorption bands err by up to twice what broad ones do, so each lot scales C by what its
+own strips show in two lights (`calibration.py`).
 
 What matters for a reading is the difference from the calibration photos, whose residuals are taken off first: light
 and phone that resemble the calibration's leave small differences and give a narrow interval.
@@ -42,7 +42,7 @@ class MismatchConstants:
     floor: tuple[float, float]
 
 
-CONSTANTS = MismatchConstants(kappa=(1.58, 3.49), rho=(0.31, 1.00), floor=(0.03, 0.13))
+CONSTANTS = MismatchConstants(kappa=(2.14, 4.91), rho=(0.34, 1.02), floor=(0.03, 0.23))
 
 
 def _nearness(lab: Float, others: Float, width: float) -> Float:
@@ -53,11 +53,21 @@ def _nearness(lab: Float, others: Float, width: float) -> Float:
     return result
 
 
-def local_scatter(lab: Float, patch_lab: Float, residuals: Float) -> Float:
-    """Mean outer product of residuals (n, 3) of the patches near each colour of ``lab`` (m, 3); shape (m, 3, 3)."""
+def local_scatter(lab: Float, patch_lab: Float, residuals: Float, noise: Float) -> Float:
+    """Mean outer product of residuals (n, 3) of the patches near each colour of ``lab`` (m, 3); shape (m, 3, 3).
+
+    ``noise`` (n,) is the variance of each coordinate that is no mismatch; it is taken off.
+    """
     weights = _nearness(lab, patch_lab, BANDWIDTH)
     scatter: Float = np.einsum("mk,ka,kb->mab", weights, residuals, residuals)
-    return scatter
+    total = np.trace(scatter, axis1=1, axis2=2)
+    return scatter * _without_noise(total, 3 * weights @ noise)[:, None, None]
+
+
+def _without_noise(square: Float, noise: Float) -> Float:
+    """Share of a mean square that is left when that of noise is taken off; a tenth at least, as noise varies."""
+    result: Float = np.clip(1 - noise / np.maximum(square, 1e-12), 0.1, 1.0)
+    return result
 
 
 def mismatch_covariance(
@@ -66,6 +76,7 @@ def mismatch_covariance(
     residuals: Float,
     is_colour: NDArray[np.bool_],
     *,
+    u_reference: float,
     constants: MismatchConstants = CONSTANTS,
 ) -> Float:
     """Covariance (m, 3, 3) of corrected colours ``lab`` (m, 3).
@@ -78,13 +89,18 @@ def mismatch_covariance(
         calibration photos).
     is_colour : ndarray of bool (n,)
         Which patches are coloured.
+    u_reference : float
+        Standard uncertainty of each coordinate of the residuals from the measurement of the print (or of both prints,
+        where residuals of two are compared; 0 where they are of one print).
     """
-    residuals = _nearness(patch_lab, patch_lab, SMOOTHING) @ residuals
-    scatter = local_scatter(lab, patch_lab, residuals)
+    smooth = _nearness(patch_lab, patch_lab, SMOOTHING)
+    residuals, noise = smooth @ residuals, u_reference**2 * np.sum(smooth**2, axis=1)
+    scatter = local_scatter(lab, patch_lab, residuals, noise)
     kappa = np.array([constants.kappa[0], constants.kappa[1], constants.kappa[1]])
     rho = np.array([constants.rho[0], constants.rho[1], constants.rho[1]])
     floor = np.array([constants.floor[0], constants.floor[1], constants.floor[1]])
-    q = float(np.mean(np.sum(residuals[is_colour] ** 2, axis=1))) if np.any(is_colour) else 0.0
+    square = np.asarray(np.mean(np.sum(residuals[is_colour] ** 2, axis=1)) if np.any(is_colour) else 0.0)
+    q = float(square * _without_noise(square, 3 * np.mean(noise)))
     chroma = np.hypot(lab[:, 1], lab[:, 2]) / 20.0
     own = (rho**2)[None] * q * (chroma**2)[:, None] + floor**2
     covariance: Float = scatter * np.outer(kappa, kappa) + own[:, :, None] * np.eye(3)

@@ -82,6 +82,7 @@ class Lot:
     pads: tuple[PadCalibration, ...]
     signature: Mapping[str, tuple[float, float, float]]
     left_out: tuple[str, ...]
+    card_u_lab: float = 0.0  # standard uncertainty of the print's measured CIELAB; 0 where it was never measured
     sha256: str = ""
 
     def pad(self, pad_id: str) -> PadCalibration:
@@ -102,6 +103,7 @@ def save_lot(lot: Lot, path: Path) -> None:
         "expires": lot.expires.isoformat(),
         "calibrated_on": lot.calibrated_on.isoformat(),
         "card": lot.card,
+        "card_u_lab": lot.card_u_lab,
         "left_out": list(lot.left_out),
         "pads": [_pad_to_json(pad) for pad in lot.pads],
         "signature": {key: [round(v, 4) for v in value] for key, value in lot.signature.items()},
@@ -156,6 +158,7 @@ def load_lot(path: Path) -> Lot:
             expires=date.fromisoformat(data["expires"]),
             calibrated_on=date.fromisoformat(data["calibrated_on"]),
             card=str(data["card"]),
+            card_u_lab=float(data["card_u_lab"]),
             pads=tuple(_pad_from_json(pad) for pad in data["pads"]),
             signature={str(k): _three(v) for k, v in data["signature"].items()},
             left_out=tuple(str(name) for name in data["left_out"]),

@@ -20,13 +20,11 @@ from stripread.simulate.cameras import make_phone
 from stripread.simulate.inks import print_card
 from stripread.simulate.lamps import SEEN, UNSEEN
 from stripread.simulate.pads import PADS, pad_reflectance
-from stripread.simulate.patches import simulate_means
+from stripread.simulate.patches import U_INSTRUMENT, simulate_means
 from stripread.simulate.spectra import reflectance_to_lab
 
 __all__ = ["Errors", "collect_errors", "constants_from", "mean_log_likelihood", "projected"]
 
-# Heavier tails than the readings use: the few worst lights shall not widen the interval of all the others.
-_FIT_FREEDOM = 8.0
 GROUND_LAB = np.array([60.0, 0.0, 0.0])
 LEVELS: dict[str, tuple[float, ...]] = {
     "pink": (0.0, 0.1, 0.2, 0.3, 0.5, 1.0, 2.0),
@@ -105,7 +103,12 @@ def projected(data: Errors, constants: MismatchConstants) -> tuple[Float, Float]
     z, u = [], []
     for error, residual, light in zip(data.errors, data.residuals, data.light, strict=True):
         covariance = light + mismatch_covariance(
-            data.pad_lab, data.patch_lab, residual, data.is_colour, constants=constants
+            data.pad_lab,
+            data.patch_lab,
+            residual,
+            data.is_colour,
+            u_reference=U_INSTRUMENT,
+            constants=constants,
         )
         weighted = np.linalg.solve(covariance, data.tangents[..., None])[..., 0]
         here = np.einsum("pa,pa->p", data.tangents, weighted) ** -0.5
@@ -115,9 +118,9 @@ def projected(data: Errors, constants: MismatchConstants) -> tuple[Float, Float]
 
 
 def mean_log_likelihood(data: Errors, constants: MismatchConstants) -> float:
-    """Mean log density of the projected errors, Student t with `_FIT_FREEDOM`."""
+    """Mean log density of the projected errors, Student t."""
     z, u = projected(data, constants)
-    nu = _FIT_FREEDOM
+    nu = DEGREES_OF_FREEDOM
     return float(np.mean(-np.log(u) - 0.5 * (nu + 1) * np.log1p(z**2 / nu)))
 
 

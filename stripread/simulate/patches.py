@@ -14,10 +14,10 @@ from stripread.simulate.cameras import Phone, develop_photo, on_sensor
 from stripread.simulate.inks import CardPrint
 from stripread.simulate.lamps import lamp
 
-__all__ = ["MeanColours", "simulate_means"]
+__all__ = ["U_INSTRUMENT", "MeanColours", "simulate_means"]
 
 _U_MEAN = 0.06 / 255  # noise of a patch mean, of full scale: the figure measured on decoded photos
-_U_INSTRUMENT = (
+U_INSTRUMENT = (
     0.25  # CIELAB; a hand-held spectrophotometer's repeatability between patches (common practice, no source)
 )
 
@@ -68,7 +68,7 @@ def simulate_means(
         places_mm=places,
         linear=linear[:count],
         clipped_share=(encoded[:count].max(axis=1) > 0.998).astype(np.float64),
-        lab=printed.lab + rng.normal(0, _U_INSTRUMENT, printed.lab.shape),
+        lab=printed.lab + rng.normal(0, U_INSTRUMENT, printed.lab.shape),
         white=role == "white",
         neutral=role != "colour",
         card_size_mm=(card.width_mm, card.height_mm),
