@@ -9,7 +9,7 @@ seen conditions (two lamps, one phone). Errors are against the concentration in 
 import argparse
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from multiprocessing import get_context
 from pathlib import Path
@@ -30,6 +30,7 @@ from stripread.simulate.conditions import SEEN_PRINTERS, dip_strip, random_shot
 from stripread.simulate.demo import DEMO_LOTS
 from stripread.simulate.lamps import FAMILIES, SEEN
 from stripread.simulate.photograph import enrolled, take_photo
+from stripread.simulate.scene import Cover, Defects
 from stripread.simulate.series import STRIP_SCATTER, SeriesPlan, shoot_series
 from stripread.strip.kinds import load_kind
 
@@ -47,6 +48,7 @@ class Task:
     factor: float
     cameras: Path | None
     sizes: tuple[tuple[int, int], ...]
+    without: str | None = None  # "strip" or "card": nothing may then be read
 
 
 @dataclass(frozen=True)
@@ -86,6 +88,12 @@ def run(task: Task) -> Outcome:
         "kind": task.kind, "lamp": shot.lamps[0], "phone": shot.phone.name, "printer": shot.printer_seed,
         "share": shot.view.card_width_share, "truth": truth,
     }  # fmt: skip
+    if task.without == "strip":
+        shot = replace(shot, strip=None, placement=None)
+    elif task.without == "card":
+        width, height = shot.card.width_mm, shot.card.height_mm
+        sheet = ((-5.0, -5.0), (width + 5, -5.0), (width + 5, height + 5), (-5.0, height + 5))
+        shot = replace(shot, defects=Defects(covers=(Cover(polygon_mm=sheet, material="clutter:1"),)))
     data, _ = take_photo(shot, seed=task.index)
     try:
         file = open_photo_bytes(data, "photo.jpg")
@@ -159,7 +167,9 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
             for i in range((options.photos + 1) // 2)
             for kind in SPANS
         ]
+        empty = [replace(t, without=("strip", "card")[t.index % 2]) for t in tasks[: max(len(tasks) // 20, 4)]]
         outcomes = list(pool.imap_unordered(run, tasks, chunksize=4))
+        nothing = list(pool.imap_unordered(run, empty, chunksize=1))
     write = sys.stdout.write
     counts = {name: len({getattr(o, name) for o in outcomes}) for name in ("lamp", "phone", "printer")}
     write(f"{len(outcomes)} photos; " + ", ".join(f"{n} {name}s" for name, n in counts.items()))
@@ -172,6 +182,8 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
         for family, lamps in FAMILIES.items():
             write(row(f"  {family}", [o for o in own if o.lamp in lamps]) + "\n")
         write(row("  card under half the width", [o for o in own if o.share < 0.5]) + "\n")
+    numbers = sum(o.value is not None for o in nothing)
+    write(f"photos without strip or card: {len(nothing)}, given a number: {numbers}\n")
     failures = [o for o in outcomes if o.value is None]
     for outcome in failures[:20]:
         write(

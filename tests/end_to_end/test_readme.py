@@ -14,7 +14,9 @@ ROOT = Path(__file__).parents[2]
 
 def example() -> tuple[list[str], str]:
     text = (ROOT / "README.md").read_text(encoding="utf-8")
-    found = re.search(r"```console\n\$ stripread (.+?)\n```\n\n<!-- readme-output -->\n```text\n(.*?)```", text, re.DOTALL)
+    found = re.search(
+        r"```console\n\$ stripread (.+?)\n```\n\n<!-- readme-output -->\n```text\n(.*?)```", text, re.DOTALL
+    )
     assert found is not None
     return shlex.split(found[1]), found[2]
 
