@@ -78,11 +78,14 @@ class Shot:
     taken_at: datetime | None = None
     orientation: int = 1
     clutter: int = 14
+    ground_lab: tuple[float, float, float] = SLOT_LAB  # of the slot, which other cards print otherwise
 
 
-def printed_card(card: CardLayout, printer_seed: int) -> CardPrint:
+def printed_card(
+    card: CardLayout, printer_seed: int, *, ground_lab: tuple[float, float, float] = SLOT_LAB
+) -> CardPrint:
     """Spectra of the card as a printer of the simulator prints it."""
-    return print_card(card.patch_lab, np.array(SLOT_LAB), printer_seed=printer_seed)
+    return print_card(card.patch_lab, np.array(ground_lab), printer_seed=printer_seed)
 
 
 def enrolled(card: CardLayout, printer_seed: int, *, u_lab: float = 0.25) -> CardLayout:
@@ -158,7 +161,7 @@ def _placement(shot: Shot) -> StripPlacement | None:
 
 
 def _materials(shot: Shot, unit: float) -> Materials:
-    printed = printed_card(shot.card, shot.printer_seed)
+    printed = printed_card(shot.card, shot.printer_seed, ground_lab=shot.ground_lab)
     spectra: dict[str, Float] = {
         **{f"patch:{p.id}": r for p, r in zip(shot.card.patches, printed.patches, strict=True)},
         "paper": printed.paper,
