@@ -1,7 +1,7 @@
 """Random photos within the normal envelope of use, in a part that fits may see and one that only judges.
 
 The envelope: card 35 to 90 % of the picture's width, tilt to 25 degrees, light falling by up to 30 % over the card, a
-steady hand, some noise, any of the lamps of `stripread.simulate.lamps`.
+steady hand, some noise, any of the lamps of `stripread.simulate.lamps`; all of the card is in view.
 """
 
 from dataclasses import replace
@@ -9,11 +9,12 @@ from dataclasses import replace
 import numpy as np
 
 from stripread.card.layout import CardLayout
-from stripread.geometry import Float
+from stripread.geometry import Float, apply_homography
 from stripread.simulate.cameras import make_phone
 from stripread.simulate.lamps import SEEN, UNSEEN
 from stripread.simulate.photograph import DippedStrip, Shot, strip_geometry
 from stripread.simulate.scene import LightField, Optics, StripPlacement, View
+from stripread.simulate.view import project
 from stripread.strip.kinds import StripKind
 
 __all__ = ["SEEN_PRINTERS", "UNSEEN_PRINTERS", "dip_strip", "random_shot"]
@@ -21,6 +22,7 @@ __all__ = ["SEEN_PRINTERS", "UNSEEN_PRINTERS", "dip_strip", "random_shot"]
 SEEN_PRINTERS = tuple(range(1, 9))
 UNSEEN_PRINTERS = tuple(range(101, 107))
 _SIZES = ((2000, 1500), (3264, 2448), (4032, 3024))  # 3, 8 and 12 megapixels
+_CLEAR = 0.01  # of the picture's sides: the card's corners stay so far inside
 
 
 def dip_strip(
@@ -52,7 +54,7 @@ def random_shot(
     size = sizes[int(rng.integers(len(sizes)))]
     if rng.random() < 0.3:
         size = (size[1], size[0])
-    share = float(rng.uniform(0.35, 0.9))
+    view = _view_of_all(card, size, rng)
     placement = None
     if strip is not None:
         placement = StripPlacement(
@@ -66,16 +68,7 @@ def random_shot(
         printer_seed=int(rng.choice(SEEN_PRINTERS if seen else UNSEEN_PRINTERS)),
         phone=phone,
         lamps=(str(rng.choice(SEEN if seen else UNSEEN)),),
-        view=View(
-            size_px=size,
-            card_width_share=share,
-            rotation_deg=float(rng.choice([0, 180]) + rng.normal(0, 6))
-            if size[0] > size[1]
-            else float(rng.normal(0, 6)),
-            tilt_deg=float(rng.uniform(0, 25)),
-            tilt_direction_deg=float(rng.uniform(0, 360)),
-            offset=(float(rng.normal(0, 0.02)), float(rng.normal(0, 0.03))),
-        ),
+        view=view,
         strip=strip,
         placement=placement,
         lights=(
@@ -91,3 +84,20 @@ def random_shot(
         sharpening=float(rng.uniform(0, 0.8)),
         quality=int(rng.integers(80, 96)),
     )
+
+
+def _view_of_all(card: CardLayout, size: tuple[int, int], rng: np.random.Generator) -> View:
+    """Draw views until one shows the whole card."""
+    upright = size[1] > size[0]
+    while True:
+        view = View(
+            size_px=size,
+            card_width_share=float(rng.uniform(0.35, 0.9)),
+            rotation_deg=float((0 if upright else rng.choice([0, 180])) + rng.normal(0, 6)),
+            tilt_deg=float(rng.uniform(0, 25)),
+            tilt_direction_deg=float(rng.uniform(0, 360)),
+            offset=(float(rng.normal(0, 0.02)), float(rng.normal(0, 0.03))),
+        )
+        places = (apply_homography(project(card, view), card.corners_mm) + 0.5) / size
+        if (places > _CLEAR).all() and (places < 1 - _CLEAR).all():
+            return view
