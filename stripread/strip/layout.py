@@ -14,8 +14,12 @@ __all__ = ["Fit", "StripColour", "fit_layout"]
 # Thresholds of our choice, judged on drawn slots (tests/unit/test_strip_find.py).
 _GAP_MM = 1.5  # how much plastic on either side of a pad is compared with it
 _LEAST_STEP = 0.7  # Delta E: a blank pad of a faint kind differs from its plastic by 1.5 to 3
-_LEAST_SIGNIFICANCE = 4.0  # times the usual size of such a step on plain plastic of the same strip
-_EXTRA_STEP, _EXTRA_SIGNIFICANCE = 2.0, 8.0  # a pad that the kind does not know must show more clearly
+_LEAST_CLEARNESS = 4.0  # times the noise of such a step on plain plastic of the same strip
+_EXTRA_STEP, _EXTRA_CLEARNESS = 2.0, 8.0  # a pad that the kind does not know must show more clearly
+_CLEAR_ENOUGH = 30.0  # beyond, a pad is no surer
+_LEAST_NOISE = np.array([0.05, 0.1, 0.1])  # L*, a*, b*: little plastic may look smoother than it is
+_USUAL_NOISE = 0.25  # of each, where too little plastic is free to see it
+_ABOUT_AS_CLEAR = 0.8  # of the clearest place
 _APART_MM = 1.0  # pads are set together: their shifts may not differ by more
 _RIM_MM = 0.75  # a pad's blur and unevenly cut edge
 _STAIN, _STAIN_MM = 6.0, 0.75  # Delta E and length from which what lies beside a pad is no plastic
@@ -26,17 +30,17 @@ _ENDS_MM = 1.0  # the strip's ends, blurred into the ground
 class Fit:
     """How a kind's layout fits one way round.
 
-    ``steps`` are the colour steps of the kind's pads against the plastic on both sides [Delta E], ``shifts_mm`` how far
-    along the pads lie from where the kind puts them, ``seen`` which of them show; ``extra_mm`` places of pads that the
-    kind does not know, from the tip; ``noise`` the usual step on plain plastic; ``stained`` the pad beside which
-    something else than plastic lies, if any.
+    ``steps`` are the colour steps of the kind's pads against the plastic on both sides [Delta E], ``clear`` the same in
+    standard deviations of such steps on plain plastic, ``shifts_mm`` how far along the pads lie from where the kind
+    puts them, ``seen`` which of them show; ``extra_mm`` places of pads that the kind does not know, from the tip;
+    ``stained`` the pad beside which something else than plastic lies, if any.
     """
 
     steps: tuple[float, ...]
+    clear: tuple[float, ...]
     shifts_mm: tuple[float, ...]
     seen: tuple[bool, ...]
     extra_mm: tuple[float, ...]
-    noise: float
     stained: str | None
 
     @property
@@ -51,8 +55,8 @@ class Fit:
 
     @property
     def clearness(self) -> float:
-        """The sum of the pads' steps; no pad counts for more than 30 Delta E."""
-        return sum(min(step, 30.0) for step in self.steps)
+        """How clear the kind's pads are together."""
+        return sum(min(clear, _CLEAR_ENOUGH) for clear in self.clear)
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,12 +75,30 @@ class StripColour:
     hidden: NDArray[np.bool_]
     length_mm: float
 
-    def steps_at(self, centres: Float, size_mm: float) -> Float:
-        """Return how much pieces of that size differ from the plastic on both sides of them."""
+    def steps_at(self, centres: Float, size_mm: float) -> "Steps":
+        """Return how pieces of that size differ from the plastic on both sides of them."""
         edges = np.append(self.from_tip - STEP_MM / 2, self.from_tip[-1] + STEP_MM / 2)
         ladder = np.vstack([np.zeros(3), np.cumsum(self.colour, axis=0) * STEP_MM])
         play = np.interp(centres, self.from_tip, self.light_play)
-        return _two_sided_step(edges, ladder, centres, size_mm, self.length_mm, play)
+        return _two_sided_steps(edges, ladder, centres, size_mm, self.length_mm, play)
+
+
+@dataclass(frozen=True, slots=True)
+class Steps:
+    """How pieces of the strip differ from the plastic on either side of them in L*, a*, b*; shape (n, 3)."""
+
+    before: Float
+    after: Float
+
+    def size(self, whiten: Float | None = None) -> Float:
+        """Return the steps' length, shape (n,), in Delta E or, by ``whiten``, in standard deviations.
+
+        The geometric mean of the two differences where they agree, 0 where they do not: the edge of a shadow or a slope
+        of light, which differs upwards on one side and downwards on the other, gives nothing.
+        """
+        before, after = (x if whiten is None else x @ whiten for x in (self.before, self.after))
+        result: Float = np.sqrt(np.clip((before * after).sum(axis=1), 0, None))
+        return result
 
 
 def fit_layout(strip: StripColour, kind: StripKind, *, play_mm: float, tip_seen: bool) -> Fit:
@@ -93,30 +115,46 @@ def fit_layout(strip: StripColour, kind: StripKind, *, play_mm: float, tip_seen:
     plain = (at > _ENDS_MM) & (at < kind.length_mm - _ENDS_MM) & ~strip.hidden
     for pad in kind.pads:
         plain &= np.abs(at - pad.centre_mm[0]) > pad.size_mm[0] / 2 + play_mm + 0.5
-    usual = strip.steps_at(at[plain & ~_near(at, at[~plain], largest / 2 + _GAP_MM)], largest)
-    # the root mean square step, outliers (dirt) cut down; where too little plastic is free, a value for a noisy photo
-    noise = float(np.sqrt(np.mean(np.minimum(usual, 4 * np.median(usual) + 1e-3) ** 2))) if len(usual) > 20 else 0.25
-    noise = max(noise, 0.05)
-    least = max(_LEAST_STEP, _LEAST_SIGNIFICANCE * noise)
+    whiten = _whitener(strip.steps_at(at[plain & ~_near(at, at[~plain], largest / 2 + _GAP_MM)], largest))
     tries = np.arange(-play_mm, play_mm + 0.001, 0.05)
-    steps, shifts, seen = [], [], []
+    steps, clear, shifts, seen = [], [], [], []
     for pad in kind.pads:
-        strengths = strip.steps_at(pad.centre_mm[0] + tries, pad.size_mm[0])
-        best = int(strengths.argmax())
-        steps.append(float(strengths[best]))
+        tried = strip.steps_at(pad.centre_mm[0] + tries, pad.size_mm[0])
+        strengths = tried.size(whiten)
+        # rims and thin shadows hardly tint, so among the places that are about as clear the largest difference decides
+        best = int(np.where(strengths > _ABOUT_AS_CLEAR * strengths.max(), tried.size(), 0).argmax())
+        steps.append(float(tried.size()[best]))
+        clear.append(float(strengths[best]))
         shifts.append(float(tries[best]))
-        seen.append(0 < best < len(tries) - 1 and steps[-1] > least)
-    clearest = shifts[int(np.argmax(steps))]
+        seen.append(0 < best < len(tries) - 1 and steps[-1] > _LEAST_STEP and clear[-1] > _LEAST_CLEARNESS)
+    clearest = shifts[int(np.argmax(clear))]
     seen = [on and abs(shift - clearest) < _APART_MM for on, shift in zip(seen, shifts, strict=True)]
     places = [pad.centre_mm[0] + shift for pad, shift in zip(kind.pads, shifts, strict=True)]
     rest = strip
     for pad, place, on in zip(kind.pads, places, seen, strict=True):
         if on:
             rest = _painted_over(rest, place, pad.size_mm[0])
-    extra = _extra_pads(rest, largest, max(_EXTRA_STEP, _EXTRA_SIGNIFICANCE * noise))
+    extra = _extra_pads(rest, largest, whiten)
     plastic = np.median(strip.colour[plain], axis=0) if plain.any() else np.median(strip.colour, axis=0)
     stained = _stained_beside(strip, kind, places, plastic, first_mm=_ENDS_MM if tip_seen else _ENDS_MM + 1.5)
-    return Fit(tuple(steps), tuple(shifts), tuple(seen), extra, noise, stained)
+    return Fit(tuple(steps), tuple(clear), tuple(shifts), tuple(seen), extra, stained)
+
+
+def _whitener(usual: Steps) -> Float:
+    """Return the matrix, shape (3, 3), that turns steps into multiples of the noise of the usual ones.
+
+    Lightness is often good to 0.1 where compression leaves blotches of 1 or 2 in a* and b*, so each direction of colour
+    is weighed by its own noise.
+    """
+    both = np.concatenate([usual.before, usual.after])
+    if len(both) < 40:
+        return np.eye(3) / _USUAL_NOISE
+    scale = np.maximum(1.48 * np.median(np.abs(both), axis=0), _LEAST_NOISE)
+    far = np.sqrt(((both / scale) ** 2).mean(axis=1))
+    both = both * np.minimum(1, 3 / np.maximum(far, 1e-9))[:, None]  # dirt counts as three standard deviations
+    values, axes = np.linalg.eigh(both.T @ both / len(both) + np.diag(_LEAST_NOISE**2))
+    result: Float = axes / np.sqrt(values)
+    return result
 
 
 def _painted_over(strip: StripColour, place: float, size: float) -> StripColour:
@@ -129,7 +167,7 @@ def _painted_over(strip: StripColour, place: float, size: float) -> StripColour:
     return replace(strip, colour=both[:, :3], raw=both[:, 3:])
 
 
-def _extra_pads(strip: StripColour, size: float, least: float) -> tuple[float, ...]:
+def _extra_pads(strip: StripColour, size: float, whiten: Float) -> tuple[float, ...]:
     """Return places of pads on a strip whose known pads are painted over, strongest first.
 
     They must show with and without the light divided out: what lies beside the strip must not draw pads on it.
@@ -137,9 +175,10 @@ def _extra_pads(strip: StripColour, size: float, least: float) -> tuple[float, .
     room = size / 2 + _GAP_MM + _ENDS_MM / 2
     places = strip.from_tip[~strip.hidden & (strip.from_tip > room) & (strip.from_tip < strip.length_mm - room)]
     unlit = replace(strip, colour=strip.raw)
-    free = np.minimum(strip.steps_at(places, size), unlit.steps_at(places, size))
+    both = [strip.steps_at(places, size), unlit.steps_at(places, size)]
+    free = np.min([np.minimum(s.size(whiten) / _EXTRA_CLEARNESS, s.size() / _EXTRA_STEP) for s in both], axis=0)
     found: list[float] = []
-    while len(free) and free.max() > least:
+    while len(free) and free.max() > 1:
         top = int(free.argmax())
         found.append(float(places[top]))
         free[np.abs(places - places[top]) < size + _GAP_MM] = 0
@@ -173,12 +212,8 @@ def _near(places: Float, others: Float, reach: float) -> NDArray[np.bool_]:
     return result
 
 
-def _two_sided_step(edges: Float, ladder: Float, centres: Float, size: float, length: float, play: Float) -> Float:
-    """Return how much a piece of ``size`` differs from the plastic on both its sides, in the same direction.
-
-    The geometric mean of the two differences where they agree, 0 where they do not: the edge of a shadow or a slope of
-    light, which differs upwards on one side and downwards on the other, gives nothing.
-    """
+def _two_sided_steps(edges: Float, ladder: Float, centres: Float, size: float, length: float, play: Float) -> Steps:
+    """Return how pieces of ``size`` differ from the plastic on both their sides."""
 
     def mean(low: Float, high: Float) -> Float:
         sums = [np.interp(high, edges, ladder[:, k]) - np.interp(low, edges, ladder[:, k]) for k in range(3)]
@@ -193,5 +228,4 @@ def _two_sided_step(edges: Float, ladder: Float, centres: Float, size: float, le
     # a pad that reaches to the end of the strip has plastic on one side only
     before = np.where((low < _GAP_MM + _ENDS_MM / 2)[:, None], after, before)
     after = np.where((high > length - _GAP_MM - _ENDS_MM / 2)[:, None], before, after)
-    result: Float = np.sqrt(np.clip((before * after).sum(axis=1), 0, None))
-    return result
+    return Steps(before, after)
