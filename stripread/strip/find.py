@@ -193,7 +193,7 @@ def _decide(profile: Profile, run: Run, edges: LongEdges, view: SlotView, kind: 
             profile.contrast[turn],
             profile.raw[turn],
             profile.light_play[turn],
-            profile.disturbed[turn],
+            profile.sway[turn],
             kind.length_mm,
         )
         play = _PLAY_OPEN_MM if open_ends[flipped] else _PLAY_MM

@@ -64,15 +64,15 @@ class StripColour:
     """The colour along a strip from its dipped tip, at rising places in steps of 0.25 mm.
 
     ``colour`` is about CIELAB with the light divided out, ``raw`` without, shape (n, 3); ``light_play`` tells how much
-    of a difference of L* may be light and is taken off every step; where something is beside the strip (``hidden``) no
-    unknown pad is looked for.
+    of a difference of L* may be light and is taken off every step; ``sway`` by how much something beside the strip may
+    sway its colour [about Delta E].
     """
 
     from_tip: Float
     colour: Float
     raw: Float
     light_play: Float
-    hidden: NDArray[np.bool_]
+    sway: Float
     length_mm: float
 
     def steps_at(self, centres: Float, size_mm: float) -> "Steps":
@@ -112,7 +112,7 @@ def fit_layout(strip: StripColour, kind: StripKind, *, play_mm: float, tip_seen:
         Whether the place of the tip was measured; if not, plastic close to it may be no plastic.
     """
     at, largest = strip.from_tip, max(pad.size_mm[0] for pad in kind.pads)
-    plain = (at > _ENDS_MM) & (at < kind.length_mm - _ENDS_MM) & ~strip.hidden
+    plain = (at > _ENDS_MM) & (at < kind.length_mm - _ENDS_MM) & (strip.sway == 0)
     for pad in kind.pads:
         plain &= np.abs(at - pad.centre_mm[0]) > pad.size_mm[0] / 2 + play_mm + 0.5
     whiten = _whitener(strip.steps_at(at[plain & ~_near(at, at[~plain], largest / 2 + _GAP_MM)], largest))
@@ -151,7 +151,7 @@ def _whitener(usual: Steps) -> Float:
         return np.eye(3) / _USUAL_NOISE
     scale = np.maximum(1.48 * np.median(np.abs(both), axis=0), _LEAST_NOISE)
     far = np.sqrt(((both / scale) ** 2).mean(axis=1))
-    both = both * np.minimum(1, 3 / np.maximum(far, 1e-9))[:, None]  # dirt counts as three standard deviations
+    both = both / (1 + (far / 4) ** 2)[:, None]  # dirt, and pads that the kind does not know, hardly count
     values, axes = np.linalg.eigh(both.T @ both / len(both) + np.diag(_LEAST_NOISE**2))
     result: Float = axes / np.sqrt(values)
     return result
@@ -173,10 +173,11 @@ def _extra_pads(strip: StripColour, size: float, whiten: Float) -> tuple[float, 
     They must show with and without the light divided out: what lies beside the strip must not draw pads on it.
     """
     room = size / 2 + _GAP_MM + _ENDS_MM / 2
-    places = strip.from_tip[~strip.hidden & (strip.from_tip > room) & (strip.from_tip < strip.length_mm - room)]
+    there = (strip.from_tip > room) & (strip.from_tip < strip.length_mm - room)
+    places, least = strip.from_tip[there], _EXTRA_STEP + strip.sway[there]
     unlit = replace(strip, colour=strip.raw)
     both = [strip.steps_at(places, size), unlit.steps_at(places, size)]
-    free = np.min([np.minimum(s.size(whiten) / _EXTRA_CLEARNESS, s.size() / _EXTRA_STEP) for s in both], axis=0)
+    free = np.min([np.minimum(s.size(whiten) / _EXTRA_CLEARNESS, s.size() / least) for s in both], axis=0)
     found: list[float] = []
     while len(free) and free.max() > 1:
         top = int(free.argmax())

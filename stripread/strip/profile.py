@@ -15,10 +15,12 @@ Bool = NDArray[np.bool_]
 
 # Millimetres from the strip's edge that its blur and thin shadow do not reach in photos down to 2 px/mm.
 _CLEAR_INSIDE, _CLEAR_OUTSIDE, _FLANK = 0.5, 0.8, 1.8
-# What still counts as the slot's ground in other light: cube root of 0.3 to 2.2 times the light, the same hue.
-_DARKEST, _BRIGHTEST, _HUE_OFF = 0.67, 1.3, 7.0
+# What still counts as the slot's ground in other light: cube root of 0.3 to 2.2 times the light, the same hue to some
+# Delta E, or to some times its usual scatter where noise and compression leave coloured blotches.
+_DARKEST, _BRIGHTEST, _HUE_OFF, _HUE_SCATTERS = 0.67, 1.3, 7.0, 4.0
 _PLAY_MM, _EVEN_LIGHT = 6.0, 1.0  # a pad and what lies beside it; L* that a slow fall-off of light may take
 _LEAST_ROWS = 3  # of 0.25 mm beside the strip, to know the ground there
+_SAME_THING = 0.5  # of a thing's difference from the ground: an edge with a smaller step lies within the thing
 _NEAR_MM = 3.0  # how far a thing beside the strip may sway its colours, by its edge and shadow
 _LIGHT_MM, _SLOW_LIGHT_MM = 1.25, 12.0  # sudden and slow: over which the ground's light is averaged along the strip
 _LONGEST_LAG = 36  # steps of 0.25 mm: a shadow's edge at 60 degrees
@@ -40,18 +42,21 @@ class Profile:
         The same without the light divided out.
     light_play : ndarray, shape (n,)
         How much of a difference in lightness between near places may be light and shadow. [about L*]
-    in_slot, covered, disturbed : ndarray of bool, shape (n,)
+    sway : ndarray, shape (n,)
+        How much the strip's colour may be swayed by something else than ground that lies beside it or near: no more
+        than by that thing's own difference from the ground. [about Delta E]
+    in_slot, covered : ndarray of bool, shape (n,)
         Whether the place lies in the slot; whether something that is neither strip nor ground reaches across an edge
-        there; whether such a thing lies beside it or near.
+        there.
     """
 
     along: Float
     contrast: Float
     raw: Float
     light_play: Float
+    sway: Float
     in_slot: Bool
     covered: Bool
-    disturbed: Bool
 
 
 def measure_profile(ribbon: Ribbon, *, width_mm: float) -> Profile:
@@ -63,22 +68,23 @@ def measure_profile(ribbon: Ribbon, *, width_mm: float) -> Profile:
     body = ribbon.roots[inner].mean(axis=0, dtype=np.float64)
     in_slot = ribbon.in_slot[inner].mean(axis=0) > 0.6
     beyond = ribbon.in_slot & (distance >= width_mm / 2 + _CLEAR_OUTSIDE)[:, None]
-    ground = _usual_ground(ribbon.roots[beyond]) if beyond.any() else np.median(body, axis=0)
+    ground, hue_off = _usual_ground(ribbon.roots[beyond]) if beyond.any() else (np.median(body, axis=0), _HUE_OFF)
     luminance = lab_difference(np.eye(3))[:, 0]
     lit = np.full((2, len(body)), np.nan)
-    covered, strange = np.zeros(len(body), dtype=bool), np.zeros(len(body), dtype=bool)
+    covered, sway = np.zeros(len(body), dtype=bool), np.zeros(len(body))
     for k, side in enumerate((ribbon.across < 0, ribbon.across > 0)):
         pixels, within = ribbon.roots[flank & side].astype(np.float64), ribbon.in_slot[flank & side]
-        like = within & _like_ground(pixels, ground)
+        like = within & _like_ground(pixels, ground, hue_off)
         rows, own = within.sum(axis=0), like.sum(axis=0)
         usable = rows >= _LEAST_ROWS
         other = usable & (own < 0.5 * rows)
         good = usable & ~other
         lit[k][good] = (pixels @ luminance * like).sum(axis=0)[good] / own[good] / (ground @ luminance)
         colour = (pixels * within[..., None]).sum(axis=0) / np.maximum(rows, 1)[:, None]
-        edge = lab_difference(ribbon.roots[rim & side].mean(axis=0) - colour)
-        strange |= other
-        covered |= other & (np.sqrt((edge**2).sum(axis=1)) < _same_thing(colour, ground))
+        from_ground = np.linalg.norm(lab_difference(colour - ground), axis=1)
+        edge = np.linalg.norm(lab_difference(ribbon.roots[rim & side].mean(axis=0) - colour), axis=1)
+        sway = np.maximum(sway, np.where(other, from_ground, 0.0))
+        covered |= other & (edge < _SAME_THING * from_ground)
     reach = width_mm / 2 - _CLEAR_INSIDE
     share = reach / (width_mm / 2 + _CLEAR_OUTSIDE + _FLANK / 2)
     light = _light_on_strip(lit, body_share=share)
@@ -88,24 +94,32 @@ def measure_profile(ribbon: Ribbon, *, width_mm: float) -> Profile:
         contrast=lab_difference(freed - ground),
         raw=lab_difference(body - ground),
         light_play=_light_play(light, in_slot),
+        sway=_most_within(sway, _NEAR_MM),
         in_slot=in_slot,
         covered=covered,
-        disturbed=_widened(strange),
     )
 
 
-def _usual_ground(roots: Float32) -> Float:
-    """Return the ground's colour in full light: of the pixels with its usual hue, the brighter ones."""
+def _usual_ground(roots: Float32) -> tuple[Float, float]:
+    """Return the ground's colour in full light (its brighter pixels) and how far from its hue its own pixels may be."""
     middle = np.median(roots, axis=0).astype(np.float64)
-    light = roots @ (middle / (middle @ middle))
-    hue = lab_difference(roots[::4] / np.maximum(light[::4], 0.05)[:, None] - middle)
-    own = (hue**2).sum(axis=1) < _HUE_OFF**2
-    return middle * float(np.percentile(light[::4][own], 75)) if own.any() else middle
+    light, hue = _light_and_hue(roots[::4], middle)
+    hue_off = max(_HUE_OFF, _HUE_SCATTERS * float(np.median(hue)))
+    own = hue < hue_off
+    return (middle * float(np.percentile(light[own], 75)) if own.any() else middle), hue_off
 
 
-def _widened(on: Bool) -> Bool:
-    window = np.ones(2 * round(_NEAR_MM / STEP_MM) + 1)
-    result: Bool = np.convolve(on, window, mode="same") > 0.5
+def _light_and_hue(colour: NDArray[np.floating], ground: Float) -> tuple[Float, Float]:
+    """Return how much light colours, shape (..., 3), have over the ground's, and how far off in Delta E its hue is."""
+    light: Float = colour @ ground / (ground @ ground)
+    off = lab_difference(colour / np.maximum(light, 0.05)[..., None] - ground)
+    return light, np.sqrt((off**2).sum(axis=-1))
+
+
+def _most_within(values: Float, reach_mm: float) -> Float:
+    """Return the largest of the values near each place."""
+    window = np.ones((1, 2 * round(reach_mm / STEP_MM) + 1), dtype=np.uint8)
+    result: Float = cv2.dilate(values[None, :].astype(np.float32), window)[0].astype(np.float64)
     return result
 
 
@@ -114,26 +128,16 @@ def _light_play(light: Float, in_slot: Bool) -> Float:
 
     Out of the slot no light is seen: there it may do whatever it does within.
     """
-    lightness = 116.0 * (light / light.max())[None, :].astype(np.float32)
-    window = np.ones((1, 2 * round(_PLAY_MM / STEP_MM) + 1), dtype=np.uint8)
-    play: Float = (cv2.dilate(lightness, window) - cv2.erode(lightness, window))[0].astype(np.float64)
+    lightness = 116.0 * light / light.max()
+    play = _most_within(lightness, _PLAY_MM) + _most_within(-lightness, _PLAY_MM)
     play[~in_slot] = np.ptp(lightness)
     return np.maximum(play - _EVEN_LIGHT, 0.0)
 
 
-def _like_ground(colour: Float, ground: Float) -> Bool:
+def _like_ground(colour: Float, ground: Float, hue_off: float) -> Bool:
     """Return where a colour, shape (..., 3), is the ground's in more or less light."""
-    light = colour @ ground / (ground @ ground)
-    hue = lab_difference(colour / np.maximum(light, 0.05)[..., None] - ground)
-    near = (hue**2).sum(axis=-1) < _HUE_OFF**2
-    result: Bool = near & (light > _DARKEST) & (light < _BRIGHTEST)
-    return result
-
-
-def _same_thing(colour: Float, ground: Float) -> Float:
-    """Return how far apart both sides of an edge may be and still be one object: half as far as from the ground."""
-    off = lab_difference(colour - ground)
-    result: Float = 0.5 * np.sqrt((off**2).sum(axis=1))
+    light, hue = _light_and_hue(colour, ground)
+    result: Bool = (hue < hue_off) & (light > _DARKEST) & (light < _BRIGHTEST)
     return result
 
 
