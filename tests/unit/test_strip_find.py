@@ -23,6 +23,7 @@ SHADES = {
     "grey like the ground": (0.28, 0.28, 0.27),
     "yellow": (0.75, 0.65, 0.20),
     "orange red": (0.70, 0.30, 0.15),
+    "blue": (0.05, 0.45, 0.70),
 }
 WIDE, FAINT, DUO = (load_kind(name) for name in ("clo2-wide", "clo2-ultralow", "chlorine-ph-duo"))
 
@@ -339,3 +340,47 @@ def test_blotches_of_colour_in_the_ground_do_not_move_onto_the_strip() -> None:
         pose = find_strip(view, FAINT)
         assert pose.flipped == bool(seed % 2)
         assert max(pad_misses(pose, truth)) < 0.4
+
+
+def compressed(view: SlotView, quality: int = 80) -> SlotView:
+    """The view as a JPEG of its own size shows it, its colour stored at half size."""
+    codes = np.rint(255 * np.clip(view.linear, 0, 1) ** (1 / 2.2)).astype(np.uint8)
+    data = cv2.imencode(".jpg", codes[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])[1]
+    back = cv2.imdecode(data, cv2.IMREAD_COLOR)[..., ::-1]
+    return replace(view, linear=((back / np.float32(255)) ** np.float32(2.2)).astype(np.float32))
+
+
+def coarse_and_noisy(kind: StripKind, shades: tuple[str, ...], seed: int) -> tuple[SlotView, Truth]:
+    """A small noisy JPEG: blotches of a* and b* as large as a pad lie on the strip and beside it."""
+    rng = np.random.default_rng(seed)
+    view, truth = draw(
+        Drawing(
+            kind=kind,
+            shades=shades,
+            offset=(rng.uniform(-4, 4), rng.uniform(-3, 3)),
+            angle_deg=rng.uniform(-6, 6),
+            flipped=bool(seed % 2),
+            photo_px_per_mm=3.5,
+            view_px_per_mm=3.5,
+            noise=0.03,
+            seed=seed,
+        )
+    )
+    return compressed(view), truth
+
+
+def test_blotches_of_compressed_colour_are_no_pads_and_hide_none() -> None:
+    for kind, shades in ((FAINT, ("blank",)), (WIDE, ("blank",)), (DUO, ("blank", "blue"))):
+        for seed in range(16):
+            view, truth = coarse_and_noisy(kind, shades, seed)
+            pose = find_strip(view, kind)
+            assert pose.flipped == bool(seed % 2)
+            assert max(pad_misses(pose, truth)) < 0.8
+
+
+def test_a_second_pad_shows_through_its_own_bleeding_colour() -> None:
+    # compression spreads a strong pad's colour over the ground beside it, as if something lay there
+    for seed in range(16):
+        view, _ = coarse_and_noisy(DUO, ("blank", "blue"), seed)
+        with pytest.raises(PadCountError, match="found 2"):
+            find_strip(view, WIDE)
