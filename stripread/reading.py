@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 
 from stripread.card.layout import CardLayout
+from stripread.card.patches import U_PAPER
 from stripread.colour.mismatch import DEGREES_OF_FREEDOM, mismatch_covariance
 from stripread.errors import LotFileError
 from stripread.findings import Finding, make_finding
@@ -25,9 +26,9 @@ __all__ = ["Censored", "Limit", "PadReading", "Reading", "read_measurement", "re
 Censored = Literal["below", "above"]
 
 # Of a print that was never measured: its patches lie 2.4 CIEDE2000 (mean) from the design's colours and prints lie 0.8
-# from each other (546 cards measured elsewhere; DESIGN figures of this project). The map averages over some 130
-# patches, so what reaches a pad is the part that neighbours share: taken as half, spread over three coordinates.
-_U_DESIGN = 0.5 * 2.4 / np.sqrt(3)
+# from each other (546 printed cards measured elsewhere). The map averages over some 130 patches, so what reaches a pad
+# is the part that neighbours share: taken as half, spread over three coordinates. On top comes the paper's own colour.
+_U_DESIGN, _U_PRINTS = 0.5 * 2.4 / np.sqrt(3), 0.5 * 0.8 / np.sqrt(3)
 _OFF_CURVE_P = 1e-3  # chance that a good pad is called off the curve
 _RIVAL_CHI2 = 5.99  # as in lot/inverse.py: 95 % point of chi-square with 2 degrees of freedom
 _LEAST_COMMON = 20  # patches by which two photos' lights may be compared
@@ -135,7 +136,7 @@ def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
                 found=f"curves for {', '.join(p.pad for p in lot.pads)}",
                 remedy="Calibrate the lot with all pads of its kind.",
             ) from None
-        pads.append(_read_pad(pad, calibration, measured, residuals, u_reference=u_reference, common=common))
+        pads.append(_read_pad(pad, calibration, measured, lot, residuals, u_reference=u_reference, common=common))
     return Reading(
         photo=photo.name,
         photo_sha256=photo.sha256,
@@ -169,7 +170,14 @@ def _reference_uncertainty(card: CardLayout, lot: Lot, *, common: bool) -> float
 
 
 def _causes(
-    pad: PadMeasurement, measured: StripMeasurement, residuals: Float, *, scale: float, u_reference: float, common: bool
+    pad: PadMeasurement,
+    measured: StripMeasurement,
+    lot: Lot,
+    residuals: Float,
+    *,
+    scale: float,
+    u_reference: float,
+    common: bool,
 ) -> dict[str, Float]:
     """Covariances of the pad's CIELAB, by what causes them."""
     correction = measured.card.correction
@@ -188,8 +196,11 @@ def _causes(
         "light": correction.u_light**2 * np.outer(pad.light_gradient, pad.light_gradient),
         "colour_correction": mismatch,
     }
-    if measured.card.card.enrolment is None:
-        causes["card_print"] = _U_DESIGN**2 * np.eye(3)
+    card = measured.card.card
+    if card.enrolment is None:
+        # A lot calibrated with the same design, unmeasured as well, errs alike: only prints differ.
+        same = lot.card == card.name
+        causes["card_print"] = _U_PRINTS**2 * np.eye(3) if same else np.diag(_U_DESIGN**2 + np.square(U_PAPER))
     return causes
 
 
@@ -197,6 +208,7 @@ def _read_pad(
     pad: PadMeasurement,
     calibration: PadCalibration,
     measured: StripMeasurement,
+    lot: Lot,
     residuals: Float,
     *,
     u_reference: float,
@@ -204,7 +216,9 @@ def _read_pad(
 ) -> PadReading:
     from scipy.stats import f as fisher
 
-    causes = _causes(pad, measured, residuals, scale=calibration.mismatch_scale, u_reference=u_reference, common=common)
+    causes = _causes(
+        pad, measured, lot, residuals, scale=calibration.mismatch_scale, u_reference=u_reference, common=common
+    )
     estimate = invert_curve(calibration.curve, pad.lab, causes, {"colour_correction": DEGREES_OF_FREEDOM})
     findings: list[Finding] = []
     off = estimate.chi2 > 2 * fisher.ppf(1 - _OFF_CURVE_P, 2, estimate.degrees_of_freedom)

@@ -1,18 +1,35 @@
-"""The mean colour of every patch of a card that was found in a photo."""
+"""The mean colour of every patch of a card that was found in a photo, and what its colour should be."""
 
 import numpy as np
 
 from stripread.card.layout import CardLayout
 from stripread.colour.correct import PatchColours
+from stripread.colour.lab import on_paper
 from stripread.geometry import Float, apply_homography
 from stripread.photo.photo import Photo
 
-__all__ = ["measure_patches"]
+__all__ = ["TYPICAL_PAPER", "U_PAPER", "measure_patches", "reference_lab"]
 
+# Plain white office paper: CIELAB and how far papers scatter about it (common practice, no source).
+TYPICAL_PAPER, U_PAPER = (95.0, 0.0, -1.0), (1.0, 0.5, 1.2)
+_DESIGN_WHITE = 99.0  # L*: no paper is so bright, so a white like this is relative to the paper
 _INNER = 0.66  # of a patch's side: clear of its edge, of blur and of a pose that is off by a tenth
 _GRID = 16  # samples along a side; 256 pixels of 2 % noise leave 0.13 % in the mean, less than a print is known to
 _CUT = 3.5 * 1.4826  # median absolute deviations; drops 0.05 % of clean Gaussian pixels
 _FLOOR = 0.004  # of the median: scatter below this is rounding to codes
+
+
+def reference_lab(card: CardLayout) -> Float:
+    """CIELAB (n, 3) that a card's patches should have.
+
+    Measured ones where the print was enrolled. A design counts its colours from the paper, whose white it calls
+    (100, 0, 0); on a print that was never measured the paper is taken for `TYPICAL_PAPER`.
+    """
+    lab = card.patch_lab
+    white = np.array([p.role == "white" for p in card.patches])
+    if card.enrolment is None and white.any() and lab[white, 0].min() > _DESIGN_WHITE:
+        return on_paper(lab, np.array(TYPICAL_PAPER))
+    return lab
 
 
 def measure_patches(photo: Photo, homography: Float, card: CardLayout) -> PatchColours:
@@ -50,7 +67,7 @@ def measure_patches(photo: Photo, homography: Float, card: CardLayout) -> PatchC
         places_mm=centres,
         linear=mean @ photo.to_srgb.T,
         clipped_share=clipped,
-        lab=card.patch_lab,
+        lab=reference_lab(card),
         white=role == "white",
         neutral=role != "colour",
         card_size_mm=(card.width_mm, card.height_mm),

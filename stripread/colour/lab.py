@@ -7,7 +7,7 @@ import numpy as np
 
 from stripread.geometry import Float
 
-__all__ = ["colour_science", "d50_white", "delta_e_2000", "lab_jacobian", "lab_to_xyz", "xyz_to_lab"]
+__all__ = ["colour_science", "d50_white", "delta_e_2000", "lab_jacobian", "lab_to_xyz", "on_paper", "xyz_to_lab"]
 
 
 @lru_cache(maxsize=1)
@@ -46,6 +46,14 @@ def lab_to_xyz(lab: Float) -> Float:
     """XYZ (Y = 1 for the perfect reflector) of CIELAB; shape (..., 3). ISO/CIE 11664-4."""
     xyz: Float = colour_science().Lab_to_XYZ(lab, _illuminant())
     return xyz
+
+
+def on_paper(lab: Float, paper_lab: Float) -> Float:
+    """CIELAB as printed, of colours given relative to the paper's white: XYZ scales with the paper's.
+
+    The media-relative colorimetric intent of ISO 15076-1, undone (from memory).
+    """
+    return xyz_to_lab(lab_to_xyz(lab) * lab_to_xyz(paper_lab) / d50_white())
 
 
 def delta_e_2000(first: Float, second: Float) -> Float:

@@ -9,6 +9,7 @@ from functools import lru_cache
 
 import numpy as np
 
+from stripread.colour.lab import on_paper, xyz_to_lab
 from stripread.geometry import Float
 from stripread.simulate.spectra import WAVELENGTHS, gaussian, observer_weights, reflectance_to_lab
 
@@ -75,22 +76,25 @@ def make_printer(seed: int) -> Printer:
 
 
 def ink_amounts(lab: Float) -> Float:
-    """Coverages (n, 4) by which the nominal printer comes closest to CIELAB (n, 3); black takes the grey part."""
+    """Coverages (n, 4) by which the nominal printer comes closest to CIELAB (n, 3); black takes the grey part.
+
+    Colours count from the paper, as printer drivers have it; white is left unprinted.
+    """
     from scipy.optimize import least_squares
 
     printer = make_printer(NOMINAL)
     weights = observer_weights()
     paper_lab = reflectance_to_lab(printer.paper)
     found = []
-    for target in np.asarray(lab, dtype=np.float64):
-        if target[0] >= paper_lab[0] - 1.0 and np.hypot(*target[1:]) < 4:
+    printed = on_paper(np.asarray(lab, dtype=np.float64), paper_lab)
+    for target, wanted in zip(np.asarray(lab, dtype=np.float64), printed, strict=True):
+        if target[0] >= 94.0 and np.hypot(*target[1:]) < 4:
             found.append(np.zeros(4))  # white patches are bare paper
             continue
         chroma = float(np.hypot(target[1], target[2]))
         black = float(np.clip(1 - target[0] / 95, 0, 1)) * float(np.clip(1 - chroma / 40, 0.0, 1.0)) * 0.9
 
-        def residual(x: Float, target: Float = target, black: float = black) -> Float:
-            from stripread.colour.lab import xyz_to_lab
+        def residual(x: Float, target: Float = wanted, black: float = black) -> Float:
 
             amounts = np.append(x[:3], x[3])
             penalty = 0.6 * (x[3] - black)
