@@ -29,6 +29,7 @@ __all__ = ["CardMeasurement", "PadMeasurement", "StripMeasurement", "measure_car
 
 _FINE_PX_PER_MM = 5.0  # decode finer where the card shows less: a 5 mm pad then still has 25 px a side
 _VIEW_PX_PER_MM = 5.0  # the finder works at 4
+_U_CODING = 0.1  # of an 8-bit code: what rounding and JPEG leave uncertain in the mean of a pad without any noise
 _VIEW_MARGIN_MM = 8.0  # a strip may lie 6 mm beside its place
 _SLOT_BORDER_MM = 1.0  # a printed border and its blur
 _USUAL_BLUR_PX = 1.0  # of the decoded picture, where the blur could not be measured
@@ -229,11 +230,13 @@ def _measure_one(seen: CardMeasurement, strip: StripPose, kind: StripKind, pad_i
     correction = seen.correction
     linear = np.maximum(colour.mean, 1e-4)[None]
     jacobian = correction.jacobian(linear, place)
+    # d(linear) / d(code) of sRGB is about 2.2 linear^0.55
+    coding = _U_CODING / 255 * 2.2 * linear[0] ** 0.55
     return PadMeasurement(
         pad=pad_id,
         colour=colour,
         lab=correction.lab(linear, place[None])[0],
-        u_pixels=jacobian @ colour.covariance_of_mean @ jacobian.T,
+        u_pixels=jacobian @ (colour.covariance_of_mean + np.diag(coding**2)) @ jacobian.T,
         light_gradient=correction.light_gradient(linear, place[None]),
         polygon_px=polygon_px,
     )
