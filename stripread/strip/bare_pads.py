@@ -18,6 +18,7 @@ _ROUGHEST = (
     6.0  # Delta E: on a ground this uneven (a shadow on it) plastic might go unseen, and a pad alone prove nothing
 )
 _SIZE_OFF, _SIZE_OFF_MM = 0.15, 0.5
+_THIN = 7  # pixels of the picture, 1.75 mm: wider than an edge's shadow, narrower than any pad
 _FULLNESS = 0.85  # of its smallest box: a disc fills 0.79
 _PLACE_MM = 8.0  # how far along the slot a pad may lie from its place on a strip in the slot's middle
 _ACROSS_MM = 1.0  # how far several pads may lie from one line
@@ -102,8 +103,9 @@ def _regions(ribbon: Ribbon) -> list[_Region]:
     least = max(_LEAST_STEP, _LEAST_SIGNIFICANCE * noise)
     if least > _ROUGHEST:
         return []
-    seeds = size > least
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(seeds.astype(np.uint8), connectivity=8)
+    # Opened, so that the thin shadows along the strip's edges neither count nor join the pads.
+    seeds = cv2.morphologyEx((size > least).astype(np.uint8), cv2.MORPH_OPEN, np.ones((_THIN, _THIN), np.uint8))
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(seeds, connectivity=8)
     found = []
     for label in range(1, count):
         if stats[label, cv2.CC_STAT_AREA] * STEP_MM**2 < 3.0:  # mm2: specks
