@@ -23,6 +23,9 @@ _CLIPPED_SHARE = 0.02  # of a patch's pixels at the last code; a few specks of g
 # A patch is left out when its left-out residual exceeds both: 6 robust standard deviations and 5 CIEDE2000. Enrolled
 # prints of the simulator's seen conditions reach 4.9 in one patch of a thousand.
 _OUTLIER_SIGMAS, _OUTLIER_DE00 = 6.0, 5.0
+# The same for neutral patches by how much a channel's light departs from the other channels'.
+_OUTLIER_TINT = 0.12
+_ROUNDS = 5  # what lies on the card bends the first fit, so the worst go first
 _LEAST_PATCHES, _LEAST_NEUTRALS = 8, 4
 # Root-polynomial is kept only when its left-out residual is this much better: a tie goes to the plain map.
 _BETTER = 0.95
@@ -147,18 +150,28 @@ def fit_correction(patches: PatchColours) -> Correction:
     extreme = (patches.linear.max(axis=1) > CLIPPED_HIGH) | (patches.linear.min(axis=1) < CLIPPED_LOW)
     clipped = extreme | (patches.clipped_share > _CLIPPED_SHARE)
     used = ~clipped
-    for _ in range(3):
+    for _ in range(_ROUNDS):
         _check(patches, used, clipped)
         correction = _fit(patches, used, clipped)
         spread = 1.4826 * np.median(np.linalg.norm(correction.left_out[used], axis=1))
         far = (np.linalg.norm(correction.left_out, axis=1) > _OUTLIER_SIGMAS * spread) & (
             correction.de00 > _OUTLIER_DE00
         )
-        now = ~clipped & ~far
+        now = ~clipped & ~far & ~_off_grey(correction)
         if np.array_equal(now, used) or now.sum() < used.sum() // 2:
             break
         used = now
     return correction
+
+
+def _off_grey(correction: Correction) -> NDArray[np.bool_]:
+    """Neutral patches whose channels disagree about the light: something lies on them. (A shadow takes all alike.)"""
+    patches = correction.patches
+    target = np.maximum(_linear_srgb(patches.lab), 1e-4)
+    log_ratio = np.log(np.maximum(correction.scene(patches.linear, patches.places_mm), 1e-4) / target)
+    tint = np.abs(log_ratio - log_ratio.mean(axis=1, keepdims=True)).max(axis=1)
+    usual = 1.4826 * float(np.median(tint[patches.neutral & correction.used]))
+    return patches.neutral & (tint > max(_OUTLIER_SIGMAS * usual, _OUTLIER_TINT))
 
 
 def _check(patches: PatchColours, used: NDArray[np.bool_], clipped: NDArray[np.bool_]) -> None:
