@@ -180,7 +180,8 @@ def _mismatch_scale(
                 squares.setdefault((i, j), []).append(z2)
     freedom = _PAIR_FREEDOM * len(squares)
     seen = float(np.mean([np.mean(values) for values in squares.values()])) if squares else 0.0
-    return float(np.sqrt((_PRIOR_FREEDOM + freedom * seen) / (_PRIOR_FREEDOM + freedom)))
+    # Never under 1: that two lights happen to agree does not make them all agree.
+    return max(1.0, float(np.sqrt((_PRIOR_FREEDOM + freedom * seen) / (_PRIOR_FREEDOM + freedom))))
 
 
 def _squared_difference(first: StripMeasurement, second: StripMeasurement, pad_id: str, tangent: Float) -> float | None:

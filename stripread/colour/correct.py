@@ -171,7 +171,8 @@ def _off_grey(correction: Correction) -> NDArray[np.bool_]:
     log_ratio = np.log(np.maximum(correction.scene(patches.linear, patches.places_mm), 1e-4) / target)
     tint = np.abs(log_ratio - log_ratio.mean(axis=1, keepdims=True)).max(axis=1)
     usual = 1.4826 * float(np.median(tint[patches.neutral & correction.used]))
-    return patches.neutral & (tint > max(_OUTLIER_SIGMAS * usual, _OUTLIER_TINT))
+    off: NDArray[np.bool_] = patches.neutral & (tint > max(_OUTLIER_SIGMAS * usual, _OUTLIER_TINT))
+    return off
 
 
 def _check(patches: PatchColours, used: NDArray[np.bool_], clipped: NDArray[np.bool_]) -> None:

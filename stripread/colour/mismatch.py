@@ -42,7 +42,7 @@ class MismatchConstants:
     floor: tuple[float, float]
 
 
-CONSTANTS = MismatchConstants(kappa=(2.14, 4.91), rho=(0.34, 1.02), floor=(0.03, 0.23))
+CONSTANTS = MismatchConstants(kappa=(1.77, 5.11), rho=(0.43, 1.02), floor=(0.10, 0.39))
 
 
 def _nearness(lab: Float, others: Float, width: float) -> Float:

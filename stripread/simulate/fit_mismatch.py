@@ -7,7 +7,7 @@ Run as ``python -m stripread.simulate.fit_mismatch``; it prints the constants to
 """
 
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +18,7 @@ from stripread.colour.mismatch import DEGREES_OF_FREEDOM, MismatchConstants, mis
 from stripread.geometry import Float
 from stripread.simulate.cameras import make_phone
 from stripread.simulate.inks import print_card
-from stripread.simulate.lamps import SEEN, UNSEEN
+from stripread.simulate.lamps import FAMILIES, SEEN, UNSEEN
 from stripread.simulate.pads import PADS, pad_reflectance
 from stripread.simulate.patches import U_INSTRUMENT, simulate_means
 from stripread.simulate.spectra import reflectance_to_lab
@@ -37,9 +37,9 @@ SEEN_PRINTERS, UNSEEN_PRINTERS = range(1, 9), range(101, 107)
 
 @dataclass(frozen=True, slots=True)
 class Errors:
-    """Errors of corrected pad colours over conditions, and the card's left-out residuals, each less its mean.
+    """Errors of corrected pad colours over conditions, and the card's left-out residuals.
 
-    A lot's calibration takes the mean error off, as it is made through the same correction.
+    Of each is taken off its mean over two other conditions: those in which a lot was calibrated, which errs alike.
     """
 
     pad_lab: Float
@@ -49,6 +49,14 @@ class Errors:
     patch_lab: Float
     residuals: Float  # (conditions, patches, 3)
     is_colour: NDArray[np.bool_]
+    lamps: tuple[str, ...]
+
+    def only(self, chosen: NDArray[np.bool_]) -> "Errors":
+        """Return some of the conditions."""
+        names = tuple(name for name, on in zip(self.lamps, chosen, strict=True) if on)
+        return replace(
+            self, errors=self.errors[chosen], light=self.light[chosen], residuals=self.residuals[chosen], lamps=names
+        )
 
 
 def collect_errors(*, seen: bool, conditions: int, seed: int) -> Errors:
@@ -57,12 +65,13 @@ def collect_errors(*, seen: bool, conditions: int, seed: int) -> Errors:
     pads = np.array([pad_reflectance(PADS[name], c) for name, levels in LEVELS.items() for c in levels])
     truth = reflectance_to_lab(pads)
     lamps, printers = (SEEN, SEEN_PRINTERS) if seen else (UNSEEN, UNSEEN_PRINTERS)
-    errors, residuals, lights = [], [], []
+    errors, residuals, lights, names = [], [], [], []
     for index in range(conditions):
         rng = np.random.default_rng([seed, int(seen), index])
         printed = print_card(card.patch_lab, GROUND_LAB, printer_seed=int(rng.choice(printers)))
         phone = make_phone(int(rng.integers(0, 1000)) + (0 if seen else 10_000))
-        means = simulate_means(card, printed, str(rng.choice(lamps)), phone, pads, rng)
+        names.append(str(rng.choice(lamps)))
+        means = simulate_means(card, printed, names[-1], phone, pads, rng)
         correction = fit_correction(means.patches)
         place = np.tile(means.pad_place_mm, (len(pads), 1))
         errors.append(correction.lab(means.pads, place) - truth)
@@ -70,14 +79,18 @@ def collect_errors(*, seen: bool, conditions: int, seed: int) -> Errors:
         lights.append(correction.u_light**2 * gradients[:, :, None] * gradients[:, None, :])
         residuals.append(np.where(correction.used[:, None], correction.left_out, 0.0))
     role = np.array([p.role == "colour" for p in card.patches])
+    draw = np.random.default_rng([seed, int(seen)])
+    others = [draw.choice(np.delete(np.arange(conditions), i), 2, replace=False) for i in range(conditions)]
+    all_errors, all_residuals = np.array(errors), np.array(residuals)
     return Errors(
         truth,
         _tangents(),
-        np.array(errors) - np.mean(errors, axis=0),
+        all_errors - all_errors[others].mean(axis=1),
         np.array(lights),
         card.patch_lab,
-        np.array(residuals) - np.mean(residuals, axis=0),
+        all_residuals - all_residuals[others].mean(axis=1),
         role,
+        tuple(names),
     )
 
 
@@ -107,7 +120,7 @@ def projected(data: Errors, constants: MismatchConstants) -> tuple[Float, Float]
             data.patch_lab,
             residual,
             data.is_colour,
-            u_reference=U_INSTRUMENT,
+            u_reference=U_INSTRUMENT * np.sqrt(1.5),  # of the print read, and of two others averaged
             constants=constants,
         )
         weighted = np.linalg.solve(covariance, data.tangents[..., None])[..., 0]
@@ -124,33 +137,46 @@ def mean_log_likelihood(data: Errors, constants: MismatchConstants) -> float:
     return float(np.mean(-np.log(u) - 0.5 * (nu + 1) * np.log1p(z**2 / nu)))
 
 
-def main() -> None:
-    """Fit, judge, print."""
+def fit_constants(data: Errors) -> MismatchConstants:
+    """Constants under which the projected errors are most likely."""
     from scipy.optimize import minimize
-    from scipy.stats import t as student
 
-    seen = collect_errors(seen=True, conditions=300, seed=1)
     start = np.log([1.3, 3.0, 0.3, 1.0, 0.05, 0.05])
     # The floors stay at a tenth of what an eye can tell: noise this small is not what the likelihood should explain.
     low = np.log([0.2, 0.2, 0.01, 0.01, 0.03, 0.03])
 
     def objective(logs: Float) -> float:
-        return -mean_log_likelihood(seen, constants_from(np.maximum(logs, low)))
+        return -mean_log_likelihood(data, constants_from(np.maximum(logs, low)))
 
-    fit = minimize(objective, start, method="Nelder-Mead", options={"maxfev": 500})
-    constants = constants_from(np.maximum(fit.x, low))
-    out = sys.stdout
-    out.write(f"{constants}\n")
-    reach = student.ppf(0.975, DEGREES_OF_FREEDOM)
-    for name, data in (("seen", seen), ("unseen", collect_errors(seen=False, conditions=300, seed=2))):
-        z, _ = projected(data, constants)
-        out.write(f"{name}: log likelihood {mean_log_likelihood(data, constants):.3f}; inside the 95 % interval ")
-        inside = np.mean(np.abs(z) < reach, axis=0)
-        index = 0
-        for pad, levels in LEVELS.items():
-            out.write(f"{pad} {np.mean(inside[index : index + len(levels)]):.3f}  ")
-            index += len(levels)
-        out.write("\n")
+    fit = minimize(objective, start, method="Nelder-Mead", options={"maxfev": 400})
+    return constants_from(np.maximum(fit.x, low))
+
+
+def describe(name: str, data: Errors, constants: MismatchConstants) -> str:
+    """Return the shares inside the 95 % interval, a line."""
+    from scipy.stats import t as student
+
+    z, _ = projected(data, constants)
+    inside = np.mean(np.abs(z) < student.ppf(0.975, DEGREES_OF_FREEDOM), axis=0)
+    size, index = np.sqrt(np.mean(z**2, axis=0)), 0
+    parts = []
+    for pad, levels in LEVELS.items():
+        here = slice(index, index + len(levels))
+        parts.append(f"{pad} {np.mean(inside[here]):.3f} (rms {np.sqrt(np.mean(size[here] ** 2)):.2f})")
+        index += len(levels)
+    return f"{name}: inside the 95 % interval " + ", ".join(parts) + "\n"
+
+
+def main() -> None:
+    """Fit, judge on lamp families that were left out of the fit, then on the unseen part; print."""
+    write = sys.stdout.write
+    seen = collect_errors(seen=True, conditions=300, seed=1)
+    constants = fit_constants(seen)
+    write(f"{constants}\n" + describe("seen", seen, constants))
+    for family, lamps in FAMILIES.items():
+        here = np.array([name in lamps for name in seen.lamps])
+        write(describe(f"  {family}, fitted without it", seen.only(here), fit_constants(seen.only(~here))))
+    write(describe("unseen", collect_errors(seen=False, conditions=300, seed=2), constants))
 
 
 if __name__ == "__main__":
