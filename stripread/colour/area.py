@@ -1,45 +1,17 @@
-"""The mean colour of an area that should have one colour, and how well that mean is known.
-
-Serves patches of the card (about a hundred a photo, so it must be quick) and pads.
-"""
-
-from dataclasses import dataclass
+"""The mean colour of an area that should have one colour, and how well that mean is known."""
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stripread.geometry import Float
 
-__all__ = ["AreaColour", "block_mean", "keep_typical", "robust_area"]
+__all__ = ["block_mean", "keep_typical"]
 
 _CUT = 3.5  # robust standard deviations. Our choice: drops 0.05 % of clean Gaussian pixels, and evenly on both sides
 _MAD_TO_SIGMA = 1.4826  # of a Gaussian distribution
 # Scatter below this is taken for rounding to 8 bits: half a step to one step of sRGB's codes at 0.01 to 1 of white.
 _FLOOR, _FLOOR_SHARE = 0.001, 0.004
 _LEAST_PIXELS = 4
-_RUNS = 6  # blocks of whole rows must be several rows high, or neighbouring blocks share their structure
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AreaColour:
-    """The mean colour of an area.
-
-    Attributes
-    ----------
-    mean : ndarray, shape (3,)
-        Mean linear RGB of the pixels kept.
-    covariance_of_mean : ndarray, shape (3, 3)
-        Its covariance, from the scatter between blocks of the area.
-    n_pixels : int
-        Pixels kept.
-    left_out : float
-        Share of pixels left out as untypical, 0 to 1.
-    """
-
-    mean: Float
-    covariance_of_mean: Float
-    n_pixels: int
-    left_out: float
 
 
 def keep_typical(channels: NDArray[np.floating], *, rounds: int) -> NDArray[np.bool_]:
@@ -91,7 +63,7 @@ def _cell_of(position: Float, side: int) -> NDArray[np.intp]:
     return cell
 
 
-def block_mean(channels: NDArray[np.floating], positions: Float | None = None) -> tuple[Float, Float]:
+def block_mean(channels: NDArray[np.floating], positions: Float) -> tuple[Float, Float]:
     """Return the mean of pixels and the covariance of that mean.
 
     Neighbouring pixels are not independent (demosaicing, denoising, JPEG, paper and pad texture), so the scatter of
@@ -103,9 +75,8 @@ def block_mean(channels: NDArray[np.floating], positions: Float | None = None) -
     ----------
     channels : ndarray, shape (3, n)
         Linear RGB, a channel a row.
-    positions : ndarray, shape (n, 2), optional
-        Where the pixels lie, any unit. Without it the pixels are taken row by row, and blocks are six runs of them:
-        half again as quick, and their scatter is known less well.
+    positions : ndarray, shape (n, 2)
+        Where the pixels lie, any unit.
 
     Returns
     -------
@@ -119,47 +90,13 @@ def block_mean(channels: NDArray[np.floating], positions: Float | None = None) -
         centred = channels - mean[:, None]
         return mean, centred @ centred.T / (n * max(n - 1, 1))
     cells = side * side
-    planar = positions is not None and side > 2
-    if positions is None:
-        cells = _RUNS
-        where = np.arange(n) * cells // n
-    else:
-        where = _cell_of(positions[:, 0], side) * side + _cell_of(positions[:, 1], side)
+    where = _cell_of(positions[:, 0], side) * side + _cell_of(positions[:, 1], side)
     count = np.bincount(where, minlength=cells)
     sums = np.stack([np.bincount(where, weights=channel, minlength=cells) for channel in channels])
     residual = sums / np.maximum(count, 1) - mean[:, None]
     blocks, unknowns = int(np.count_nonzero(count)), 1
-    if planar and blocks == cells:
+    if side > 2 and blocks == cells:
         residual -= residual @ _PLANE[side]
         unknowns = 3
     residual *= count / n
     return mean, residual @ residual.T * (blocks / max(blocks - unknowns, 1))
-
-
-def robust_area(pixels: NDArray[np.floating], positions: Float | None = None, *, rounds: int = 1) -> AreaColour:
-    """Return the mean colour of an area without its specks.
-
-    Parameters
-    ----------
-    pixels : ndarray, shape (n, 3)
-        Linear RGB, at least 4 pixels, row by row.
-    positions : ndarray, shape (n, 2), optional
-        Where they lie, any unit: see `block_mean`.
-    rounds : int
-        See `keep_typical`.
-
-    Raises
-    ------
-    ValueError
-        If there are fewer than 4 pixels.
-    """
-    if len(pixels) < _LEAST_PIXELS:
-        raise ValueError(f"an area needs at least {_LEAST_PIXELS} pixels, not {len(pixels)}")
-    channels = np.ascontiguousarray(pixels.T, dtype=np.float64)
-    keep = keep_typical(channels, rounds=rounds)
-    kept = int(np.count_nonzero(keep))
-    if kept < len(keep):
-        channels = channels[:, keep]
-        positions = None if positions is None else positions[keep]
-    mean, covariance = block_mean(channels, positions)
-    return AreaColour(mean=mean, covariance_of_mean=covariance, n_pixels=kept, left_out=1 - kept / len(pixels))

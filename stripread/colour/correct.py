@@ -165,7 +165,7 @@ def fit_correction(patches: PatchColours) -> Correction:
 
 
 def _off_grey(correction: Correction) -> NDArray[np.bool_]:
-    """Neutral patches whose channels disagree about the light: something lies on them. (A shadow takes all alike.)"""
+    """Return the neutral patches whose channels disagree: something lies on them. A shadow takes all channels alike."""
     patches = correction.patches
     target = np.maximum(_linear_srgb(patches.lab), 1e-4)
     log_ratio = np.log(np.maximum(correction.scene(patches.linear, patches.places_mm), 1e-4) / target)
