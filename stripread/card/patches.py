@@ -1,5 +1,6 @@
 """The mean colour of every patch of a card that was found in a photo, and what its colour should be."""
 
+import cv2
 import numpy as np
 
 from stripread.card.layout import CardLayout
@@ -50,17 +51,17 @@ def measure_patches(photo: Photo, homography: Float, card: CardLayout) -> PatchC
     places = photo.from_full(apply_homography(homography, centres[:, None] + offsets * sizes[:, None]))
     x, y = np.rint(places[..., 0]).astype(np.intp), np.rint(places[..., 1]).astype(np.intp)
     outside = ((x < 0) | (x >= columns) | (y < 0) | (y >= rows)).any(axis=1)
-    codes = photo.pixels[np.clip(y, 0, rows - 1), np.clip(x, 0, columns - 1)]
+    codes = np.stack(cv2.split(photo.pixels[np.clip(y, 0, rows - 1), np.clip(x, 0, columns - 1)]))
     last = np.iinfo(photo.pixels.dtype).max
-    clipped = (codes.max(axis=2) >= last - last // 255).mean(axis=1)
+    clipped = (codes.max(axis=0) >= last - last // 255).mean(axis=1)
     clipped[outside] = 1.0
-    linear = np.stack([photo.decode_table[:, c][codes[..., c]] for c in range(3)], axis=2)
-    middle = linear.shape[1] // 2
-    median = np.partition(linear, middle, axis=1)[:, middle, None]
+    linear = np.stack([photo.decode_table[:, c][codes[c]] for c in range(3)])  # channel, patch, sample
+    middle = linear.shape[2] // 2
+    median = np.partition(linear, middle, axis=2)[..., middle, None]
     apart = np.abs(linear - median)
-    spread = np.partition(apart, middle, axis=1)[:, middle, None]
-    keep = (apart <= _CUT * np.maximum(spread, _FLOOR * median)).all(axis=2, keepdims=True)
-    mean = (linear * keep).sum(axis=1, dtype=np.float64) / np.maximum(keep.sum(axis=1), 1)
+    spread = np.partition(apart, middle, axis=2)[..., middle, None]
+    keep = (apart <= _CUT * np.maximum(spread, _FLOOR * median)).all(axis=0)
+    mean = (linear * keep).sum(axis=2, dtype=np.float64).T / np.maximum(keep.sum(axis=1), 1)[:, None]
     role = np.array([p.role for p in card.patches])
     return PatchColours(
         ids=tuple(p.id for p in card.patches),

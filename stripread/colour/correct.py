@@ -75,6 +75,9 @@ class Correction:
         CIELAB residual of each patch when it is left out of the fit (NaN where clipped).
     de00 : ndarray (n,)
         The same as CIEDE2000.
+    linear_misfit : float
+        Mean CIEDE2000 of the patches used, each left out in turn of a plain linear map. It shows an odd lamp
+        better than the bent map does, which hides a part of it.
     """
 
     patches: PatchColours
@@ -85,6 +88,7 @@ class Correction:
     used: NDArray[np.bool_]
     left_out: Float
     de00: Float
+    linear_misfit: float
 
     @property
     def residual_de00_mean(self) -> float:
@@ -125,7 +129,8 @@ class Correction:
         """Change of CIELAB (3,) per relative change of the light at a place."""
         scene = self.scene(linear, place_mm)
         step = 1e-3
-        gradient: Float = (self.map.lab(scene * (1 + step)) - self.map.lab(scene * (1 - step)))[0] / (2 * step)
+        brighter, darker = self.map.lab(np.concatenate([scene * (1 + step), scene * (1 - step)]))
+        gradient: Float = (brighter - darker) / (2 * step)
         return gradient
 
 
@@ -219,4 +224,5 @@ def _fit(patches: PatchColours, used: NDArray[np.bool_], clipped: NDArray[np.boo
         used=used,
         left_out=left_out,
         de00=de00,
+        linear_misfit=errors[0],
     )

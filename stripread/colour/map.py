@@ -63,14 +63,10 @@ class ColourMap:
 
     def jacobian(self, rgb: Float) -> Float:
         """Differentiate CIELAB by scene RGB (3,), shape (3, 3), by central differences."""
-        step = 1e-4 * self.white_rgb
-        return np.stack(
-            [
-                (self.lab(rgb + step * axis) - self.lab(rgb - step * axis)) / (2 * step[i])
-                for i, axis in enumerate(np.eye(3))
-            ],
-            axis=1,
-        )
+        steps = np.diag(1e-4 * self.white_rgb)
+        up, down = self.lab(np.stack([rgb + steps, rgb - steps]))
+        jacobian: Float = ((up - down) / (2e-4 * self.white_rgb[:, None])).T
+        return jacobian
 
 
 def fit_map(rgb: Float, lab: Float, white: NDArray[np.bool_], weights: Float, *, method: MapMethod) -> ColourMap:

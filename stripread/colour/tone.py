@@ -78,42 +78,34 @@ class ToneAndLight:
 
     def undo(self, linear: Float, places_mm: Float) -> Float:
         """Relative scene light (n, 3) of decoded values (n, 3) at places (n, 2), the uneven light divided out."""
-        log_light = np.stack(
-            [_curve(_code(linear[:, c]), self.low[c], self.high[c]) @ self.curve[c] for c in range(3)], axis=1
-        )
+        log_light = self._log_light(linear)
         result: Float = np.exp(log_light) / self.light(places_mm)
         return result
 
     def slope(self, linear: Float) -> Float:
         """Differentiate log scene light by log decoded value, shape (n, 3)."""
         step = 1e-3
-        result = np.empty_like(linear)
-        for c in range(3):
-            up, down = linear[:, c] * (1 + step), linear[:, c] * (1 - step)
-            rise = (
-                _curve(_code(up), self.low[c], self.high[c]) - _curve(_code(down), self.low[c], self.high[c])
-            ) @ self.curve[c]
-            result[:, c] = rise / (2 * step)
+        result: Float = (self._log_light(linear * (1 + step)) - self._log_light(linear * (1 - step))) / (2 * step)
         return result
 
+    def _log_light(self, linear: Float) -> Float:
+        channels = zip(_code(linear).T, self.curve, self.low, self.high, strict=True)
+        return np.stack([_spline(curve, low, high, code) for code, curve, low, high in channels], axis=1)
 
-def _curve(code: Float, low: float, high: float) -> Float:
-    """Cubic B-spline basis (n, _KNOTS + 3) over codes; straight beyond the ends."""
+
+def _spline(coefficients: Float, low: float, high: float, code: Float) -> Float:
+    """Cubic B-spline with coefficients (_KNOTS + 3, ...) at codes (n,); straight beyond low and high."""
     from scipy.interpolate import BSpline
 
-    step = (high - low) / _KNOTS
-    knots = low + step * np.arange(-3, _KNOTS + 4)
+    knots = low + (high - low) / _KNOTS * np.arange(-3, _KNOTS + 4)
+    spline = BSpline.construct_fast(knots, coefficients, 3)
     inside = np.clip(code, low, high)
-    basis: Float = BSpline.design_matrix(np.clip(inside, low, high - 1e-12), knots, 3).toarray()
+    value: Float = spline(inside)
     beyond = code - inside
-    if np.any(beyond):
-        h = 1e-4 * step
-        for end, sign in ((low, 1.0), (high - 1e-12, -1.0)):
-            rows = beyond < 0 if sign > 0 else beyond > 0
-            if rows.any():
-                two = BSpline.design_matrix(np.array([end, end + sign * h]), knots, 3).toarray()
-                basis[rows] += (beyond[rows] / (sign * h))[:, None] * (two[1] - two[0])
-    return basis
+    for end, outside in ((low, beyond < 0), (high, beyond > 0)):
+        if outside.any():
+            value[outside] += np.multiply.outer(beyond[outside], spline(end, nu=1))
+    return value
 
 
 def fit_tone_and_light(
@@ -149,7 +141,7 @@ def fit_tone_and_light(
         low[c], high[c] = _code(code_range[0, c]), _code(code_range[1, c]) + 1e-6
         if high[c] - low[c] < 0.05:  # a blank sheet: one code value has no curve
             low[c], high[c] = low[c] - 0.05, high[c] + 0.05
-        basis = _curve(codes, low[c], high[c])
+        basis = _spline(np.eye(count), low[c], high[c], codes)
         # Departure from the nominal curve is what is fitted, so that the priors pull towards it.
         grid = low[c] + (high[c] - low[c]) / _KNOTS * (np.arange(count) - 1)
         nominal = nominal_slope * np.log(np.maximum(grid, 0.02))

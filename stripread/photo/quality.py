@@ -12,8 +12,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripread.colour.correct import CLIPPED_HIGH, Correction
-from stripread.colour.lab import delta_e_2000
-from stripread.colour.map import fit_map
 from stripread.errors import PhotoUnfitError
 from stripread.findings import Finding, make_finding
 from stripread.geometry import Float, apply_homography
@@ -29,7 +27,6 @@ __all__ = [
     "judge_light",
     "judge_pad",
     "judge_patches",
-    "linear_misfit",
     "measure_ground",
 ]
 
@@ -193,19 +190,6 @@ def judge_patches(correction: Correction, *, enrolled: bool) -> list[Finding]:
     return findings
 
 
-def linear_misfit(correction: Correction) -> float:
-    """Return the mean CIEDE2000 of the patches used, each left out in turn of a plain linear map.
-
-    It shows an odd lamp better than the bent map does, which hides a part of it.
-    """
-    if correction.map.method == "linear":
-        return correction.residual_de00_mean
-    patches, used = correction.patches, correction.used
-    scene = correction.scene(patches.linear, patches.places_mm)
-    plain = fit_map(scene, patches.lab, patches.white & used, used.astype(np.float64), method="linear")
-    return float(np.mean(delta_e_2000(patches.lab + plain.left_out, patches.lab)[used]))
-
-
 def judge_correction(correction: Correction, *, enrolled: bool, spoilt: bool = False) -> list[Finding]:
     """Judge how well the patches' colours could be matched.
 
@@ -216,7 +200,7 @@ def judge_correction(correction: Correction, *, enrolled: bool, spoilt: bool = F
     PhotoUnfitError
         If so badly that the stated uncertainty would not hold.
     """
-    misfit = linear_misfit(correction)
+    misfit = correction.linear_misfit
     doubtful, unfit = (_MISFIT, _MISFIT_UNFIT) if enrolled else (_MISFIT_DESIGN, _MISFIT_DESIGN_UNFIT)
     found = f"{misfit:.1f} CIEDE2000 on average between the card's colours and what a plain map makes of the photo"
     if misfit > (unfit * _SPOILT if spoilt else unfit):

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -39,18 +40,22 @@ def find_long_edges(picture: Picture, slot: Rect, *, length_mm: float, width_mm:
         picture, slot, centre=slot.centre, direction=axis, half_length_mm=half_length, half_width_mm=half_width
     )
     steps, noise, cap = _clipped_steps(ribbon)
-    rows, blocks = len(steps) - 1, steps.shape[1]
-    places = (np.arange(blocks) + 0.5) * _BLOCK * STEP_MM + ribbon.along[0]
-    shift = np.rint(_ANGLES[:, None, None] * places / STEP_MM).astype(np.intp)
-    wanted = np.arange(rows)[None, :, None] + shift
-    inside = (wanted >= 0) & (wanted < rows)
-    picked = steps[np.where(inside, wanted, rows), np.arange(blocks)[None, None, :]]  # the row past the last is zero
-    sums = picked.sum(axis=2).transpose(2, 0, 1).copy()  # channel, angle, row of the middle
+    rows, blocks = steps.shape[:2]
+    sums = np.empty((3, len(_ANGLES), rows), dtype=np.float32)  # channel, angle, row of the middle
+    for index, slope in enumerate(_ANGLES):
+        rise = slope * _BLOCK  # rows a block; none at the middle of the slot
+        sheared = cv2.warpAffine(
+            steps,
+            np.array([[1.0, 0.0, 0.0], [rise, 1.0, -rise * (blocks - 1) / 2]]),
+            (blocks, rows),
+            flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP,
+        )
+        sums[:, index] = cv2.reduce(sheared, 1, cv2.REDUCE_SUM)[:, 0].T
     squares = (sums**2).sum(axis=0)
     best, found = 0.0, None
     for gap in range(round(0.55 * width_mm / STEP_MM), round(1.7 * width_mm / STEP_MM) + 1):
         one, other = squares[:, :-gap], squares[:, gap:]
-        product = (sums[:, :, :-gap] * sums[:, :, gap:]).sum(axis=0)
+        product = np.einsum("car,car->ar", sums[:, :, :-gap], sums[:, :, gap:])
         # the weaker edge's length times minus the cosine between both: opposite steps, in and out of the strip
         grade = np.clip(-product, 0, None) / np.sqrt(np.maximum(np.maximum(one, other), 1e-12))
         off = (gap * STEP_MM - width_mm) / width_mm
@@ -71,7 +76,7 @@ def find_long_edges(picture: Picture, slot: Rect, *, length_mm: float, width_mm:
 
 
 def _clipped_steps(ribbon: Ribbon) -> tuple[NDArray[np.float32], float, float]:
-    """Return colour steps across, (rows + 1, blocks, 3), clipped; their noise per channel and the clip, in Delta E."""
+    """Return colour steps across, (rows, blocks, 3), clipped; their noise per channel and the clip, in Delta E."""
     blocks = len(ribbon.along) // _BLOCK
     used = ribbon.roots[:, : blocks * _BLOCK]
     lab = lab_difference(used.reshape(len(used), blocks, _BLOCK, 3).mean(axis=2))
@@ -85,7 +90,7 @@ def _clipped_steps(ribbon: Ribbon) -> tuple[NDArray[np.float32], float, float]:
     noise = max(float(np.median(size[valid])) / 1.54, 0.02) if valid.any() else 1.0
     cap = max(4 * noise, 0.5)
     steps *= (np.minimum(1, cap / np.maximum(size, 1e-9)) * valid)[..., None]
-    return np.concatenate([steps, np.zeros_like(steps[:1])]).astype(np.float32), noise, cap
+    return steps.astype(np.float32), noise, cap
 
 
 def refine_long_edges(picture: Picture, slot: Rect, rough: LongEdges, *, reach_mm: float) -> LongEdges:

@@ -20,7 +20,6 @@ from stripread.photo.quality import (
     judge_light,
     judge_pad,
     judge_patches,
-    linear_misfit,
     measure_ground,
 )
 from stripread.simulate.cameras import make_phone
@@ -165,7 +164,7 @@ def test_colours_that_do_not_match_are_doubted_and_hopeless_ones_refused() -> No
         return fit_correction(replace(patches(), lab=lab))
 
     doubtful = printed_otherwise(2.0)
-    assert 1.0 < linear_misfit(doubtful) < 2.5
+    assert 1.0 < doubtful.linear_misfit < 2.5
     assert codes(judge_correction(doubtful, enrolled=True)) == ["poor_correction"]
     assert judge_correction(doubtful, enrolled=False) == []
     with pytest.raises(PhotoUnfitError, match="grow lamps"):
