@@ -18,6 +18,7 @@ from stripread.lot.curve import Curve
 from stripread.lot.inverse import Estimate, invert_curve
 from stripread.lot.lot import Lot, PadCalibration
 from stripread.measure import PadMeasurement, StripMeasurement, measure_strip
+from stripread.numbers import two_digits
 from stripread.photo.load import PhotoFile
 from stripread.strip.kinds import StripKind
 
@@ -275,13 +276,17 @@ def _censor(estimate: Estimate, calibration: PadCalibration) -> tuple[Censored |
             # The interval of this photo may reach zero although the lot's own LOD is lower.
             value = max(lod or 0.0, estimate.high)
             limit = Limit(name="LOD", value=value)
-            return "below", limit, [make_finding("below_lod", f"Not detected: under {value:.2g} {unit} in this photo.")]
+            return (
+                "below",
+                limit,
+                [make_finding("below_lod", f"Not detected: under {two_digits(value)} {unit} in this photo.")],
+            )
         if loq is None or estimate.value < loq:
             limit = Limit(name="LOQ", value=curve.top if loq is None else loq)
             return (
                 "below",
                 limit,
-                [make_finding("below_loq", f"Detected, but under the LOQ of {limit.value:.2g} {unit}.")],
+                [make_finding("below_loq", f"Detected, but under the LOQ of {two_digits(limit.value)} {unit}.")],
             )
     elif estimate.low is None:
         limit = Limit(name="lowest calibrator", value=curve.low)

@@ -9,7 +9,7 @@ from stripread.errors import DrawingError, MissingExtraError
 from stripread.geometry import Float
 from stripread.lot.inverse import invert_curve
 from stripread.lot.lot import Calibrator, LimitOf, Lot, PadCalibration
-from stripread.report.numbers import format_number, places_for
+from stripread.numbers import format_number, places_for, two_digits
 from stripread.report.text import table
 
 __all__ = ["lot_text", "plot_lot"]
@@ -55,7 +55,9 @@ def _pad_lines(pad: PadCalibration) -> list[str]:
 
 
 def _limit(limit: LimitOf, unit: str) -> str:
-    return f"none: {limit.definition}" if limit.value is None else f"{limit.value:.2g} {unit}: {limit.definition}"
+    return (
+        f"none: {limit.definition}" if limit.value is None else f"{two_digits(limit.value)} {unit}: {limit.definition}"
+    )
 
 
 def _levels(pad: PadCalibration) -> list[float]:
@@ -231,7 +233,9 @@ def _plot_lightness(pad: PadCalibration, ax: Any) -> None:
 def _limits(pad: PadCalibration, ax: Any) -> None:
     for name, limit, style in (("LOD", pad.lod, "--"), ("LOQ", pad.loq, "-.")):
         if limit.value is not None:
-            ax.axvline(limit.value, color="black", linestyle=style, linewidth=1, label=f"{name} {limit.value:.2g}")
+            ax.axvline(
+                limit.value, color="black", linestyle=style, linewidth=1, label=f"{name} {two_digits(limit.value)}"
+            )
 
 
 def _plot_residuals(pad: PadCalibration, ax: Any) -> None:

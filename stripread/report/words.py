@@ -9,7 +9,7 @@ from typing import Literal
 from stripread.check import PadVerdict, Verdict
 from stripread.errors import StripReadError
 from stripread.findings import REGISTRY, Finding
-from stripread.report.numbers import format_interval, format_number, places_for
+from stripread.numbers import format_interval, format_number, places_for, two_digits
 
 __all__ = [
     "Headline",
@@ -92,7 +92,7 @@ def pad_words(verdict: Verdict, pad: PadVerdict) -> PadWords:
         return PadWords(f"{format_number(reading.value, places)}{unit}", interval)
     if reading.censored is not None and reading.limit is not None:
         side = "under" if reading.censored == "below" else "over"
-        return PadWords(f"{side} {reading.limit.value:.2g}{unit}", _BOUNDS[reading.limit.name])
+        return PadWords(f"{side} {two_digits(reading.limit.value)}{unit}", _BOUNDS[reading.limit.name])
     worst = next((f for f in (*pad.findings, *verdict.findings) if f.severity == "error"), None)
     if worst is None:
         return PadWords("no number", "as the findings say")

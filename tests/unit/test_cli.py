@@ -1,5 +1,4 @@
 import json
-import os
 import statistics
 import subprocess
 import sys
@@ -154,9 +153,8 @@ def test_a_bug_is_not_dressed_up_as_an_error_of_the_user(monkeypatch):
     assert isinstance(run("read", PHOTO, "--lot", LOT, "--sample", "line").exception, ZeroDivisionError)
 
 
-@pytest.mark.skipif(os.name != "posix" or os.geteuid() == 0, reason="root may write anywhere")
-def test_a_folder_that_may_not_be_written_to_is_told_without_a_traceback(tmp_path):
-    tmp_path.chmod(0o500)
+def test_a_place_that_cannot_be_written_to_is_told_without_a_traceback(tmp_path):
+    (tmp_path / "card.toml").mkdir()  # even root cannot write there
     result = run("card", "make", tmp_path / "card.toml")
     assert result.exit_code == 1
     assert "card.toml" in result.stderr

@@ -11,8 +11,8 @@ from stripread.errors import StripNotFoundError
 from stripread.findings import Finding, make_finding
 from stripread.lot.lot import Lot
 from stripread.measure import StripMeasurement
+from stripread.numbers import format_interval, format_number, places_for
 from stripread.reading import PadReading, Reading
-from stripread.report.numbers import format_interval, format_number, places_for
 from stripread.report.text import budget_table, error_text, verdict_text
 from stripread.report.words import next_steps, verdict_headline
 

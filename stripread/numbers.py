@@ -2,7 +2,7 @@
 
 import math
 
-__all__ = ["format_interval", "format_number", "places_for"]
+__all__ = ["format_interval", "format_number", "places_for", "two_digits"]
 
 
 def places_for(half_width: float) -> int:
@@ -32,3 +32,8 @@ def format_interval(interval: tuple[float | None, float | None], places: int) ->
     if high is None:
         return f"{format_number(low, places)} and over"
     return f"{format_number(low, places)} to {format_number(high, places)}"
+
+
+def two_digits(number: float) -> str:
+    """Return a number with two digits, without an exponent where it is a hundred or more."""
+    return f"{float(f'{number:.2g}'):g}"
