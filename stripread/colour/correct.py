@@ -1,16 +1,18 @@
 """From the patches of a card in one photo to the way from any linear RGB on it to CIELAB.
 
 Tone curve and light from the neutral patches, then the colour map from all patches, and what the patches left out of
-the fit say about it. Patches that are clipped or plainly disagree are left out and named.
+the fit say about it. Patches that are clipped or plainly disagree are left out and named. Where the spectra of the
+patches are known, `spectral.py` takes the map's place if it predicts patches much better.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stripread.colour.lab import colour_science, delta_e_2000, lab_to_xyz
 from stripread.colour.map import ColourMap, MapMethod, fit_map
+from stripread.colour.spectral import SpectralMap, fit_spectral_map
 from stripread.colour.tone import ToneAndLight, fit_tone_and_light
 from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float
@@ -29,6 +31,10 @@ _ROUNDS = 5  # what lies on the card bends the first fit, so the worst go first
 _LEAST_PATCHES, _LEAST_NEUTRALS = 8, 4
 # Root-polynomial is kept only when its left-out residual is this much better: a tie goes to the plain map.
 _BETTER = 0.95
+# The spectral map is kept only when patches left out of it err by less than this share of what they do with the best
+# plain map. GATE
+_SPECTRAL_BETTER = 0.6
+_TONE_ROUNDS = 3  # tone curve and spectral map in turn; three more change a colour by hundredths of a Delta E
 # Judged on simulated photos of the seen part, by the coverage of the pads' lightness.
 _U_LIGHT_SHARE, _U_LIGHT_LEAST = 0.3, 0.002
 
@@ -51,6 +57,8 @@ class PatchColours:
     white, neutral : ndarray of bool (n,)
         Role ``white``; role ``white`` or ``grey``.
     card_size_mm : tuple
+    reflectance : ndarray (n, 81) or None
+        Measured spectra on `spectra.GRID_NM`, where the print has them.
     """
 
     ids: tuple[str, ...]
@@ -61,6 +69,7 @@ class PatchColours:
     white: NDArray[np.bool_]
     neutral: NDArray[np.bool_]
     card_size_mm: tuple[float, float]
+    reflectance: Float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,9 +81,10 @@ class Correction:
     clipped, disagreeing : tuple of str
         Patches left out because they are clipped, or because they do not fit the others.
     left_out : ndarray (n, 3)
-        CIELAB residual of each patch when it is left out of the fit (NaN where clipped).
+        CIELAB residual of each patch when it is left out of the fit of the best plain map (NaN where clipped). It
+        shows what light and phone are like, also where the spectral map is used.
     de00 : ndarray (n,)
-        The same as CIEDE2000.
+        CIEDE2000 of the patches left out of the map that is used.
     linear_misfit : float
         Mean CIEDE2000 of the patches used, each left out in turn of a plain linear map. It shows an odd lamp
         better than the bent map does, which hides a part of it.
@@ -82,7 +92,7 @@ class Correction:
 
     patches: PatchColours
     tone: ToneAndLight
-    map: ColourMap
+    map: ColourMap | SpectralMap
     clipped: tuple[str, ...]
     disagreeing: tuple[str, ...]
     used: NDArray[np.bool_]
@@ -125,6 +135,12 @@ class Correction:
         jacobian: Float = self.map.jacobian(scene[0]) * chain[0]
         return jacobian
 
+    def mismatch(self, linear: Float, place_mm: Float) -> Float | None:
+        """Covariance (3, 3) of CIELAB at a decoded value (3,) that the spectral map states; None of a plain map."""
+        if not isinstance(self.map, SpectralMap):
+            return None
+        return self.map.mismatch(self.scene(linear, place_mm)[0])
+
     def light_gradient(self, linear: Float, place_mm: Float) -> Float:
         """Change of CIELAB (3,) per relative change of the light at a place."""
         scene = self.scene(linear, place_mm)
@@ -144,8 +160,14 @@ def _linear_srgb(lab: Float) -> Float:
     return rgb
 
 
-def fit_correction(patches: PatchColours) -> Correction:
+def fit_correction(patches: PatchColours, *, spectral: bool = True) -> Correction:
     """Fit the correction of one photo.
+
+    Parameters
+    ----------
+    patches : PatchColours
+    spectral : bool
+        Whether the spectral map may be used, where the patches have spectra and it is better.
 
     Raises
     ------
@@ -166,7 +188,33 @@ def fit_correction(patches: PatchColours) -> Correction:
         if np.array_equal(now, used) or now.sum() < used.sum() // 2:
             break
         used = now
-    return correction
+    return _with_spectra(correction, patches.reflectance) if spectral and patches.reflectance is not None else correction
+
+
+def _with_spectra(plain: Correction, reflectance: Float) -> Correction:
+    """Return the correction with a spectral map, or the plain one where that does not predict patches much better.
+
+    A printed grey is no neutral spectrum: camera and lamp see it tinted. Once they are known, the tone curve is fitted
+    again to what the greys are expected to look like.
+    """
+    patches, used = plain.patches, plain.used
+    neutral = used & patches.neutral
+    tone = plain.tone
+    fitted = fit_spectral_map(tone.undo(patches.linear, patches.places_mm), reflectance, used)
+    for _ in range(_TONE_ROUNDS):
+        tone = fit_tone_and_light(
+            patches.linear[neutral],
+            patches.places_mm[neutral],
+            fitted.seen(reflectance[neutral]),
+            code_range=_code_range(patches, used),
+            card_size_mm=patches.card_size_mm,
+        )
+        scene = tone.undo(patches.linear, patches.places_mm)
+        fitted = fit_spectral_map(scene, reflectance, used, noise=fitted.noise)
+    de00 = np.where(np.isnan(plain.de00), np.nan, delta_e_2000(patches.lab + fitted.left_out, patches.lab))
+    if np.mean(de00[used]) > _SPECTRAL_BETTER * plain.residual_de00_mean:
+        return plain
+    return replace(plain, tone=tone, map=fitted, de00=de00)
 
 
 def _off_grey(correction: Correction) -> NDArray[np.bool_]:
@@ -194,13 +242,18 @@ def _check(patches: PatchColours, used: NDArray[np.bool_], clipped: NDArray[np.b
     )
 
 
+def _code_range(patches: PatchColours, used: NDArray[np.bool_]) -> Float:
+    """Return the smallest and the largest decoded value, shape (2, 3)."""
+    return np.array([patches.linear[used].min(axis=0), patches.linear[used].max(axis=0)])
+
+
 def _fit(patches: PatchColours, used: NDArray[np.bool_], clipped: NDArray[np.bool_]) -> Correction:
     neutral = used & patches.neutral
     tone = fit_tone_and_light(
         patches.linear[neutral],
         patches.places_mm[neutral],
         _linear_srgb(patches.lab[neutral]),
-        code_range=np.array([patches.linear[used].min(axis=0), patches.linear[used].max(axis=0)]),
+        code_range=_code_range(patches, used),
         card_size_mm=patches.card_size_mm,
     )
     scene = tone.undo(patches.linear, patches.places_mm)

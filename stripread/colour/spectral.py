@@ -1,0 +1,202 @@
+"""Scene RGB to CIELAB where the spectra of the card's patches are known.
+
+A linear map M from camera RGB to XYZ is wrong for single spectra because lamp times camera is no linear mix of the
+reference observer's curves: M times it differs from them by some d(wavelength). For a patch of reflectance R,
+
+    M rgb = R . (observer + d),
+
+so every patch tells of d, and M and d are fitted to all of them together: M freely, d by Bayes with the mean and
+covariance that d has over many lamps and cameras (`spectra.make_views`), each with its own best M. Whatever mix of its
+channels a phone makes is in M, and leaves d alone. (Wiener estimation of spectra: Pratt and Mancill 1976, Appl. Opt.
+15(1):73-75, here of the observer's error.)
+
+A pad's spectrum is not known, but dyes that look like it in this photo err by much the same R . d. Its correction is
+a local linear regression on drawn dyes (`spectra.make_dyes`), and their scatter about it is part of the uncertainty.
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stripread.colour.lab import lab_jacobian, lab_to_xyz, xyz_to_lab
+from stripread.colour.spectra import GRID_NM, make_dyes, make_views, observer, spectra_to_xyz
+from stripread.geometry import Float
+
+__all__ = ["SpectralMap", "fit_spectral_map"]
+
+_TERMS = 30  # principal components of d; the next one moves no patch by a tenth of its noise
+# Noise of a patch: of its XYZ, and of the perfect reflector's. Its scale is estimated in each photo; these are what
+# patch means of the seen part have about the fit.
+_NOISE_SHARE, _NOISE_DARK = 0.002, 0.0004
+_NOISE_LEAST, _NOISE_MOST = 0.5, 20.0  # times that
+_NEAR = 5.0  # Delta E*ab; dyes within about this distance of a pad's colour stand for it. 3 and 8 differ little
+_FEW = 1e-6  # weight of all other dyes, for a colour that is unlike any of them
+_FLOOR = 0.1  # CIELAB; what the model itself misses. As for the plain maps, a tenth of what an eye can tell
+
+
+@dataclass(frozen=True, slots=True)
+class _Expected:
+    """What d is expected to be for one card: mean (3, 81), and components (terms, 3, 81) of unit variance."""
+
+    mean: Float
+    components: Float
+
+
+@lru_cache(maxsize=4)
+def _expected(reflectance: bytes) -> _Expected:
+    """Mean and covariance of d over lamps and cameras, each with the M that fits this card's patches best."""
+    spectra = np.frombuffer(reflectance).reshape(-1, len(GRID_NM))
+    xyz = spectra_to_xyz(spectra)
+    weights = 1 / _noise(xyz)
+    views = make_views()
+    rgb = spectra @ views  # (views, patches, 3)
+    departures = np.empty((len(views), 3, len(GRID_NM)))
+    for j in range(3):
+        weighted = rgb * weights[:, j, None]
+        gram = weighted.transpose(0, 2, 1) @ weighted
+        row = np.linalg.solve(gram, weighted.transpose(0, 2, 1) @ (xyz[:, j] * weights[:, j])[:, None])
+        departures[:, j] = (views @ row)[..., 0] - observer()[:, j]
+    flat = departures.reshape(len(views), -1)
+    mean = flat.mean(axis=0)
+    _, size, components = np.linalg.svd(flat - mean, full_matrices=False)
+    scaled = components[:_TERMS] * (size[:_TERMS, None] / np.sqrt(len(views)))
+    return _Expected(mean.reshape(3, -1), scaled.reshape(_TERMS, 3, -1))
+
+
+@lru_cache(maxsize=1)
+def _dye_colours() -> tuple[Float, Float]:
+    """XYZ and CIELAB (dyes, 3) of the drawn dyes."""
+    xyz = spectra_to_xyz(make_dyes())
+    return xyz, xyz_to_lab(xyz)
+
+
+def _noise(xyz: Float) -> Float:
+    noise: Float = np.hypot(_NOISE_SHARE * xyz, _NOISE_DARK)
+    return noise
+
+
+@dataclass(frozen=True, slots=True)
+class SpectralMap:
+    """The fitted M and d, and how well they are known.
+
+    Attributes
+    ----------
+    matrix : ndarray (3, 3)
+        M: scene RGB to XYZ as a departing observer sees it.
+    departure : ndarray (3, 81)
+        d, rows for X, Y, Z.
+    components : ndarray (terms, 3, 81)
+        Those of d.
+    covariance : ndarray (9 + terms, 9 + terms)
+        Of the rows of M and the components' amounts.
+    noise : float
+        Scale of the patches' noise, 1 for that of clean patch means.
+    left_out : ndarray (n, 3)
+        CIELAB residual of each patch predicted from the others.
+    """
+
+    matrix: Float
+    departure: Float
+    components: Float
+    covariance: Float
+    noise: float
+    left_out: Float
+    method: str = "spectral"
+
+    def seen(self, reflectance: Float) -> Float:
+        """Scene RGB (n, 3) of reflectances (n, 81) in this photo."""
+        rgb: Float = np.linalg.solve(self.matrix, (reflectance @ (observer() + self.departure.T)).T).T
+        return rgb
+
+    def lab(self, rgb: Float) -> Float:
+        """CIELAB of scene RGB, shape (..., 3), taken for a dye on a carrier."""
+        flat = np.reshape(rgb, (-1, 3))
+        lab = np.array([self._dye(one)[0] for one in flat])
+        return lab.reshape(np.shape(rgb))
+
+    def jacobian(self, rgb: Float) -> Float:
+        """Differentiate CIELAB by scene RGB (3,), shape (3, 3); the dye's small correction counts as constant."""
+        jacobian: Float = lab_jacobian(np.maximum(self.matrix @ rgb, 1e-4)) @ self.matrix
+        return jacobian
+
+    def mismatch(self, rgb: Float) -> Float:
+        """Covariance (3, 3) of the CIELAB of scene RGB (3,): of M and d, and of which dye it is."""
+        lab, scatter, reflectance = self._dye(rgb)
+        design = np.zeros((3, len(self.covariance)))
+        for j in range(3):
+            design[j, 3 * j : 3 * j + 3] = rgb
+        design[:, 9:] = -(self.components @ reflectance).T
+        jacobian = lab_jacobian(np.maximum(lab_to_xyz(lab), 1e-4))
+        known = jacobian @ design @ self.covariance @ design.T @ jacobian.T
+        total: Float = known + scatter + _FLOOR**2 * np.eye(3)
+        return total
+
+    def _dye(self, rgb: Float) -> tuple[Float, Float, Float]:
+        """CIELAB of scene RGB (3,), its covariance from the choice of dye, and the mean dye that looks like it."""
+        dyes = make_dyes()
+        xyz, true = _dye_colours()
+        seen_as = xyz_to_lab(np.maximum(self.matrix @ rgb, 1e-6))
+        # d moves colours by a few Delta E: the dyes far away need not be looked at.
+        near = np.flatnonzero(np.sum((true - seen_as) ** 2, axis=1) < (6 * _NEAR) ** 2)
+        if len(near) < 50:
+            near = np.argsort(np.sum((true - seen_as) ** 2, axis=1))[:50]
+        look = xyz_to_lab(np.maximum(xyz[near] + dyes[near] @ self.departure.T, 1e-6))
+        offset = look - seen_as
+        weights = np.exp(-np.sum(offset**2, axis=1) / (2 * _NEAR**2)) + _FEW
+        weights /= weights.sum()
+        terms = np.column_stack([np.ones(len(near)), offset])
+        weighted = terms * weights[:, None]
+        # A little ridge on the slopes where few dyes are near.
+        gram = terms.T @ weighted + 1e-3 * np.diag([0.0, 1.0, 1.0, 1.0])
+        wanted = true[near] - look
+        solution = np.linalg.solve(gram, weighted.T @ wanted)
+        scatter = wanted - terms @ solution
+        return seen_as + solution[0], (scatter * weights[:, None]).T @ scatter, weights @ dyes[near]
+
+
+def fit_spectral_map(rgb: Float, reflectance: Float, used: NDArray[np.bool_], *, noise: float = 1.0) -> SpectralMap:
+    """Fit M and d to the patches of one photo.
+
+    Parameters
+    ----------
+    rgb : ndarray (n, 3)
+        Scene RGB of the patches.
+    reflectance : ndarray (n, 81)
+        Their spectra.
+    used : ndarray of bool (n,)
+        The patches of the fit.
+    noise : float
+        Scale of the patches' noise, from an earlier fit of the same photo.
+    """
+    expected = _expected(np.ascontiguousarray(reflectance, np.float64).tobytes())
+    count = 9 + len(expected.components)
+    xyz = spectra_to_xyz(reflectance)
+    sigma = _noise(xyz) * noise
+    design = np.zeros((len(rgb), 3, count))
+    for j in range(3):
+        design[:, j, 3 * j : 3 * j + 3] = rgb
+    flat_components = expected.components.reshape(-1, len(GRID_NM))
+    design[:, :, 9:] = -(reflectance @ flat_components.T).reshape(len(rgb), -1, 3).transpose(0, 2, 1)
+    wanted = xyz + reflectance @ expected.mean.T
+    scaled, target = design / sigma[..., None], wanted / sigma
+    rows = scaled[used].reshape(-1, count)
+    information = rows.T @ rows
+    information[9:, 9:] += np.eye(count - 9)
+    covariance = np.linalg.inv(information)
+    solution = covariance @ (rows.T @ target[used].ravel())
+    residual = scaled @ solution - target
+    # Left-out residuals as in `map.fit_map`.
+    hat = np.einsum("nia,nja->nij", scaled @ covariance, scaled) * used[:, None, None]
+    left_out = np.linalg.solve(np.eye(3) - 0.999 * hat, residual[..., None])[..., 0] * sigma
+    freedom = max(rows.shape[0] - float(np.trace(hat, axis1=1, axis2=2).sum()), 1.0)
+    squares = float(np.sum(residual[used] ** 2)) / freedom
+    return SpectralMap(
+        matrix=solution[:9].reshape(3, 3),
+        departure=expected.mean + np.tensordot(solution[9:], expected.components, axes=1),
+        components=expected.components,
+        covariance=covariance,
+        noise=float(np.clip(noise * np.sqrt(squares), _NOISE_LEAST, _NOISE_MOST)),
+        left_out=xyz_to_lab(np.maximum(xyz + left_out, 1e-6)) - xyz_to_lab(xyz),
+    )
