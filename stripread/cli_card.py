@@ -73,7 +73,9 @@ def enrol(
     day = (measured_on or datetime.now().astimezone()).date()
     enrolled = enrol_card(layout, measured, name=name, measured_on=day.isoformat())
     save_card(enrolled, out)
-    note(f"wrote {out}: print {name!r}, {len(enrolled.patches)} patches")
+    nm = enrolled.wavelengths_nm
+    spectra = f"with spectra from {nm[0]:g} to {nm[-1]:g} nm" if nm else "without spectra"
+    note(f"wrote {out}: print {name!r}, {len(enrolled.patches)} patches, {spectra}")
 
 
 @card_app.command()

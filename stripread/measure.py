@@ -76,6 +76,8 @@ class PadMeasurement:
         Covariance of ``lab`` from the scatter of the pad's pixels.
     light_gradient : ndarray (3,)
         Change of ``lab`` per relative change of the light at the pad.
+    mismatch : ndarray (3, 3) or None
+        Covariance of ``lab`` as the spectral map states it; None where a plain map was used.
     polygon_px : ndarray (4, 2)
         Corners in the full-size upright photo.
     """
@@ -86,6 +88,7 @@ class PadMeasurement:
     u_pixels: Float
     light_gradient: Float
     polygon_px: Float
+    mismatch: Float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,8 +103,10 @@ class StripMeasurement:
     timing_ms: Mapping[str, float]
 
 
-def measure_card(file: PhotoFile, card: CardLayout) -> CardMeasurement:
+def measure_card(file: PhotoFile, card: CardLayout, *, spectral: bool = True) -> CardMeasurement:
     """Find a card in a photo and fit the correction on its patches.
+
+    ``spectral`` allows the spectral map where the card has spectra.
 
     Raises
     ------
@@ -114,7 +119,7 @@ def measure_card(file: PhotoFile, card: CardLayout) -> CardMeasurement:
     with watch.stage("patches"):
         patches = measure_patches(photo, pose.homography, card)
     with watch.stage("correction"):
-        correction = fit_correction(patches)
+        correction = fit_correction(patches, spectral=spectral)
     with watch.stage("quality"):
         squares = [m.corners_mm for m in card.markers if m.id in pose.markers_found]
         quality = judge_card(photo, pose.homography, squares, correction, enrolled=card.enrolment is not None)
@@ -149,15 +154,17 @@ def _decode_and_find(file: PhotoFile, card: CardLayout, watch: Stopwatch) -> tup
         return photo, pose
 
 
-def measure_strip(file: PhotoFile, card: CardLayout, kind: StripKind) -> StripMeasurement:
-    """Measure the pads of a strip of the kind lying on the card.
+def measure_strip(
+    file: PhotoFile, card: CardLayout, kind: StripKind, *, spectral: bool = True
+) -> StripMeasurement:
+    """Measure the pads of a strip of the kind lying on the card; ``spectral`` as in `measure_card`.
 
     Raises
     ------
     StripReadError
         Those of `measure_card`; no strip, a strip upside down, a covered pad, pads that are not the kind's.
     """
-    seen = measure_card(file, card)
+    seen = measure_card(file, card, spectral=spectral)
     watch = Stopwatch(dict(seen.timing_ms))
     with watch.stage("find strip"):
         view = _slot_view(seen)
@@ -239,6 +246,7 @@ def _measure_one(seen: CardMeasurement, strip: StripPose, kind: StripKind, pad_i
         u_pixels=jacobian @ (colour.covariance_of_mean + np.diag(coding**2)) @ jacobian.T,
         light_gradient=correction.light_gradient(linear, place[None]),
         polygon_px=polygon_px,
+        mismatch=correction.mismatch(linear, place[None]),
     )
 
 

@@ -7,6 +7,7 @@ from typing import NoReturn
 import numpy as np
 
 from stripread.card.measurement import MeasurementTable, parse_numbers
+from stripread.card.spectra import as_reflectance, spectra_lab, unusable_wavelengths
 from stripread.colour.lab import xyz_to_lab
 from stripread.errors import MeasurementFileError
 from stripread.geometry import Float
@@ -18,7 +19,8 @@ _LAB = ("LAB_L", "LAB_A", "LAB_B")
 _XYZ = ("XYZ_X", "XYZ_Y", "XYZ_Z")
 _NAMES = ("SAMPLE_NAME", "SAMPLENAME")
 _IDS = ("SAMPLE_ID", "SAMPLEID")
-_SPECTRAL = re.compile(r"(?:SPECTRAL_)?(?:NM|SPEC)_?(\d{3,4})")
+# NM380, NM_380, SPEC_380, R_380, SPECTRAL_NM380, SPECTRAL_DEC_380, SPECTRAL_PCT380, 380NM, 380
+_SPECTRAL = re.compile(r"(?:SPECTRAL_?)?(?:NM|SPEC|DEC|PCT|R|REFL)?_?(\d{3,4})(?:\.0+)?(?:_?NM)?")
 _ILLUMINANT = re.compile(r"\b(?:D\d\d|A|C|E|F\d{1,2}|TL\d\d|LED-\w+)\b")
 
 
@@ -43,7 +45,7 @@ def is_cgats(text: str) -> bool:
 def parse_cgats(text: str, *, where: str) -> MeasurementTable:
     """Return the measured colours of a CGATS text: LAB_L.., or else XYZ_X.. (of 1 or 100 for the perfect reflector).
 
-    SAMPLE_NAME is the preferred label, then SAMPLE_ID. NUMBER_OF_FIELDS and NUMBER_OF_SETS may be missing, the blocks
+    Without either, colours are worked out from the spectra. SAMPLE_NAME is the preferred label, then SAMPLE_ID. NUMBER_OF_FIELDS and NUMBER_OF_SETS may be missing, the blocks
     may stand in any order. Spectra come along if there are any. ``where`` names the file in errors.
 
     Raises
@@ -62,19 +64,25 @@ def parse_cgats(text: str, *, where: str) -> MeasurementTable:
     )
     if not labels:
         _refuse(where, blocks.fields_line, "SAMPLE_ID or SAMPLE_NAME among the fields", " ".join(blocks.fields))
+    spectral = sorted((float(m[1]), name) for name in blocks.fields if (m := _SPECTRAL.fullmatch(name)))
+    wavelengths = tuple(wavelength for wavelength, _ in spectral)
+    spectra = _columns(blocks, [name for _, name in spectral], where) if spectral else None
     if all(name in blocks.fields for name in _LAB):
         lab = _columns(blocks, list(_LAB), where)
     elif all(name in blocks.fields for name in _XYZ):
         lab = xyz_to_lab(_scaled(_columns(blocks, list(_XYZ), where), blocks, where))
     else:
-        _refuse(where, blocks.fields_line, "LAB_L LAB_A LAB_B or XYZ_X XYZ_Y XYZ_Z", " ".join(blocks.fields))
-    spectral = sorted((float(m[1]), name) for name in blocks.fields if (m := _SPECTRAL.fullmatch(name)))
+        reflectance = None if spectra is None or unusable_wavelengths(wavelengths) else as_reflectance(spectra)
+        if reflectance is None:
+            expected = "LAB_L LAB_A LAB_B, XYZ_X XYZ_Y XYZ_Z or reflectances from 400 to 700 nm"
+            _refuse(where, blocks.fields_line, expected, " ".join(blocks.fields))
+        lab = spectra_lab(wavelengths, reflectance)
     return MeasurementTable(
         labels=labels,
         lab=lab,
         lines=tuple(line for line, _ in blocks.rows),
-        wavelengths_nm=tuple(wavelength for wavelength, _ in spectral),
-        spectra=_columns(blocks, [name for _, name in spectral], where) if spectral else None,
+        wavelengths_nm=wavelengths,
+        spectra=spectra,
     )
 
 

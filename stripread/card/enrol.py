@@ -14,6 +14,7 @@ import numpy as np
 from stripread.card.cgats import is_cgats, parse_cgats
 from stripread.card.layout import CardLayout, Enrolment
 from stripread.card.measurement import MeasurementTable, decode_measurement, parse_numbers, read_measurement_bytes
+from stripread.card.spectra import LARGEST_DISAGREEMENT, as_reflectance, spectra_disagreement, unusable_wavelengths
 from stripread.colour.lab import delta_e_2000
 from stripread.errors import MeasurementFileError
 from stripread.geometry import Float
@@ -32,7 +33,9 @@ _DARKEST_WHITE = 75.0  # L*; matte papers measure 88 to 96
 
 
 def enrol_card(card: CardLayout, measured_path: Path, *, name: str, measured_on: str, u_lab: float = 0.3) -> CardLayout:
-    """Return the card with the measured colours of its print.
+    """Return the card with the measured colours of its print, and its spectra where the file has them.
+
+    Spectra that do not reach from 400 to 700 nm in steps of 20 nm or less are left out.
 
     Parameters
     ----------
@@ -53,8 +56,8 @@ def enrol_card(card: CardLayout, measured_path: Path, *, name: str, measured_on:
     Raises
     ------
     MeasurementFileError
-        If the file cannot be read; patches are missing or unknown; repeats of a patch disagree; the white is dark; or
-        the colours are far from the design or fit it better in another order.
+        If the file cannot be read; patches are missing or unknown; repeats of a patch disagree; the white is dark; the
+        colours are far from the design or fit it better in another order; or the spectra have other colours.
     """
     if not name.strip():
         raise MeasurementFileError(expected="a name for the print", found=repr(name), remedy="Name it.")
@@ -76,13 +79,15 @@ def enrol_card(card: CardLayout, measured_path: Path, *, name: str, measured_on:
     lab = np.array([table.lab[rows[p.id]].mean(axis=0) for p in card.patches])
     _check_repeats(card, table, rows, where)
     _check_against_design(card, lab, where)
+    spectra = _spectra(card, table, rows, lab, where)
     return replace(
         card,
         name=name,
         patches=tuple(
-            replace(patch, lab=(float(colour[0]), float(colour[1]), float(colour[2])))
-            for patch, colour in zip(card.patches, lab, strict=True)
+            replace(patch, lab=(float(colour[0]), float(colour[1]), float(colour[2])), spectrum=spectrum)
+            for patch, colour, spectrum in zip(card.patches, lab, spectra, strict=True)
         ),
+        wavelengths_nm=table.wavelengths_nm if any(spectra) else (),
         enrolment=Enrolment(
             source=measured_path.name,
             source_sha256=hashlib.sha256(data).hexdigest(),
@@ -243,6 +248,29 @@ def _check_against_design(card: CardLayout, lab: Float, where: str) -> None:
             f"L* {min(white):.1f}",
             "Print on white paper; check that the file is of this card and in the right order.",
         )
+
+
+def _spectra(
+    card: CardLayout, table: MeasurementTable, rows: dict[str, list[int]], lab: Float, where: str
+) -> list[tuple[float, ...]]:
+    """Return the mean spectrum of each patch, rounded; empty ones if the file has none that serve."""
+    if table.spectra is None or unusable_wavelengths(table.wavelengths_nm):
+        return [()] * len(card.patches)
+    mean = as_reflectance(np.array([table.spectra[rows[p.id]].mean(axis=0) for p in card.patches]))
+    if mean is None:
+        raise MeasurementFileError(
+            expected=f"spectra of 0 to 1 or 0 to 100 in {where}",
+            found=f"{table.spectra.min():g} to {table.spectra.max():g}",
+            remedy="Export reflectances, not densities.",
+        )
+    apart = spectra_disagreement(lab, table.wavelengths_nm, mean)
+    if apart > LARGEST_DISAGREEMENT:
+        raise MeasurementFileError(
+            expected=f"spectra that have the colours beside them in {where}",
+            found=f"spectra {apart:.1f} CIEDE2000 off on average",
+            remedy="Export colours for D50 and 2 degrees and spectra of the same measurement, or leave the spectra out.",
+        )
+    return [tuple(round(float(v), 5) for v in spectrum) for spectrum in mean]
 
 
 def _moved(expected: Float, lab: Float) -> dict[int, int]:

@@ -12,6 +12,7 @@ from typing import Any, Literal
 import numpy as np
 import tomli_w
 
+from stripread.card.spectra import LARGEST_DISAGREEMENT, spectra_disagreement, unusable_wavelengths
 from stripread.errors import CardFileError
 from stripread.geometry import Float, Rect
 
@@ -35,12 +36,16 @@ class Marker:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Patch:
-    """A patch of one colour: ``lab`` is its reference CIELAB (D50, 2 degree observer)."""
+    """A patch of one colour: ``lab`` is its reference CIELAB (D50, 2 degree observer).
+
+    ``spectrum`` is its reflectance at the card's ``wavelengths_nm``, empty where it was not measured.
+    """
 
     id: str
     rect: Rect
     role: Role
     lab: tuple[float, float, float]
+    spectrum: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,11 +74,17 @@ class CardLayout:
     slot: Rect | None = None
     vial: Rect | None = None
     enrolment: Enrolment | None = None
+    wavelengths_nm: tuple[float, ...] = ()  # of the patches' spectra
 
     @property
     def patch_lab(self) -> Float:
         """Reference CIELAB of all patches, shape (n, 3)."""
         return np.array([p.lab for p in self.patches])
+
+    @property
+    def patch_spectra(self) -> Float | None:
+        """Reflectances of all patches, shape (n, wavelengths); None where they were not measured."""
+        return np.array([p.spectrum for p in self.patches]) if self.wavelengths_nm else None
 
     @property
     def corners_mm(self) -> Float:
@@ -143,6 +154,19 @@ def parse_card(data: Mapping[str, Any], *, where: str) -> CardLayout:
             raise wrong(key, f"at least {least} tables [[{key}]]", value if not isinstance(value, list) else len(value))
         return value
 
+    def spectrum(value: object, field: str) -> tuple[float, ...]:
+        if value is None and not wavelengths:
+            return ()
+        array = numbers(value, (len(wavelengths),), field)
+        if not wavelengths or array.min() < -0.02 or array.max() > 2:
+            raise wrong(field, "reflectances of 0 to 1 at the card's wavelengths_nm", value)
+        return tuple(array.tolist())
+
+    wavelengths: tuple[float, ...] = ()
+    if (given := data.get("wavelengths_nm")) is not None:
+        wavelengths = tuple(numbers(given, (len(given) if isinstance(given, list) else 1,), "wavelengths_nm").tolist())
+        if reason := unusable_wavelengths(wavelengths):
+            raise wrong("wavelengths_nm", "rising from 400 or less to 700 or more in steps up to 20", reason)
     width, height = number(data, "width_mm", "width_mm"), number(data, "height_mm", "height_mm")
     if width <= 0 or height <= 0:
         raise wrong("width_mm, height_mm", "positive lengths", (width, height))
@@ -167,6 +191,7 @@ def parse_card(data: Mapping[str, Any], *, where: str) -> CardLayout:
                 rect=rect(table.get("rect_mm"), f"patch[{i}].rect_mm"),
                 role=role,
                 lab=(float(lab[0]), float(lab[1]), float(lab[2])),
+                spectrum=spectrum(table.get("spectrum"), f"patch[{i}].spectrum"),
             )
         )
     ids = [p.id for p in patches]
@@ -192,7 +217,7 @@ def parse_card(data: Mapping[str, Any], *, where: str) -> CardLayout:
             measured_on=text(table, "measured_on", "enrolment.measured_on"),
             u_lab=number(table, "u_lab", "enrolment.u_lab"),
         )
-    return CardLayout(
+    card = CardLayout(
         name=text(data, "name", "name"),
         width_mm=width,
         height_mm=height,
@@ -202,7 +227,13 @@ def parse_card(data: Mapping[str, Any], *, where: str) -> CardLayout:
         slot=optional_rect("slot"),
         vial=optional_rect("vial"),
         enrolment=enrolment,
+        wavelengths_nm=wavelengths,
     )
+    if (spectra := card.patch_spectra) is not None:
+        apart = spectra_disagreement(card.patch_lab, wavelengths, spectra)
+        if apart > LARGEST_DISAGREEMENT:
+            raise wrong("patch.spectrum", "the colours of patch.lab", f"{apart:.1f} CIEDE2000 off on average")
+    return card
 
 
 def save_card(card: CardLayout, path: Path) -> None:
@@ -231,4 +262,10 @@ def save_card(card: CardLayout, path: Path) -> None:
         }
     data["marker"] = [{"id": m.id, "corners_mm": m.corners_mm.tolist()} for m in card.markers]
     data["patch"] = [{"id": p.id, "rect_mm": rect(p.rect), "role": p.role, "lab": list(p.lab)} for p in card.patches]
-    path.write_text(tomli_w.dumps(data), encoding="utf-8")
+    if card.wavelengths_nm:
+        data["wavelengths_nm"] = list(card.wavelengths_nm)
+    head, *tables = tomli_w.dumps(data).split("[[patch]]\n")
+    # A spectrum on one line; the writer would give each number a line of its own.
+    spectra = [f"spectrum = {list(p.spectrum)}\n" if p.spectrum else "" for p in card.patches]
+    patches = [f"[[patch]]\n{table.rstrip()}\n{line}" for table, line in zip(tables, spectra, strict=True)]
+    path.write_text(head + "\n".join(patches), encoding="utf-8")

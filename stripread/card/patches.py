@@ -6,6 +6,7 @@ import numpy as np
 from stripread.card.layout import CardLayout
 from stripread.colour.correct import PatchColours
 from stripread.colour.lab import on_paper
+from stripread.colour.spectra import on_grid
 from stripread.geometry import Float, apply_homography
 from stripread.photo.photo import Photo
 
@@ -63,6 +64,7 @@ def measure_patches(photo: Photo, homography: Float, card: CardLayout) -> PatchC
     keep = (apart <= _CUT * np.maximum(spread, _FLOOR * median)).all(axis=0)
     mean = (linear * keep).sum(axis=2, dtype=np.float64).T / np.maximum(keep.sum(axis=1), 1)[:, None]
     role = np.array([p.role for p in card.patches])
+    spectra = card.patch_spectra
     return PatchColours(
         ids=tuple(p.id for p in card.patches),
         places_mm=centres,
@@ -72,4 +74,5 @@ def measure_patches(photo: Photo, homography: Float, card: CardLayout) -> PatchC
         white=role == "white",
         neutral=role != "colour",
         card_size_mm=(card.width_mm, card.height_mm),
+        reflectance=None if spectra is None else on_grid(np.array(card.wavelengths_nm), spectra),
     )
