@@ -9,7 +9,8 @@ from pathlib import Path
 import numpy as np
 
 from stripread.card.layout import CardLayout
-from stripread.colour.mismatch import mismatch_covariance
+from stripread.colour.mismatch import mismatch_covariance, spectral_mismatch
+from stripread.colour.spectral import stands_for_dyes
 from stripread.errors import SeriesError, StripReadError
 from stripread.geometry import Float
 from stripread.lot.calibrate import calibrate_pad
@@ -78,6 +79,9 @@ def calibrate_lot(
     for photo in dict.fromkeys(row.photo for row in rows):
         on_photo(photo)
         measured[photo] = _measure(photo, card, kind)
+    spectral = _spectral_everywhere(list(measured.values()))
+    if not spectral and card.patch_spectra is not None:
+        measured = {photo: _measure(photo, card, kind, spectral=False) for photo in measured}
     calibrations = []
     for pad in kind.pads:
         own = [row for row in rows if row.pad in (pad.id, None)]
@@ -103,12 +107,23 @@ def calibrate_lot(
         pads=tuple(calibrations),
         signature=_signature(list(measured.values())),
         left_out=left_out,
+        correction="spectral" if spectral else "plain",
     )
 
 
-def _measure(photo: Path, card: CardLayout, kind: StripKind) -> StripMeasurement:
+def _spectral_everywhere(measured: Sequence[StripMeasurement]) -> bool:
+    """Tell whether all photos could be corrected by spectra, and all pads' colours are those of dyes that it knows.
+
+    A lot has one way of correction, so that its errors cancel.
+    """
+    if any(m.card.correction.map.method != "spectral" for m in measured):
+        return False
+    return stands_for_dyes(np.array([pad.lab for m in measured for pad in m.pads]))
+
+
+def _measure(photo: Path, card: CardLayout, kind: StripKind, *, spectral: bool = True) -> StripMeasurement:
     try:
-        return measure_strip(open_photo(photo), card, kind)
+        return measure_strip(open_photo(photo), card, kind, spectral=spectral)
     except StripReadError as error:
         raise SeriesError(
             expected=f"a strip to measure in {photo.name}: {error.expected}",
@@ -192,6 +207,9 @@ def _squared_difference(first: StripMeasurement, second: StripMeasurement, pad_i
     patches = corrections[0].patches
     (lab, *_), (other, *_) = _pad(first, pad_id), _pad(second, pad_id)
     mismatch = mismatch_covariance(lab[None], patches.lab[both], residuals, ~patches.neutral[both], u_reference=0.0)[0]
+    stated = [next(p.mismatch for p in m.pads if p.pad == pad_id) for m in (first, second)]
+    if stated[0] is not None and stated[1] is not None:
+        mismatch = spectral_mismatch((stated[0] + stated[1]) / 2, patches.lab[both], residuals, ~patches.neutral[both])
     noise = _repeatability(first, pad_id) + _repeatability(second, pad_id)
     if np.trace(mismatch) < np.trace(noise):
         return None  # the lights are too alike to tell

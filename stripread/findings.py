@@ -89,6 +89,8 @@ _KINDS = (
                 "Use a fresh lot; calibrate it first."),
     FindingKind("lot_not_calibrated_for_card", "info", "The lot was calibrated with another card print.",
                 "The interval allows for it. Check a known dilution with this card."),
+    FindingKind("correction_differs", "info", "The lot's photos were corrected in another way than this one.",
+                "The interval allows for it. Check a known dilution, or calibrate the lot with this card."),
     # the strip against the sample
     FindingKind("wrong_range_strip", "error", "This strip kind cannot judge the range expected for the sample.",
                 "Use the kind that the site lists for this sample."),

@@ -10,7 +10,7 @@ import numpy as np
 
 from stripread.card.layout import CardLayout
 from stripread.card.patches import U_PAPER
-from stripread.colour.mismatch import DEGREES_OF_FREEDOM, mismatch_covariance
+from stripread.colour.mismatch import DEGREES_OF_FREEDOM, mismatch_covariance, spectral_mismatch
 from stripread.errors import LotFileError
 from stripread.findings import Finding, make_finding
 from stripread.geometry import Float
@@ -107,7 +107,8 @@ def read_strip(file: PhotoFile, *, card: CardLayout, kind: StripKind, lot: Lot) 
             found=f"lot {lot.number!r} of kind {lot.kind!r}",
             remedy="Name the lot and the kind that belong together; look at the vial.",
         )
-    return read_measurement(measure_strip(file, card, kind), lot=lot)
+    measured = measure_strip(file, card, kind, spectral=lot.correction == "spectral")
+    return read_measurement(measured, lot=lot)
 
 
 def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
@@ -126,6 +127,12 @@ def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
                 f"{card.name!r}.",
             )
         )
+    method = measured.card.correction.map.method
+    if (method == "spectral") != (lot.correction == "spectral"):
+        # What the two ways of correction miss has nothing in common.
+        common, residuals = False, _residuals(measured)
+        message = f"Lot {lot.number} was calibrated by the {lot.correction} map, this photo is corrected by a {method} one."
+        findings.append(make_finding("correction_differs", message))
     u_reference = _reference_uncertainty(card, lot, common=common)
     pads = []
     for pad in measured.pads:
@@ -152,14 +159,19 @@ def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
 
 def _residual_difference(measured: StripMeasurement, lot: Lot) -> tuple[bool, Float]:
     """Left-out residuals of this photo less those of the calibration photos; NaN for patches that only one has."""
-    correction = measured.card.correction
-    here = np.where(correction.used[:, None], correction.left_out, np.nan)
-    then = np.array([lot.signature.get(i, (np.nan,) * 3) for i in correction.patches.ids])
+    here = _residuals(measured)
+    then = np.array([lot.signature.get(i, (np.nan,) * 3) for i in measured.card.correction.patches.ids])
     difference = here - then
     known = np.isfinite(difference).all(axis=1)
     if known.sum() >= _LEAST_COMMON:
         return True, difference
     return False, here
+
+
+def _residuals(measured: StripMeasurement) -> Float:
+    """Left-out residuals of this photo, NaN for patches that are not used."""
+    correction = measured.card.correction
+    return np.where(correction.used[:, None], correction.left_out, np.nan)
 
 
 def _reference_uncertainty(card: CardLayout, lot: Lot, *, common: bool) -> float:
@@ -184,12 +196,11 @@ def _causes(
     correction = measured.card.correction
     patches = correction.patches
     known = np.isfinite(residuals).all(axis=1)
-    mismatch = (
-        scale**2
-        * mismatch_covariance(
-            pad.lab[None], patches.lab[known], residuals[known], ~patches.neutral[known], u_reference=u_reference
-        )[0]
-    )
+    seen = (patches.lab[known], residuals[known], ~patches.neutral[known])
+    if pad.mismatch is None:
+        mismatch = scale**2 * mismatch_covariance(pad.lab[None], *seen, u_reference=u_reference)[0]
+    else:
+        mismatch = scale**2 * spectral_mismatch(pad.mismatch, *seen)
     if not common:  # the calibration's own mismatch is unknown: as much again
         mismatch = 2 * mismatch
     causes = {

@@ -24,7 +24,7 @@ from stripread.colour.lab import lab_jacobian, lab_to_xyz, xyz_to_lab
 from stripread.colour.spectra import GRID_NM, make_dyes, make_views, observer, spectra_to_xyz
 from stripread.geometry import Float
 
-__all__ = ["SpectralMap", "fit_spectral_map"]
+__all__ = ["SpectralMap", "fit_spectral_map", "stands_for_dyes"]
 
 _TERMS = 30  # principal components of d; the next one moves no patch by a tenth of its noise
 # Noise of a patch: of its XYZ, and of the perfect reflector's. Its scale is estimated in each photo; these are what
@@ -32,6 +32,10 @@ _TERMS = 30  # principal components of d; the next one moves no patch by a tenth
 _NOISE_SHARE, _NOISE_DARK = 0.002, 0.0004
 _NOISE_LEAST, _NOISE_MOST = 0.5, 20.0  # times that
 _NEAR = 5.0  # Delta E*ab; dyes within about this distance of a pad's colour stand for it. 3 and 8 differ little
+# A colour has dyes that stand for it if so many lie within so much Delta E*ab. Judged on the seen part's pads: pink,
+# violet and brown ones have a dozen or more and err half as far as with a plain map; saturated yellow to blue ones have
+# 4 at most and err further.
+_ENOUGH_DYES, _ALIKE = 8, 6.0
 _FEW = 1e-6  # weight of all other dyes, for a colour that is unlike any of them
 _FLOOR = 0.1  # CIELAB; what the model itself misses. As for the plain maps, a tenth of what an eye can tell
 
@@ -70,6 +74,13 @@ def _dye_colours() -> tuple[Float, Float]:
     """XYZ and CIELAB (dyes, 3) of the drawn dyes."""
     xyz = spectra_to_xyz(make_dyes())
     return xyz, xyz_to_lab(xyz)
+
+
+def stands_for_dyes(lab: Float) -> bool:
+    """Tell whether enough drawn dyes look like each of the colours (n, 3)."""
+    _, known = _dye_colours()
+    alike = [np.count_nonzero(np.sum((known - one) ** 2, axis=1) < _ALIKE**2) for one in np.atleast_2d(lab)]
+    return min(alike) >= _ENOUGH_DYES
 
 
 def _noise(xyz: Float) -> Float:

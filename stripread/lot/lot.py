@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -71,7 +71,8 @@ class Lot:
     """One production lot of a strip kind, calibrated.
 
     ``signature`` is the mean left-out residual (CIELAB) of each patch of the card over the calibration photos: what
-    light and phone were like then.
+    light and phone were like then. ``correction`` says by which colour map its photos were corrected: readings use the
+    same, so that both err alike.
     """
 
     number: str
@@ -84,6 +85,7 @@ class Lot:
     left_out: tuple[str, ...]
     card_u_lab: float = 0.0  # standard uncertainty of the print's measured CIELAB; 0 where it was never measured
     sha256: str = ""
+    correction: Literal["plain", "spectral"] = "plain"
 
     def pad(self, pad_id: str) -> PadCalibration:
         """Return the calibration of a pad; ``KeyError`` where there is none."""
@@ -108,6 +110,8 @@ def save_lot(lot: Lot, path: Path) -> None:
         "pads": [_pad_to_json(pad) for pad in lot.pads],
         "signature": {key: [round(v, 4) for v in value] for key, value in lot.signature.items()},
     }
+    if lot.correction != "plain":
+        data["correction"] = lot.correction
     path.write_text(json.dumps(data, indent=1) + "\n", encoding="utf-8")
 
 
@@ -163,6 +167,7 @@ def load_lot(path: Path) -> Lot:
             signature={str(k): _three(v) for k, v in data["signature"].items()},
             left_out=tuple(str(name) for name in data["left_out"]),
             sha256=hashlib.sha256(text).hexdigest(),
+            correction=_correction(data.get("correction", "plain")),
         )
     except (ValueError, KeyError, TypeError, AttributeError) as error:
         reason = f"field {error} is missing" if isinstance(error, KeyError) else str(error)
@@ -171,6 +176,12 @@ def load_lot(path: Path) -> Lot:
             found=reason,
             remedy="Calibrate the lot again, or take the file from a backup; do not edit it by hand.",
         ) from error
+
+
+def _correction(value: Any) -> Literal["plain", "spectral"]:
+    if value not in ("plain", "spectral"):
+        raise ValueError(f"correction {value!r}, known are 'plain' and 'spectral'")
+    return "spectral" if value == "spectral" else "plain"
 
 
 def _three(values: Any) -> tuple[float, float, float]:
