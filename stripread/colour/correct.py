@@ -32,10 +32,10 @@ _LEAST_PATCHES, _LEAST_NEUTRALS = 8, 4
 # Root-polynomial is kept only when its left-out residual is this much better: a tie goes to the plain map.
 _BETTER = 0.95
 # The spectral map is kept only when patches left out of it err by less than this share of what they do with the best
-# plain map. On seen conditions (patch means) they err by 0.17 to 0.35 of it, with spectra of another printer by 1.3
-# (median). Spectra that have the right colours but another printer's shapes pass; with them a pad errs no further than
-# with the plain map.
-_SPECTRAL_BETTER = 0.6
+# plain map. On seen conditions they err by 0.17 to 0.35 of it (patch means), by 0.34 to 0.73 in whole photos, with
+# spectra of another printer by 1.3 (median; most are refused with the card file). Spectra that have the right colours
+# but another printer's shapes pass; with them a pad errs no further than with the plain map.
+_SPECTRAL_BETTER = 0.85
 _TONE_ROUNDS = 3  # tone curve and spectral map in turn; three more change a colour by hundredths of a Delta E
 # Judged on simulated photos of the seen part, by the coverage of the pads' lightness.
 _U_LIGHT_SHARE, _U_LIGHT_LEAST = 0.3, 0.002
