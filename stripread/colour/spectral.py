@@ -33,9 +33,9 @@ _NOISE_SHARE, _NOISE_DARK = 0.002, 0.0004
 _NOISE_LEAST, _NOISE_MOST = 0.5, 20.0  # times that
 _NEAR = 5.0  # Delta E*ab; dyes within about this distance of a pad's colour stand for it. 3 and 8 differ little
 # A colour has dyes that stand for it if so many lie within so much Delta E*ab. Judged on the seen part's pads: pink,
-# violet and brown ones have a dozen or more and err half as far as with a plain map; saturated yellow to blue ones have
-# 4 at most and err further.
-_ENOUGH_DYES, _ALIKE = 8, 6.0
+# violet and brown ones have 29 or more and err half as far as with a plain map; saturated yellow to blue ones have 10 at
+# most and err further.
+_ENOUGH_DYES, _ALIKE = 20, 10.0
 _FEW = 1e-6  # weight of all other dyes, for a colour that is unlike any of them
 _FLOOR = 0.1  # CIELAB; what the model itself misses. As for the plain maps, a tenth of what an eye can tell
 
