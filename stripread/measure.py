@@ -154,9 +154,7 @@ def _decode_and_find(file: PhotoFile, card: CardLayout, watch: Stopwatch) -> tup
         return photo, pose
 
 
-def measure_strip(
-    file: PhotoFile, card: CardLayout, kind: StripKind, *, spectral: bool = True
-) -> StripMeasurement:
+def measure_strip(file: PhotoFile, card: CardLayout, kind: StripKind, *, spectral: bool = True) -> StripMeasurement:
     """Measure the pads of a strip of the kind lying on the card; ``spectral`` as in `measure_card`.
 
     Raises

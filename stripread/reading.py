@@ -131,7 +131,9 @@ def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
     if (method == "spectral") != (lot.correction == "spectral"):
         # What the two ways of correction miss has nothing in common.
         common, residuals = False, _residuals(measured)
-        message = f"Lot {lot.number} was calibrated by the {lot.correction} map, this photo is corrected by a {method} one."
+        message = (
+            f"Lot {lot.number} was calibrated by the {lot.correction} map, this photo is corrected by a {method} one."
+        )
         findings.append(make_finding("correction_differs", message))
     u_reference = _reference_uncertainty(card, lot, common=common)
     pads = []

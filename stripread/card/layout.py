@@ -12,7 +12,8 @@ from typing import Any, Literal
 import numpy as np
 import tomli_w
 
-from stripread.card.spectra import LARGEST_DISAGREEMENT, spectra_disagreement, unusable_wavelengths
+from stripread.card.spectra import spectra_disagreement, unusable_wavelengths
+from stripread.colour.spectra import LARGEST_DISAGREEMENT
 from stripread.errors import CardFileError
 from stripread.geometry import Float, Rect
 

@@ -6,11 +6,8 @@ from stripread.colour.lab import delta_e_2000, xyz_to_lab
 from stripread.colour.spectra import on_grid, spectra_to_xyz
 from stripread.geometry import Float
 
-__all__ = ["LARGEST_DISAGREEMENT", "as_reflectance", "spectra_disagreement", "spectra_lab", "unusable_wavelengths"]
+__all__ = ["as_reflectance", "spectra_disagreement", "spectra_lab", "unusable_wavelengths"]
 
-# Mean CIEDE2000 between measured CIELAB and that of the spectra. Ours: tables for the sums differ by 0.1, instruments
-# scatter by 0.3; the spectra of another printer of the simulator's seen part lie 1.07 or more away.
-LARGEST_DISAGREEMENT = 0.8
 _SPAN_NM, _STEP_NM = (400.0, 700.0), 20.0  # what hand-held instruments cover at least
 
 

@@ -10,9 +10,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from stripread.colour.lab import colour_science, delta_e_2000, lab_to_xyz
+from stripread.colour.lab import colour_science, delta_e_2000, lab_to_xyz, xyz_to_lab
 from stripread.colour.map import ColourMap, MapMethod, fit_map
 from stripread.colour.spectral import SpectralMap, fit_spectral_map
+from stripread.colour.spectra import LARGEST_DISAGREEMENT, spectra_to_xyz
 from stripread.colour.tone import ToneAndLight, fit_tone_and_light
 from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float
@@ -33,7 +34,7 @@ _LEAST_PATCHES, _LEAST_NEUTRALS = 8, 4
 _BETTER = 0.95
 # The spectral map is kept only when patches left out of it err by less than this share of what they do with the best
 # plain map. On seen conditions they err by 0.17 to 0.35 of it (patch means), by 0.34 to 0.73 in whole photos, with
-# spectra of another printer by 1.3 (median; most are refused with the card file). Spectra that have the right colours
+# spectra of another printer by 1.3 (median; those are left out for their colours). Spectra that have the right colours
 # but another printer's shapes pass; with them a pad errs no further than with the plain map.
 _SPECTRAL_BETTER = 0.85
 _TONE_ROUNDS = 3  # tone curve and spectral map in turn; three more change a colour by hundredths of a Delta E
@@ -190,7 +191,9 @@ def fit_correction(patches: PatchColours, *, spectral: bool = True) -> Correctio
         if np.array_equal(now, used) or now.sum() < used.sum() // 2:
             break
         used = now
-    return _with_spectra(correction, patches.reflectance) if spectral and patches.reflectance is not None else correction
+    return (
+        _with_spectra(correction, patches.reflectance) if spectral and patches.reflectance is not None else correction
+    )
 
 
 def _with_spectra(plain: Correction, reflectance: Float) -> Correction:
@@ -200,6 +203,8 @@ def _with_spectra(plain: Correction, reflectance: Float) -> Correction:
     again to what the greys are expected to look like.
     """
     patches, used = plain.patches, plain.used
+    if np.mean(delta_e_2000(xyz_to_lab(spectra_to_xyz(reflectance)), patches.lab)) > LARGEST_DISAGREEMENT:
+        return plain  # spectra of something else
     neutral = used & patches.neutral
     tone = plain.tone
     fitted = fit_spectral_map(tone.undo(patches.linear, patches.places_mm), reflectance, used)

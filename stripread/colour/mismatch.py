@@ -25,7 +25,14 @@ from numpy.typing import NDArray
 
 from stripread.geometry import Float
 
-__all__ = ["CONSTANTS", "DEGREES_OF_FREEDOM", "MismatchConstants", "local_scatter", "mismatch_covariance", "spectral_mismatch"]
+__all__ = [
+    "CONSTANTS",
+    "DEGREES_OF_FREEDOM",
+    "MismatchConstants",
+    "local_scatter",
+    "mismatch_covariance",
+    "spectral_mismatch",
+]
 
 # Delta E*ab, both by the likelihood of the seen conditions: 1.323 a pad with a smoothing of 8, 1.350 with none, 1.338
 # with 12; 20 and 30 for the bandwidth differ little.

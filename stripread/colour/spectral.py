@@ -33,8 +33,8 @@ _NOISE_SHARE, _NOISE_DARK = 0.002, 0.0004
 _NOISE_LEAST, _NOISE_MOST = 0.5, 20.0  # times that
 _NEAR = 5.0  # Delta E*ab; dyes within about this distance of a pad's colour stand for it. 3 and 8 differ little
 # A colour has dyes that stand for it if so many lie within so much Delta E*ab. Judged on the seen part's pads: pink,
-# violet and brown ones have 29 or more and err half as far as with a plain map; saturated yellow to blue ones have 10 at
-# most and err further.
+# violet and brown ones have 29 or more and err half as far as with a plain map; saturated yellow to blue ones have at
+# most 10 and err further.
 _ENOUGH_DYES, _ALIKE = 20, 10.0
 _FEW = 1e-6  # weight of all other dyes, for a colour that is unlike any of them
 _FLOOR = 0.1  # CIELAB; what the model itself misses. As for the plain maps, a tenth of what an eye can tell
@@ -80,7 +80,7 @@ def stands_for_dyes(lab: Float) -> bool:
     """Tell whether enough drawn dyes look like each of the colours (n, 3)."""
     _, known = _dye_colours()
     alike = [np.count_nonzero(np.sum((known - one) ** 2, axis=1) < _ALIKE**2) for one in np.atleast_2d(lab)]
-    return min(alike) >= _ENOUGH_DYES
+    return bool(min(alike) >= _ENOUGH_DYES)
 
 
 def _noise(xyz: Float) -> Float:

@@ -124,7 +124,9 @@ def main(arguments: Sequence[str] | None = None) -> dict[str, np.ndarray]:
     others = np.array([draw.choice(np.delete(np.arange(count), i), 2, replace=False) for i in range(count)])
     part = "seen" if options.seen else "unseen"
     sys.stdout.write(f"{count} {part} conditions; error of the concentration in %, median and 95th percentile\n")
-    sys.stdout.write(f"{'':<30} {'pink':>12} {'violet':>12} {'pink less 2':>12} {'violet less 2':>13} {'spectral':>9}\n")
+    sys.stdout.write(
+        f"{'':<30} {'pink':>12} {'violet':>12} {'pink less 2':>12} {'violet less 2':>13} {'spectral':>9}\n"
+    )
     found = {}
     for way in WAYS:
         error, covariance = np.array(errors[way]), np.array(covariances[way])
