@@ -45,8 +45,9 @@ def is_cgats(text: str) -> bool:
 def parse_cgats(text: str, *, where: str) -> MeasurementTable:
     """Return the measured colours of a CGATS text: LAB_L.., or else XYZ_X.. (of 1 or 100 for the perfect reflector).
 
-    Without either, colours are worked out from the spectra. SAMPLE_NAME is the preferred label, then SAMPLE_ID. NUMBER_OF_FIELDS and NUMBER_OF_SETS may be missing, the blocks
-    may stand in any order. Spectra come along if there are any. ``where`` names the file in errors.
+    Without either, colours are worked out from the spectra. SAMPLE_NAME is the preferred label, then SAMPLE_ID.
+    NUMBER_OF_FIELDS and NUMBER_OF_SETS may be missing, the blocks may stand in any order. Spectra come along if there
+    are any. ``where`` names the file in errors.
 
     Raises
     ------

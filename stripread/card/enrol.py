@@ -269,7 +269,7 @@ def _spectra(
         raise MeasurementFileError(
             expected=f"spectra that have the colours beside them in {where}",
             found=f"spectra {apart:.1f} CIEDE2000 off on average",
-            remedy="Export colours for D50 and 2 degrees and spectra of the same measurement, or leave the spectra out.",
+            remedy="Export colours (D50, 2 degree) and spectra of one measurement, or leave the spectra out.",
         )
     return [tuple(round(float(v), 5) for v in spectrum) for spectrum in mean]
 

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from stripread.colour.lab import colour_science, delta_e_2000, lab_to_xyz, xyz_to_lab
 from stripread.colour.map import ColourMap, MapMethod, fit_map
-from stripread.colour.spectral import SpectralMap, fit_spectral_map
 from stripread.colour.spectra import LARGEST_DISAGREEMENT, spectra_to_xyz
+from stripread.colour.spectral import SpectralMap, fit_spectral_map
 from stripread.colour.tone import ToneAndLight, fit_tone_and_light
 from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float
@@ -37,6 +37,9 @@ _BETTER = 0.95
 # spectra of another printer by 1.3 (median; those are left out for their colours). Spectra that have the right colours
 # but another printer's shapes pass; with them a pad errs no further than with the plain map.
 _SPECTRAL_BETTER = 0.85
+# Spectra that fit no lamp and camera are explained away by what d may be, and the matrix is then far from right: alone it
+# errs by 7 CIEDE2000 or more; with true spectra by 1 to 2 times what the plain linear map does (seen patch means).
+_MATRIX_WORSE = 3.0
 _TONE_ROUNDS = 3  # tone curve and spectral map in turn; three more change a colour by hundredths of a Delta E
 # Judged on simulated photos of the seen part, by the coverage of the pads' lightness.
 _U_LIGHT_SHARE, _U_LIGHT_LEAST = 0.3, 0.002
@@ -219,7 +222,9 @@ def _with_spectra(plain: Correction, reflectance: Float) -> Correction:
         scene = tone.undo(patches.linear, patches.places_mm)
         fitted = fit_spectral_map(scene, reflectance, used, noise=fitted.noise)
     de00 = np.where(np.isnan(plain.de00), np.nan, delta_e_2000(patches.lab + fitted.left_out, patches.lab))
-    if np.mean(de00[used]) > _SPECTRAL_BETTER * plain.residual_de00_mean:
+    alone = delta_e_2000(xyz_to_lab(np.maximum(scene @ fitted.matrix.T, 1e-6)), patches.lab)
+    too_far = np.mean(alone[used]) > _MATRIX_WORSE * plain.linear_misfit
+    if too_far or np.mean(de00[used]) > _SPECTRAL_BETTER * plain.residual_de00_mean:
         return plain
     return replace(plain, tone=tone, map=fitted, de00=de00)
 

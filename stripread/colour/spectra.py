@@ -67,7 +67,7 @@ def _bell(centre: Float | float, width: Float | float) -> Float:
 
 @lru_cache(maxsize=1)
 def make_views() -> Float:
-    """What a lamp and a camera make of a reflectance: lamp times sensitivity, shape (views, 81, 3)."""
+    """Draw what lamps and cameras make of a reflectance: lamp times sensitivity, shape (views, 81, 3)."""
     rng = np.random.default_rng(20)
     views: Float = _draw_lamps(rng, _VIEWS)[..., None] * _draw_cameras(rng, _VIEWS)
     views.flags.writeable = False
@@ -93,14 +93,15 @@ def _draw_lamps(rng: np.random.Generator, count: int) -> Float:
         # A leaf lets a tenth or two of the green through and little else of the visible (from memory).
         leaf = 0.05 + rng.uniform(0.1, 0.25) * _bell(rng.normal(552, 4), rng.normal(28, 3))[0]
         beyond = 0.3 / (1 + np.exp(-(GRID_NM - 715) / 9))
-        return sky() * (0.35 + 1.3 * (leaf + beyond))
+        power: Float = sky() * (0.35 + 1.3 * (leaf + beyond))
+        return power
 
     def incandescent() -> Float:
         power: Float = GRID_NM**-5.0 / np.expm1(1.4388e7 / (GRID_NM * rng.uniform(2300, 3500)))  # Planck
         return power
 
     def led() -> Float:
-        power = rng.uniform(0.2, 1.6) * _bell(rng.uniform(438, 465), rng.uniform(8, 13))[0]
+        power: Float = rng.uniform(0.2, 1.6) * _bell(rng.uniform(438, 465), rng.uniform(8, 13))[0]
         power = power + _bell(rng.uniform(540, 600), rng.uniform(42, 62))[0]
         if rng.random() < 0.5:
             power = power + rng.uniform(0.1, 0.9) * _bell(rng.uniform(605, 640), rng.uniform(20, 45))[0]

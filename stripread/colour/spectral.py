@@ -33,7 +33,7 @@ _NOISE_SHARE, _NOISE_DARK = 0.002, 0.0004
 _NOISE_LEAST, _NOISE_MOST = 0.5, 20.0  # times that
 _NEAR = 5.0  # Delta E*ab; dyes within about this distance of a pad's colour stand for it. 3 and 8 differ little
 # A colour has dyes that stand for it if so many lie within so much Delta E*ab. Judged on the seen part's pads: pink,
-# violet and brown ones have 29 or more and err half as far as with a plain map; saturated yellow to blue ones have at
+# violet and brown ones have 29 or more and err less than with a plain map; saturated yellow to blue ones have at
 # most 10 and err further.
 _ENOUGH_DYES, _ALIKE = 20, 10.0
 _FEW = 1e-6  # weight of all other dyes, for a colour that is unlike any of them
@@ -118,7 +118,8 @@ class SpectralMap:
 
     def seen(self, reflectance: Float) -> Float:
         """Scene RGB (n, 3) of reflectances (n, 81) in this photo."""
-        rgb: Float = np.linalg.solve(self.matrix, (reflectance @ (observer() + self.departure.T)).T).T
+        looks = reflectance @ (observer() + self.departure.T)
+        rgb: Float = looks @ np.linalg.inv(self.matrix).T
         return rgb
 
     def lab(self, rgb: Float) -> Float:
@@ -195,8 +196,8 @@ def fit_spectral_map(rgb: Float, reflectance: Float, used: NDArray[np.bool_], *,
     rows = scaled[used].reshape(-1, count)
     information = rows.T @ rows
     information[9:, 9:] += np.eye(count - 9)
-    covariance = np.linalg.inv(information)
-    solution = covariance @ (rows.T @ target[used].ravel())
+    covariance: Float = np.linalg.inv(information)
+    solution: Float = covariance @ (rows.T @ target[used].ravel())
     residual = scaled @ solution - target
     # Left-out residuals as in `map.fit_map`.
     hat = np.einsum("nia,nja->nij", scaled @ covariance, scaled) * used[:, None, None]
