@@ -37,8 +37,8 @@ _BETTER = 0.95
 # spectra of another printer by 1.3 (median; those are left out for their colours). Spectra that have the right colours
 # but another printer's shapes pass; with them a pad errs no further than with the plain map.
 _SPECTRAL_BETTER = 0.85
-# Spectra that fit no lamp and camera are explained away by what d may be, and the matrix is then far from right: alone it
-# errs by 7 CIEDE2000 or more; with true spectra by 1 to 2 times what the plain linear map does (seen patch means).
+# Spectra that fit no lamp and camera are explained away by what d may be, and the matrix is then far from right: alone
+# it errs by 7 CIEDE2000 or more; with true spectra by 1 to 2 times what the plain linear map does (seen patch means).
 _MATRIX_WORSE = 3.0
 _TONE_ROUNDS = 3  # tone curve and spectral map in turn; three more change a colour by hundredths of a Delta E
 # Judged on simulated photos of the seen part, by the coverage of the pads' lightness.
