@@ -36,7 +36,7 @@ _NEAR = 5.0  # Delta E*ab; dyes within about this distance of a pad's colour sta
 # violet and brown ones have 29 or more and err less than with a plain map; saturated yellow to blue ones have at
 # most 10 and err further.
 _ENOUGH_DYES, _ALIKE = 20, 10.0
-_LOOKED_AT = (50, 600)  # fewest and most of them; near white there are thousands
+_FEWEST = 50  # of them, however unlike
 _FEW = 1e-6  # weight of all other dyes, for a colour that is unlike any of them
 _FLOOR = 0.1  # CIELAB; what the model itself misses. As for the plain maps, a tenth of what an eye can tell
 
@@ -153,8 +153,9 @@ class SpectralMap:
         seen_as = xyz_to_lab(np.maximum(self.matrix @ rgb, 1e-6))
         # d moves colours by a few Delta E: the dyes far away need not be looked at.
         distance = np.sum((true - seen_as) ** 2, axis=1)
-        count = int(np.clip(np.count_nonzero(distance < (4 * _NEAR) ** 2), *_LOOKED_AT))
-        near = np.argpartition(distance, count)[:count]
+        near = np.flatnonzero(distance < (4 * _NEAR) ** 2)
+        if len(near) < _FEWEST:
+            near = np.argpartition(distance, _FEWEST)[:_FEWEST]
         look = xyz_to_lab(np.maximum(xyz[near] + dyes[near] @ self.departure.T, 1e-6))
         offset = look - seen_as
         weights = np.exp(-np.sum(offset**2, axis=1) / (2 * _NEAR**2)) + _FEW
