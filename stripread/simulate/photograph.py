@@ -29,10 +29,12 @@ from stripread.simulate.scene import (
     StripPlacement,
     View,
 )
+from stripread.simulate.spectra import WAVELENGTHS
 from stripread.strip.kinds import StripKind
 
 __all__ = ["CHEMISTRY", "DippedStrip", "Shot", "enrolled", "printed_card", "strip_geometry", "take_photo"]
 
+_MEASURED_NM = tuple(float(nm) for nm in range(380, 731, 10))  # as hand-held spectrophotometers report
 # Which invented chemistry the pads of the shipped kinds have; the key is (kind, pad).
 CHEMISTRY: dict[tuple[str, str], str] = {
     ("clo2-wide", "clo2"): "violet",
@@ -88,9 +90,13 @@ def printed_card(
     return print_card(card.patch_lab, np.array(ground_lab), printer_seed=printer_seed)
 
 
-def enrolled(card: CardLayout, printer_seed: int, *, u_lab: float = 0.25) -> CardLayout:
-    """Return the card with its print's colours as an instrument with noise ``u_lab`` would have measured them."""
-    lab = printed_card(card, printer_seed).lab
+def enrolled(card: CardLayout, printer_seed: int, *, u_lab: float = 0.25, spectra: bool = False) -> CardLayout:
+    """Return the card with its print's colours as an instrument with noise ``u_lab`` would have measured them.
+
+    With ``spectra``, also its reflectances from 380 to 730 nm every 10 nm, with 0.3 % of noise.
+    """
+    printed = printed_card(card, printer_seed)
+    lab = printed.lab
     rng = np.random.default_rng([printer_seed, 17])
     lab = np.round(lab + rng.normal(0, u_lab, lab.shape), 2)
     patches = tuple(
@@ -99,7 +105,16 @@ def enrolled(card: CardLayout, printer_seed: int, *, u_lab: float = 0.25) -> Car
     note = Enrolment(
         source=f"simulated printer {printer_seed}", source_sha256="0" * 64, measured_on="2026-01-01", u_lab=u_lab
     )
-    return replace(card, name=f"{card.name}-print-{printer_seed}", patches=patches, enrolment=note)
+    named = replace(card, name=f"{card.name}-print-{printer_seed}", patches=patches, enrolment=note)
+    return _with_spectra(named, printed, printer_seed) if spectra else named
+
+
+def _with_spectra(card: CardLayout, printed: CardPrint, printer_seed: int) -> CardLayout:
+    rng = np.random.default_rng([printer_seed, 19])
+    read = np.array([np.interp(_MEASURED_NM, WAVELENGTHS, r) for r in printed.patches])
+    read = np.round(read * (1 + rng.normal(0, 0.003, read.shape)), 5)
+    patches = tuple(replace(p, spectrum=tuple(s.tolist())) for p, s in zip(card.patches, read, strict=True))
+    return replace(card, patches=patches, wavelengths_nm=_MEASURED_NM)
 
 
 def strip_geometry(kind: StripKind) -> StripGeometry:

@@ -48,6 +48,7 @@ class Task:
     factor: float
     cameras: Path | None
     sizes: tuple[tuple[int, int], ...]
+    spectra: bool = False
     without: str | None = None  # "strip" or "card": nothing may then be read
 
 
@@ -97,7 +98,8 @@ def run(task: Task) -> Outcome:
     data, _ = take_photo(shot, seed=task.index)
     try:
         file = open_photo_bytes(data, "photo.jpg")
-        reading = read_strip(file, card=enrolled(design_card(), shot.printer_seed), kind=kind, lot=lot)
+        card = enrolled(design_card(), shot.printer_seed, spectra=task.spectra)
+        reading = read_strip(file, card=card, kind=kind, lot=lot)
     except StripReadError as error:
         return Outcome(**facts, error=f"{error.code}: {error.found}")
     pad = reading.pads[0]
@@ -109,9 +111,9 @@ def run(task: Task) -> Outcome:
     )  # fmt: skip
 
 
-def make_lot(plan: tuple[str, int, Path]) -> tuple[str, Path, float]:
+def make_lot(plan: tuple[str, int, Path, bool]) -> tuple[str, Path, float]:
     """Calibrate an invented lot in random seen conditions."""
-    name, index, folder = plan
+    name, index, folder, spectra = plan
     rng = np.random.default_rng([31, index, name == "clo2-wide"])
     kind, design, printer = load_kind(name), design_card(), int(rng.choice(SEEN_PRINTERS))
     phone = make_phone(int(rng.integers(0, 1000)))
@@ -125,7 +127,7 @@ def make_lot(plan: tuple[str, int, Path]) -> tuple[str, Path, float]:
         ), home, seed=index, beyond=False,
     )  # fmt: skip
     lot = calibrate_lot(
-        load_series(series), kind=kind, card=enrolled(design, printer), number=f"B-{index}",
+        load_series(series), kind=kind, card=enrolled(design, printer, spectra=spectra), number=f"B-{index}",
         expires=date(2030, 1, 1), calibrated_on=date(2026, 1, 1),
     )  # fmt: skip
     save_lot(lot, home / "lot.json")
@@ -154,16 +156,30 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
     parser.add_argument("--lots", type=int, default=4, help="lots of each kind, the demo lot among them")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--no-scatter", action="store_true", help="strips exactly like their lot")
+    parser.add_argument("--spectra", action="store_true", help="card prints with measured spectra")
     parser.add_argument("--small", action="store_true", help="3 megapixels only, for a quick look")
     options = parser.parse_args(arguments)
     sizes = ((2000, 1500),) if options.small else ((2000, 1500), (3264, 2448), (4032, 3024))
-    lots = {d.kind: [(ROOT / "calibration" / d.number / "lot.json", d.factor)] for d in DEMO_LOTS}
+    # The demo lots were calibrated without spectra; they would be read by the plain map.
+    lots = (
+        {}
+        if options.spectra
+        else {d.kind: [(ROOT / "calibration" / d.number / "lot.json", d.factor)] for d in DEMO_LOTS}
+    )
     with TemporaryDirectory() as folder, get_context("spawn").Pool(options.jobs) as pool:
-        plans = [(kind, index, Path(folder)) for kind in SPANS for index in range(1, options.lots)]
+        plans = [(kind, index, Path(folder), options.spectra) for kind in SPANS for index in range(1, options.lots)]
         for kind, path, factor in pool.imap(make_lot, plans):
-            lots[kind].append((path, factor))
+            lots.setdefault(kind, []).append((path, factor))
         tasks = [
-            Task(i, kind, not options.no_scatter, *lots[kind][i % len(lots[kind])], options.cameras, sizes)
+            Task(
+                i,
+                kind,
+                not options.no_scatter,
+                *lots[kind][i % len(lots[kind])],
+                options.cameras,
+                sizes,
+                options.spectra,
+            )
             for i in range((options.photos + 1) // 2)
             for kind in SPANS
         ]

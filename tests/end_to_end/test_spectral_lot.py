@@ -1,0 +1,80 @@
+"""A lot calibrated with a print's measured spectra, read with and without them."""
+
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+import pytest
+
+from stripread.calibration import calibrate_lot
+from stripread.card.design import design_card
+from stripread.lot.lot import load_lot, save_lot
+from stripread.lot.series import load_series
+from stripread.photo.load import open_photo_bytes
+from stripread.reading import read_strip
+from stripread.simulate.cameras import make_phone
+from stripread.simulate.conditions import dip_strip
+from stripread.simulate.photograph import Shot, enrolled, take_photo
+from stripread.simulate.scene import View
+from stripread.simulate.series import SeriesPlan, shoot_series
+from stripread.strip.kinds import load_kind
+
+PRINTER = 3
+KIND = load_kind("clo2-ultralow")
+PLAIN_CARD = enrolled(design_card(), PRINTER)
+CARD = enrolled(design_card(), PRINTER, spectra=True)
+SIZE = (1200, 900)
+
+
+@pytest.fixture(scope="module")
+def lot(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("series")
+    plan = SeriesPlan(
+        kind=KIND,
+        card=design_card(),
+        printer_seed=PRINTER,
+        lot_factor=1.0,
+        conditions=((make_phone(5), "D55"),),
+        strips=2,
+        size_px=SIZE,
+    )
+    rows = load_series(shoot_series(plan, folder, seed=1, beyond=False))
+    days = {"expires": date(2030, 1, 1), "calibrated_on": date(2026, 1, 1)}
+    made = calibrate_lot(rows, kind=KIND, card=CARD, number="S-1", **days)
+    save_lot(made, folder / "lot.json")
+    return load_lot(folder / "lot.json")
+
+
+@pytest.fixture(scope="module")
+def photo() -> bytes:
+    strip = dip_strip(KIND, {"clo2": 0.4}, np.random.default_rng(1), scatter=0.0)
+    view = View(size_px=SIZE, card_width_share=0.85)
+    shot = Shot(
+        card=design_card(), printer_seed=PRINTER, phone=make_phone(9), lamps=("LED-B3",), view=view, strip=strip
+    )
+    return take_photo(shot, seed=2)[0]
+
+
+def read(photo, card, lot):
+    return read_strip(open_photo_bytes(photo, "photo.jpg"), card=card, kind=KIND, lot=lot)
+
+
+def test_a_lot_says_that_spectra_corrected_it_and_is_read_so(lot, photo):
+    assert lot.correction == "spectral"
+    reading = read(photo, CARD, lot)
+    assert reading.measurement.card.correction.map.method == "spectral"
+    low, high = reading.pads[0].interval
+    assert low < 0.4 < high
+    assert "correction_differs" not in {f.code for f in reading.findings}
+
+
+def test_a_photo_corrected_in_another_way_says_so_and_has_a_wider_interval(lot, photo):
+    reading = read(photo, PLAIN_CARD, lot)
+    assert "correction_differs" in {f.code for f in reading.findings}
+    narrow, wide = (read(photo, card, lot).pads[0].interval for card in (CARD, PLAIN_CARD))
+    assert wide[1] - wide[0] > narrow[1] - narrow[0]
+
+
+def test_a_lot_of_a_plain_card_is_read_by_the_plain_map(lot, photo):
+    reading = read(photo, CARD, replace(lot, correction="plain"))
+    assert reading.measurement.card.correction.map.method != "spectral"
