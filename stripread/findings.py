@@ -89,6 +89,9 @@ _KINDS = (
                 "Use a fresh lot; calibrate it first."),
     FindingKind("lot_not_calibrated_for_card", "info", "The lot was calibrated with another card print.",
                 "The interval allows for it. Check a known dilution with this card."),
+    FindingKind("unfamiliar_light", "info", "Light or phone are unlike those of the lot's calibration.",
+                "The interval allows for it. For a narrower one take the photo where the lot was calibrated, with that "
+                "phone, or add this place to the lot with a blank and two known dilutions."),
     # the strip against the sample
     FindingKind("wrong_range_strip", "error", "This strip kind cannot judge the range expected for the sample.",
                 "Use the kind that the site lists for this sample."),

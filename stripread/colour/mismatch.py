@@ -25,12 +25,19 @@ from numpy.typing import NDArray
 
 from stripread.geometry import Float
 
-__all__ = ["CONSTANTS", "DEGREES_OF_FREEDOM", "MismatchConstants", "local_scatter", "mismatch_covariance"]
+__all__ = [
+    "CONSTANTS",
+    "DEGREES_OF_FREEDOM",
+    "MismatchConstants",
+    "local_scatter",
+    "mismatch_covariance",
+    "smoothed_residuals",
+]
 
 # Delta E*ab, both by the likelihood of the seen conditions: 1.323 a pad with a smoothing of 8, 1.350 with none, 1.338
 # with 12; 20 and 30 for the bandwidth differ little.
 SMOOTHING, BANDWIDTH = 8.0, 20.0
-DEGREES_OF_FREEDOM = 16.0  # of a standard uncertainty from C; the projected errors of the seen part have such tails
+DEGREES_OF_FREEDOM = 8.0  # of a standard uncertainty from C, by the same likelihood (5 and 16 are less likely)
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +49,7 @@ class MismatchConstants:
     floor: tuple[float, float]
 
 
-CONSTANTS = MismatchConstants(kappa=(1.77, 5.11), rho=(0.43, 1.02), floor=(0.10, 0.39))
+CONSTANTS = MismatchConstants(kappa=(2.08, 4.69), rho=(0.37, 1.34), floor=(0.03, 0.08))
 
 
 def _nearness(lab: Float, others: Float, width: float) -> Float:
@@ -50,6 +57,12 @@ def _nearness(lab: Float, others: Float, width: float) -> Float:
     distance = np.sum((others[None] - lab[:, None]) ** 2, axis=-1)
     weights = np.exp(-distance / (2 * width**2)) + 1e-3  # far from every patch: all of them
     result: Float = weights / weights.sum(axis=1, keepdims=True)
+    return result
+
+
+def smoothed_residuals(patch_lab: Float, residuals: Float) -> Float:
+    """Residuals (..., n, 3), each averaged with those of patches of nearly the same colour."""
+    result: Float = _nearness(patch_lab, patch_lab, SMOOTHING) @ residuals
     return result
 
 

@@ -136,7 +136,7 @@ def made_reading(
             calibrated_on=date(2026, 1, 10),
             card="demo",
             pads=tuple(_calibration(pad, low, top, loq) for pad in pads),
-            signature={},
+            conditions=(),
             left_out=(),
         ),
         measurement=cast(StripMeasurement, SimpleNamespace(kind=the_kind)),
