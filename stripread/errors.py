@@ -161,6 +161,12 @@ class LotFileError(StripReadError):
     code = "lot_file"
 
 
+class TogetherError(StripReadError):
+    """Readings that cannot be combined."""
+
+    code = "together"
+
+
 class SiteError(StripReadError):
     """The site's file is wrong, or lacks a name that was asked for."""
 

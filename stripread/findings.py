@@ -95,6 +95,10 @@ _KINDS = (
     # the strip against the sample
     FindingKind("wrong_range_strip", "error", "This strip kind cannot judge the range expected for the sample.",
                 "Use the kind that the site lists for this sample."),
+    FindingKind("photo_left_out", "warning", "One photo disagrees with all the others and was left out of the mean.",
+                "Look at that photo: glare, a shadow, another strip, a strip dipped for longer. Retake it."),
+    FindingKind("together_disagree", "error", "The photos taken together differ by more than their uncertainty.",
+                "Take the photos again, and one or two more; dip a new strip if they still differ."),
     FindingKind("replicates_disagree", "warning", "Strips of one sample differ by more than their uncertainty.",
                 "Dip two new strips from a fresh sample; look for the wrong kind, an old strip or bad mixing."),
     FindingKind("outside_read_window", "warning", "The strip was photographed outside its read window.",

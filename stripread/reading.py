@@ -23,7 +23,7 @@ from stripread.numbers import two_digits
 from stripread.photo.load import PhotoFile
 from stripread.strip.kinds import StripKind
 
-__all__ = ["Censored", "Limit", "PadReading", "Reading", "read_measurement", "read_strip"]
+__all__ = ["Censored", "Limit", "PadReading", "Reading", "read_measurement", "read_strip", "report_pad"]
 
 Censored = Literal["below", "above"]
 
@@ -75,6 +75,7 @@ class PadReading:
     estimate: Estimate
     beyond: float | None
     findings: tuple[Finding, ...]
+    causes: Mapping[str, Float]  # covariances of ``lab``, by cause
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,6 +88,7 @@ class Reading:
     camera: str | None
     lot: Lot
     measurement: StripMeasurement
+    likeness: Likeness
     pads: tuple[PadReading, ...]
     findings: tuple[Finding, ...]
 
@@ -156,6 +158,7 @@ def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
         camera=photo.camera,
         lot=lot,
         measurement=measured,
+        likeness=like,
         pads=tuple(pads),
         findings=tuple(findings),
     )
@@ -221,11 +224,16 @@ def _read_pad(
     *,
     u_reference: float,
 ) -> PadReading:
-    from scipy.stats import f as fisher
-
     causes = _causes(pad, measured, lot, like, scale=calibration.mismatch_scale, u_reference=u_reference)
     curve = calibration.curve_in(like.weights)
     estimate = invert_curve(curve, pad.lab, causes, {"colour_correction": DEGREES_OF_FREEDOM})
+    return report_pad(calibration, pad.lab, causes, estimate)
+
+
+def report_pad(calibration: PadCalibration, lab: Float, causes: Mapping[str, Float], estimate: Estimate) -> PadReading:
+    """Decide what of an estimate may be reported, and what is to be said about it."""
+    from scipy.stats import f as fisher
+
     findings: list[Finding] = []
     off = estimate.chi2 > 2 * fisher.ppf(1 - _OFF_CURVE_P, 2, estimate.degrees_of_freedom)
     unit = calibration.unit
@@ -249,10 +257,10 @@ def _read_pad(
     silent = off or estimate.rival is not None
     number = not silent and censored is None
     return PadReading(
-        pad=pad.pad,
+        pad=calibration.pad,
         analyte=calibration.analyte,
         unit=unit,
-        lab=pad.lab,
+        lab=lab,
         value=estimate.value if number else None,
         standard_uncertainty=estimate.standard_uncertainty if number else None,
         interval=None if silent else (estimate.low, estimate.high),
@@ -260,8 +268,9 @@ def _read_pad(
         limit=None if silent else limit,
         delta_e_to_curve=estimate.delta_e,
         estimate=estimate,
-        beyond=_beyond(pad.lab, estimate, calibration, sum(causes.values(), np.zeros((3, 3)))),
+        beyond=_beyond(lab, estimate, calibration, sum(causes.values(), np.zeros((3, 3)))),
         findings=tuple(findings),
+        causes=causes,
     )
 
 

@@ -31,6 +31,7 @@ __all__ = [
     "MismatchConstants",
     "local_scatter",
     "mismatch_covariance",
+    "residual_correlation",
     "smoothed_residuals",
 ]
 
@@ -118,3 +119,18 @@ def mismatch_covariance(
     own = (rho**2)[None] * q * (chroma**2)[:, None] + floor**2
     covariance: Float = scatter * np.outer(kappa, kappa) + own[:, :, None] * np.eye(3)
     return covariance
+
+
+def residual_correlation(lab: Float, patch_lab: Float, first: Float, second: Float) -> float:
+    """Correlation, 0 to 1, of two photos' residuals (n, 3) near a colour (3,): what their lights have in common.
+
+    Patches that one of them lacks (NaN) are left out; with none left nothing is known, and 1 is the safe answer.
+    """
+    known = np.isfinite(first).all(axis=1) & np.isfinite(second).all(axis=1)
+    if not known.any():
+        return 1.0
+    weights = _nearness(lab[None], patch_lab[known], BANDWIDTH)[0]
+    one, other = (smoothed_residuals(patch_lab[known], r[known]) for r in (first, second))
+    together = float(weights @ np.sum(one * other, axis=1))
+    alone = float(np.sqrt((weights @ np.sum(one**2, axis=1)) * (weights @ np.sum(other**2, axis=1))))
+    return float(np.clip(together / max(alone, 1e-12), 0.0, 1.0))
