@@ -134,9 +134,9 @@ def run(task: Task) -> Outcome:
     )  # fmt: skip
 
 
-def make_lot(plan: tuple[str, int, Path, bool]) -> MadeLot:
+def make_lot(plan: tuple[str, int, Path, bool, bool]) -> MadeLot:
     """Calibrate an invented lot in random conditions, of the seen part or not."""
-    name, index, folder, seen = plan
+    name, index, folder, seen, scatter = plan
     rng = np.random.default_rng([31, index, name == "clo2-wide", *([] if seen else [1])])
     kind, design = load_kind(name), design_card()
     printer = int(rng.choice(SEEN_PRINTERS if seen else UNSEEN_PRINTERS))
@@ -147,7 +147,7 @@ def make_lot(plan: tuple[str, int, Path, bool]) -> MadeLot:
     series = shoot_series(
         SeriesPlan(
             kind=kind, card=design, printer_seed=printer, lot_factor=factor,
-            conditions=tuple((make_phone(phone), lamp) for lamp in lamps),
+            conditions=tuple((make_phone(phone), lamp) for lamp in lamps), scatter=float(scatter),
         ), home, seed=index, beyond=False,
     )  # fmt: skip
     lot = calibrate_lot(
@@ -180,16 +180,17 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
     parser.add_argument("--place", choices=("any", "same"), default="any", help="where and with which phone to read")
     parser.add_argument("--lots", type=int, default=4, help="lots of each kind, the demo lot among them")
     parser.add_argument("--jobs", type=int, default=2)
-    parser.add_argument("--no-scatter", action="store_true", help="strips exactly like their lot")
+    parser.add_argument("--no-scatter", action="store_true", help="strips exactly like their lot, also in its series")
     parser.add_argument("--small", action="store_true", help="3 megapixels only, for a quick look")
     options = parser.parse_args(arguments)
     sizes = ((2000, 1500),) if options.small else ((2000, 1500), (3264, 2448), (4032, 3024))
     same = options.place == "same"
-    demo = [] if same else [MadeLot(d.kind, ROOT / "calibration" / d.number / "lot.json", d.factor) for d in DEMO_LOTS]
+    demos = [] if same or options.no_scatter else DEMO_LOTS
+    demo = [MadeLot(d.kind, ROOT / "calibration" / d.number / "lot.json", d.factor) for d in demos]
     lots = {kind: [lot for lot in demo if lot.kind == kind] for kind in SPANS}
     with TemporaryDirectory() as folder, get_context("spawn").Pool(options.jobs) as pool:
         plans = [
-            (kind, index, Path(folder), not same)
+            (kind, index, Path(folder), not same, not options.no_scatter)
             for kind in SPANS
             for index in range(1, options.lots + 1 - len(lots[kind]))
         ]
