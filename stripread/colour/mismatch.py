@@ -50,7 +50,7 @@ class MismatchConstants:
     floor: tuple[float, float]
 
 
-CONSTANTS = MismatchConstants(kappa=(2.08, 4.69), rho=(0.37, 1.34), floor=(0.03, 0.08))
+CONSTANTS = MismatchConstants(kappa=(1.31, 4.69), rho=(0.44, 1.30), floor=(0.03, 0.08))
 
 
 def _nearness(lab: Float, others: Float, width: float) -> Float:

@@ -44,6 +44,7 @@ class _Level:
     concentration: float
     u: float
     strips: Float  # (n, 3), each the mean of its photos
+    photos: float  # of a strip, on average
 
     @property
     def mean(self) -> Float:
@@ -106,7 +107,7 @@ def calibrate_pad(
     scatter = Scatter(0.0, _plain_scatter(levels), sum(len(v.strips) - 1 for v in levels))
     fitted = _fit_curve(levels, scatter)
     for _ in range(2):  # the scatter's share along the curve needs the curve, and the weights need the scatter
-        scatter = _pooled_scatter(levels, fitted.best.curve)
+        scatter = _pooled_scatter(levels, fitted.best.curve, u_pixels)
         fitted = _fit_curve(levels, scatter, near=fitted)
     curve = fitted.best.curve
     _check_strips(inside, levels, curve, pad=pad)
@@ -175,7 +176,7 @@ def _levels(calibrators: Sequence[Calibrator]) -> list[_Level]:
         here = [c for c in calibrators if c.concentration == concentration]
         names = sorted({c.replicate for c in here})
         strips = np.array([np.mean([c.lab for c in here if c.replicate == name], axis=0) for name in names])
-        levels.append(_Level(concentration, max(c.u_concentration for c in here), strips))
+        levels.append(_Level(concentration, max(c.u_concentration for c in here), strips, len(here) / len(names)))
     return levels
 
 
@@ -209,11 +210,14 @@ def _plain_scatter(levels: Sequence[_Level]) -> float:
     return max(float(np.sqrt(squares / (3 * max(sum(len(v.strips) - 1 for v in levels), 1)))), 0.05)
 
 
-def _pooled_scatter(levels: Sequence[_Level], curve: Curve) -> Scatter:
-    """Split the scatter of replicates into a part along the curve, relative in concentration, and a plain part."""
+def _pooled_scatter(levels: Sequence[_Level], curve: Curve, u_photo: Float) -> Scatter:
+    """Split the scatter of replicates into a part along the curve, relative in concentration, and a plain part.
+
+    What the photos themselves scatter (``u_photo``, the covariance of one) is no scatter of strips and is taken off.
+    """
     from scipy.optimize import minimize_scalar
 
-    along, reach, across, count = [], [], 0.0, 0
+    along, reach, noise, across, count = [], [], [], 0.0, 0
     for level in levels:
         n = len(level.strips)
         if n < 2:
@@ -224,14 +228,16 @@ def _pooled_scatter(levels: Sequence[_Level], curve: Curve) -> Scatter:
         inline = off @ unit
         along.append(float(inline @ inline))
         reach.append(((level.concentration * float(np.linalg.norm(tangent))) ** 2, n - 1))
-        across += float(np.sum(off**2) - inline @ inline)
+        noise.append(float(unit @ u_photo @ unit) / level.photos)
+        beside = float(np.trace(u_photo)) / level.photos - noise[-1]
+        across += float(np.sum(off**2) - inline @ inline) - (n - 1) * beside
         count += n - 1
-    colour = max(float(np.sqrt(across / (2 * count))), _LEAST_SCATTER)
+    colour = float(np.sqrt(max(across / (2 * count), _LEAST_SCATTER**2)))
     squares, spans, freedoms = np.array(along), np.array([r for r, _ in reach]), np.array([n for _, n in reach])
 
     def surprise(log_relative: float) -> float:
         """-2 log likelihood of the squares along the curve, each a variance times chi-square."""
-        variance = np.exp(2 * log_relative) * spans + colour**2
+        variance = np.exp(2 * log_relative) * spans + colour**2 + np.array(noise)
         return float(np.sum(freedoms * np.log(variance) + squares / variance))
 
     # By likelihood, so that each level counts alike; the sum of squares alone would be that of the strongest level.
@@ -440,7 +446,7 @@ def _limits(curve: Curve, u_pixels: Float, *, blank: bool) -> tuple[LimitOf, Lim
     from scipy.stats import t as student
 
     if not blank:
-        none = "none: this scale has no zero"
+        none = "this scale has no zero"
         return LimitOf(value=None, definition=none), LimitOf(value=None, definition=none)
 
     nu = max(curve.scatter.degrees_of_freedom, 2)
