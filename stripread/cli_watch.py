@@ -13,6 +13,7 @@ from stripread.errors import StripReadError, WrongUsageError
 __all__ = ["watch_commands"]
 
 _RECORD = "verification.csv"
+_SEED = 1  # of the resamples; the page states it
 
 
 def watch_commands(lot_app: typer.Typer) -> None:
@@ -143,10 +144,91 @@ def _row(check: Any, photo: Path) -> Any:
     )
 
 
-def compare() -> None:
-    """x."""
-    keep_existing(Path(), force=True)
+def compare(
+    lot_a: Annotated[str, typer.Argument(metavar="LOT_A", help="A name known to the site, or a lot file.")],
+    lot_b: Annotated[str, typer.Argument(metavar="LOT_B", help="Another of the same kind.")],
+    plot: Annotated[
+        Path | None, typer.Option(metavar="OUT", help="Also draw it to a file that ends in .png, .svg or .pdf.")
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON object on one line.")] = False,
+    site: Annotated[Path | None, typer.Option(metavar="DIR", help="Folder with site.toml.")] = None,
+) -> None:
+    """Tell where two lots, or two calibrations of one lot, differ by more than their uncertainty.
+
+    Example:
+
+      stripread lot compare UL-2603 new-calibration.json --plot difference.png
+
+    Exit codes: 0 no difference beyond the uncertainty; 1 an error; 2 wrong usage; 3 the lots differ.
+    """
+    from stripread.cli_names import look_up_lot, look_up_site
+    from stripread.lot.compare import compare_lots
+    from stripread.report.compare_text import comparison_json, comparison_text, plot_comparison
+    from stripread.report.json_lines import to_line
+
+    where = look_up_site(site)
+    found = compare_lots(look_up_lot(lot_a, where), look_up_lot(lot_b, where))
+    if plot is not None:
+        plot_comparison(found, plot)
+        note(f"wrote {plot}")
+    say(to_line(comparison_json(found)) if json else comparison_text(found))
+    raise typer.Exit(3 if any(pad.differ for pad in found.pads) else 0)
 
 
-def report() -> None:
-    """x."""
+def report(
+    lot: Annotated[str, typer.Argument(metavar="LOT", help="A name known to the site, or a lot file.")],
+    out: Annotated[Path, typer.Argument(metavar="OUT.html", help="The page to write.")],
+    series: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="SERIES.csv",
+            exists=True,
+            dir_okay=False,
+            help="The series: shows its photos small, and checks that they are the ones calibrated with.",
+        ),
+    ] = None,
+    record: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Where checks are kept. [verification.csv beside the lot file]")
+    ] = None,
+    resamples: Annotated[
+        int, typer.Option(metavar="N", min=0, help="Series drawn to find the coverage; 0 for none. About 1 s a pad each.")
+    ] = 40,
+    force: Annotated[bool, typer.Option("--force", help="Replace OUT.html if it is there.")] = False,
+    site: Annotated[Path | None, typer.Option(metavar="DIR", help="Folder with site.toml.")] = None,
+) -> None:
+    """Write a lot's report: one HTML page with all its pictures in it, to be printed, checked and signed.
+
+    Example:
+
+      stripread lot report UL-2603 UL-2603.html --series series.csv
+    """
+    from stripread.cli_names import look_up_lot_file, look_up_site
+    from stripread.lot.coverage import bootstrap_coverage
+    from stripread.lot.lot import load_lot
+    from stripread.lot.record import load_record
+    from stripread.lot.series import load_series
+    from stripread.report.lot_report import ReportInputs, lot_report
+
+    keep_existing(out, force=force)
+    lot_file = look_up_lot_file(lot, look_up_site(site))
+    the_lot = load_lot(lot_file)
+    if record is not None and not record.is_file():
+        raise WrongUsageError(expected="a record of checks", found=f"no file {record}", remedy="Check its name.")
+    checks = load_record(record or lot_file.with_name(_RECORD))
+    rows = None if series is None else load_series(series, photos_needed=False)
+    coverage = {}
+    for pad in the_lot.pads if resamples else ():
+        note(f"pad {pad.pad}: fitting {resamples} resampled series to find the coverage")
+        coverage[pad.pad] = bootstrap_coverage(pad, resamples=resamples, seed=_SEED)
+    page = lot_report(
+        ReportInputs(
+            lot=the_lot,
+            lot_file=lot_file,
+            photos=None if rows is None else {row.photo.name: row.photo for row in rows},
+            coverage=coverage,
+            checks=checks,
+            today=datetime.now().astimezone().date(),
+        )
+    )
+    out.write_text(page, encoding="utf-8")
+    note(f"wrote {out}")

@@ -31,6 +31,7 @@ K = 2.0
 _POINTS = 60  # along the curve; twice as many change the limit by less than it changes with the seed
 _DRAWS, _SEED, _CHANCE = 20_000, 1, 0.05
 _OFF_CURVE_P = 1e-3  # as in reading.py
+_LEAST_COMMON = 20  # patches by which two calibrations' lights may be compared; as in reading.py
 _SMALL = 1e-6  # CIELAB squared; keeps the weights regular where curves are exactly known
 
 
@@ -213,10 +214,18 @@ def _circumstances(first: Lot, second: Lot) -> tuple[str, ...]:
     apart = _signature_distance(_signature(first), _signature(second))
     if apart is None:
         found.append("The lights cannot be compared: the calibrations have too few patches in common.")
-    else:
+    elif apart >= 0.005:
         found.append(
             f"The cards' patches in the photos of both calibrations, once corrected, lie {apart:.2f} Delta E apart (root "
             "mean square): what light and phone change. No uncertainty below allows for it."
+        )
+    shared = {c.photo_sha256 for pad in first.pads for c in pad.calibrators} & {
+        c.photo_sha256 for pad in second.pads for c in pad.calibrators
+    }
+    if shared:
+        found.append(
+            f"Both calibrations use {len(shared)} of the same photos: their curves hang together, and the difference is "
+            "less uncertain than stated."
         )
     return tuple(found)
 
@@ -228,9 +237,6 @@ def _phones(lot: Lot) -> str:
 def _signature(lot: Lot) -> Mapping[str, tuple[float, float, float]]:
     """Mean residual of each patch over the calibration photos."""
     return lot.signature
-
-
-_LEAST_COMMON = 20  # patches; as in reading.py
 
 
 def _signature_distance(
