@@ -191,7 +191,8 @@ def report(
         Path | None, typer.Option(metavar="FILE", help="Where checks are kept. [verification.csv beside the lot file]")
     ] = None,
     resamples: Annotated[
-        int, typer.Option(metavar="N", min=0, help="Series drawn to find the coverage; 0 for none. About 1 s a pad each.")
+        int,
+        typer.Option(metavar="N", min=0, help="Series drawn to find the coverage; 0 for none. About 1 s a pad each."),
     ] = 40,
     force: Annotated[bool, typer.Option("--force", help="Replace OUT.html if it is there.")] = False,
     site: Annotated[Path | None, typer.Option(metavar="DIR", help="Folder with site.toml.")] = None,

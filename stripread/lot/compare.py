@@ -1,7 +1,7 @@
 """Two lots of one kind, or two calibrations of one lot: where they would read the same colour differently.
 
-For a concentration c the colour of lot A's curve is read from lot B's curve, as a strip of B would be. The difference is
-linear in the errors of both curves' parameters, p_A and p_B, near the two places:
+For a concentration c the colour of lot A's curve is read from lot B's curve, as a strip of B would be. The difference
+is linear in the errors of both curves' parameters, p_A and p_B, near the two places:
 
     d = c_B - c,    u^2(d) = J_A C_A J_A' + J_B C_B J_B',    J_A = g' dlab_A/dp_A,    J_B = -g' dlab_B/dp_B
 
@@ -18,12 +18,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from stripread.errors import LotFileError
 from stripread.geometry import Float
 from stripread.lot.curve import Curve, path_slope
 from stripread.lot.inverse import invert_curve
 from stripread.lot.lot import Lot, PadCalibration
+
+_Bools = NDArray[np.bool_]
 
 __all__ = ["LotComparison", "PadComparison", "compare_curves", "compare_lots"]
 
@@ -61,9 +64,9 @@ class PadComparison:
     concentration: Float
     read: Float
     u: Float
-    at_end: Float
+    at_end: _Bools
     delta_e: Float
-    off_curve: Float
+    off_curve: _Bools
     limit: float
 
     @property
@@ -74,13 +77,12 @@ class PadComparison:
     @property
     def ratio(self) -> Float:
         """Difference over its standard uncertainty; 0 where it is not judged."""
-        return np.where(self.at_end.astype(bool), 0.0, self.difference / self.u)
+        return np.where(self.at_end, 0.0, self.difference / self.u)
 
     @property
-    def beyond(self) -> Float:
+    def beyond(self) -> _Bools:
         """Where the difference is larger than twice its standard uncertainty, point by point."""
-        result: Float = np.abs(self.ratio) > K
-        return result
+        return np.abs(self.ratio) > K
 
     @property
     def differ(self) -> bool:
@@ -144,16 +146,16 @@ def compare_curves(first: Curve, second: Curve, *, pad: str, analyte: str, unit:
     spread = first.grid(_POINTS)
     at = np.unique([float(f"{c:.2g}") for c in spread[(spread > low) & (spread < top)]])
     at = np.concatenate([[low], at[(at > low) & (at < top)], [top]])
-    colours, own = first.lab(at), first.covariance_at(at)
-    rows = []
-    for lab, covariance in zip(colours, own, strict=True):
-        estimate = invert_curve(second, lab, {"the other curve": covariance + _SMALL * np.eye(3)}, {})
-        # No end of its own within the curve: the colour may lie beyond it.
-        at_end = estimate.value - second.low < 1e-6 * second.top or second.top - estimate.value < 1e-6 * second.top
-        nu = estimate.degrees_of_freedom
-        off = estimate.chi2 > 2 * fisher.ppf(1 - _OFF_CURVE_P, 2, nu)
-        rows.append((estimate.value, at_end, estimate.delta_e, off))
-    read, at_end, delta_e, off = (np.array(column) for column in zip(*rows, strict=True))
+    readings = [
+        invert_curve(second, lab, {"the other curve": covariance + _SMALL * np.eye(3)}, {})
+        for lab, covariance in zip(first.lab(at), first.covariance_at(at), strict=True)
+    ]
+    read = np.array([reading.value for reading in readings])
+    # Read as one of B's ends: the colour may lie beyond it.
+    at_end = np.minimum(read - second.low, second.top - read) < 1e-6 * second.top
+    off = np.array([
+        reading.chi2 > 2 * fisher.ppf(1 - _OFF_CURVE_P, 2, reading.degrees_of_freedom) for reading in readings
+    ], dtype=np.bool_)  # fmt: skip
     errors = _errors(first, second, at, read)
     u = np.linalg.norm(errors, axis=1)
     freedom = min(first.scatter.degrees_of_freedom, second.scatter.degrees_of_freedom)
@@ -165,14 +167,14 @@ def compare_curves(first: Curve, second: Curve, *, pad: str, analyte: str, unit:
         read=read,
         u=u,
         at_end=at_end,
-        delta_e=delta_e,
+        delta_e=np.array([reading.delta_e for reading in readings]),
         off_curve=off & ~at_end,
         limit=_largest_by_chance(errors[~at_end], freedom),
     )
 
 
 def _errors(first: Curve, second: Curve, at: Float, read: Float) -> Float:
-    """Errors of the differences (n, m) per standard normal variable, m of them, that both curves' parameters hang on."""
+    """Errors (n, m) of the differences per each of m standard normal variables that both curves' parameters hang on."""
     own = first.covariance_at(at)
     tangent = second.tangent(read)
     weight = np.linalg.inv(own + second.covariance_at(read) + second.scatter_at(read) + _SMALL * np.eye(3))
@@ -216,16 +218,16 @@ def _circumstances(first: Lot, second: Lot) -> tuple[str, ...]:
         found.append("The lights cannot be compared: the calibrations have too few patches in common.")
     elif apart >= 0.005:
         found.append(
-            f"The cards' patches in the photos of both calibrations, once corrected, lie {apart:.2f} Delta E apart (root "
-            "mean square): what light and phone change. No uncertainty below allows for it."
+            f"The cards' patches in the photos of both calibrations, once corrected, lie {apart:.2f} Delta E apart "
+            "(root mean square): what light and phone change. No uncertainty below allows for it."
         )
     shared = {c.photo_sha256 for pad in first.pads for c in pad.calibrators} & {
         c.photo_sha256 for pad in second.pads for c in pad.calibrators
     }
     if shared:
         found.append(
-            f"Both calibrations use {len(shared)} of the same photos: their curves hang together, and the difference is "
-            "less uncertain than stated."
+            f"Both calibrations use {len(shared)} of the same photos: their curves hang together, and the difference "
+            "is less uncertain than stated."
         )
     return tuple(found)
 

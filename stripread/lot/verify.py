@@ -98,8 +98,8 @@ def broken_rules(scores: Sequence[float]) -> tuple[str, ...]:
     if abs(last) > _ACTION:
         side = "over" if last > 0 else "under"
         broken.append(
-            f"the last check that counts lies {abs(last):.1f} standard uncertainties {side} its known value: beyond the action "
-            f"limit of {_ACTION:g}"
+            f"the last check that counts lies {abs(last):.1f} standard uncertainties {side} its known value: beyond "
+            f"the action limit of {_ACTION:g}"
         )
     if abs(last) > _WARNING and sum(z * last > 0 and abs(z) > _WARNING for z in recent) >= 2:
         side = "over" if last > 0 else "under"

@@ -50,7 +50,7 @@ def _pad_lines(pad: PadComparison) -> list[str]:
 
 def verdict_words(pad: PadComparison) -> str:
     """Return what the comparison of one pad comes to."""
-    judged = ~pad.at_end.astype(bool)
+    judged = ~pad.at_end
     largest = float(np.abs(pad.ratio).max(initial=0.0))
     where = float(pad.concentration[int(np.abs(pad.ratio).argmax())])
     share = float(pad.beyond[judged].mean()) if judged.any() else 0.0
@@ -61,9 +61,7 @@ def verdict_words(pad: PadComparison) -> str:
     head = "▲ THE LOTS DIFFER" if pad.differ else "✔ no difference beyond the uncertainty"
     if pad.off_curve.any():
         off = pad.concentration[pad.off_curve]
-        words += (
-            f". From {off.min():.3g} to {off.max():.3g} {pad.unit} lot B would call lot A's colour none of its own"
-        )
+        words += f". From {off.min():.3g} to {off.max():.3g} {pad.unit} lot B would call lot A's colour none of its own"
     return f"{head}: {words}."
 
 
@@ -135,7 +133,7 @@ def plot_comparison(found: LotComparison, path: Path) -> None:
 
 
 def _plot_pad(pad: PadComparison, ax: Any) -> None:
-    judged = ~pad.at_end.astype(bool)
+    judged = ~pad.at_end
     at, off, u = pad.concentration[judged], pad.difference[judged], pad.u[judged]
     ax.fill_between(at, off - pad.limit * u, off + pad.limit * u, color="0.88", label="95 %, the whole curve at once")
     ax.fill_between(at, off - K * u, off + K * u, color="0.7", label=f"{K:g} u, point by point")

@@ -123,7 +123,7 @@ def _chart_row(row: CheckRow) -> tuple[str, ...]:
 
 
 def _place(z: float) -> str:
-    """A line of 21 characters from -3.3 to 3.3 with the score as an o, or as < or > where it lies beyond."""
+    """Return a line of 21 characters from -3.3 to 3.3 with the score as an o, or as < or > where it lies beyond."""
     line = [":" if k in (1, 4, 16, 19) else "|" if k == 10 else " " for k in range(21)]
     at = round(10 + 3 * z)
     line[min(max(at, 0), 20)] = "<" if at < 0 else ">" if at > 20 else "o"
