@@ -103,9 +103,12 @@ def check_standard(reading: Reading, *, pad: str, known: float, u_known: float, 
 
 
 def _bound_holds(pad: PadReading, low: float, high: float) -> bool | None:
+    """Tell whether a value from low to high fits a censored reading, which claims no more than its limit."""
     if pad.limit is None or pad.censored is None:
         return None
-    return low <= pad.limit.value if pad.censored == "below" else high >= pad.limit.value
+    ends = [end for end in pad.interval or () if end is not None]
+    bounds = [pad.limit.value, *ends]
+    return low <= max(bounds) if pad.censored == "below" else high >= min(bounds)
 
 
 def _about_measurement(

@@ -91,7 +91,7 @@ def broken_rules(scores: Sequence[float]) -> tuple[str, ...]:
 
     One score beyond 3, or two of the last three, the last one among them, beyond 2 on the same side.
     """
-    if not scores:
+    if len(scores) == 0:
         return ()
     last, recent = scores[-1], scores[-3:]
     broken = []

@@ -192,7 +192,8 @@ def _check_row(row: CheckRow) -> tuple[str, ...]:
     if row.findings:
         verdict = f"doubtful: {', '.join(row.findings)}"
     elif row.e_n is None:
-        verdict = "no number"
+        outside = (row.low is not None and row.known < row.low) or (row.high is not None and row.known > row.high)
+        verdict = "no number, and the known value lies OUTSIDE the interval" if outside else "no number"
     else:
         verdict = "agrees" if abs(row.e_n) <= 1 else "DIFFERS"
     return (
