@@ -22,7 +22,7 @@ def compared(first: Curve, second: Curve) -> PadComparison:
 @pytest.fixture(scope="module")
 def curves() -> tuple[Curve, ...]:
     """Calibrations of one lot by different strips and dilutions."""
-    return tuple(calibrate(series(PINK, PINK_LEVELS, seed=seed)).curve for seed in range(8))
+    return tuple(calibrate(series(PINK, PINK_LEVELS, seed=seed)).curve for seed in range(4))
 
 
 @pytest.fixture(scope="module")
@@ -39,9 +39,9 @@ def test_a_curve_does_not_differ_from_itself(curves):
 
 
 def test_calibrations_of_one_lot_agree(curves):
-    """Eight calibrations, four pairs; in 120 such pairs of three kinds one was called different, by design 5 %."""
+    """Four calibrations, two pairs; in 120 such pairs of three kinds one was called different, by design 5 %."""
     pairs = [compared(a, b) for a, b in zip(curves[::2], curves[1::2], strict=True)]
-    assert sum(pair.differ for pair in pairs) <= 1
+    assert not any(pair.differ for pair in pairs)
     assert {pair.limit > 2 for pair in pairs} == {True}  # wider than for one point alone
 
 
@@ -65,20 +65,20 @@ def test_a_lot_of_another_hue_is_found_though_it_reads_alike(curves):
 
 
 def test_u_is_the_spread_of_the_difference_when_both_curves_are_drawn_from_their_covariances(curves):
-    """Both curves drawn 400 times, which knows a spread to 4 %; linear is good to some more."""
+    """Both curves drawn 100 times, which knows a spread to 7 %; the linear u is good to some per cent itself."""
     first, second = curves[0], curves[1]
     found = compared(first, second)
     rng = np.random.default_rng(2)
-    places = [k for k in range(len(found.u)) if 0.2 < found.concentration[k] < 2][::6]
+    places = [k for k in range(len(found.u)) if 0.2 < found.concentration[k] < 2][::12]
     draws = []
-    for _ in range(400):
+    for _ in range(100):
         colour = path_lab(rng.multivariate_normal(first.parameters, first.covariance), found.concentration[places])
         drawn = replace(second, parameters=rng.multivariate_normal(second.parameters, second.covariance))
         own = first.covariance_at(found.concentration[places])
         draws.append([
             invert_curve(drawn, lab, {"x": covariance}, {}).value for lab, covariance in zip(colour, own, strict=True)
         ])  # fmt: skip
-    np.testing.assert_allclose(found.u[places], np.std(draws, axis=0), rtol=0.2)
+    np.testing.assert_allclose(found.u[places], np.std(draws, axis=0), rtol=0.25)
 
 
 def test_a_colour_beyond_the_end_of_the_other_curve_is_not_judged():
