@@ -119,7 +119,14 @@ def _check(photo: Path, card: Any, kind: Any, lot: Any, *, pad: str, known: floa
     from stripread.photo.load import open_photo
     from stripread.reading import read_strip
 
-    reading = read_strip(open_photo(photo), card=card, kind=kind, lot=lot)
+    file = open_photo(photo)
+    if file.sha256 in {c.photo_sha256 for p in lot.pads for c in p.calibrators}:
+        raise WrongUsageError(
+            expected="a photo of a fresh strip",
+            found=f"{photo.name}, which lot {lot.number} was calibrated with: it would agree with itself",
+            remedy="Dip a strip into a fresh known dilution and photograph that.",
+        )
+    reading = read_strip(file, card=card, kind=kind, lot=lot)
     return check_standard(reading, pad=pad, known=known, u_known=u_known, today=datetime.now().astimezone().date())
 
 

@@ -13,7 +13,7 @@ from stripread.cli import app
 
 ROOT = Path(__file__).parents[2]
 SITE, SAMPLES = ROOT / "calibration", ROOT / "sample_images"
-PHOTO = SITE / "UL-2603" / "level02-strip1-light1.jpg"  # 0.2 mg/L
+PHOTO = SAMPLES / "line-good.jpg"  # 0.25 mg/L
 
 
 def run(*arguments: object) -> Result:
@@ -32,12 +32,12 @@ def lot(tmp_path: Path) -> Path:
 
 def test_checks_are_told_recorded_once_and_charted(lot: Path, tmp_path: Path) -> None:
     glare = SAMPLES / "line-glare.jpg"
-    first = verify(lot, PHOTO, "--known", 0.2, "--u-known", 0.002)
+    first = verify(lot, PHOTO, "--known", 0.25, "--u-known", 0.003)
     assert first.exit_code == 0, first.output
     assert first.stdout.startswith("✔ AGREES")
     record = tmp_path / "verification.csv"
     assert len(record.read_text(encoding="utf-8").splitlines()) == 2
-    again = verify(lot, PHOTO, glare, "--known", 0.2, "--u-known", 0.002)
+    again = verify(lot, PHOTO, glare, "--known", 0.25, "--u-known", 0.003)
     assert again.exit_code == 3
     assert "not recorded again" in again.stdout
     assert "▲ DOUBTFUL" in again.stdout
@@ -56,15 +56,21 @@ def test_a_wrong_dilution_differs_and_breaks_the_chart(lot: Path) -> None:
     assert "action limit" in result.stderr
 
 
-def test_a_blank_gives_no_number(lot: Path) -> None:
-    result = verify(lot, SITE / "UL-2603" / "level00-strip1-light1.jpg", "--known", 0)
-    assert result.exit_code == 3
-    assert "NO NUMBER" in result.stdout
-    assert "which the known value fits" in result.stdout
+def test_a_photo_of_the_calibration_is_no_check(lot: Path, tmp_path: Path) -> None:
+    result = verify(lot, SITE / "UL-2603" / "level02-strip1-light1.jpg", "--known", 0.2)
+    assert result.exit_code == 1
+    assert "calibrated with" in result.stdout
+    assert not (tmp_path / "verification.csv").exists()
+
+
+def test_the_page_shows_what_a_check_says(lot: Path) -> None:
+    result = verify(lot, PHOTO, "--known", 0.25, "--u-known", 0.003)
+    shown = result.stdout.partition("\n\n")[0].replace(str(PHOTO), "sample_images/line-good.jpg")
+    assert shown in (ROOT / "docs" / "how-to" / "watch-a-lot.md").read_text(encoding="utf-8")
 
 
 def test_an_unreadable_photo_is_an_error_and_the_others_are_checked(lot: Path, tmp_path: Path) -> None:
-    result = verify(lot, tmp_path / "missing.jpg", PHOTO, "--known", 0.2, "--json")
+    result = verify(lot, tmp_path / "missing.jpg", PHOTO, "--known", 0.25, "--json")
     assert result.exit_code == 1
     first, second = (json.loads(line) for line in result.stdout.splitlines())
     assert first["error"]["code"] == "photo_unreadable"
@@ -74,7 +80,7 @@ def test_an_unreadable_photo_is_an_error_and_the_others_are_checked(lot: Path, t
 def test_a_damaged_record_stops_before_any_photo_and_loses_nothing(lot: Path, tmp_path: Path) -> None:
     record = tmp_path / "mine.csv"
     record.write_text("a shopping list\n", encoding="utf-8")
-    result = verify(lot, "no-such-photo.jpg", "--known", 0.2, "--record", record)
+    result = verify(lot, "no-such-photo.jpg", "--known", 0.25, "--record", record)
     assert result.exit_code == 1
     assert "a shopping list" in result.stderr
     assert result.stdout == ""
@@ -133,7 +139,7 @@ def test_lots_are_compared_and_drawn(lot: Path, tmp_path: Path) -> None:
 
 
 def test_a_report_shows_the_record_and_is_not_written_over(lot: Path, tmp_path: Path) -> None:
-    assert verify(lot, PHOTO, "--known", 0.2).exit_code == 0
+    assert verify(lot, PHOTO, "--known", 0.25).exit_code == 0
     out = tmp_path / "report.html"
     series = SITE / "UL-2603" / "series.csv"
     result = run("lot", "report", lot, out, "--series", series, "--resamples", 1)

@@ -70,14 +70,28 @@ def pictures(page: str) -> list[Image.Image]:
 
 def test_the_page_says_which_lot_it_is_and_when_and_by_what(full):
     text = words(full)
-    for fact in (LOT.number, LOT.kind, "2027-06-30", "2026-03-02", LOT.card, LOT.sha256, "stripread 0.1.0", "2026-06-01"):
+    for fact in (
+        LOT.number,
+        LOT.kind,
+        "2027-06-30",
+        "2026-03-02",
+        LOT.card,
+        LOT.sha256,
+        "stripread 0.1.0",
+        "2026-06-01",
+    ):
         assert fact in text
     assert "EXPIRED" not in text
 
 
 def test_a_page_without_series_coverage_and_checks_says_so(bare):
     text = words(bare)
-    for sentence in ("2027-06-30 (EXPIRED)", "Not computed.", "None recorded for this calibration.", "No series was named"):
+    for sentence in (
+        "2027-06-30 (EXPIRED)",
+        "Not computed.",
+        "None recorded for this calibration.",
+        "No series was named",
+    ):
         assert sentence in text
     assert len(pictures(bare)) == 2
 
@@ -88,19 +102,18 @@ def test_the_page_needs_nothing_from_elsewhere(full):
 
 
 def test_every_element_that_opens_closes(full):
-    class Balance(HTMLParser):
-        open: list[str] = []
+    still_open: list[str] = []
 
+    class Balance(HTMLParser):
         def handle_starttag(self, tag, attrs):
             if tag not in ("meta", "img", "br"):
-                self.open.append(tag)
+                still_open.append(tag)
 
         def handle_endtag(self, tag):
-            assert self.open.pop() == tag
+            assert still_open.pop() == tag
 
-    parser = Balance()
-    parser.feed(full)
-    assert parser.open == []
+    Balance().feed(full)
+    assert still_open == []
 
 
 def test_the_pictures_are_pictures_and_the_figures_large_enough_for_paper(full):
@@ -120,7 +133,11 @@ def test_limits_come_with_their_definitions_and_levels_with_their_residuals(full
 def test_coverage_is_told_with_how_it_was_found(full):
     text = words(full)
     assert "89 % of the 95 % intervals of left-out strips held the level" in text
-    for part in ("17 of 19 intervals, of 20 different strips", "30 resamples (seed 5)", "2 of the resamples gave no curve"):
+    for part in (
+        "17 of 19 intervals, of 20 different strips",
+        "30 resamples (seed 5)",
+        "2 of the resamples gave no curve",
+    ):
         assert part in text
 
 

@@ -22,7 +22,9 @@ ROW = CheckRow(
     e_n=0.49,
     findings=(),
 )
-SILENT = replace(ROW, photo_sha256="c" * 64, value=None, u=None, low=None, e_n=None, findings=("photo_soft", "pad_small"))
+SILENT = replace(
+    ROW, photo_sha256="c" * 64, value=None, u=None, low=None, e_n=None, findings=("photo_soft", "pad_small")
+)
 
 
 def test_rows_come_back_as_they_went_in(tmp_path):
