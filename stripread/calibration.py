@@ -12,14 +12,20 @@ from stripread.card.layout import CardLayout
 from stripread.colour.mismatch import mismatch_covariance
 from stripread.errors import SeriesError, StripReadError
 from stripread.geometry import Float
-from stripread.lot.calibrate import calibrate_pad
+from stripread.lot.calibrate import calibrate_pad, curve_conditions, fit_condition_shift
+from stripread.lot.conditions import Condition, group_photos, signature_of
 from stripread.lot.lot import Calibrator, Lot, PadCalibration
 from stripread.lot.series import SeriesRow
+from stripread.lot.shift import Shift, shifted_curve
 from stripread.measure import StripMeasurement, measure_strip
 from stripread.photo.load import open_photo
 from stripread.strip.kinds import StripKind
 
-__all__ = ["calibrate_lot"]
+__all__ = ["calibrate_lot", "join_lot"]
+
+_LEAST_JOINED = 3  # levels
+# Delta E. Corrected colours of the pads of all kinds lie up to 11 apart in 400 simulated pairs of light and phone.
+_FAR_SHIFT = 12.0
 
 # Ours. A pad's error is a smooth function of its colour, with about three shapes to it; the model was fitted on four
 # dye families, whose scales scatter by about 1.5 from each other, which is what four degrees of freedom allow.
@@ -60,6 +66,42 @@ def calibrate_lot(
         raise SeriesError(
             expected="photos of the series to leave out", found=", ".join(sorted(unknown)), remedy="Check their names."
         )
+    _check_rows(rows, kind)
+    measured = _measure_all(rows, card, kind, on_photo)
+    where = _conditions(rows, measured)
+    every = range(max(where.values()) + 1)
+    calibrations = []
+    for pad in kind.pads:
+        own = [row for row in rows if row.pad in (pad.id, None)]
+        calibrators = [_calibrator(row, measured[row.photo], pad.id, left_out, where[row.photo]) for row in own]
+        noise = [_repeatability(measured[row.photo], pad.id) for row in own]
+        calibration = calibrate_pad(
+            calibrators,
+            pad=pad.id,
+            analyte=pad.analyte,
+            unit=pad.unit,
+            blank=pad.blank,
+            u_pixels=np.mean(noise, axis=0),
+        )
+        scale = _mismatch_scale([row for row in own if not row.beyond], measured, calibration)
+        shifts = _shifts(calibration, measured, where, every)
+        calibrations.append(replace(calibration, mismatch_scale=scale, shifts=shifts))
+    return Lot(
+        number=number,
+        kind=kind.name,
+        expires=expires,
+        calibrated_on=calibrated_on,
+        card=card.name,
+        card_u_lab=card.enrolment.u_lab if card.enrolment else 0.0,
+        pads=tuple(calibrations),
+        conditions=_describe(
+            rows, measured, where, range(max(where.values()) + 1), curve_conditions(calibrations[0].calibrators)
+        ),
+        left_out=left_out,
+    )
+
+
+def _check_rows(rows: Sequence[SeriesRow], kind: StripKind) -> None:
     pads = [pad.id for pad in kind.pads]
     for row in rows:
         if row.pad is None and len(pads) > 1:
@@ -74,36 +116,98 @@ def calibrate_lot(
                 found=f"{row.pad!r} for {row.photo.name}",
                 remedy="Correct the column pad.",
             )
-    measured: dict[Path, StripMeasurement] = {}
+
+
+def join_lot(rows: Sequence[SeriesRow], *, lot: Lot, kind: StripKind, card: CardLayout) -> Lot:
+    """Add another phone or place to a lot by a few photos: a blank (or the lowest level) and two more.
+
+    The curve stays as it is; the new photos tell how it is shifted in their condition.
+
+    Raises
+    ------
+    SeriesError
+        A photo that cannot be measured; fewer than 3 levels, or one beyond the curve; another card print than the
+        lot's; colours too far from the curve for a change of light (a wrong dilution, another lot); named.
+    """
+    if card.name != lot.card:
+        raise SeriesError(
+            expected=f"photos with the lot's card print, {lot.card!r}",
+            found=f"card {card.name!r}",
+            remedy="Use that print, or calibrate the lot with this one.",
+        )
+    _check_rows(rows, kind)
+    measured = _measure_all(rows, card, kind, lambda photo: None)
+    first = len(lot.conditions)
+    where = {photo: first + k for photo, k in _conditions(rows, measured).items()}
+    new = range(first, max(where.values()) + 1)
+    pads = []
+    for pad in kind.pads:
+        own = [row for row in rows if row.pad in (pad.id, None)]
+        calibration = lot.pad(pad.id)
+        _check_levels_joined(own, calibration, where)
+        added = tuple(
+            # another strip than those of the series, whatever its name
+            replace(
+                _calibrator(row, measured[row.photo], pad.id, (), where[row.photo]), replicate=f"joined {row.replicate}"
+            )
+            for row in own
+        )
+        joined = replace(calibration, calibrators=(*calibration.calibrators, *added))
+        shifts = _shifts(joined, measured, where, new)
+        for k, shift in zip(new, shifts, strict=True):
+            _check_shift(shift, calibration, [row for row in own if where[row.photo] == k])
+        pads.append(replace(joined, shifts=calibration.shifts + shifts))
+    described = tuple(replace(c, joined=True) for c in _describe(rows, measured, where, new, frozenset()))
+    return replace(lot, pads=tuple(pads), conditions=lot.conditions + described)
+
+
+def _check_levels_joined(rows: Sequence[SeriesRow], calibration: PadCalibration, where: dict[Path, int]) -> None:
+    curve = calibration.curve
+    for condition in set(where.values()):
+        levels = sorted({row.concentration for row in rows if where[row.photo] == condition})
+        outside = [c for c in levels if not curve.low <= c <= curve.top]
+        if len(levels) < _LEAST_JOINED or outside:
+            raise SeriesError(
+                expected=f"at least {_LEAST_JOINED} levels of pad {calibration.pad!r} in each light, "
+                f"from {curve.low:g} to {curve.top:g} {calibration.unit}",
+                found=", ".join(f"{c:g}" for c in levels) or "none",
+                remedy="Add a blank (or the lowest level) and two more. If the photos are of one light, name it in the "
+                "column condition.",
+            )
+
+
+def _check_shift(shift: Shift, calibration: PadCalibration, rows: Sequence[SeriesRow]) -> None:
+    curve = calibration.curve
+    moved = shifted_curve(curve, [shift], np.ones(1))
+    for row in rows:
+        here = np.array([row.concentration])
+        far = float(np.linalg.norm(moved.lab(here) - curve.lab(here)))
+        if far > _FAR_SHIFT:
+            raise SeriesError(
+                expected=f"colours of another light within {_FAR_SHIFT:g} Delta E of the lot's curve",
+                found=f"{far:.0f} Delta E at {row.concentration:g} {calibration.unit} ({row.photo.name})",
+                remedy="Check the dilution and the lot of that strip.",
+            )
+
+
+def _shifts(
+    calibration: PadCalibration, measured: dict[Path, StripMeasurement], where: dict[Path, int], conditions: range
+) -> tuple[Shift, ...]:
+    noise = {
+        k: np.mean([_repeatability(measured[p], calibration.pad) for p, at in where.items() if at == k], axis=0)
+        for k in conditions
+    }
+    return tuple(fit_condition_shift(calibration, k, noise[k]) for k in conditions)
+
+
+def _measure_all(
+    rows: Sequence[SeriesRow], card: CardLayout, kind: StripKind, on_photo: Callable[[Path], None]
+) -> dict[Path, StripMeasurement]:
+    measured = {}
     for photo in dict.fromkeys(row.photo for row in rows):
         on_photo(photo)
         measured[photo] = _measure(photo, card, kind)
-    calibrations = []
-    for pad in kind.pads:
-        own = [row for row in rows if row.pad in (pad.id, None)]
-        calibrators = [_calibrator(row, measured[row.photo], pad.id, left_out) for row in own]
-        noise = [_repeatability(measured[row.photo], pad.id) for row in own]
-        calibration = calibrate_pad(
-            calibrators,
-            pad=pad.id,
-            analyte=pad.analyte,
-            unit=pad.unit,
-            blank=pad.blank,
-            u_pixels=np.mean(noise, axis=0),
-        )
-        scale = _mismatch_scale([row for row in own if not row.beyond], measured, calibration)
-        calibrations.append(replace(calibration, mismatch_scale=scale))
-    return Lot(
-        number=number,
-        kind=kind.name,
-        expires=expires,
-        calibrated_on=calibrated_on,
-        card=card.name,
-        card_u_lab=card.enrolment.u_lab if card.enrolment else 0.0,
-        pads=tuple(calibrations),
-        signature=_signature(list(measured.values())),
-        left_out=left_out,
-    )
+    return measured
 
 
 def _measure(photo: Path, card: CardLayout, kind: StripKind) -> StripMeasurement:
@@ -129,7 +233,9 @@ def _repeatability(measured: StripMeasurement, pad_id: str) -> Float:
     return result
 
 
-def _calibrator(row: SeriesRow, measured: StripMeasurement, pad_id: str, left_out: Sequence[str]) -> Calibrator:
+def _calibrator(
+    row: SeriesRow, measured: StripMeasurement, pad_id: str, left_out: Sequence[str], condition: int
+) -> Calibrator:
     photo = measured.card.photo
     lab, _, _ = _pad(measured, pad_id)
     return Calibrator(
@@ -142,20 +248,50 @@ def _calibrator(row: SeriesRow, measured: StripMeasurement, pad_id: str, left_ou
         lab=(round(float(lab[0]), 4), round(float(lab[1]), 4), round(float(lab[2]), 4)),
         beyond=row.beyond,
         left_out=row.photo.name in left_out,
+        condition=condition,
     )
 
 
-def _signature(measured: Sequence[StripMeasurement]) -> dict[str, tuple[float, float, float]]:
-    """Mean left-out residual of each patch over the photos: what light and phone were like."""
-    corrections = [m.card.correction for m in measured]
-    residuals = np.array([np.where(c.used[:, None], c.left_out, np.nan) for c in corrections])
-    signature = {}
-    for index, patch in enumerate(corrections[0].patches.ids):
-        seen = residuals[:, index][np.isfinite(residuals[:, index]).all(axis=1)]
-        if 2 * len(seen) > len(residuals):
-            mean = seen.mean(axis=0)
-            signature[patch] = (float(mean[0]), float(mean[1]), float(mean[2]))
-    return signature
+def _residuals(measured: StripMeasurement) -> Float:
+    correction = measured.card.correction
+    return np.where(correction.used[:, None], correction.left_out, np.nan)
+
+
+def _conditions(rows: Sequence[SeriesRow], measured: dict[Path, StripMeasurement]) -> dict[Path, int]:
+    """Return the condition of each photo: as the series names it, else by phone and signature."""
+    named = {row.photo: row.condition for row in rows}
+    photos = list(measured)
+    labels = [f"name {named[p]}" if named[p] else f"phone {measured[p].card.photo.camera}" for p in photos]
+    patches = measured[photos[0]].card.correction.patches
+    residuals = np.array([_residuals(measured[p]) for p in photos])
+    groups = group_photos(residuals, patches.lab, ~patches.neutral, labels, [bool(named[p]) for p in photos])
+    return dict(zip(photos, groups, strict=True))
+
+
+def _describe(
+    rows: Sequence[SeriesRow],
+    measured: dict[Path, StripMeasurement],
+    where: dict[Path, int],
+    wanted: range,
+    own: frozenset[int],
+) -> tuple[Condition, ...]:
+    named = {row.photo: row.condition for row in rows}
+    conditions = []
+    for index in wanted:
+        photos = [p for p, k in where.items() if k == index]
+        first = measured[photos[0]].card
+        conditions.append(
+            Condition(
+                name=named[photos[0]] or str(index + 1),
+                camera=first.photo.camera,
+                photos=len(photos),
+                joined=bool(own) and index not in own,
+                signature=signature_of(
+                    first.correction.patches.ids, np.array([_residuals(measured[p]) for p in photos])
+                ),
+            )
+        )
+    return tuple(conditions)
 
 
 def _mismatch_scale(

@@ -99,6 +99,13 @@ def read(
     replicates: Annotated[
         bool, typer.Option("--replicates", help="All photos show strips of one sample: check that they agree.")
     ] = False,
+    together: Annotated[
+        bool,
+        typer.Option("--together", help="All photos show one sample: also combine them into one reading."),
+    ] = False,
+    one_strip: Annotated[
+        bool, typer.Option("--one-strip", help="With --together: the photos show one and the same strip.")
+    ] = False,
     budget: Annotated[bool, typer.Option("--budget", help="Add what contributes to the uncertainty.")] = False,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON object per photo, a line each.")] = False,
     overlay: Annotated[
@@ -133,6 +140,8 @@ def read(
             point=point,
             dipped_at=dipped_at,
             replicates=replicates,
+            together=together,
+            one_strip=one_strip,
             budget=budget,
             json=json,
             overlay=overlay,

@@ -20,6 +20,7 @@ from stripread.reading import read_strip
 from stripread.report.json_lines import error_json, reading_json, to_line
 from stripread.report.overlay import draw_error, draw_verdict, save_picture
 from stripread.report.text import error_text, verdict_text
+from stripread.together import combine_readings
 
 __all__ = ["Wishes", "read_photos"]
 
@@ -38,6 +39,8 @@ class Wishes:
     point: str | None
     dipped_at: datetime | None
     replicates: bool
+    together: bool
+    one_strip: bool
     budget: bool
     json: bool
     overlay: Path | None
@@ -63,10 +66,35 @@ def read_photos(wishes: Wishes, *, today: date) -> int:
     reads: Iterable[_Read] = _read_all(wishes, named, today)
     if wishes.replicates:
         reads = _compared(list(reads))
+    seen = []
     for read in as_we_go(reads, len(wishes.photos)):
         _show(read, wishes, named)
         code = _worse(code, 1 if read.verdict is None else read.verdict.exit_code)
-    return code
+        seen.append(read)
+    return _show_together(seen, wishes, named, today) if wishes.together else code
+
+
+def _show_together(reads: Sequence[_Read], wishes: Wishes, named: Named, today: date) -> int:
+    """Show what the photos say together; the exit code is its own, or 1 where a photo could not be read."""
+    readings = [read.verdict.reading for read in reads if read.verdict is not None]
+    names = " + ".join(str(read.photo) for read in reads if read.verdict is not None)
+    try:
+        combined = combine_readings(readings, one_strip=wishes.one_strip)
+    except StripReadError as error:
+        say(to_line(error_json(error, photo=names)) if wishes.json else error_text(error, photo=names) + "\n")
+        return 1
+    verdict = check_reading(combined, sample=named.sample, today=today, dipped_at=wishes.dipped_at)
+    verdict = replace(verdict, cautions=(*verdict.cautions, *named.cautions))
+    if wishes.json:
+        photos = [str(read.photo) for read in reads if read.verdict is not None]
+        record = reading_json(
+            verdict, photo=combined.photo, sample=named.sample.name, point=wishes.point, timing_ms={},
+            budget=wishes.budget,
+        )  # fmt: skip
+        say(to_line({**record, "together": photos}))
+    else:
+        say(verdict_text(verdict, photo=f"together: {combined.photo}", point=wishes.point, budget=wishes.budget) + "\n")
+    return 1 if len(readings) < len(reads) else verdict.exit_code
 
 
 def _worse(one: int, other: int) -> int:

@@ -168,6 +168,12 @@ class RecordFileError(StripReadError):
     code = "record_file"
 
 
+class TogetherError(StripReadError):
+    """Readings that cannot be combined."""
+
+    code = "together"
+
+
 class SiteError(StripReadError):
     """The site's file is wrong, or lacks a name that was asked for."""
 

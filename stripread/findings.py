@@ -89,9 +89,16 @@ _KINDS = (
                 "Use a fresh lot; calibrate it first."),
     FindingKind("lot_not_calibrated_for_card", "info", "The lot was calibrated with another card print.",
                 "The interval allows for it. Check a known dilution with this card."),
+    FindingKind("unfamiliar_light", "info", "Light or phone are unlike those of the lot's calibration.",
+                "The interval allows for it. For a narrower one take the photo where the lot was calibrated, with that "
+                "phone, or add this place to the lot with a blank and two known dilutions."),
     # the strip against the sample
     FindingKind("wrong_range_strip", "error", "This strip kind cannot judge the range expected for the sample.",
                 "Use the kind that the site lists for this sample."),
+    FindingKind("photo_left_out", "warning", "One photo disagrees with all the others and was left out of the mean.",
+                "Look at that photo: glare, a shadow, another strip, a strip dipped for longer. Retake it."),
+    FindingKind("together_disagree", "error", "The photos taken together differ by more than their uncertainty.",
+                "Take the photos again, and one or two more; dip a new strip if they still differ."),
     FindingKind("replicates_disagree", "warning", "Strips of one sample differ by more than their uncertainty.",
                 "Dip two new strips from a fresh sample; look for the wrong kind, an old strip or bad mixing."),
     FindingKind("outside_read_window", "warning", "The strip was photographed outside its read window.",

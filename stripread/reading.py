@@ -14,6 +14,7 @@ from stripread.colour.mismatch import DEGREES_OF_FREEDOM, mismatch_covariance
 from stripread.errors import LotFileError
 from stripread.findings import Finding, make_finding
 from stripread.geometry import Float
+from stripread.lot.conditions import Likeness, compare_signature
 from stripread.lot.curve import Curve
 from stripread.lot.inverse import Estimate, invert_curve
 from stripread.lot.lot import Lot, PadCalibration
@@ -22,7 +23,7 @@ from stripread.numbers import two_digits
 from stripread.photo.load import PhotoFile
 from stripread.strip.kinds import StripKind
 
-__all__ = ["Censored", "Limit", "PadReading", "Reading", "read_measurement", "read_strip"]
+__all__ = ["Censored", "Limit", "PadReading", "Reading", "read_measurement", "read_strip", "report_pad"]
 
 Censored = Literal["below", "above"]
 
@@ -32,7 +33,9 @@ Censored = Literal["below", "above"]
 _U_DESIGN, _U_PRINTS = 0.5 * 2.4 / np.sqrt(3), 0.5 * 0.8 / np.sqrt(3)
 _OFF_CURVE_P = 1e-3  # chance that a good pad is called off the curve
 _RIVAL_CHI2 = 5.99  # as in lot/inverse.py: 95 % point of chi-square with 2 degrees of freedom
-_LEAST_COMMON = 20  # patches by which two photos' lights may be compared
+# RMS Delta E of the smoothed signature from the nearest mixture of the calibration's conditions. With one phone in one
+# light, 99 of 100 simulated photos stay under it; with another phone in another light, 7 of 10 lie over it.
+_UNFAMILIAR = 0.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +75,7 @@ class PadReading:
     estimate: Estimate
     beyond: float | None
     findings: tuple[Finding, ...]
+    causes: Mapping[str, Float]  # covariances of ``lab``, by cause
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,6 +88,7 @@ class Reading:
     camera: str | None
     lot: Lot
     measurement: StripMeasurement
+    likeness: Likeness
     pads: tuple[PadReading, ...]
     findings: tuple[Finding, ...]
 
@@ -113,12 +118,12 @@ def read_strip(file: PhotoFile, *, card: CardLayout, kind: StripKind, lot: Lot) 
 def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
     """Hold a measured strip against its lot."""
     photo = measured.card.photo
-    common, residuals = _residual_difference(measured, lot)
+    like = _likeness(measured, lot)
     findings = list(measured.findings)
     card = measured.card.card
     if card.enrolment is None:
         findings.append(make_finding("card_not_enrolled", f"Card {card.name!r} carries its design colours only."))
-    if not common:
+    if not like.comparable:
         findings.append(
             make_finding(
                 "lot_not_calibrated_for_card",
@@ -126,7 +131,15 @@ def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
                 f"{card.name!r}.",
             )
         )
-    u_reference = _reference_uncertainty(card, lot, common=common)
+    elif like.distance > _UNFAMILIAR:
+        findings.append(
+            make_finding(
+                "unfamiliar_light",
+                f"The card's colours lie {like.distance:.1f} Delta E from those of the calibration photos; up to "
+                f"{_UNFAMILIAR:g} is usual in their own light with their own phone.",
+            )
+        )
+    u_reference = _reference_uncertainty(card, lot, common=like.comparable)
     pads = []
     for pad in measured.pads:
         try:
@@ -137,7 +150,7 @@ def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
                 found=f"curves for {', '.join(p.pad for p in lot.pads)}",
                 remedy="Calibrate the lot with all pads of its kind.",
             ) from None
-        pads.append(_read_pad(pad, calibration, measured, lot, residuals, u_reference=u_reference, common=common))
+        pads.append(_read_pad(pad, calibration, measured, lot, like, u_reference=u_reference))
     return Reading(
         photo=photo.name,
         photo_sha256=photo.sha256,
@@ -145,21 +158,18 @@ def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
         camera=photo.camera,
         lot=lot,
         measurement=measured,
+        likeness=like,
         pads=tuple(pads),
         findings=tuple(findings),
     )
 
 
-def _residual_difference(measured: StripMeasurement, lot: Lot) -> tuple[bool, Float]:
-    """Left-out residuals of this photo less those of the calibration photos; NaN for patches that only one has."""
+def _likeness(measured: StripMeasurement, lot: Lot) -> Likeness:
+    """Compare light and phone of this photo, as its card shows them, with those of the lot's calibration."""
     correction = measured.card.correction
-    here = np.where(correction.used[:, None], correction.left_out, np.nan)
-    then = np.array([lot.signature.get(i, (np.nan,) * 3) for i in correction.patches.ids])
-    difference = here - then
-    known = np.isfinite(difference).all(axis=1)
-    if known.sum() >= _LEAST_COMMON:
-        return True, difference
-    return False, here
+    patches = correction.patches
+    residuals = np.where(correction.used[:, None], correction.left_out, np.nan)
+    return compare_signature(patches.ids, patches.lab, residuals, ~patches.neutral, lot.conditions)
 
 
 def _reference_uncertainty(card: CardLayout, lot: Lot, *, common: bool) -> float:
@@ -174,15 +184,15 @@ def _causes(
     pad: PadMeasurement,
     measured: StripMeasurement,
     lot: Lot,
-    residuals: Float,
+    like: Likeness,
     *,
     scale: float,
     u_reference: float,
-    common: bool,
 ) -> dict[str, Float]:
     """Covariances of the pad's CIELAB, by what causes them."""
     correction = measured.card.correction
     patches = correction.patches
+    residuals = like.difference
     known = np.isfinite(residuals).all(axis=1)
     mismatch = (
         scale**2
@@ -190,7 +200,7 @@ def _causes(
             pad.lab[None], patches.lab[known], residuals[known], ~patches.neutral[known], u_reference=u_reference
         )[0]
     )
-    if not common:  # the calibration's own mismatch is unknown: as much again
+    if not like.comparable:  # the calibration's own mismatch is unknown: as much again
         mismatch = 2 * mismatch
     causes = {
         "pixels": pad.u_pixels,
@@ -210,17 +220,20 @@ def _read_pad(
     calibration: PadCalibration,
     measured: StripMeasurement,
     lot: Lot,
-    residuals: Float,
+    like: Likeness,
     *,
     u_reference: float,
-    common: bool,
 ) -> PadReading:
+    causes = _causes(pad, measured, lot, like, scale=calibration.mismatch_scale, u_reference=u_reference)
+    curve = calibration.curve_in(like.weights)
+    estimate = invert_curve(curve, pad.lab, causes, {"colour_correction": DEGREES_OF_FREEDOM})
+    return report_pad(calibration, pad.lab, causes, estimate)
+
+
+def report_pad(calibration: PadCalibration, lab: Float, causes: Mapping[str, Float], estimate: Estimate) -> PadReading:
+    """Decide what of an estimate may be reported, and what is to be said about it."""
     from scipy.stats import f as fisher
 
-    causes = _causes(
-        pad, measured, lot, residuals, scale=calibration.mismatch_scale, u_reference=u_reference, common=common
-    )
-    estimate = invert_curve(calibration.curve, pad.lab, causes, {"colour_correction": DEGREES_OF_FREEDOM})
     findings: list[Finding] = []
     off = estimate.chi2 > 2 * fisher.ppf(1 - _OFF_CURVE_P, 2, estimate.degrees_of_freedom)
     unit = calibration.unit
@@ -244,10 +257,10 @@ def _read_pad(
     silent = off or estimate.rival is not None
     number = not silent and censored is None
     return PadReading(
-        pad=pad.pad,
+        pad=calibration.pad,
         analyte=calibration.analyte,
         unit=unit,
-        lab=pad.lab,
+        lab=lab,
         value=estimate.value if number else None,
         standard_uncertainty=estimate.standard_uncertainty if number else None,
         interval=None if silent else (estimate.low, estimate.high),
@@ -255,8 +268,9 @@ def _read_pad(
         limit=None if silent else limit,
         delta_e_to_curve=estimate.delta_e,
         estimate=estimate,
-        beyond=_beyond(pad.lab, estimate, calibration, sum(causes.values(), np.zeros((3, 3)))),
+        beyond=_beyond(lab, estimate, calibration, sum(causes.values(), np.zeros((3, 3)))),
         findings=tuple(findings),
+        causes=causes,
     )
 
 

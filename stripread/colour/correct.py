@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stripread.colour.lab import colour_science, delta_e_2000, lab_to_xyz
+from stripread.colour.lab import colour_science, d50_white, delta_e_2000, lab_jacobian, lab_to_xyz
 from stripread.colour.map import ColourMap, MapMethod, fit_map
 from stripread.colour.tone import ToneAndLight, fit_tone_and_light
 from stripread.errors import PhotoUnfitError
@@ -29,6 +29,8 @@ _ROUNDS = 5  # what lies on the card bends the first fit, so the worst go first
 _LEAST_PATCHES, _LEAST_NEUTRALS = 8, 4
 # Root-polynomial is kept only when its left-out residual is this much better: a tie goes to the plain map.
 _BETTER = 0.95
+# Stray light, of full scale, and the change of colour at which a patch counts half; 0.2 and 1 do as well (seen part).
+_STRAY, _STRAY_DELTA_E = 0.002, 0.4
 # Judged on simulated photos of the seen part, by the coverage of the pads' lightness.
 _U_LIGHT_SHARE, _U_LIGHT_LEAST = 0.3, 0.002
 
@@ -45,7 +47,7 @@ class PatchColours:
     linear : ndarray (n, 3)
         Mean decoded value, 0 to 1 (sRGB primaries).
     clipped_share : ndarray (n,)
-        Share of pixels at the last code in any channel.
+        Share of pixels at the last code or at 0 in any channel.
     lab : ndarray (n, 3)
         Reference CIELAB.
     white, neutral : ndarray of bool (n,)
@@ -194,6 +196,16 @@ def _check(patches: PatchColours, used: NDArray[np.bool_], clipped: NDArray[np.b
     )
 
 
+def _trust(lab: Float) -> Float:
+    """Weights of patches by what a little stray light, or noise cut off at black, does to their CIELAB.
+
+    Dark saturated patches change by several Delta E, light ones by a few tenths.
+    """
+    sensitivity = np.linalg.norm(lab_jacobian(lab_to_xyz(lab)) * d50_white(), axis=(1, 2))
+    weights: Float = 1 / (1 + (_STRAY * sensitivity / _STRAY_DELTA_E) ** 2)
+    return weights
+
+
 def _fit(patches: PatchColours, used: NDArray[np.bool_], clipped: NDArray[np.bool_]) -> Correction:
     neutral = used & patches.neutral
     tone = fit_tone_and_light(
@@ -204,7 +216,7 @@ def _fit(patches: PatchColours, used: NDArray[np.bool_], clipped: NDArray[np.boo
         card_size_mm=patches.card_size_mm,
     )
     scene = tone.undo(patches.linear, patches.places_mm)
-    weights = used.astype(np.float64)
+    weights = np.where(used, _trust(patches.lab), 0.0)
     white = patches.white & used
     # A root-polynomial has 15 coefficients; a third as many patches more than that keeps its residuals meaningful.
     methods: tuple[MapMethod, ...] = ("linear", "root-polynomial") if used.sum() >= 20 else ("linear",)

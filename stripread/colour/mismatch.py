@@ -25,12 +25,20 @@ from numpy.typing import NDArray
 
 from stripread.geometry import Float
 
-__all__ = ["CONSTANTS", "DEGREES_OF_FREEDOM", "MismatchConstants", "local_scatter", "mismatch_covariance"]
+__all__ = [
+    "CONSTANTS",
+    "DEGREES_OF_FREEDOM",
+    "MismatchConstants",
+    "local_scatter",
+    "mismatch_covariance",
+    "residual_correlation",
+    "smoothed_residuals",
+]
 
 # Delta E*ab, both by the likelihood of the seen conditions: 1.323 a pad with a smoothing of 8, 1.350 with none, 1.338
 # with 12; 20 and 30 for the bandwidth differ little.
 SMOOTHING, BANDWIDTH = 8.0, 20.0
-DEGREES_OF_FREEDOM = 16.0  # of a standard uncertainty from C; the projected errors of the seen part have such tails
+DEGREES_OF_FREEDOM = 8.0  # of a standard uncertainty from C, by the same likelihood (5 and 16 are less likely)
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +50,7 @@ class MismatchConstants:
     floor: tuple[float, float]
 
 
-CONSTANTS = MismatchConstants(kappa=(1.77, 5.11), rho=(0.43, 1.02), floor=(0.10, 0.39))
+CONSTANTS = MismatchConstants(kappa=(2.08, 4.69), rho=(0.37, 1.34), floor=(0.03, 0.08))
 
 
 def _nearness(lab: Float, others: Float, width: float) -> Float:
@@ -50,6 +58,12 @@ def _nearness(lab: Float, others: Float, width: float) -> Float:
     distance = np.sum((others[None] - lab[:, None]) ** 2, axis=-1)
     weights = np.exp(-distance / (2 * width**2)) + 1e-3  # far from every patch: all of them
     result: Float = weights / weights.sum(axis=1, keepdims=True)
+    return result
+
+
+def smoothed_residuals(patch_lab: Float, residuals: Float) -> Float:
+    """Residuals (..., n, 3), each averaged with those of patches of nearly the same colour."""
+    result: Float = _nearness(patch_lab, patch_lab, SMOOTHING) @ residuals
     return result
 
 
@@ -105,3 +119,18 @@ def mismatch_covariance(
     own = (rho**2)[None] * q * (chroma**2)[:, None] + floor**2
     covariance: Float = scatter * np.outer(kappa, kappa) + own[:, :, None] * np.eye(3)
     return covariance
+
+
+def residual_correlation(lab: Float, patch_lab: Float, first: Float, second: Float) -> float:
+    """Correlation, 0 to 1, of two photos' residuals (n, 3) near a colour (3,): what their lights have in common.
+
+    Patches that one of them lacks (NaN) are left out; with none left nothing is known, and 1 is the safe answer.
+    """
+    known = np.isfinite(first).all(axis=1) & np.isfinite(second).all(axis=1)
+    if not known.any():
+        return 1.0
+    weights = _nearness(lab[None], patch_lab[known], BANDWIDTH)[0]
+    one, other = (smoothed_residuals(patch_lab[known], r[known]) for r in (first, second))
+    together = float(weights @ np.sum(one * other, axis=1))
+    alone = float(np.sqrt((weights @ np.sum(one**2, axis=1)) * (weights @ np.sum(other**2, axis=1))))
+    return float(np.clip(together / max(alone, 1e-12), 0.0, 1.0))

@@ -16,8 +16,9 @@ from stripread.lot.fit import Fit, fit_parameters
 from stripread.lot.inverse import COVERAGE
 from stripread.lot.limits import limit_of_quantification, minimum_detectable_value
 from stripread.lot.lot import Calibrator, LimitOf, PadCalibration
+from stripread.lot.shift import Shift, fit_shift
 
-__all__ = ["calibrate_pad"]
+__all__ = ["calibrate_pad", "curve_conditions", "fit_condition_shift"]
 
 LEAST_LEVELS = 5  # common practice, no source: at least 5 levels with 3 replicates
 _U_MODEL = 0.15  # CIELAB; the curve's form is not the chemistry's, and no level is trusted closer than this
@@ -98,7 +99,8 @@ def calibrate_pad(
     CalibrationRefusedError
         Fewer than 5 levels, no blank, no replicates, a calibrator that does not fit (named), a path that folds back.
     """
-    inside = [c for c in calibrators if not c.beyond and not c.left_out]
+    own = curve_conditions(calibrators)
+    inside = [c for c in calibrators if not c.beyond and not c.left_out and (c.condition in own or not own)]
     levels = _levels(inside)
     _check_design(levels, blank=blank, pad=pad)
     scatter = Scatter(0.0, _plain_scatter(levels), sum(len(v.strips) - 1 for v in levels))
@@ -125,6 +127,46 @@ def calibrate_pad(
         calibrators=tuple(calibrators),
         lack_of_fit=fitted.best.fit.residual_sd,
     )
+
+
+def curve_conditions(calibrators: Sequence[Calibrator]) -> frozenset[int]:
+    """Conditions with enough levels, the lowest and highest of all among them, to make the curve; the others only join.
+
+    Empty where no condition alone has them: then all make it together.
+    """
+    fitted = [c for c in calibrators if not c.beyond and not c.left_out]
+    levels = {k: {c.concentration for c in fitted if c.condition == k} for k in {c.condition for c in fitted}}
+    ends = {min((c.concentration for c in fitted), default=0.0), max((c.concentration for c in fitted), default=0.0)}
+    return frozenset(k for k, own in levels.items() if len(own) >= LEAST_LEVELS and ends <= own)
+
+
+def fit_condition_shift(calibration: PadCalibration, condition: int, noise: Float) -> Shift:
+    """Fit how the colours of a condition lie beside the curve; ``noise`` (3, 3) is one photo's covariance there.
+
+    A strip that was photographed in all of the curve's own conditions, too, is held against its mean over these, which
+    takes its own departure from the curve out; other strips against the curve, with the strip-to-strip scatter.
+    """
+    curve = calibration.curve
+    fitted = [c for c in calibration.calibrators if not c.beyond and not c.left_out]
+    own = curve_conditions(calibration.calibrators) or frozenset(c.condition for c in fitted)
+    photos: dict[tuple[float, str], dict[int, list[tuple[float, float, float]]]] = {}
+    for c in fitted:
+        photos.setdefault((c.concentration, c.replicate), {}).setdefault(c.condition, []).append(c.lab)
+    at, differences, covariances = [], [], []
+    for (concentration, _), by_condition in photos.items():
+        if condition not in by_condition:
+            continue
+        beside = [np.mean(labs, axis=0) for k, labs in by_condition.items() if k in own]
+        here = np.array([concentration])
+        shared = len(beside) == len(own)
+        reference = np.mean(beside, axis=0) if shared else curve.lab(here)[0]
+        spread = noise / len(own) if shared else curve.scatter_at(here)[0]
+        at.append(concentration)
+        differences.append(np.mean(by_condition[condition], axis=0) - reference)
+        covariances.append(noise + spread + _LEAST_SCATTER**2 * np.eye(3))
+    if not at or own == {condition}:  # the only condition is the curve itself
+        return Shift(np.zeros(3), np.zeros((3, 3)))
+    return fit_shift(curve, np.array(at), np.array(differences), np.array(covariances))
 
 
 def _levels(calibrators: Sequence[Calibrator]) -> list[_Level]:

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from stripread.errors import LotFileError
 from stripread.geometry import Float
+from stripread.lot.conditions import LEAST_COMMON
 from stripread.lot.curve import Curve, path_slope
 from stripread.lot.inverse import invert_curve
 from stripread.lot.lot import Lot, PadCalibration
@@ -34,7 +35,6 @@ K = 2.0
 _POINTS = 60  # along the curve; twice as many change the limit by less than it changes with the seed
 _DRAWS, _SEED, _CHANCE = 20_000, 1, 0.05
 _OFF_CURVE_P = 1e-3  # as in reading.py
-_LEAST_COMMON = 20  # patches by which two calibrations' lights may be compared; as in reading.py
 _SMALL = 1e-6  # CIELAB squared; keeps the weights regular where curves are exactly known
 
 
@@ -237,15 +237,21 @@ def _phones(lot: Lot) -> str:
 
 
 def _signature(lot: Lot) -> Mapping[str, tuple[float, float, float]]:
-    """Mean residual of each patch over the calibration photos."""
-    return lot.signature
+    """Mean residual of each patch over the conditions that made the curve, of patches that all of them have."""
+    own = [c.signature for c in lot.conditions if not c.joined]
+    common = set(own[0]).intersection(*own[1:]) if own else set()
+    signature = {}
+    for patch in sorted(common):
+        mean = np.mean([one[patch] for one in own], axis=0)
+        signature[patch] = (float(mean[0]), float(mean[1]), float(mean[2]))
+    return signature
 
 
 def _signature_distance(
     one: Mapping[str, tuple[float, float, float]], other: Mapping[str, tuple[float, float, float]]
 ) -> float | None:
     common = sorted(set(one) & set(other))
-    if len(common) < _LEAST_COMMON:
+    if len(common) < LEAST_COMMON:
         return None
     apart = np.array([one[key] for key in common]) - np.array([other[key] for key in common])
     return float(np.sqrt(np.mean(np.sum(apart**2, axis=1))))

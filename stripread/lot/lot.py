@@ -16,11 +16,13 @@ import numpy as np
 from stripread import __version__
 from stripread.errors import LotFileError
 from stripread.geometry import Float
+from stripread.lot.conditions import Condition
 from stripread.lot.curve import Curve, Scatter
+from stripread.lot.shift import Shift, shifted_curve
 
 __all__ = ["Calibrator", "LimitOf", "Lot", "PadCalibration", "load_lot", "save_lot"]
 
-FORMAT = "stripread-lot/1"
+FORMAT = "stripread-lot/2"
 METHOD = "hill-polynomial-path"  # the only one so far; named so that a file of another method is not misread
 
 
@@ -37,6 +39,7 @@ class Calibrator:
     lab: tuple[float, float, float]
     beyond: bool  # above the range, kept to know where the pad turns back; not in the fit
     left_out: bool  # left out of the fit at a person's word
+    condition: int = 0  # index into the lot's conditions
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,7 +54,8 @@ class LimitOf:
 class PadCalibration:
     """Curve and figures of merit of one pad.
 
-    ``beyond`` holds (concentration, L*, a*, b*) of calibrators above the range, in order.
+    ``beyond`` holds (concentration, L*, a*, b*) of calibrators above the range, in order; ``shifts`` how each of the
+    lot's conditions lies beside the curve, in their order.
     """
 
     pad: str
@@ -64,15 +68,16 @@ class PadCalibration:
     calibrators: tuple[Calibrator, ...]
     lack_of_fit: float  # residual standard deviation of level means in units of their uncertainty
     mismatch_scale: float = 1.0  # factor on the standard uncertainty of the colour correction, for this pad's dye
+    shifts: tuple[Shift, ...] = ()
+
+    def curve_in(self, weights: Float) -> Curve:
+        """Return the curve in a mixture of the lot's conditions."""
+        return shifted_curve(self.curve, self.shifts, weights) if self.shifts else self.curve
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lot:
-    """One production lot of a strip kind, calibrated.
-
-    ``signature`` is the mean left-out residual (CIELAB) of each patch of the card over the calibration photos: what
-    light and phone were like then.
-    """
+    """One production lot of a strip kind, calibrated in one condition (light and phone) or several."""
 
     number: str
     kind: str
@@ -80,7 +85,7 @@ class Lot:
     calibrated_on: date
     card: str
     pads: tuple[PadCalibration, ...]
-    signature: Mapping[str, tuple[float, float, float]]
+    conditions: tuple[Condition, ...]
     left_out: tuple[str, ...]
     card_u_lab: float = 0.0  # standard uncertainty of the print's measured CIELAB; 0 where it was never measured
     sha256: str = ""
@@ -106,9 +111,14 @@ def save_lot(lot: Lot, path: Path) -> None:
         "card_u_lab": lot.card_u_lab,
         "left_out": list(lot.left_out),
         "pads": [_pad_to_json(pad) for pad in lot.pads],
-        "signature": {key: [round(v, 4) for v in value] for key, value in lot.signature.items()},
+        "conditions": [_condition_to_json(condition) for condition in lot.conditions],
     }
     path.write_text(json.dumps(data, indent=1) + "\n", encoding="utf-8")
+
+
+def _condition_to_json(condition: Condition) -> dict[str, Any]:
+    signature = {key: [round(v, 3) for v in value] for key, value in condition.signature.items()}
+    return {**asdict(condition), "signature": signature}
 
 
 def _pad_to_json(pad: PadCalibration) -> dict[str, Any]:
@@ -131,6 +141,7 @@ def _pad_to_json(pad: PadCalibration) -> dict[str, Any]:
         "loq": asdict(pad.loq),
         "beyond": [list(row) for row in pad.beyond],
         "calibrators": [asdict(c) for c in pad.calibrators],
+        "shifts": [{"coefficients": s.coefficients.tolist(), "covariance": s.covariance.tolist()} for s in pad.shifts],
     }
 
 
@@ -160,7 +171,7 @@ def load_lot(path: Path) -> Lot:
             card=str(data["card"]),
             card_u_lab=float(data["card_u_lab"]),
             pads=tuple(_pad_from_json(pad) for pad in data["pads"]),
-            signature={str(k): _three(v) for k, v in data["signature"].items()},
+            conditions=tuple(_condition_from_json(c) for c in data["conditions"]),
             left_out=tuple(str(name) for name in data["left_out"]),
             sha256=hashlib.sha256(text).hexdigest(),
         )
@@ -176,6 +187,10 @@ def load_lot(path: Path) -> Lot:
 def _three(values: Any) -> tuple[float, float, float]:
     a, b, c = (float(v) for v in values)
     return a, b, c
+
+
+def _condition_from_json(data: Mapping[str, Any]) -> Condition:
+    return Condition(**{**data, "signature": {str(k): _three(v) for k, v in data["signature"].items()}})
 
 
 def _pad_from_json(data: Mapping[str, Any]) -> PadCalibration:
@@ -211,4 +226,8 @@ def _pad_from_json(data: Mapping[str, Any]) -> PadCalibration:
         calibrators=tuple(Calibrator(**{**c, "lab": _three(c["lab"])}) for c in data["calibrators"]),
         lack_of_fit=float(curve["lack_of_fit"]),
         mismatch_scale=float(curve["mismatch_scale"]),
+        shifts=tuple(
+            Shift(np.array(s["coefficients"], dtype=np.float64), np.array(s["covariance"], dtype=np.float64))
+            for s in data["shifts"]
+        ),
     )

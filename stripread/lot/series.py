@@ -25,13 +25,14 @@ class SeriesRow:
     replicate: str
     pad: str | None
     beyond: bool
+    condition: str | None = None
 
 
 def load_series(path: Path, *, photos_needed: bool = True) -> tuple[SeriesRow, ...]:
-    """Read a series: CSV with ``photo, concentration, u_concentration, replicate`` and optionally ``pad``, ``beyond``.
+    """Read a series: CSV with ``photo, concentration, u_concentration, replicate``.
 
-    Photos are found from the series file's folder; unless ``photos_needed``, they may be missing. ``beyond`` is yes or
-    no.
+    Optional columns are ``pad``, ``beyond`` (yes or no), ``condition``. Photos are found from the series' own folder;
+    unless ``photos_needed``, they may be missing.
 
     Raises
     ------
@@ -98,4 +99,5 @@ def _row(line: dict[str, str | None], where: str, folder: Path, *, photos_needed
         replicate=cell("replicate") or "1",
         pad=cell("pad") or None,
         beyond=beyond in ("yes", "true", "1"),
+        condition=cell("condition") or None,
     )

@@ -23,6 +23,11 @@ def lot_text(lot: Lot) -> str:
         f"Lot {lot.number} of kind {lot.kind}, expires {lot.expires.isoformat()}",
         f"calibrated on {lot.calibrated_on.isoformat()} with card {lot.card}",
     ]
+    for condition in lot.conditions:
+        more = ", joined: shifts the others' curve" if condition.joined else ""
+        lines.append(
+            f"  condition {condition.name}: {condition.photos} photos, {condition.camera or 'phone unknown'}{more}"
+        )
     if lot.left_out:
         lines.append(f"left out by hand: {', '.join(lot.left_out)}")
     for pad in lot.pads:

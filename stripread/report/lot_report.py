@@ -14,6 +14,7 @@ import numpy as np
 from stripread import __version__
 from stripread.check.verdict import CAUTION
 from stripread.errors import StripReadError
+from stripread.lot.conditions import Condition
 from stripread.lot.coverage import Coverage
 from stripread.lot.lot import Calibrator, LimitOf, Lot, PadCalibration
 from stripread.lot.record import CheckRow
@@ -91,14 +92,13 @@ def lot_report(inputs: ReportInputs) -> str:
 def _facts(inputs: ReportInputs) -> list[tuple[str, str]]:
     lot = inputs.lot
     expires = lot.expires.isoformat()
-    phones = sorted({c.camera or "unknown" for pad in lot.pads for c in pad.calibrators})
     return [
         ("Lot", lot.number),
         ("Strip kind", lot.kind),
         ("Expires", f"{expires} (EXPIRED)" if lot.expires < inputs.today else expires),
         ("Calibrated on", lot.calibrated_on.isoformat()),
         ("Card print", f"{lot.card}{'' if lot.card_u_lab else ' (its colours were never measured)'}"),
-        ("Phones", ", ".join(phones)),
+        *((f"Condition {c.name}", _condition(c)) for c in lot.conditions),
         ("Photos", str(len({c.photo_sha256 for pad in lot.pads for c in pad.calibrators}))),
         ("Left out by hand", ", ".join(lot.left_out) or "none"),
         ("Lot file", inputs.lot_file.name),
@@ -106,6 +106,11 @@ def _facts(inputs: ReportInputs) -> list[tuple[str, str]]:
         ("Lot file written by", _software(inputs.lot_file)),
         ("Report written by", f"stripread {__version__} on {inputs.today.isoformat()}"),
     ]
+
+
+def _condition(condition: Condition) -> str:
+    joined = "; joined later, not in the curve" if condition.joined else ""
+    return f"{condition.photos} photos with {condition.camera or 'an unknown phone'}{joined}"
 
 
 def _software(lot_file: Path) -> str:
@@ -129,7 +134,7 @@ def _pad(pad: PadCalibration, inputs: ReportInputs, shown: "_Photos") -> dict[st
         "levels": level_rows(pad),
         "beyond": [(f"{c:g}", f"{x:.1f}", f"{a:.1f}", f"{b:.1f}") for c, x, a, b in pad.beyond],
         "coverage": _coverage(inputs.coverage.get(pad.pad)),
-        "calibrators": [_calibrator_row(c, pad, shown) for c in pad.calibrators],
+        "calibrators": [_calibrator_row(c, pad, inputs.lot, shown) for c in pad.calibrators],
         "checks": [_check_row(row) for row in checks],
         "other_checks": others,
         "chart": _chart(checks, pad) if any(row.z is not None for row in checks) else None,
@@ -156,13 +161,14 @@ def _coverage(found: Coverage | None) -> dict[str, Any] | None:
     }
 
 
-def _calibrator_row(c: Calibrator, pad: PadCalibration, shown: "_Photos") -> dict[str, Any]:
+def _calibrator_row(c: Calibrator, pad: PadCalibration, lot: Lot, shown: "_Photos") -> dict[str, Any]:
     if c.beyond:
         residual, remark = "", "above the range, not in the fit"
     else:
         places = places_for(max(c.concentration, pad.curve.top / 20) * 0.02)
         residual = format_number(read_off(pad, np.array(c.lab)) - c.concentration, places)
-        remark = "left out by hand" if c.left_out else ""
+        joined = c.condition < len(lot.conditions) and lot.conditions[c.condition].joined
+        remark = "left out by hand" if c.left_out else "joined later, not in the curve" if joined else ""
     picture, trouble = shown.picture(c)
     return {
         "picture": picture,

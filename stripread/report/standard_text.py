@@ -109,7 +109,7 @@ def chart_text(rows: Sequence[CheckRow], lot: Lot, pad: str) -> str:
     lines += [f"▲ Control chart: {words}. Look for the cause before this lot is used again." for words in broken]
     if not broken:
         counted = len(chart_scores(rows, pad=pad, lot_sha256=lot.sha256))
-        lines.append(f"  Control chart: no rule is broken by the last check that counts ({counted} do).")
+        lines.append(f"  Control chart: no rule is broken; checks that count: {counted}.")
     return "\n".join(lines)
 
 

@@ -39,6 +39,7 @@ class SeriesPlan:
     lot_factor: float
     conditions: tuple[tuple[Phone, str], ...]
     strips: int = 3
+    scatter: float = 1.0  # times the usual departure of strips from their lot
     size_px: tuple[int, int] = (1600, 1200)
 
 
@@ -61,8 +62,8 @@ def shoot_series(plan: SeriesPlan, folder: Path, *, seed: int, beyond: bool = Tr
             strip = DippedStrip(
                 kind=plan.kind,
                 concentrations=true,
-                dye_factor=plan.lot_factor * float(np.exp(rng.normal(0, STRIP_SCATTER[plan.kind.name]))),
-                blank_factor=float(1 + rng.normal(0, 0.03)),
+                dye_factor=plan.lot_factor * float(np.exp(plan.scatter * rng.normal(0, STRIP_SCATTER[plan.kind.name]))),
+                blank_factor=float(1 + plan.scatter * rng.normal(0, 0.03)),
             )
             for number, (phone, lamp) in enumerate(plan.conditions):
                 clock += timedelta(minutes=1)

@@ -16,6 +16,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
     ("measure",),
     ("lot",),
     ("calibration", "reading"),
+    ("together",),
     ("site",),
     ("check",),
     ("report",),
