@@ -18,6 +18,7 @@ __all__ = [
     "PhotoTooLargeError",
     "PhotoUnfitError",
     "PhotoUnreadableError",
+    "RecordFileError",
     "SeriesError",
     "SeveralCardsError",
     "SiteError",
@@ -159,6 +160,12 @@ class LotFileError(StripReadError):
     """A lot file is wrong, or does not fit the kind or the card."""
 
     code = "lot_file"
+
+
+class RecordFileError(StripReadError):
+    """A record of check standards is wrong or damaged."""
+
+    code = "record_file"
 
 
 class TogetherError(StripReadError):

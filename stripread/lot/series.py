@@ -28,10 +28,11 @@ class SeriesRow:
     condition: str | None = None
 
 
-def load_series(path: Path) -> tuple[SeriesRow, ...]:
+def load_series(path: Path, *, photos_needed: bool = True) -> tuple[SeriesRow, ...]:
     """Read a series: CSV with ``photo, concentration, u_concentration, replicate``.
 
-    Optional columns are ``pad``, ``beyond`` (yes or no), ``condition``. Photos are found from the series' own folder.
+    Optional columns are ``pad``, ``beyond`` (yes or no), ``condition``. Photos are found from the series' own folder;
+    unless ``photos_needed``, they may be missing.
 
     Raises
     ------
@@ -60,13 +61,13 @@ def load_series(path: Path) -> tuple[SeriesRow, ...]:
     rows = []
     for line in reader:
         where = f"line {reader.line_num} of {path}"
-        rows.append(_row(line, where, path.parent))
+        rows.append(_row(line, where, path.parent, photos_needed=photos_needed))
     if not rows:
         raise SeriesError(expected="at least one row", found=f"none in {path}", remedy="Add the photos of the series.")
     return tuple(rows)
 
 
-def _row(line: dict[str, str | None], where: str, folder: Path) -> SeriesRow:
+def _row(line: dict[str, str | None], where: str, folder: Path, *, photos_needed: bool) -> SeriesRow:
     def cell(name: str) -> str:
         return (line.get(name) or "").strip()
 
@@ -84,7 +85,7 @@ def _row(line: dict[str, str | None], where: str, folder: Path) -> SeriesRow:
     if not cell("photo"):
         raise SeriesError(expected=f"a photo in {where}", found="none", remedy="Name the photo's file.")
     photo = folder / cell("photo")
-    if not photo.is_file():
+    if photos_needed and not photo.is_file():
         raise SeriesError(
             expected=f"the photo of {where}", found=f"no file {photo}", remedy="Names count from the series' folder."
         )

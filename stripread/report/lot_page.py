@@ -12,7 +12,7 @@ from stripread.lot.lot import Calibrator, LimitOf, Lot, PadCalibration
 from stripread.numbers import format_number, places_for, two_digits
 from stripread.report.text import table
 
-__all__ = ["lot_text", "plot_lot"]
+__all__ = ["level_rows", "lot_text", "new_figure", "plot_lot", "plot_pad", "read_off", "save_figure"]
 
 _EXACT = {"pixels": 1e-4 * np.eye(3)}  # a colour taken as it is: the place on the curve, not its interval
 
@@ -48,7 +48,7 @@ def _pad_lines(pad: PadCalibration) -> list[str]:
         "  levels of the series; residual = read from the curve minus assigned:",
         table(
             (f"assigned [{unit}]", "strips", "L*", "a*", "b*", "Delta E to curve", f"residual [{unit}]"),
-            [_level_row(c, pad) for c in _levels(pad)],
+            level_rows(pad),
         ),
         "  the curve:",
         table(
@@ -73,16 +73,21 @@ def _fitted(pad: PadCalibration) -> list[Calibrator]:
     return [c for c in pad.calibrators if not c.beyond and not c.left_out]
 
 
+def level_rows(pad: PadCalibration) -> list[tuple[str, ...]]:
+    """Return for each level what was assigned, its strips, mean L*, a*, b*, Delta E to the curve, residual."""
+    return [_level_row(level, pad) for level in _levels(pad)]
+
+
 def _level_row(level: float, pad: PadCalibration) -> tuple[str, ...]:
     own = [c for c in _fitted(pad) if c.concentration == level]
     lab = np.mean([c.lab for c in own], axis=0)
     places = places_for(max(level, pad.curve.top / 20) * 0.02)
     delta_e = float(np.linalg.norm(lab - pad.curve.lab(np.array([level]))[0]))
-    residual = format_number(_read_off(pad, lab) - level, places)
+    residual = format_number(read_off(pad, lab) - level, places)
     return (f"{level:g}", str(len({c.replicate for c in own})), *(f"{x:.2f}" for x in lab), f"{delta_e:.2f}", residual)
 
 
-def _read_off(pad: PadCalibration, lab: Float) -> float:
+def read_off(pad: PadCalibration, lab: Float) -> float:
     """Concentration of the curve's nearest point."""
     return invert_curve(pad.curve, lab, _EXACT, {}).value
 
@@ -117,6 +122,25 @@ def plot_lot(lot: Lot, path: Path) -> None:
     DrawingError
         If the suffix is of no format known.
     """
+    figure = new_figure(16, 5.4 * len(lot.pads))
+    figure.suptitle(
+        f"Lot {lot.number}, kind {lot.kind}, calibrated on {lot.calibrated_on.isoformat()} with card {lot.card}"
+    )
+    rows = figure.subplots(len(lot.pads), 3, squeeze=False)
+    for pad, (plane, lightness, residuals) in zip(lot.pads, rows, strict=True):
+        plot_pad(pad, plane, lightness, residuals)
+    save_figure(figure, path)
+
+
+def plot_pad(pad: PadCalibration, plane: Any, lightness: Any, residuals: Any) -> None:
+    """Draw one pad's path, lightness and residuals on three axes of matplotlib."""
+    _plot_plane(pad, plane)
+    _plot_lightness(pad, lightness)
+    _plot_residuals(pad, residuals)
+
+
+def new_figure(width_in: float, height_in: float) -> Any:
+    """Return an empty figure of matplotlib, `MissingExtraError` without it. No window, no global state."""
     try:
         from matplotlib.backends.backend_agg import FigureCanvasAgg
         from matplotlib.figure import Figure
@@ -126,20 +150,17 @@ def plot_lot(lot: Lot, path: Path) -> None:
             found="none installed",
             remedy="Install it with `pip install 'stripread[plot]'`.",
         ) from None
+    figure = Figure(figsize=(width_in, height_in), layout="constrained")
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def save_figure(figure: Any, path: Path) -> None:
+    """Write a figure to a PNG, SVG or PDF file, `DrawingError` for any other."""
     if path.suffix.lower() not in (".png", ".svg", ".pdf"):
         raise DrawingError(
             expected="a file name that ends in .png, .svg or .pdf", found=path.name, remedy="Choose one of these."
         )
-    figure = Figure(figsize=(16, 5.4 * len(lot.pads)), layout="constrained")
-    FigureCanvasAgg(figure)
-    figure.suptitle(
-        f"Lot {lot.number}, kind {lot.kind}, calibrated on {lot.calibrated_on.isoformat()} with card {lot.card}"
-    )
-    rows = figure.subplots(len(lot.pads), 3, squeeze=False)
-    for pad, (plane, lightness, residuals) in zip(lot.pads, rows, strict=True):
-        _plot_plane(pad, plane)
-        _plot_lightness(pad, lightness)
-        _plot_residuals(pad, residuals)
     figure.savefig(path, dpi=130)
 
 
@@ -247,7 +268,7 @@ def _plot_residuals(pad: PadCalibration, ax: Any) -> None:
     """Draw what each photo of the series reads from the curve, less what was assigned."""
     for index, level in enumerate(_levels(pad)):
         labs = np.array([c.lab for c in _fitted(pad) if c.concentration == level])
-        residuals = [_read_off(pad, lab) - level for lab in labs]
+        residuals = [read_off(pad, lab) - level for lab in labs]
         ax.scatter(
             np.full(len(labs), level),
             residuals,
