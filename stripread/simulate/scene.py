@@ -41,7 +41,8 @@ Materials = Mapping[str, Float]
 """Linear camera RGB, shape (lights, 3), of each material under each light alone; 1 saturates the sensor.
 
 Names: ``patch:<id>``, ``paper``, ``ink_black``, ``slot_ground``, ``plastic``, ``pad:<id>``, ``bench``, ``clutter:<k>``,
-``skin``, ``glare`` (the lamp itself, mirrored), and of a vial ``cap``, ``label``, ``label_ink``, ``block:<k>``. Only the names that the scene shows are needed.
+``skin``, ``glare`` (the lamp itself, mirrored), and of a
+vial ``cap``, ``label``, ``label_ink``, ``block:<k>``. Only the names that the scene shows are needed.
 """
 
 

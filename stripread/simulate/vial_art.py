@@ -7,7 +7,7 @@ from PIL import ImageDraw
 
 from stripread.geometry import Float, Rect
 from stripread.simulate.artwork import Easel, label_font
-from stripread.simulate.paint import Image
+from stripread.simulate.paint import Image, blend, polygon_pieces
 from stripread.simulate.scene import Scene
 from stripread.simulate.vial import Vial, VialLight
 from stripread.simulate.view import height_column
@@ -16,6 +16,7 @@ __all__ = ["paint_vial", "vial_axis", "vial_block_middles"]
 
 _FINE = 12  # label pixels per mm
 _RAYS = 2  # rays per pixel and side
+_END = 0.6  # light on the upright ends, relative to that on the card
 _BODY, _CAP, _LABEL, _INK, _FIRST_BLOCK = 0, 1, 2, 3, 4
 
 
@@ -42,7 +43,7 @@ def vial_block_middles(scene: Scene, vial: Vial) -> Float:
 
 
 def paint_vial(easel: Easel, scene: Scene, vial: Vial) -> None:
-    """Paint the vial with the shadow at its foot. Its ends are not drawn: they are never seen from above."""
+    """Paint the vial with the shadow at its foot."""
     middle, along = vial_axis(scene, vial)
     side = np.array([-along[1], along[0]])
     radius, half = vial.diameter_mm / 2, vial.length_mm / 2
@@ -52,6 +53,11 @@ def paint_vial(easel: Easel, scene: Scene, vial: Vial) -> None:
     for share in (1.0, 0.6, 0.3):
         easel.shade(outline + share * away * side, 0.12)
     homography, up = height_column(scene.card, scene.view)
+    for end, name in ((-half, "cap"), (half, "plastic")):  # the one that is turned away is painted over below
+        round_it = np.arange(64) * (2 * np.pi / 64)
+        rim = middle + end * along + radius * np.sin(round_it)[:, None] * side
+        seen = rim @ homography[:, :2].T + homography[:, 2] + radius * (1 + np.cos(round_it))[:, None] * up
+        blend(easel.layers, polygon_pieces(seen[:, :2] / seen[:, 2:], easel.size), _END * easel.paints[name])
     lens = np.column_stack([homography[:, :2], up])
     eye = -np.linalg.solve(lens, homography[:, 2])
     window = _window(easel, homography, up, middle, along, side, radius, half)
