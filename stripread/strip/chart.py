@@ -23,7 +23,7 @@ _LARGEST_TURN_DEG, _TURN_STEP_DEG = 20.0, 4.0  # a vial turned by 15, and what p
 _GROUND_MM = 14.0  # blocks are narrower; label, cap and card are wider
 _CONTRASTS = (24.0, 12.0, 6.0, 3.0)  # Delta E from the ground: rows are looked for at each
 _FAINTEST = 1.2  # Delta E from the gaps to both sides: a block at the end of a row that is known
-_FAINTEST_SIGMAS = 4.0  # times the scatter within the block
+_FAINTEST_SIGMAS = 1.5  # times the scatter of its pixels, and the difference of those gaps: it has one colour all over
 _SMALLEST_MM, _LARGEST_MM = (2.5, 3.0), (12.5, 16.0)  # along, across
 _FULLNESS = 0.8  # of the box round it
 _ALIKE = 0.22  # sides may depart so far from the row's median, and pitches from the row's mean
@@ -266,5 +266,5 @@ def _stands_out(box: _Box, pitch: float, ribbon: Ribbon) -> bool:
     middle = np.median(inside, axis=0)
     scatter = float(np.median(np.abs(inside - middle))) * 1.48
     steps = [float(np.linalg.norm(np.median(side, axis=0) - middle)) for side in sides if side is not None]
-    gaps_alike = float(np.linalg.norm(np.median(sides[0], axis=0) - np.median(sides[1], axis=0)))  # type: ignore[arg-type]
-    return min(steps) > max(_FAINTEST, _FAINTEST_SIGMAS * scatter, 2 * gaps_alike)
+    gaps_differ = float(np.linalg.norm(np.median(sides[0], axis=0) - np.median(sides[1], axis=0)))  # type: ignore[arg-type]
+    return min(steps) > max(_FAINTEST, _FAINTEST_SIGMAS * max(scatter, gaps_differ))
