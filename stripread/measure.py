@@ -25,7 +25,15 @@ from stripread.strip.kinds import StripKind
 from stripread.strip.pads import PadColour, measure_pad
 from stripread.strip.view import SlotView
 
-__all__ = ["CardMeasurement", "PadMeasurement", "StripMeasurement", "card_view", "card_white", "measure_card", "measure_strip"]
+__all__ = [
+    "CardMeasurement",
+    "PadMeasurement",
+    "StripMeasurement",
+    "card_view",
+    "card_white",
+    "measure_card",
+    "measure_strip",
+]
 
 _FINE_PX_PER_MM = 5.0  # decode finer where the card shows less: a 5 mm pad then still has 25 px a side
 _VIEW_PX_PER_MM = 5.0  # the finder works at 4

@@ -23,6 +23,11 @@ def lot_text(lot: Lot) -> str:
         f"Lot {lot.number} of kind {lot.kind}, expires {lot.expires.isoformat()}",
         f"calibrated on {lot.calibrated_on.isoformat()} with card {lot.card}",
     ]
+    if lot.provisional:
+        lines.append(
+            "PROVISIONAL: made from the chart on the vial, not calibrated; the levels below are its blocks, and scatter is "
+            "an allowance"
+        )
     if lot.left_out:
         lines.append(f"left out by hand: {', '.join(lot.left_out)}")
     for pad in lot.pads:

@@ -163,4 +163,3 @@ def _label(vial: Vial) -> NDArray[np.uint8]:
         place = box(x, tall / 2 + 2.6, 0, 0)
         canvas.text(place[:2], text, fill=_INK, font=label_font(2.6 * _FINE), anchor="mm")
     return np.asarray(image)
-
