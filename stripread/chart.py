@@ -183,7 +183,8 @@ def _sample(view: SlotView, row: ChartRow) -> tuple[Float, Float, Float]:
         flat = points.reshape(len(middles), -1, 2)
         picture = np.asarray(view.linear, dtype=np.float32)
         values = cv2.remap(picture, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        return values.reshape(*places.shape[:3], 3).astype(np.float64)
+        samples: Float = values.reshape(*places.shape[:3], 3).astype(np.float64)
+        return samples
 
     return at(line, wide * _INNER_ALONG, _SAMPLES), at(between, gap * 0.4, 5), across
 

@@ -1,4 +1,4 @@
-"""The commands ``lot from-chart`` and ``lot check-chart``: the colour chart on a vial as a provisional lot, or a check."""
+"""The commands ``lot from-chart`` and ``lot check-chart``: a vial's colour chart as a provisional lot, or a check."""
 
 from dataclasses import dataclass
 from datetime import datetime

@@ -59,7 +59,7 @@ class ChartCurve:
         return np.concatenate([[0.0], np.cumsum(steps)])
 
     def _place(self, concentration: Float) -> tuple[Float, Float]:
-        """Number of the block before each concentration, and the share of the way to the next one."""
+        """Return the number of the block before each concentration, and the share of the way to the next one."""
         from scipy.interpolate import PchipInterpolator
 
         way = self._way()

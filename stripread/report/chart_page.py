@@ -34,7 +34,7 @@ def check_text(checks: Sequence[BlockCheck], *, unit: str, lot: str) -> str:
     verdict = (
         "The lot agrees with the chart on its vial, as far as a chart can tell."
         if agrees(checks)
-        else "The lot does not agree with the chart on its vial. Check that vial and lot belong together, the values, and "
-        "the dilutions of the calibration."
+        else "The lot does not agree with the chart on its vial. Check that vial and lot belong together, the values, "
+        "and the dilutions of the calibration."
     )
     return f"{table(head, rows)}\n{verdict}"

@@ -25,8 +25,8 @@ def lot_text(lot: Lot) -> str:
     ]
     if lot.provisional:
         lines.append(
-            "PROVISIONAL: made from the chart on the vial, not calibrated; the levels below are its blocks, and scatter is "
-            "an allowance"
+            "PROVISIONAL: made from the chart on the vial, not calibrated; the levels below are its blocks, and "
+            "scatter is an allowance"
         )
     if lot.left_out:
         lines.append(f"left out by hand: {', '.join(lot.left_out)}")

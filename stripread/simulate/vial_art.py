@@ -68,8 +68,8 @@ def paint_vial(easel: Easel, scene: Scene, vial: Vial) -> None:
     x = (np.arange(x0, x1)[:, None] + steps).ravel()
     y = (np.arange(y0, y1)[:, None] + steps).ravel()
     pixels = np.stack([*np.meshgrid(x, y), np.ones((len(y), len(x)))], axis=-1)
-    rays = pixels @ np.linalg.inv(lens).T
-    place, turn = _hits(eye, rays, middle, along, side, radius)
+    rays: Float = pixels @ np.asarray(np.linalg.inv(lens), np.float64).T
+    place, turn = _hits(np.asarray(eye, np.float64), rays, middle, along, side, radius)
     hit = np.isfinite(turn) & (np.abs(place) <= half)
     label = _label(vial)
     column = np.clip(((place + half) * _FINE), 0, label.shape[1] - 1)
@@ -78,12 +78,12 @@ def paint_vial(easel: Easel, scene: Scene, vial: Vial) -> None:
     turn = np.where(hit, turn, 0.0)
     shading, gloss = _shading(turn, vial.light), _gloss(turn, vial.light)
     names = ("plastic", "cap", "label", "label_ink", *(f"block:{i}" for i in range(len(vial.reflectances))))
-    share = _average(hit.astype(np.float64)[..., None])
+    cover = _average(hit.astype(np.float64)[..., None])
     for index, layer in enumerate(easel.layers):
         paints = np.array([easel.paints[name][index] for name in names])
         lit = paints[material] * shading[..., None] + gloss[..., None] * easel.paints["plastic"][index]
         part = layer[y0:y1, x0:x1]
-        part *= 1 - share
+        part *= 1 - cover
         part += _average(lit * hit[..., None])
 
 
@@ -133,7 +133,7 @@ def _gloss(turn: Float, light: VialLight) -> Float:
 def _average(fine: Float) -> Image:
     rows, columns, channels = fine.shape
     blocks = fine.reshape(rows // _RAYS, _RAYS, columns // _RAYS, _RAYS, channels)
-    return blocks.mean(axis=(1, 3)).astype(np.float32)
+    return np.asarray(blocks.mean(axis=(1, 3)), np.float32)
 
 
 def _label(vial: Vial) -> NDArray[np.uint8]:

@@ -34,7 +34,7 @@ _CARD_PATCH_MM = 1.5  # what lies within a card patch, by so much, and has one o
 
 @dataclass(frozen=True, slots=True)
 class ChartBlock:
-    """One block: its middle on the card (as if it lay flat there), and its size along and across the row. [mm]"""
+    """One block, in mm: its middle on the card (as if it lay flat there), and its size along and across the row."""
 
     centre_mm: Float
     size_mm: tuple[float, float]
@@ -260,11 +260,12 @@ def _stands_out(box: _Box, pitch: float, ribbon: Ribbon) -> bool:
         return result
 
     inside = part(box.along, 0.6 * box.size[0])
-    sides = [part(box.along + sign * pitch / 2, 0.5 * gap) for sign in (-1, 1)]
-    if inside is None or any(side is None for side in sides):
+    left, right = (part(box.along + sign * pitch / 2, 0.5 * gap) for sign in (-1, 1))
+    if inside is None or left is None or right is None:
         return False
+    sides = [np.median(left, axis=0), np.median(right, axis=0)]
     middle = np.median(inside, axis=0)
     scatter = float(np.median(np.abs(inside - middle))) * 1.48
-    steps = [float(np.linalg.norm(np.median(side, axis=0) - middle)) for side in sides if side is not None]
-    gaps_differ = float(np.linalg.norm(np.median(sides[0], axis=0) - np.median(sides[1], axis=0)))  # type: ignore[arg-type]
+    steps = [float(np.linalg.norm(side - middle)) for side in sides]
+    gaps_differ = float(np.linalg.norm(sides[0] - sides[1]))
     return min(steps) > max(_FAINTEST, _FAINTEST_SIGMAS * max(scatter, gaps_differ))
