@@ -42,12 +42,17 @@ __all__ = [
 _U_ROLL = np.radians(10.0)  # how far the chart may be turned away from straight up, as hands lay vials down
 _U_NEARER = 0.03  # relative: the label stands some 25 mm nearer to the light than the card; 5 % a metre under a lamp
 _U_BEND = 0.015  # relative: what a cosine loses over that roll
+# Slope and bend of the light's logarithm per radian and radian squared, each with its scatter: a cosine bends by -0.5,
+# a bright sky by half of that.
+_LIGHT_SLOPE, _LIGHT_BEND = (0.0, 0.4), (-0.4, 0.15)
+_U_LINE = 0.02  # relative: of the ground on one line
 _RADIUS_MM = 12.5  # of a usual vial, to turn mm across into angle
 _U_PRINT = 1.2  # CIELAB, each coordinate: how closely labels are printed, and how well they were matched to wet pads
 _SCATTER = Scatter(relative=0.05, colour=0.3, degrees_of_freedom=5)  # of strips, and of the lot from its chart
 _DYE_SCALE = 1.5  # by so much dyes scatter about the model of colour/mismatch.py; this one's place is not known
-# Label inks are no card inks, but inks: their mismatch is taken as that of the patches near, times this.
-_LABEL_INKS = MismatchConstants(kappa=(1.5, 1.5), rho=(0.0, 0.0), floor=(0.1, 0.3))
+# Label inks are no card inks, but inks: their mismatch is taken as that of the patches near, times kappa. Judged on drawn
+# vials of the seen part, whose blocks then err by 0.7 (L*), 1.1 and 0.9 (a*, b*) times what is stated.
+_LABEL_INKS = MismatchConstants(kappa=(1.5, 3.0), rho=(0.0, 0.0), floor=(0.1, 0.3))
 
 # Of measuring. Judged on drawn vials of the seen part.
 _SEARCH_MM, _MARGIN_MM = 8.0, 4.0  # perspective moves a label that stands up over the card
@@ -127,11 +132,7 @@ def _measure_blocks(seen: CardMeasurement, view: SlotView, row: ChartRow) -> tup
     ground = np.median(gaps, axis=(0, 2))  # (lines, 3): the label's own, between the blocks
     ratio = np.median(samples, axis=2) / np.maximum(ground, 1e-3)  # (blocks, lines, 3)
     clear = _clear_lines(ratio)
-    # The light across the label: a parabola through its logarithm; what it is in the chart's middle counts.
-    turn = across / _RADIUS_MM
-    fit = np.polyfit(turn[clear], np.log(np.maximum(ground[clear], 1e-3)), 2 if clear.sum() > 5 else 0)
-    middle = np.exp(fit[-1])
-    slope = float(np.abs(fit[-2]).mean()) if len(fit) > 1 else 0.0
+    middle, slope = _light_in_the_middle(ground[clear], across[clear] / _RADIUS_MM)
     u_light = float(np.sqrt((slope * _U_ROLL) ** 2 + _U_BEND**2 + _U_NEARER**2 + seen.correction.u_light**2))
     blocks = []
     for index, block in enumerate(row.blocks):
@@ -201,6 +202,24 @@ def _clear_lines(ratio: Float) -> NDArray[np.bool_]:
     limit = max(share.min() + _MIRRORED, float(np.quantile(share, _LEAST_LINES)))
     clear: NDArray[np.bool_] = share <= limit
     return clear
+
+
+def _light_in_the_middle(ground: Float, turn: Float) -> tuple[Float, float]:
+    """Return the ground (3,) in the chart's middle, and by what share its light changes there per radian.
+
+    The logarithm of the light is a parabola, held near that of a lamp over the card where the clear lines, ``ground``
+    (n, 3) at angles ``turn`` (n,), lie on one side only.
+    """
+    log = np.log(np.maximum(ground, 1e-3))
+    weight = 1 / _U_LINE
+    centred = log.mean(axis=1) - log.mean()
+    shape = np.column_stack([np.ones_like(turn), turn, turn**2])
+    prior = np.diag([0.0, 1 / _LIGHT_SLOPE[1], 1 / _LIGHT_BEND[1]])
+    wanted = np.array([0.0, _LIGHT_SLOPE[0] / _LIGHT_SLOPE[1], _LIGHT_BEND[0] / _LIGHT_BEND[1]])
+    fit = np.linalg.lstsq(np.vstack([weight * shape, prior]), np.concatenate([weight * centred, wanted]), rcond=None)[0]
+    level = (log - (shape[:, 1:] @ fit[1:])[:, None]).mean(axis=0)
+    middle: Float = np.exp(level)
+    return middle, float(fit[1])
 
 
 def _ink_mismatch(seen: CardMeasurement, lab: Float) -> Float:

@@ -92,7 +92,7 @@ def draw_chart(chart: ChartMeasurement, labels: Sequence[str], *, title: str) ->
         centre = corners.mean(axis=0)
         _outline(picture, centre + (corners - centre) * 1.1, width=2)
         up = (corners[0] + corners[1] - corners[2] - corners[3]) / 2
-        _tag(picture, str(number), centre + 1.2 * up - 0.06 * (card[3] + card[2] - card[0] - card[1]) / 2, card)
+        _tag(picture, str(number), centre + 1.8 * up - 0.06 * (card[3] + card[2] - card[0] - card[1]) / 2, card)
     known = [f"{number} = {label}" for number, label in enumerate(labels, start=1)]
     lines = [_Line(",   ".join(known), 0.04)] if known else [_Line("which block has which value is not clear", 0.04)]
     footer = [_Line(f"{chart.card.photo.name}, card {chart.card.card.name}", 0.022)]
