@@ -55,7 +55,7 @@ _DYE_SCALE = 1.5  # by so much dyes scatter about the model of colour/mismatch.p
 _LABEL_INKS = MismatchConstants(kappa=(1.5, 3.0), rho=(0.0, 0.0), floor=(0.1, 0.3))
 
 # Of measuring. Judged on drawn vials of the seen part.
-_SEARCH_MM, _MARGIN_MM = 8.0, 4.0  # perspective moves a label that stands up over the card
+_SEARCH_MM, _MARGIN_MM = (14.0, 8.0), 4.0  # along and across: perspective moves what stands up over the card
 _INNER_ALONG, _INNER_ACROSS = 0.6, 0.7
 _SAMPLES = 14  # along a block
 _MIRRORED = 0.015  # share of mirrored light over that of the clearest line, beyond which a line is left out
@@ -115,7 +115,7 @@ def measure_chart(file: PhotoFile, card: CardLayout) -> ChartMeasurement:
             remedy="Add [vial] with rect_mm where the vial lies, or use the project's own card.",
         )
     seen = measure_card(file, card)
-    view = card_view(seen, card.vial.grown(_SEARCH_MM), margin_mm=_MARGIN_MM)
+    view = card_view(seen, _search_area(card.vial), margin_mm=_MARGIN_MM)
     row = find_chart(view, patches=[patch.rect for patch in card.patches])
     if row is None:
         raise ChartError(
@@ -125,6 +125,12 @@ def measure_chart(file: PhotoFile, card: CardLayout) -> ChartMeasurement:
             "fill the picture with the card; retake.",
         )
     return ChartMeasurement(card=seen, blocks=_measure_blocks(seen, view, row))
+
+
+def _search_area(room: Rect) -> Rect:
+    along, across = _SEARCH_MM
+    x, y = (along, across) if room.width >= room.height else (across, along)
+    return Rect(room.x - x, room.y - y, room.width + 2 * x, room.height + 2 * y)
 
 
 def _measure_blocks(seen: CardMeasurement, view: SlotView, row: ChartRow) -> tuple[BlockMeasurement, ...]:

@@ -22,8 +22,7 @@ __all__ = ["ChartBlock", "ChartRow", "find_chart"]
 _LARGEST_TURN_DEG, _TURN_STEP_DEG = 20.0, 4.0  # a vial turned by 15, and what perspective adds
 _GROUND_MM = 14.0  # blocks are narrower; label, cap and card are wider
 _CONTRASTS = (24.0, 12.0, 6.0, 3.0)  # Delta E from the ground: rows are looked for at each
-_FAINTEST = 1.2  # Delta E from the gaps to both sides: a block at the end of a row that is known
-_FAINTEST_SIGMAS = 1.5  # times the scatter of its pixels, and the difference of those gaps: it has one colour all over
+_FAINTEST = 1.2  # Delta E from the gaps to both sides, and more than these differ: a block at the end of a known row
 _SMALLEST_MM, _LARGEST_MM = (2.5, 3.0), (12.5, 16.0)  # along, across
 _FULLNESS = 0.8  # of the box round it
 _ALIKE = 0.22  # sides may depart so far from the row's median, and pitches from the row's mean
@@ -249,23 +248,29 @@ def _with_faint_ends(boxes: list[_Box], ribbon: Ribbon) -> list[_Box]:
 def _stands_out(box: _Box, pitch: float, ribbon: Ribbon) -> bool:
     """Tell whether a place of the row has another colour than the gaps on both of its sides, all over."""
     gap = max(pitch - box.size[0], 2 * STEP_MM)
-    tall = 0.6 * box.size[1]
 
-    def part(centre: float, width: float) -> Float | None:
-        columns = np.abs(ribbon.along - centre) <= max(width / 2, STEP_MM / 2)
-        rows = np.abs(ribbon.across - box.across) <= tall / 2
-        if not ribbon.in_slot[np.ix_(rows, columns)].all() or not columns.any():
+    def median(along: float, across: float, width: float, height: float) -> Float | None:
+        columns = np.abs(ribbon.along - along) <= max(width / 2, STEP_MM / 2)
+        rows = np.abs(ribbon.across - across) <= height / 2
+        if not columns.any() or not rows.any() or not ribbon.in_slot[np.ix_(rows, columns)].all():
             return None
-        result: Float = lab_difference(ribbon.roots[np.ix_(rows, columns)]).reshape(-1, 3)
+        result: Float = np.median(lab_difference(ribbon.roots[np.ix_(rows, columns)]).reshape(-1, 3), axis=0)
         return result
 
-    inside = part(box.along, 0.6 * box.size[0])
-    left, right = (part(box.along + sign * pitch / 2, 0.5 * gap) for sign in (-1, 1))
-    if inside is None or left is None or right is None:
+    wide, tall = 0.6 * box.size[0], 0.6 * box.size[1]
+    left, right = (median(box.along + sign * pitch / 2, box.across, 0.5 * gap, tall) for sign in (-1, 1))
+    quarters = [
+        median(box.along + i * wide / 4, box.across + j * tall / 4, wide / 2, tall / 2)
+        for i in (-1, 1)
+        for j in (-1, 1)
+    ]
+    inside = [quarter for quarter in quarters if quarter is not None]
+    if left is None or right is None or len(inside) < 4:
         return False
-    sides = [np.median(left, axis=0), np.median(right, axis=0)]
-    middle = np.median(inside, axis=0)
-    scatter = float(np.median(np.abs(inside - middle))) * 1.48
-    steps = [float(np.linalg.norm(side - middle)) for side in sides]
-    gaps_differ = float(np.linalg.norm(sides[0] - sides[1]))
-    return min(steps) > max(_FAINTEST, _FAINTEST_SIGMAS * max(scatter, gaps_differ))
+    ground, middle = (left + right) / 2, np.mean(inside, axis=0)
+    step = float(np.linalg.norm(middle - ground))
+    least = min(float(np.linalg.norm(middle - side)) for side in (left, right))
+    if least < max(_FAINTEST, float(np.linalg.norm(left - right))):
+        return False
+    towards = (middle - ground) / step
+    return all(float((quarter - ground) @ towards) > step / 2 for quarter in inside)
