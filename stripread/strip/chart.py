@@ -22,7 +22,8 @@ __all__ = ["ChartBlock", "ChartRow", "find_chart"]
 _LARGEST_TURN_DEG, _TURN_STEP_DEG = 20.0, 4.0  # a vial turned by 15, and what perspective adds
 _GROUND_MM = 14.0  # blocks are narrower; label, cap and card are wider
 _CONTRASTS = (24.0, 12.0, 6.0, 3.0)  # Delta E from the ground: rows are looked for at each
-_FAINTEST = 1.2  # Delta E from the gaps to both sides, and more than these differ: a block at the end of a known row
+_FAINTEST = 1.0  # Delta E from the gaps to both sides: a block at the end of a row that is known
+_GAPS_DIFFER, _QUARTER = 0.8, 0.3  # it differs more than by this share of what the gaps do, and in each quarter by this
 _SMALLEST_MM, _LARGEST_MM = (2.5, 3.0), (12.5, 16.0)  # along, across
 _FULLNESS = 0.8  # of the box round it
 _ALIKE = 0.22  # sides may depart so far from the row's median, and pitches from the row's mean
@@ -270,7 +271,7 @@ def _stands_out(box: _Box, pitch: float, ribbon: Ribbon) -> bool:
     ground, middle = (left + right) / 2, np.mean(inside, axis=0)
     step = float(np.linalg.norm(middle - ground))
     least = min(float(np.linalg.norm(middle - side)) for side in (left, right))
-    if least < max(_FAINTEST, float(np.linalg.norm(left - right))):
+    if least < max(_FAINTEST, _GAPS_DIFFER * float(np.linalg.norm(left - right))):
         return False
     towards = (middle - ground) / step
-    return all(float((quarter - ground) @ towards) > step / 2 for quarter in inside)
+    return all(float((quarter - ground) @ towards) > _QUARTER * step for quarter in inside)
