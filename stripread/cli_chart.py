@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from stripread.chart import ChartMeasurement
     from stripread.strip.kinds import PadSpec, StripKind
 
-__all__ = ["check_chart", "from_chart"]
+__all__ = ["chart_numbers", "chart_pad", "check_chart", "from_chart"]
 
 _PHOTO = typer.Argument(metavar="PHOTO", exists=True, dir_okay=False, help="The vial on the card, its chart up.")
 _VALUES = typer.Option(metavar="C,C,...", help="The values printed on the vial, in order from one end of the chart.")
@@ -59,7 +59,7 @@ def from_chart(
     keep_existing(out, force=force)
     where = look_up_site(site)
     strip_kind, layout = look_up_kind(kind, where), look_up_card(card, where)
-    the_pad, numbers = _pad(strip_kind, pad), _numbers(values)
+    the_pad, numbers = chart_pad(strip_kind, pad), chart_numbers(values)
     wishes = _Wishes(numbers=numbers, blank=the_pad.blank, reverse=reverse)
     chart = _measured(photo, layout, wishes, overlay)
     made = provisional_lot(
@@ -108,7 +108,7 @@ def check_chart(
             found=f"lot {found.number}, which is provisional: made from a chart itself",
             remedy="Calibrate the lot from known dilutions first.",
         )
-    the_pad, numbers = _pad(resolve_kind(found.kind, where), pad), _numbers(values)
+    the_pad, numbers = chart_pad(resolve_kind(found.kind, where), pad), chart_numbers(values)
     chart = _measured(photo, layout, _Wishes(numbers=numbers, blank=the_pad.blank, reverse=reverse), overlay)
     calibration = found.pad(the_pad.id)
     checks = check(chart, numbers, calibration=calibration, blank=the_pad.blank, reverse=reverse)
@@ -146,7 +146,8 @@ def _measured(photo: Path, layout: "CardLayout", wishes: _Wishes, overlay: Path 
     return chart
 
 
-def _numbers(text: str) -> list[float]:
+def chart_numbers(text: str) -> list[float]:
+    """Return the numbers of an option such as ``0,50,100``."""
     try:
         return [float(word) for word in text.split(",")]
     except ValueError:
@@ -157,7 +158,7 @@ def _numbers(text: str) -> list[float]:
         ) from None
 
 
-def _pad(kind: "StripKind", name: str | None) -> "PadSpec":
+def chart_pad(kind: "StripKind", name: str | None) -> "PadSpec":
     """Return the pad named, or the kind's only one."""
     known = {pad.id: pad for pad in kind.pads}
     if name is None and len(known) == 1:

@@ -25,7 +25,7 @@ def check_text(checks: Sequence[BlockCheck], *, unit: str, lot: str) -> str:
     rows = []
     for check in checks:
         places = places_for(2 * check.estimate.standard_uncertainty)
-        reads = "end of the curve" if check.at_end else format_number(check.estimate.value, places)
+        reads = "near its end" if check.at_end else format_number(check.estimate.value, places)
         u = "" if check.at_end else format_number(check.estimate.standard_uncertainty, places)
         off = abs(check.score)
         remark = "differs" if off > _FAR else "look" if off > _WARN else ""

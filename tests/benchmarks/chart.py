@@ -1,8 +1,8 @@
 """How well a vial's colour chart is found, and how good readings from a provisional lot are, on simulated photos.
 
 ``python tests/benchmarks/chart.py --photos 40`` takes printers, labels, lamps and phones of the unseen part; ``--seen``
-those that constants and thresholds were judged on. Each chart photo that gives a lot serves for two strips, photographed
-in other conditions with the same card print.
+those that constants and thresholds were judged on. Each chart photo that gives a lot serves for two strips,
+photographed in other conditions with the same card print.
 """
 
 import argparse
