@@ -29,7 +29,7 @@ _FULLNESS = 0.8  # of the box round it
 _ALIKE = 0.22  # sides may depart so far from the row's median, and pitches from the row's mean
 _OFF_LINE_MM = 1.0
 _LEAST_BLOCKS = 3  # fewer make no row
-_CARD_PATCH_MM = 1.5  # what lies within a card patch, by so much, and has one of its sides is that patch
+_CARD_PATCH_MM, _ON_PATCHES = 0.75, 0.8  # a row is the card's where half its boxes lie so far on patches so much grown
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,11 +110,12 @@ def _row_at(
     ribbon = straighten(
         picture, area, centre=area.centre, direction=direction, half_length_mm=half_length, half_width_mm=half_width
     )
-    size = _departure(ribbon)
+    size, printed = _departure(ribbon), _patch_mask(ribbon, patches)
     best: tuple[int, float, list[_Box]] | None = None
     for contrast in _CONTRASTS:
-        boxes = [box for box in _boxes(size, contrast, ribbon) if not _is_patch(box, ribbon, patches)]
-        for row in _rows(boxes):
+        for row in _rows(_boxes(size, contrast, ribbon)):
+            if 2 * sum(_on_patches(box, ribbon, printed) for box in row) >= len(row):
+                continue
             uneven = _unevenness(row)
             if best is None or (len(row), -uneven) > (best[0], -best[1]):
                 best = (len(row), uneven, row)
@@ -169,17 +170,23 @@ def _box_of(inside: NDArray[np.bool_], ribbon: Ribbon, top: int, left: int) -> _
     return _Box(float(along), float(across), sides)
 
 
-def _is_patch(box: _Box, ribbon: Ribbon, patches: Sequence[Rect]) -> bool:
-    """Tell whether a box is one of the card's patches, or what the view or the vial leaves of it."""
-    place, half = ribbon.to_card(box.along, box.across), np.array(box.size) / 2
-    reach = half if abs(ribbon.direction[0]) > abs(ribbon.direction[1]) else half[::-1]
+def _patch_mask(ribbon: Ribbon, patches: Sequence[Rect]) -> NDArray[np.uint8]:
+    """Return where in the ribbon the card's patches are, each a little larger than printed."""
+    mask = np.zeros(ribbon.in_slot.shape, dtype=np.uint8)
+    turn = np.column_stack([ribbon.direction, ribbon.normal])
     for patch in patches:
-        off, side = np.abs(place - patch.centre), np.array([patch.width, patch.height]) / 2
-        within = bool((off + reach < side + _CARD_PATCH_MM).all())
-        of_its_size = bool((np.abs(reach - side) < _CARD_PATCH_MM / 2).any())
-        if within and of_its_size:
-            return True
-    return False
+        corners = (patch.grown(_CARD_PATCH_MM).corners - ribbon.centre) @ turn  # along, across
+        points = (corners - [ribbon.along[0], ribbon.across[0]]) / STEP_MM
+        cv2.fillConvexPoly(mask, np.rint(points).astype(np.int32), 1)
+    return mask
+
+
+def _on_patches(box: _Box, ribbon: Ribbon, mask: NDArray[np.uint8]) -> bool:
+    """Tell whether a box lies where patches are."""
+    left, top = (box.along - box.size[0] / 2, box.across - box.size[1] / 2)
+    column, row = (round((left - ribbon.along[0]) / STEP_MM), round((top - ribbon.across[0]) / STEP_MM))
+    wide, tall = round(box.size[0] / STEP_MM), round(box.size[1] / STEP_MM)
+    return bool(mask[row : row + tall + 1, column : column + wide + 1].mean() > _ON_PATCHES)
 
 
 def _rows(boxes: Sequence[_Box]) -> list[list[_Box]]:

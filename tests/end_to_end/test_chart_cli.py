@@ -57,8 +57,8 @@ def test_the_overlay_is_a_picture_with_a_banner_over_the_photo(made):
 @pytest.mark.parametrize(("name", "true"), [("stock-good", 300.0), ("stock-weak", 185.0), ("stock-with-vial", 300.0)])
 def test_a_reading_says_provisional_is_doubtful_and_as_wide_as_the_chart_is_coarse(made, name, true):
     photo = ROOT / "sample_images" / f"{name}.jpg"
-    result = run("read", photo, "--lot", made / "lot.json", "--sample", "stock", "--card", "card-print-a", "--site", SITE,
-                 "--json")  # fmt: skip
+    words = ["--lot", made / "lot.json", "--sample", "stock", "--card", "card-print-a", "--site", SITE]
+    result = run("read", photo, *words, "--json")
     record = json.loads(result.stdout)
     assert result.exit_code == 3
     assert record["validity"] == "doubtful"
