@@ -177,7 +177,7 @@ def _check_levels_joined(rows: Sequence[SeriesRow], calibration: PadCalibration,
 
 
 def _check_shift(shift: Shift, calibration: PadCalibration, rows: Sequence[SeriesRow]) -> None:
-    curve = calibration.curve
+    curve = calibration.fitted_curve
     moved = shifted_curve(curve, [shift], np.ones(1))
     for row in rows:
         here = np.array([row.concentration])

@@ -6,6 +6,7 @@ from typing import Annotated
 
 import typer
 
+from stripread.cli_chart import check_chart, from_chart
 from stripread.cli_talk import as_we_go, keep_existing, note, say
 
 __all__ = ["kind_app", "lot_app"]
@@ -111,6 +112,10 @@ def join(
     save_lot(joined, out)
     say(lot_text(joined))
     note(f"wrote {out}")
+
+
+lot_app.command("from-chart")(from_chart)
+lot_app.command("check-chart")(check_chart)
 
 
 @lot_app.command("show")

@@ -7,6 +7,7 @@ __all__ = [
     "CardBentError",
     "CardFileError",
     "CardNotFoundError",
+    "ChartError",
     "DrawingError",
     "KindFileError",
     "LotFileError",
@@ -112,6 +113,12 @@ class CardBentError(StripReadError):
     """The card is not flat."""
 
     code = "card_bent"
+
+
+class ChartError(StripReadError):
+    """The colour chart on a vial cannot be found, or not told."""
+
+    code = "chart"
 
 
 class KindFileError(StripReadError):

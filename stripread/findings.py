@@ -87,6 +87,8 @@ _KINDS = (
                 "Dilute the sample by a known factor or use a kind with a higher range, and dip a new strip."),
     FindingKind("lot_expired", "warning", "The lot is past its expiry date.",
                 "Use a fresh lot; calibrate it first."),
+    FindingKind("provisional_lot", "warning", "The lot was never calibrated: its curve is the chart on its vial.",
+                "Take the number for a hint, as by eye. Calibrate the lot from known dilutions before you rely on it."),
     FindingKind("lot_not_calibrated_for_card", "info", "The lot was calibrated with another card print.",
                 "The interval allows for it. Check a known dilution with this card."),
     FindingKind("unfamiliar_light", "info", "Light or phone are unlike those of the lot's calibration.",

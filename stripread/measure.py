@@ -25,7 +25,15 @@ from stripread.strip.kinds import StripKind
 from stripread.strip.pads import PadColour, measure_pad
 from stripread.strip.view import SlotView
 
-__all__ = ["CardMeasurement", "PadMeasurement", "StripMeasurement", "measure_card", "measure_strip"]
+__all__ = [
+    "CardMeasurement",
+    "PadMeasurement",
+    "StripMeasurement",
+    "card_view",
+    "card_white",
+    "measure_card",
+    "measure_strip",
+]
 
 _FINE_PX_PER_MM = 5.0  # decode finer where the card shows less: a 5 mm pad then still has 25 px a side
 _VIEW_PX_PER_MM = 5.0  # the finder works at 4
@@ -173,9 +181,13 @@ def measure_strip(file: PhotoFile, card: CardLayout, kind: StripKind) -> StripMe
 
 
 def _slot_view(seen: CardMeasurement) -> SlotView:
-    """Picture of the slot and its surroundings in card coordinates, about 1 on the card's white."""
-    slot = strip_room(seen.card)
-    area = slot.grown(_VIEW_MARGIN_MM)
+    """Picture of the slot and its surroundings."""
+    return card_view(seen, strip_room(seen.card), margin_mm=_VIEW_MARGIN_MM)
+
+
+def card_view(seen: CardMeasurement, slot: Rect, *, margin_mm: float) -> SlotView:
+    """Return the picture of a part of the card and its surroundings, upright on the card and about 1 on its white."""
+    area = slot.grown(margin_mm)
     scale = min(_VIEW_PX_PER_MM, max(seen.pose.px_per_mm / seen.photo.reduction, 2.0))
     columns, rows = round(area.width * scale), round(area.height * scale)
     to_photo = _to_pixels(seen) @ np.array([[1 / scale, 0, area.x], [0, 1 / scale, area.y], [0, 0, 1]])
@@ -195,12 +207,17 @@ def _slot_view(seen: CardMeasurement) -> SlotView:
     # The light over the slot, on a coarse grid: the card's white as the photo shows it there.
     x, y = np.meshgrid(np.linspace(area.x, area.x + area.width, 24), np.linspace(area.y, area.y + area.height, 12))
     places = np.stack([x.ravel(), y.ravel()], axis=1)
-    light = seen.correction.tone.light(places)
+    field = cv2.resize(card_white(seen, places).reshape(12, 24, 3).astype(np.float32), (columns, rows))
+    return SlotView(linear=view / field, px_per_mm=scale, origin_mm=np.array([area.x, area.y]), slot=slot)
+
+
+def card_white(seen: CardMeasurement, places_mm: Float) -> Float:
+    """Linear RGB (n, 3) of the card's white as the photo would show it at places (n, 2)."""
     patches = seen.correction.patches
     white = patches.white & seen.correction.used
     level = (patches.linear[white] / seen.correction.tone.light(patches.places_mm[white])).mean(axis=0)
-    field = cv2.resize((light * level).reshape(12, 24, 3).astype(np.float32), (columns, rows))
-    return SlotView(linear=view / field, px_per_mm=scale, origin_mm=np.array([area.x, area.y]), slot=slot)
+    result: Float = seen.correction.tone.light(places_mm) * level
+    return result
 
 
 def _to_pixels(seen: CardMeasurement) -> Float:

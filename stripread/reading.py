@@ -14,8 +14,8 @@ from stripread.colour.mismatch import DEGREES_OF_FREEDOM, mismatch_covariance
 from stripread.errors import LotFileError
 from stripread.findings import Finding, make_finding
 from stripread.geometry import Float
+from stripread.lot.chart_curve import ChartCurve, widen_to_steps
 from stripread.lot.conditions import Likeness, compare_signature
-from stripread.lot.curve import Curve
 from stripread.lot.inverse import Estimate, invert_curve
 from stripread.lot.lot import Lot, PadCalibration
 from stripread.measure import PadMeasurement, StripMeasurement, measure_strip
@@ -131,7 +131,7 @@ def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
                 f"{card.name!r}.",
             )
         )
-    elif like.distance > _UNFAMILIAR:
+    elif like.distance > _UNFAMILIAR and not lot.provisional:
         findings.append(
             make_finding(
                 "unfamiliar_light",
@@ -139,6 +139,8 @@ def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
                 f"{_UNFAMILIAR:g} is usual in their own light with their own phone.",
             )
         )
+    if lot.provisional:
+        findings.append(make_finding("provisional_lot", f"Lot {lot.number} was made from the chart on its vial."))
     u_reference = _reference_uncertainty(card, lot, common=like.comparable)
     pads = []
     for pad in measured.pads:
@@ -234,6 +236,8 @@ def report_pad(calibration: PadCalibration, lab: Float, causes: Mapping[str, Flo
     """Decide what of an estimate may be reported, and what is to be said about it."""
     from scipy.stats import f as fisher
 
+    if isinstance(calibration.curve, ChartCurve):
+        estimate = widen_to_steps(estimate, calibration.curve)
     findings: list[Finding] = []
     off = estimate.chi2 > 2 * fisher.ppf(1 - _OFF_CURVE_P, 2, estimate.degrees_of_freedom)
     unit = calibration.unit
@@ -285,6 +289,8 @@ def _censor(estimate: Estimate, calibration: PadCalibration) -> tuple[Censored |
             limit,
             [make_finding("above_top", f"The interval reaches the top calibrator, {curve.top:g} {unit}.")],
         )
+    if isinstance(curve, ChartCurve):  # it has neither LOD nor LOQ
+        return _censor_by_chart(estimate, curve, unit)
     if curve.low == 0:
         if lod is None or estimate.value < lod or estimate.low == 0:
             # The interval of this photo may reach zero although the lot's own LOD is lower.
@@ -314,11 +320,26 @@ def _censor(estimate: Estimate, calibration: PadCalibration) -> tuple[Censored |
     return None, None, []
 
 
+def _censor_by_chart(
+    estimate: Estimate, curve: ChartCurve, unit: str
+) -> tuple[Censored | None, Limit | None, list[Finding]]:
+    """Report a bound where the interval reaches the lowest block."""
+    if curve.low == 0 and estimate.low == 0 and estimate.high is not None:
+        limit = Limit(name="interval's end", value=estimate.high)
+        words = f"The interval reaches zero; its upper end is {two_digits(estimate.high)} {unit}."
+    elif estimate.low is None:
+        limit = Limit(name="lowest block", value=curve.low)
+        words = f"The interval reaches the lowest block, {curve.low:g} {unit}."
+    else:
+        return None, None, []
+    return "below", limit, [make_finding("below_loq", words, advice="Report it as under that value.")]
+
+
 def _beyond(lab: Float, estimate: Estimate, calibration: PadCalibration, measured: Float) -> float | None:
     """Nearest place on the known way back of a pad above its range, if it fits about as well as the curve does."""
     if not calibration.beyond:
         return None
-    curve: Curve = calibration.curve
+    curve = calibration.curve
     top = np.array([curve.top])
     points = np.array([[curve.top, *curve.lab(top)[0]], *calibration.beyond])
     # Straight from one calibrator to the next; what that misses is taken as a tenth of the step.

@@ -147,7 +147,7 @@ def fit_condition_shift(calibration: PadCalibration, condition: int, noise: Floa
     A strip that was photographed in all of the curve's own conditions, too, is held against its mean over these, which
     takes its own departure from the curve out; other strips against the curve, with the strip-to-strip scatter.
     """
-    curve = calibration.curve
+    curve = calibration.fitted_curve
     fitted = [c for c in calibration.calibrators if not c.beyond and not c.left_out]
     own = curve_conditions(calibration.calibrators) or frozenset(c.condition for c in fitted)
     photos: dict[tuple[float, str], dict[int, list[tuple[float, float, float]]]] = {}

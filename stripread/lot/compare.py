@@ -135,7 +135,7 @@ def _compare_pad(one: PadCalibration, other: PadCalibration, first: Lot, second:
             f"{other.curve.top:g} in lot {second.number}",
             remedy="Calibrate both over the same range.",
         )
-    return compare_curves(one.curve, other.curve, pad=one.pad, analyte=one.analyte, unit=one.unit)
+    return compare_curves(one.fitted_curve, other.fitted_curve, pad=one.pad, analyte=one.analyte, unit=one.unit)
 
 
 def compare_curves(first: Curve, second: Curve, *, pad: str, analyte: str, unit: str) -> PadComparison:

@@ -16,6 +16,8 @@ import numpy as np
 from stripread import __version__
 from stripread.errors import LotFileError
 from stripread.geometry import Float
+from stripread.lot.chart_curve import METHOD as CHART_METHOD
+from stripread.lot.chart_curve import ChartCurve, chart_curve_from_json, chart_curve_to_json
 from stripread.lot.conditions import Condition
 from stripread.lot.curve import Curve, Scatter
 from stripread.lot.shift import Shift, shifted_curve
@@ -23,7 +25,7 @@ from stripread.lot.shift import Shift, shifted_curve
 __all__ = ["Calibrator", "LimitOf", "Lot", "PadCalibration", "load_lot", "save_lot"]
 
 FORMAT = "stripread-lot/2"
-METHOD = "hill-polynomial-path"  # the only one so far; named so that a file of another method is not misread
+METHOD = "hill-polynomial-path"  # of calibrated lots; provisional ones have that of lot/chart_curve.py
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,7 +63,7 @@ class PadCalibration:
     pad: str
     analyte: str
     unit: str
-    curve: Curve
+    curve: Curve | ChartCurve
     lod: LimitOf
     loq: LimitOf
     beyond: tuple[tuple[float, float, float, float], ...]
@@ -70,14 +72,28 @@ class PadCalibration:
     mismatch_scale: float = 1.0  # factor on the standard uncertainty of the colour correction, for this pad's dye
     shifts: tuple[Shift, ...] = ()
 
-    def curve_in(self, weights: Float) -> Curve:
+    @property
+    def fitted_curve(self) -> Curve:
+        """The curve of a calibrated lot; ``LotFileError`` where the lot is only provisional."""
+        if isinstance(self.curve, ChartCurve):
+            raise LotFileError(
+                expected="a calibrated lot",
+                found="a provisional one, made from the chart on its vial",
+                remedy="Calibrate the lot from known dilutions first.",
+            )
+        return self.curve
+
+    def curve_in(self, weights: Float) -> Curve | ChartCurve:
         """Return the curve in a mixture of the lot's conditions."""
-        return shifted_curve(self.curve, self.shifts, weights) if self.shifts else self.curve
+        return shifted_curve(self.fitted_curve, self.shifts, weights) if self.shifts else self.curve
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lot:
-    """One production lot of a strip kind, calibrated in one condition (light and phone) or several."""
+    """One production lot of a strip kind, calibrated in one condition (light and phone) or several.
+
+    A ``provisional`` lot was made from the chart on its vial, not calibrated.
+    """
 
     number: str
     kind: str
@@ -88,6 +104,7 @@ class Lot:
     conditions: tuple[Condition, ...]
     left_out: tuple[str, ...]
     card_u_lab: float = 0.0  # standard uncertainty of the print's measured CIELAB; 0 where it was never measured
+    provisional: bool = False
     sha256: str = ""
 
     def pad(self, pad_id: str) -> PadCalibration:
@@ -105,6 +122,7 @@ def save_lot(lot: Lot, path: Path) -> None:
         "software": f"stripread {__version__}",
         "number": lot.number,
         "kind": lot.kind,
+        **({"provisional": True} if lot.provisional else {}),
         "expires": lot.expires.isoformat(),
         "calibrated_on": lot.calibrated_on.isoformat(),
         "card": lot.card,
@@ -128,9 +146,7 @@ def _pad_to_json(pad: PadCalibration) -> dict[str, Any]:
         "analyte": pad.analyte,
         "unit": pad.unit,
         "curve": {
-            "method": METHOD,
-            "parameters": curve.parameters.tolist(),
-            "covariance": curve.covariance.tolist(),
+            **_shape_to_json(curve),
             "low": curve.low,
             "top": curve.top,
             "scatter": asdict(curve.scatter),
@@ -143,6 +159,12 @@ def _pad_to_json(pad: PadCalibration) -> dict[str, Any]:
         "calibrators": [asdict(c) for c in pad.calibrators],
         "shifts": [{"coefficients": s.coefficients.tolist(), "covariance": s.covariance.tolist()} for s in pad.shifts],
     }
+
+
+def _shape_to_json(curve: Curve | ChartCurve) -> dict[str, Any]:
+    if isinstance(curve, ChartCurve):
+        return chart_curve_to_json(curve)
+    return {"method": METHOD, "parameters": curve.parameters.tolist(), "covariance": curve.covariance.tolist()}
 
 
 def load_lot(path: Path) -> Lot:
@@ -173,6 +195,7 @@ def load_lot(path: Path) -> Lot:
             pads=tuple(_pad_from_json(pad) for pad in data["pads"]),
             conditions=tuple(_condition_from_json(c) for c in data["conditions"]),
             left_out=tuple(str(name) for name in data["left_out"]),
+            provisional=data.get("provisional", False) is True,
             sha256=hashlib.sha256(text).hexdigest(),
         )
     except (ValueError, KeyError, TypeError, AttributeError) as error:
@@ -193,10 +216,16 @@ def _condition_from_json(data: Mapping[str, Any]) -> Condition:
     return Condition(**{**data, "signature": {str(k): _three(v) for k, v in data["signature"].items()}})
 
 
-def _pad_from_json(data: Mapping[str, Any]) -> PadCalibration:
-    curve = data["curve"]
+def _curve_from_json(curve: Mapping[str, Any]) -> Curve | ChartCurve:
+    scatter = Scatter(
+        float(curve["scatter"]["relative"]),
+        float(curve["scatter"]["colour"]),
+        int(curve["scatter"]["degrees_of_freedom"]),
+    )
+    if curve["method"] == CHART_METHOD:
+        return chart_curve_from_json(curve, scatter)
     if curve["method"] != METHOD:
-        raise ValueError(f"curve method {curve['method']!r}, known is {METHOD!r}")
+        raise ValueError(f"curve method {curve['method']!r}, known are {METHOD!r} and {CHART_METHOD!r}")
     parameters: Float = np.array(curve["parameters"], dtype=np.float64)
     covariance: Float = np.array(curve["covariance"], dtype=np.float64)
     if len(parameters) < 8 or (len(parameters) - 2) % 3 or covariance.shape != (len(parameters),) * 2:
@@ -205,21 +234,16 @@ def _pad_from_json(data: Mapping[str, Any]) -> PadCalibration:
         raise ValueError("curve parameters that are not finite")
     if not float(curve["low"]) < float(curve["top"]):
         raise ValueError("a curve whose top is not above its low end")
+    return Curve(parameters, covariance, float(curve["low"]), float(curve["top"]), scatter)
+
+
+def _pad_from_json(data: Mapping[str, Any]) -> PadCalibration:
+    curve = data["curve"]
     return PadCalibration(
         pad=str(data["pad"]),
         analyte=str(data["analyte"]),
         unit=str(data["unit"]),
-        curve=Curve(
-            parameters,
-            covariance,
-            float(curve["low"]),
-            float(curve["top"]),
-            Scatter(
-                float(curve["scatter"]["relative"]),
-                float(curve["scatter"]["colour"]),
-                int(curve["scatter"]["degrees_of_freedom"]),
-            ),
-        ),
+        curve=_curve_from_json(curve),
         lod=LimitOf(**data["lod"]),
         loq=LimitOf(**data["loq"]),
         beyond=tuple((float(c), float(x), float(a), float(b)) for c, x, a, b in data["beyond"]),

@@ -28,6 +28,11 @@ def lot_text(lot: Lot) -> str:
         lines.append(
             f"  condition {condition.name}: {condition.photos} photos, {condition.camera or 'phone unknown'}{more}"
         )
+    if lot.provisional:
+        lines.append(
+            "PROVISIONAL: made from the chart on the vial, not calibrated; the levels below are its blocks, and "
+            "scatter is an allowance"
+        )
     if lot.left_out:
         lines.append(f"left out by hand: {', '.join(lot.left_out)}")
     for pad in lot.pads:

@@ -29,6 +29,7 @@ from stripread.simulate.scene import (
     StripPlacement,
     View,
 )
+from stripread.simulate.vial import Vial
 from stripread.strip.kinds import StripKind
 
 __all__ = ["CHEMISTRY", "DippedStrip", "Shot", "enrolled", "printed_card", "strip_geometry", "take_photo"]
@@ -66,6 +67,7 @@ class Shot:
     view: View
     strip: DippedStrip | None = None
     placement: StripPlacement | None = None  # its kind's geometry is filled in from ``strip``
+    vial: Vial | None = None
     lights: tuple[LightField, ...] = (LightField(),)
     shadows: tuple[Shadow, ...] = ()
     optics: Optics = field(default_factory=Optics)
@@ -121,6 +123,7 @@ def take_photo(shot: Shot, path: Path | None = None, *, seed: int) -> tuple[byte
         card=shot.card,
         view=shot.view,
         strip=_placement(shot),
+        vial=shot.vial,
         lights=shot.lights,
         shadows=shot.shadows,
         optics=shot.optics,
@@ -183,6 +186,11 @@ def _materials(shot: Shot, unit: float) -> Materials:
                 dye_factor=shot.strip.dye_factor,
                 blank_factor=shot.strip.blank_factor,
             )
+    if shot.vial is not None:
+        label = make_printer(shot.vial.label_printer)
+        spectra["label"], spectra["label_ink"] = label.paper, label.reflectance(np.array([0.0, 0.0, 0.0, 1.0]))
+        spectra["cap"] = make_printer(6).reflectance(np.array([0.7, 0.2, 0.1, 0.1]))
+        spectra |= {f"block:{index}": r for index, r in enumerate(shot.vial.reflectances)}
     lights = [lamp(name) for name in shot.lamps]
     return {
         name: np.stack([on_sensor(shot.phone, light, reflectance) / unit for light in lights])

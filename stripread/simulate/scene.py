@@ -12,6 +12,7 @@ import numpy as np
 
 from stripread.card.layout import CardLayout
 from stripread.geometry import Float, Rect
+from stripread.simulate.vial import Vial
 
 __all__ = [
     "Cover",
@@ -40,7 +41,8 @@ Materials = Mapping[str, Float]
 """Linear camera RGB, shape (lights, 3), of each material under each light alone; 1 saturates the sensor.
 
 Names: ``patch:<id>``, ``paper``, ``ink_black``, ``slot_ground``, ``plastic``, ``pad:<id>``, ``bench``, ``clutter:<k>``,
-``skin``, ``glare`` (the lamp itself, mirrored). Only the names that the scene shows are needed.
+``skin``, ``glare`` (the lamp itself, mirrored), and of a
+vial ``cap``, ``label``, ``label_ink``, ``block:<k>``. Only the names that the scene shows are needed.
 """
 
 
@@ -232,6 +234,7 @@ class Scene:
     card: CardLayout
     view: View
     strip: StripPlacement | None = None
+    vial: Vial | None = None
     lights: tuple[LightField, ...] = (LightField(),)
     shadows: tuple[Shadow, ...] = ()
     optics: Optics = field(default_factory=Optics)

@@ -6,7 +6,7 @@ from stripread.card.layout import CardLayout
 from stripread.geometry import Float, apply_homography
 from stripread.simulate.scene import Scene, View
 
-__all__ = ["bend_slope", "bent_points", "mirrored", "project", "unbend_map"]
+__all__ = ["bend_slope", "bent_points", "height_column", "mirrored", "project", "unbend_map"]
 
 _FADE_MM = 40.0  # over which the bench comes down to flat beside a bent card, so that the picture has no tear
 
@@ -19,6 +19,11 @@ def project(card: CardLayout, view: View) -> Float:
     """
     homography, _ = _camera(card, view)
     return homography
+
+
+def height_column(card: CardLayout, view: View) -> tuple[Float, Float]:
+    """Return the homography of `project` and, per mm that a place stands up, what is added to a place."""
+    return _camera(card, view)
 
 
 def mirrored(homography: Float, width_px: int) -> Float:

@@ -15,7 +15,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
     ("strip",),
     ("measure",),
     ("lot",),
-    ("calibration", "reading"),
+    ("calibration", "chart", "reading"),
     ("together",),
     ("site",),
     ("check",),
