@@ -15,7 +15,7 @@ from stripread.colour.tone import ToneAndLight, fit_tone_and_light
 from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float
 
-__all__ = ["Correction", "PatchColours", "fit_correction"]
+__all__ = ["Correction", "PatchColours", "fit_correction", "linear_srgb"]
 
 # Linear light beyond which a channel's mean is taken as clipped: codes 253 and 4 of 255.
 CLIPPED_HIGH, CLIPPED_LOW = 0.982, 0.0012
@@ -134,7 +134,7 @@ class Correction:
         return gradient
 
 
-def _linear_srgb(lab: Float) -> Float:
+def linear_srgb(lab: Float) -> Float:
     """Linear sRGB of CIELAB: what a neutral patch reflects in each channel, nearly whatever the camera."""
     colour = colour_science()
     d50 = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D50"]
@@ -172,7 +172,7 @@ def fit_correction(patches: PatchColours) -> Correction:
 def _off_grey(correction: Correction) -> NDArray[np.bool_]:
     """Return the neutral patches whose channels disagree: something lies on them. A shadow takes all channels alike."""
     patches = correction.patches
-    target = np.maximum(_linear_srgb(patches.lab), 1e-4)
+    target = np.maximum(linear_srgb(patches.lab), 1e-4)
     log_ratio = np.log(np.maximum(correction.scene(patches.linear, patches.places_mm), 1e-4) / target)
     tint = np.abs(log_ratio - log_ratio.mean(axis=1, keepdims=True)).max(axis=1)
     usual = 1.4826 * float(np.median(tint[patches.neutral & correction.used]))
@@ -199,7 +199,7 @@ def _fit(patches: PatchColours, used: NDArray[np.bool_], clipped: NDArray[np.boo
     tone = fit_tone_and_light(
         patches.linear[neutral],
         patches.places_mm[neutral],
-        _linear_srgb(patches.lab[neutral]),
+        linear_srgb(patches.lab[neutral]),
         code_range=np.array([patches.linear[used].min(axis=0), patches.linear[used].max(axis=0)]),
         card_size_mm=patches.card_size_mm,
     )
