@@ -1,6 +1,7 @@
 """From the photos of a dilution series to a lot: every photo measured, every pad's curve fitted."""
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import date
 from itertools import combinations
@@ -11,6 +12,7 @@ import numpy as np
 from stripread.card.layout import CardLayout
 from stripread.colour.mismatch import mismatch_covariance
 from stripread.errors import SeriesError, StripReadError
+from stripread.flash import FlashColours, FlashPair, finish_flash_pair, flash_colours, measure_flash_pair
 from stripread.geometry import Float
 from stripread.lot.calibrate import calibrate_pad
 from stripread.lot.lot import Calibrator, Lot, PadCalibration
@@ -74,10 +76,15 @@ def calibrate_lot(
                 found=f"{row.pad!r} for {row.photo.name}",
                 remedy="Correct the column pad.",
             )
-    measured: dict[Path, StripMeasurement] = {}
-    for photo in dict.fromkeys(row.photo for row in rows):
-        on_photo(photo)
-        measured[photo] = _measure(photo, card, kind)
+    flashes = {row.photo: row.flash for row in rows}
+    colours: FlashColours = {}
+    if any(flashes.values()):
+        measured, colours = _measure_pairs(flashes, card, kind, on_photo)
+    else:
+        measured = {}
+        for photo in flashes:
+            on_photo(photo)
+            measured[photo] = _measure(photo, card, kind)
     calibrations = []
     for pad in kind.pads:
         own = [row for row in rows if row.pad in (pad.id, None)]
@@ -103,12 +110,39 @@ def calibrate_lot(
         pads=tuple(calibrations),
         signature=_signature(list(measured.values())),
         left_out=left_out,
+        flash_colours=colours,
     )
 
 
+def _measure_pairs(
+    flashes: Mapping[Path, Path | None], card: CardLayout, kind: StripKind, on_photo: Callable[[Path], None]
+) -> tuple[dict[Path, StripMeasurement], FlashColours]:
+    """Measure flash pairs: each on its own, then all of them by the colours that they have in common."""
+    pairs: dict[Path, FlashPair] = {}
+    for photo, flash in flashes.items():
+        on_photo(photo)
+        if flash is None:
+            raise SeriesError(
+                expected="a photo with the flash in every row, or in none",
+                found=f"none for {photo.name}",
+                remedy="Fill the column flash, or leave it out; photos with and without it cannot be compared.",
+            )
+        with _named(photo):
+            pairs[photo] = measure_flash_pair(open_photo(photo), open_photo(flash), card, kind)
+    colours = flash_colours(list(pairs.values()))
+    return {photo: finish_flash_pair(pair, colours) for photo, pair in pairs.items()}, colours
+
+
 def _measure(photo: Path, card: CardLayout, kind: StripKind) -> StripMeasurement:
-    try:
+    with _named(photo):
         return measure_strip(open_photo(photo), card, kind)
+
+
+@contextmanager
+def _named(photo: Path) -> Iterator[None]:
+    """Say which photo of the series an error is about."""
+    try:
+        yield
     except StripReadError as error:
         raise SeriesError(
             expected=f"a strip to measure in {photo.name}: {error.expected}",

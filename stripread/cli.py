@@ -107,6 +107,12 @@ def read(
     site: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Folder with site.toml. [the nearest one upwards]")
     ] = None,
+    flash: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="PHOTO", help="The same strip with the phone's flash: the ambient light is taken off. One PHOTO then."
+        ),
+    ] = None,
     jobs: Annotated[
         int | None, typer.Option(metavar="N", min=1, help="Photos read at a time. [processors, at most 4]")
     ] = None,
@@ -137,6 +143,7 @@ def read(
             overlay=overlay,
             site=site,
             jobs=jobs,
+            flash=flash,
         ),
         today=datetime.now().astimezone().date(),
     )

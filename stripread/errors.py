@@ -8,6 +8,7 @@ __all__ = [
     "CardFileError",
     "CardNotFoundError",
     "DrawingError",
+    "FlashPairError",
     "KindFileError",
     "LotFileError",
     "MeasurementFileError",
@@ -141,6 +142,12 @@ class PadCountError(StripReadError):
     """The pads seen are not those of the kind."""
 
     code = "pad_count"
+
+
+class FlashPairError(StripReadError):
+    """Two photos are no pair without and with the flash."""
+
+    code = "flash_pair"
 
 
 class SeriesError(StripReadError):

@@ -16,7 +16,7 @@ patches do not, since the ambient light resembles the flash.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,17 +39,29 @@ _U_FALL_OFF = (0.3, 0.3, 0.3, 0.3)
 # Ours, judged on patch means of seen phones, lamps and printers: CIELAB by which a patch departs from the model (tone
 # curve, noise), CIELAB by which the flash shows patches unlike the reference (a lamp's and a camera's mismatch),
 # and how far A may be from what the exposures say, relative (white balance and matrix differ by tenths).
-_U_PATCH, _U_REFERENCE, _U_SHARE = 0.3, 2.0, 0.3
+_U_PATCH, _U_REFERENCE, _U_SHARE = 0.1, 2.0, 0.3
 _JOIN_ROUNDS = 3
+_TONE_ROUNDS = 3
 
 
 @dataclass(frozen=True, slots=True)
 class PairTone:
-    """One tone curve a channel for both photos: spline coefficients (3, _KNOTS + 3) over the codes low to high."""
+    """One tone curve a channel for both photos, and how firmly the neutral patches hold it.
+
+    Attributes
+    ----------
+    low, high : ndarray (3,)
+        Codes over which the spline lies.
+    curve : ndarray (3, _KNOTS + 3)
+        Its coefficients.
+    precision : ndarray (3, _KNOTS + 3, _KNOTS + 3)
+        Inverse covariance of the coefficients.
+    """
 
     low: Float
     high: Float
     curve: Float
+    precision: Float
 
     def undo(self, linear: Float) -> Float:
         """Scene light (n, 3) of decoded values (n, 3), light not divided out; both photos in the same unit."""
@@ -58,23 +70,23 @@ class PairTone:
         result: Float = np.exp(np.stack([tone_spline(c, low, high, code) for c, low, high, code in rows], axis=1))
         return result
 
-    def slope(self, linear: Float) -> Float:
-        """Differentiate scene light by the decoded value, (n, 3)."""
-        linear = np.atleast_2d(linear)
-        step = 1e-3
-        result: Float = (self.undo(linear * (1 + step)) - self.undo(linear * (1 - step))) / (2 * step * linear)
-        return result
+    def basis(self, linear: Float) -> Float:
+        """Derivative of the log light by the coefficients of its channel's curve: (n, 3, _KNOTS + 3)."""
+        codes, unit = spread_code(linear).T, np.eye(_KNOTS + 3)
+        rows = zip(self.low, self.high, codes, strict=True)
+        return np.stack([tone_spline(unit, low, high, code) for low, high, code in rows], axis=1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PairPatches:
-    """A card's patches in both photos, tone curve undone and scaled so that the card's white is 1 in each.
+    """A card's patches in both photos: first the one without, then the one with the flash.
 
     Attributes
     ----------
-    without, with_flash : ndarray (n, 3)
+    linear : ndarray (2, n, 3)
+        Mean decoded values.
     white : ndarray (2, 3)
-        What was divided by, in the photo without and in the one with the flash.
+        Scene light of the card's white: each photo is scaled to 1 there.
     used : ndarray of bool (n,)
         Neither clipped nor disagreeing in either photo.
     share : float
@@ -85,13 +97,17 @@ class PairPatches:
         Scaled to -1..1 on the card.
     """
 
-    without: Float
-    with_flash: Float
+    linear: Float
+    tone: PairTone
     white: Float
     used: Used
     share: float
     lab: Float
     places: Float
+
+    def six(self, tone: PairTone) -> Float:
+        """Scaled scene light in both photos, side by side: (n, 6)."""
+        return np.hstack([tone.undo(self.linear[i]) / self.white[i] for i in (0, 1)])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,6 +120,8 @@ class FlashLight:
         A and B, side by side.
     fall_off : ndarray (14,)
         Coefficients of F - 1 over the terms of the place, to the fourth power.
+    tone : PairTone
+        The tone curve after all patches have had their say.
     fitted : ndarray (n, 3)
         CIELAB of each patch in the flash's light.
     left_out : ndarray (n, 3)
@@ -112,26 +130,27 @@ class FlashLight:
 
     mix: Float
     fall_off: Float
+    tone: PairTone
+    white: Float
     fitted: Float
     left_out: Float
 
-    def lab(self, without: Float, with_flash: Float, place: Float) -> Float:
-        """CIELAB (3,) of one scaled value (3,) in each photo at a place scaled to -1..1."""
+    def lab(self, linear: Float, place: Float) -> Float:
+        """CIELAB (3,) of decoded values (2, 3), without and with the flash, at a place scaled to -1..1."""
         fall_off = 1 + _terms(np.atleast_2d(place), len(_U_FALL_OFF))[0] @ self.fall_off
-        xyz = self.mix @ np.concatenate([without, with_flash]) / fall_off
+        xyz = self.mix @ (self.tone.undo(linear) / self.white).ravel() / fall_off
         return xyz_to_lab(np.maximum(xyz, 1e-6) * d50_white())
 
-    def jacobian(self, without: Float, with_flash: Float, place: Float) -> Float:
-        """Differentiate that CIELAB by the six values, (3, 6)."""
-        six = np.concatenate([without, with_flash])
-        columns = []
-        for i in range(6):
-            step = np.zeros(6)
-            step[i] = 1e-4
-            up, down = six + step, six - step
-            columns.append((self.lab(up[:3], up[3:], place) - self.lab(down[:3], down[3:], place)) / 2e-4)
-        jacobian: Float = np.stack(columns, axis=1)
-        return jacobian
+    def jacobian(self, linear: Float, place: Float) -> Float:
+        """Differentiate that CIELAB by the decoded values, (3, 2, 3): the CIELAB first."""
+        result = np.empty((3, 2, 3))
+        for photo in (0, 1):
+            for channel in range(3):
+                step = np.zeros((2, 3))
+                step[photo, channel] = 1e-3 * linear[photo, channel]
+                change = self.lab(linear + step, place) - self.lab(linear - step, place)
+                result[:, photo, channel] = change / (2 * step[photo, channel])
+        return result
 
 
 def _terms(places: Float, degree: int) -> Float:
@@ -158,7 +177,7 @@ def fit_pair_tone(patches: Sequence[PatchColours], used: Sequence[Used]) -> Pair
     curvature = np.diff(np.eye(count), 2, axis=0) / _U_CURVATURE
     seen = np.concatenate([p.linear[u] for p, u in zip(patches, used, strict=True)])
     low, high = spread_code(seen.min(axis=0)), spread_code(seen.max(axis=0)) + 1e-6
-    curves = np.empty((3, count))
+    curves, precisions = np.empty((3, count)), np.empty((3, count, count))
     for c in range(3):
         grid = low[c] + (high[c] - low[c]) / _KNOTS * (np.arange(count) - 1)
         nominal = 2.4 * np.log(np.maximum(grid, 0.02))
@@ -178,14 +197,14 @@ def fit_pair_tone(patches: Sequence[PatchColours], used: Sequence[Used]) -> Pair
             clean = weighted - light @ np.linalg.solve(light.T @ light + prior, light.T @ weighted)
             normal += weighted.T @ clean
             wanted += clean.T @ ((target - basis @ nominal) * weight)
-        curves[c] = nominal + np.linalg.solve(normal, wanted)
-    return PairTone(low, high, curves)
+        curves[c], precisions[c] = nominal + np.linalg.solve(normal, wanted), normal
+    return PairTone(low, high, curves, precisions)
 
 
-def _prior(pair: PairPatches, target: Float) -> tuple[Float, Float]:
+def _prior(pair: PairPatches, six: Float, target: Float) -> tuple[Float, Float]:
     """Mean and standard deviation (3, 6) of the mix by the share of the ambient light."""
     weight = _lightness_weight(target)[pair.used]
-    seen = pair.with_flash[pair.used]
+    seen = six[pair.used, 3:]
     plain = np.stack(
         [np.linalg.lstsq(seen * weight[:, r, None], (target[pair.used] * weight)[:, r], rcond=None)[0] for r in range(3)]
     )
@@ -211,26 +230,42 @@ def fit_flash_light(pair: PairPatches, target_lab: Float) -> FlashLight:
     """
     target = lab_to_xyz(target_lab) / d50_white()
     terms = _terms(pair.places, len(_U_FALL_OFF))
-    count = 18 + terms.shape[1]
-    six = np.hstack([pair.without, pair.with_flash])
-    model = np.zeros((len(six), 3, count))
-    for row in range(3):
-        model[:, row, 6 * row : 6 * row + 6] = six
-    model[:, :, 18:] = -terms[:, None, :] * target[:, :, None]
+    fall, knots = 18 + terms.shape[1], pair.tone.curve.shape[1]
+    count = fall + 3 * knots
     jacobian = lab_jacobian(target * d50_white()) * d50_white()
-    design = np.einsum("nij,njk->nik", jacobian, model) / _U_PATCH
-    wanted = np.einsum("nij,nj->ni", jacobian, target) / _U_PATCH
-    mean, spread = _prior(pair, target)
-    centre = np.concatenate([mean.ravel(), np.zeros(terms.shape[1])])
-    precision = 1 / np.concatenate([spread.ravel(), _by_degree(_U_FALL_OFF)]) ** 2
-    rows, values = design[pair.used].reshape(-1, count), wanted[pair.used].ravel()
-    inverse = np.linalg.inv(rows.T @ rows + np.diag(precision))
-    solution = inverse @ (rows.T @ values + precision * centre)
-    mix, fall_off = solution[:18].reshape(3, 6), solution[18:]
+    bases = [pair.tone.basis(pair.linear[i]) for i in (0, 1)]
+    tone = pair.tone
+    six = pair.six(tone)
+    mean, spread = _prior(pair, six, target)
+    precision = np.diag(np.concatenate([1 / spread.ravel() ** 2, 1 / _by_degree(_U_FALL_OFF) ** 2, np.zeros(3 * knots)]))
+    for c in range(3):
+        block = slice(fall + c * knots, fall + (c + 1) * knots)
+        precision[block, block] = pair.tone.precision[c]
+    centre = np.concatenate([mean.ravel(), np.zeros(count - 18)])
+    mix = mean
+    change = np.zeros(3 * knots)  # of the tone curve, from that of the neutral patches
+    model = np.zeros((len(six), 3, count))
+    for _ in range(_TONE_ROUNDS):
+        for row in range(3):
+            model[:, row, 6 * row : 6 * row + 6] = six
+        model[:, :, 18:fall] = -terms[:, None, :] * target[:, :, None]
+        for c in range(3):
+            moved = [mix[None, :, 3 * i + c, None] * (six[:, 3 * i + c, None] * bases[i][:, c])[:, None] for i in (0, 1)]
+            model[:, :, fall + c * knots : fall + (c + 1) * knots] = moved[0] + moved[1]
+        design = np.einsum("nij,njk->nik", jacobian, model) / _U_PATCH
+        # The light is taken at the curve so far: what is asked of the change counts from the neutral patches' curve.
+        so_far = target + model[:, :, fall:] @ change
+        wanted = np.einsum("nij,nj->ni", jacobian, so_far) / _U_PATCH
+        rows, values = design[pair.used].reshape(-1, count), wanted[pair.used].ravel()
+        inverse = np.linalg.inv(rows.T @ rows + precision)
+        solution = inverse @ (rows.T @ values + precision @ centre)
+        mix, fall_off, change = solution[:18].reshape(3, 6), solution[18:fall], solution[fall:]
+        tone = replace(pair.tone, curve=pair.tone.curve + change.reshape(3, knots))
+        six = pair.six(tone)
     fitted = xyz_to_lab(np.maximum(six @ mix.T / (1 + terms @ fall_off)[:, None], 1e-6) * d50_white())
     hat = np.einsum("nia,ab,njb->nij", design, inverse, design) * pair.used[:, None, None]
     left_out = np.linalg.solve(np.eye(3) - 0.999 * hat, (fitted - target_lab)[..., None])[..., 0]
-    return FlashLight(mix=mix, fall_off=fall_off, fitted=fitted, left_out=left_out)
+    return FlashLight(mix=mix, fall_off=fall_off, tone=tone, white=pair.white, fitted=fitted, left_out=left_out)
 
 
 def join_flash_colours(pairs: Sequence[PairPatches]) -> Float:
@@ -248,14 +283,15 @@ def join_flash_colours(pairs: Sequence[PairPatches]) -> Float:
     weight = _lightness_weight(reference)
     for _ in range(_JOIN_ROUNDS):
         fits = [fit_flash_light(p, xyz_to_lab(target * d50_white())) for p in pairs]
-        priors = [_prior(p, target) for p in pairs]
+        lights = [p.six(f.tone) for p, f in zip(pairs, fits, strict=True)]
+        priors = [_prior(p, six, target) for p, six in zip(pairs, lights, strict=True)]
         for row in range(3):
             # Normal equations for the colours, the mixes eliminated pair by pair.
             own = (weight[:, row] / _U_REFERENCE) ** 2
             normal, wanted = np.diag(own), own * reference[:, row]
-            for pair, fit, (mean, spread) in zip(pairs, fits, priors, strict=True):
+            for pair, light, fit, (mean, spread) in zip(pairs, lights, fits, priors, strict=True):
                 level = 1 + _terms(pair.places, len(_U_FALL_OFF)) @ fit.fall_off
-                six = np.hstack([pair.without, pair.with_flash]) / level[:, None]
+                six = light / level[:, None]
                 w = np.where(pair.used, weight[:, row] / _U_PATCH, 0.0)
                 rows = six * w[:, None]
                 inverse = np.linalg.inv(rows.T @ rows + np.diag(1 / spread[row] ** 2))

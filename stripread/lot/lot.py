@@ -6,7 +6,7 @@ JSON; the keys are those of ``docs/reference/file-formats.md``.
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -71,7 +71,8 @@ class Lot:
     """One production lot of a strip kind, calibrated.
 
     ``signature`` is the mean left-out residual (CIELAB) of each patch of the card over the calibration photos: what
-    light and phone were like then.
+    light and phone were like then. ``flash_colours`` is there where the lot was calibrated with flash pairs: CIELAB of
+    each patch as the phone shows it in the light of its flash alone.
     """
 
     number: str
@@ -83,6 +84,7 @@ class Lot:
     signature: Mapping[str, tuple[float, float, float]]
     left_out: tuple[str, ...]
     card_u_lab: float = 0.0  # standard uncertainty of the print's measured CIELAB; 0 where it was never measured
+    flash_colours: Mapping[str, tuple[float, float, float]] = field(default_factory=dict)
     sha256: str = ""
 
     def pad(self, pad_id: str) -> PadCalibration:
@@ -108,6 +110,8 @@ def save_lot(lot: Lot, path: Path) -> None:
         "pads": [_pad_to_json(pad) for pad in lot.pads],
         "signature": {key: [round(v, 4) for v in value] for key, value in lot.signature.items()},
     }
+    if lot.flash_colours:
+        data["flash_colours"] = {key: [round(v, 4) for v in value] for key, value in lot.flash_colours.items()}
     path.write_text(json.dumps(data, indent=1) + "\n", encoding="utf-8")
 
 
@@ -161,6 +165,7 @@ def load_lot(path: Path) -> Lot:
             card_u_lab=float(data["card_u_lab"]),
             pads=tuple(_pad_from_json(pad) for pad in data["pads"]),
             signature={str(k): _three(v) for k, v in data["signature"].items()},
+            flash_colours={str(k): _three(v) for k, v in data.get("flash_colours", {}).items()},
             left_out=tuple(str(name) for name in data["left_out"]),
             sha256=hashlib.sha256(text).hexdigest(),
         )
