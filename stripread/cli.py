@@ -110,7 +110,8 @@ def read(
     flash: Annotated[
         Path | None,
         typer.Option(
-            metavar="PHOTO", help="The same strip with the phone's flash: the ambient light is taken off. One PHOTO then."
+            metavar="PHOTO",
+            help="The same strip, with the phone's flash: the light of the place is taken off. One PHOTO.",
         ),
     ] = None,
     jobs: Annotated[

@@ -64,7 +64,7 @@ _KINDS = (
                 "Go closer or into the shade, and take both photos again."),
     FindingKind("strip_moved", "warning", "The strip was moved between the two photos of a flash pair.",
                 "Let strip and card lie still, and take both photos again."),
-    FindingKind("flash_misfit", "warning", "The two photos do not add up to the flash that the lot was calibrated with.",
+    FindingKind("flash_misfit", "warning", "The two photos do not add up to the flash of the lot's calibration.",
                 "Use the phone of the calibration, keep your own shadow and moving light off the card; retake both."),
     # the card
     FindingKind("marker_missing", "info", "One of the four markers was not found; the other three were used.",

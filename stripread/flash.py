@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from stripread.card.layout import CardLayout
 from stripread.colour.correct import Correction
@@ -97,9 +98,7 @@ def measure_flash_pair(file: PhotoFile, flash_file: PhotoFile, card: CardLayout,
     return FlashPair(first=measured[0], without=measured[dim], with_flash=measured[bright], patches=patches)
 
 
-def _measure_both(
-    file: PhotoFile, flash_file: PhotoFile, card: CardLayout, kind: StripKind
-) -> list[StripMeasurement]:
+def _measure_both(file: PhotoFile, flash_file: PhotoFile, card: CardLayout, kind: StripKind) -> list[StripMeasurement]:
     """Measure both photos. A flash mirrored in the strip looks like a pad: the other photo tells where the strip is."""
     measured: list[StripMeasurement | None] = [None, None]
     refused = None
@@ -155,11 +154,10 @@ def flash_colours(pairs: Sequence[FlashPair]) -> FlashColours:
     """Return what the pairs of a calibration have in common: the card's colours in the flash's light alone."""
     lab = join_flash_colours([pair.patches for pair in pairs])
     ids = pairs[0].first.card.correction.patches.ids
-    known = np.isfinite(lab).all(axis=1)
     return {
         patch: (float(row[0]), float(row[1]), float(row[2]))
-        for patch, row, there in zip(ids, lab, known, strict=True)
-        if there
+        for patch, row in zip(ids, lab, strict=True)
+        if np.isfinite(row).all()
     }
 
 
@@ -190,9 +188,7 @@ def finish_flash_pair(pair: FlashPair, colours: FlashColours) -> StripMeasuremen
     correction = _correction(pair, light, target, used)
     pads = tuple(_pad(pair, light, pad.pad) for pad in pair.first.pads)
     findings = (*_both_findings(pair), *_pair_findings(pair, light, used))
-    timing = {
-        stage: ms + pair.with_flash.timing_ms.get(stage, 0.0) for stage, ms in pair.without.timing_ms.items()
-    }
+    timing = {stage: ms + pair.with_flash.timing_ms.get(stage, 0.0) for stage, ms in pair.without.timing_ms.items()}
     return replace(
         pair.first,
         card=replace(pair.first.card, correction=correction),
@@ -203,7 +199,7 @@ def finish_flash_pair(pair: FlashPair, colours: FlashColours) -> StripMeasuremen
     )
 
 
-def _correction(pair: FlashPair, light: FlashLight, target: Float, used: np.ndarray) -> Correction:
+def _correction(pair: FlashPair, light: FlashLight, target: Float, used: NDArray[np.bool_]) -> Correction:
     """Return the first photo's correction with what the pair says of the patches."""
     base = pair.first.card.correction
     patches = base.patches
@@ -247,7 +243,7 @@ def _centre(measured: StripMeasurement, pad_id: str) -> Float:
 
 
 def _both_findings(pair: FlashPair) -> list[Finding]:
-    """Findings of both photos, each code once, without those that the pair takes away."""
+    """Return the findings of both photos, each code once, without those that the pair takes away."""
     found: dict[str, Finding] = {}
     for finding in (*pair.without.findings, *pair.with_flash.findings):
         if finding.code not in _CURED:
@@ -255,11 +251,12 @@ def _both_findings(pair: FlashPair) -> list[Finding]:
     return list(found.values())
 
 
-def _pair_findings(pair: FlashPair, light: FlashLight, used: np.ndarray) -> list[Finding]:
+def _pair_findings(pair: FlashPair, light: FlashLight, used: NDArray[np.bool_]) -> list[Finding]:
     findings = []
     ratio = 1 / pair.patches.share - 1
     if ratio < _WEAK:
-        findings.append(make_finding("flash_weak", f"The flash gives {ratio:.2f} times the light that is there anyway."))
+        message = f"The flash gives {ratio:.2f} times the light that is there anyway."
+        findings.append(make_finding("flash_weak", message))
     moved = max(
         float(np.linalg.norm(_centre(pair.without, pad.id) - _centre(pair.with_flash, pad.id)))
         for pad in pair.first.kind.pads

@@ -187,8 +187,8 @@ def measure_strip(
     with watch.stage("quality"):
         light = [f for pad in pads for f in _judge_one(seen, view, strip, kind, pad)]
     measured = [*seen.findings, *strip.findings, *(f for pad in pads for f in pad.colour.findings)]
-    known = {f.code for f in measured}
-    findings = (*measured, *(f for f in light if f.code not in known))
+    said = {f.code for f in measured}
+    findings = (*measured, *(f for f in light if f.code not in said))
     return StripMeasurement(card=seen, kind=kind, strip=strip, pads=pads, findings=findings, timing_ms=watch.timing_ms)
 
 

@@ -8,7 +8,9 @@ So there are matrices A and B with
 
 for every patch and pad, u being its XYZ (relative to white) as the flash alone shows it to this phone, and F the
 flash's fall-off. Ambient light that is mixed, coloured or uneven drops out as long as it does not change in between.
-With u known, A, B and F are a linear fit on the card's patches. u itself comes from the pairs of the calibration: it
+With u known, A, B and F are a linear fit on the card's patches, and so many patches leave enough over to improve the
+tone curve as well (Gauss-Newton, from the neutral patches' curve): taking one photo off the other magnifies what is
+wrong with it. u itself comes from the pairs of the calibration: it
 is what they have in common, and it is near the patches' reference colours (`join_flash_colours`).
 
 The exposures tell how much of the light is ambient, and so about how large A is: a wide prior, which decides where the
@@ -71,7 +73,7 @@ class PairTone:
         return result
 
     def basis(self, linear: Float) -> Float:
-        """Derivative of the log light by the coefficients of its channel's curve: (n, 3, _KNOTS + 3)."""
+        """Differentiate the log light by the coefficients of its channel's curve, (n, 3, _KNOTS + 3)."""
         codes, unit = spread_code(linear).T, np.eye(_KNOTS + 3)
         rows = zip(self.low, self.high, codes, strict=True)
         return np.stack([tone_spline(unit, low, high, code) for low, high, code in rows], axis=1)
@@ -205,9 +207,8 @@ def _prior(pair: PairPatches, six: Float, target: Float) -> tuple[Float, Float]:
     """Mean and standard deviation (3, 6) of the mix by the share of the ambient light."""
     weight = _lightness_weight(target)[pair.used]
     seen = six[pair.used, 3:]
-    plain = np.stack(
-        [np.linalg.lstsq(seen * weight[:, r, None], (target[pair.used] * weight)[:, r], rcond=None)[0] for r in range(3)]
-    )
+    wanted = target[pair.used] * weight
+    plain = np.stack([np.linalg.lstsq(seen * weight[:, r, None], wanted[:, r], rcond=None)[0] for r in range(3)])
     ratio = pair.share / (1 - pair.share)
     mean = np.hstack([-ratio * plain, (1 + ratio) * plain])
     spread = np.hstack([np.full((3, 3), _U_SHARE * ratio), np.full((3, 3), _U_SHARE * (1 + ratio))])
@@ -226,8 +227,12 @@ def fit_flash_light(pair: PairPatches, target_lab: Float) -> FlashLight:
     Parameters
     ----------
     target_lab : ndarray (n, 3)
-        The patches' colours in this phone's flash light (`join_flash_colours`), or their reference colours.
+        The patches' colours in this phone's flash light (`join_flash_colours`), or their reference colours; patches
+        whose colour is not known (NaN) are left out.
     """
+    known = np.isfinite(target_lab).all(axis=1)
+    pair = replace(pair, used=pair.used & known)
+    target_lab = np.where(known[:, None], target_lab, pair.lab)
     target = lab_to_xyz(target_lab) / d50_white()
     terms = _terms(pair.places, len(_U_FALL_OFF))
     fall, knots = 18 + terms.shape[1], pair.tone.curve.shape[1]
@@ -237,7 +242,8 @@ def fit_flash_light(pair: PairPatches, target_lab: Float) -> FlashLight:
     tone = pair.tone
     six = pair.six(tone)
     mean, spread = _prior(pair, six, target)
-    precision = np.diag(np.concatenate([1 / spread.ravel() ** 2, 1 / _by_degree(_U_FALL_OFF) ** 2, np.zeros(3 * knots)]))
+    own = [spread.ravel() ** -2, _by_degree(_U_FALL_OFF) ** -2, np.zeros(3 * knots)]
+    precision = np.diag(np.concatenate(own))
     for c in range(3):
         block = slice(fall + c * knots, fall + (c + 1) * knots)
         precision[block, block] = pair.tone.precision[c]
@@ -250,8 +256,11 @@ def fit_flash_light(pair: PairPatches, target_lab: Float) -> FlashLight:
             model[:, row, 6 * row : 6 * row + 6] = six
         model[:, :, 18:fall] = -terms[:, None, :] * target[:, :, None]
         for c in range(3):
-            moved = [mix[None, :, 3 * i + c, None] * (six[:, 3 * i + c, None] * bases[i][:, c])[:, None] for i in (0, 1)]
-            model[:, :, fall + c * knots : fall + (c + 1) * knots] = moved[0] + moved[1]
+            block = slice(fall + c * knots, fall + (c + 1) * knots)
+            model[:, :, block] = 0.0
+            for i in (0, 1):
+                column = 3 * i + c
+                model[:, :, block] += mix[None, :, column, None] * (six[:, column, None] * bases[i][:, c])[:, None]
         design = np.einsum("nij,njk->nik", jacobian, model) / _U_PATCH
         # The light is taken at the curve so far: what is asked of the change counts from the neutral patches' curve.
         so_far = target + model[:, :, fall:] @ change

@@ -30,8 +30,7 @@ class SeriesRow:
 
 
 def load_series(path: Path) -> tuple[SeriesRow, ...]:
-    """Read a series: CSV with ``photo, concentration, u_concentration, replicate`` and optionally ``pad``, ``beyond``,
-    ``flash``.
+    """Read a series: CSV with ``photo, concentration, u_concentration, replicate``, optionally ``pad, beyond, flash``.
 
     Photos are found from the series file's folder. ``beyond`` is yes or no.
 

@@ -13,7 +13,16 @@ from stripread.geometry import Float
 from stripread.simulate.inks import make_printer
 from stripread.simulate.spectra import WAVELENGTHS, gaussian, reflectance_to_lab
 
-__all__ = ["Phone", "develop_photo", "flash_power", "make_phone", "on_sensor", "packaged_cameras", "read_cameras", "sensitivities"]
+__all__ = [
+    "Phone",
+    "develop_photo",
+    "flash_power",
+    "make_phone",
+    "on_sensor",
+    "packaged_cameras",
+    "read_cameras",
+    "sensitivities",
+]
 
 
 def sensitivities(seed: int) -> Float:
@@ -113,8 +122,9 @@ def flash_power(seed: int) -> Float:
     chip = rng.uniform(0.5, 1.0) * gaussian(rng.uniform(446, 458), rng.uniform(8, 11))
     yellow = gaussian(rng.uniform(545, 575), rng.uniform(48, 58))
     red = rng.uniform(0, 0.35) * gaussian(rng.uniform(610, 640), rng.uniform(30, 45))
-    power: Float = chip + yellow + red
-    return power / power.mean()
+    power = chip + yellow + red
+    scaled: Float = power / power.mean()
+    return scaled
 
 
 @lru_cache(maxsize=1)

@@ -111,13 +111,11 @@ def random_pair(
     return with_flash(shot, rng, ratio=float(np.exp(rng.uniform(*np.log(ratio)))))
 
 
-def with_flash(
-    shot: Shot, rng: np.random.Generator, *, ratio: float, mirrored: float = _MIRRORED
-) -> tuple[Shot, Shot]:
+def with_flash(shot: Shot, rng: np.random.Generator, *, ratio: float, mirrored: float = _MIRRORED) -> tuple[Shot, Shot]:
     """Return a shot and its like with the flash: the hand moves a little, the phone exposes anew.
 
-    ``ratio`` is the light of the flash over that of the lamps at the card's middle, ``mirrored`` the chance that the card
-    or what lies on it mirrors the flash.
+    ``ratio`` is the light of the flash over that of the lamps at the card's middle, ``mirrored`` the chance that the
+    card or what lies on it mirrors the flash.
     """
     while True:
         view = replace(
@@ -125,7 +123,7 @@ def with_flash(
             card_width_share=min(shot.view.card_width_share * float(rng.uniform(0.96, 1.03)), 0.92),
             rotation_deg=shot.view.rotation_deg + float(rng.normal(0, 1.5)),
             tilt_deg=abs(shot.view.tilt_deg + float(rng.normal(0, 1.5))),
-            offset=(shot.view.offset[0] + float(rng.normal(0, 0.005)), shot.view.offset[1] + float(rng.normal(0, 0.005))),
+            offset=(shot.view.offset[0] + float(rng.normal(0, 0.005)), shot.view.offset[1]),
         )
         if _shows_all(shot.card, view):
             break
