@@ -230,7 +230,7 @@ def fit_flash_light(pair: PairPatches, target_lab: Float) -> FlashLight:
         The patches' colours in this phone's flash light (`join_flash_colours`), or their reference colours; patches
         whose colour is not known (NaN) are left out.
     """
-    known = np.isfinite(target_lab).all(axis=1)
+    known: Used = np.asarray(np.isfinite(target_lab).all(axis=1))
     pair = replace(pair, used=pair.used & known)
     target_lab = np.where(known[:, None], target_lab, pair.lab)
     target = lab_to_xyz(target_lab) / d50_white()

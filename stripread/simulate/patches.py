@@ -72,7 +72,7 @@ def simulate_pair_means(
     ratio: float,
     lab: Float,
 ) -> tuple[MeanColours, MeanColours]:
-    """Photograph without and with the phone's flash, ``ratio`` times as bright as the lamps; ``lab`` is the enrolment."""
+    """Photograph without and with the phone's flash, ``ratio`` times as bright as the lamps; ``lab`` is enrolled."""
     places = _places(card)
     reflectance = np.vstack([printed.patches, pads])
     lamps = [lamp(name) / len(lamp_names) for name in lamp_names]

@@ -1,8 +1,9 @@
 """How accurate flash pairs are: lots calibrated from pairs with one phone, read with the same phone in any other light.
 
-``python -m tests.benchmarks.flash_pair`` draws on the seen part; ``--unseen`` is the figure to quote. Calibration is in four lights.
-No strip-to-strip scatter, in calibration and reading; card enrolled; photos of 1600 x 1200. The last lines of a kind show the photos of
-the same pairs by themselves: with a lot from the flash photos alone, and from the photos without flash.
+``python -m tests.benchmarks.flash_pair`` draws on the seen part; ``--unseen`` is the figure to quote. Calibration is in
+four lights. No strip-to-strip scatter, in calibration and reading; card enrolled; photos of 1600 x 1200. With
+``--alone`` the photos of the same pairs are also read by themselves: with a lot from the flash photos, and with one
+from the photos without flash.
 """
 
 import argparse
@@ -48,7 +49,7 @@ class Outcome:
     warned: bool = False
 
 
-def one_lot(kind_name: str, index: int, *, unseen: bool, reads: int, folder: Path) -> list[Outcome]:
+def one_lot(kind_name: str, index: int, *, unseen: bool, reads: int, alone: bool, folder: Path) -> list[Outcome]:
     """Calibrate a lot of one phone in two lights from pairs, and read pairs in others."""
     rng = np.random.default_rng([71, index, kind_name == "clo2-wide", unseen])
     kind, design = load_kind(kind_name), design_card()
@@ -65,11 +66,10 @@ def one_lot(kind_name: str, index: int, *, unseen: bool, reads: int, folder: Pat
     rows = _series(folder, "photo", flash=True)
     card = enrolled(design, printer)
     how = {"kind": kind, "card": card, "number": "F", "expires": date(2030, 1, 1), "calibrated_on": date(2026, 1, 1)}
-    lots = {
-        "pair": calibrate_lot(rows, **how),
-        "flash photo alone": calibrate_lot(_series(folder, "flash"), **how),
-        "photo without flash": calibrate_lot(_series(folder, "photo"), **how),
-    }
+    lots = {"pair": calibrate_lot(rows, **how)}
+    if alone:
+        lots["flash photo alone"] = calibrate_lot(_series(folder, "flash"), **how)
+        lots["photo without flash"] = calibrate_lot(_series(folder, "photo"), **how)
     outcomes = []
     for _ in range(reads):
         truth = float(np.exp(rng.uniform(*np.log(SPANS[kind_name]))))
@@ -79,7 +79,7 @@ def one_lot(kind_name: str, index: int, *, unseen: bool, reads: int, folder: Pat
         assert flash is not None
         ratio = float((flash.power @ phone.sensor)[1]) / sum(float((lamp(n) @ phone.sensor)[1]) for n in shots[0].lamps)
         files = [open_photo_bytes(take_photo(s, seed=int(rng.integers(2**31)))[0], "photo.jpg") for s in shots]
-        for way in WAYS:
+        for way in lots:
             file, second = (files[0], files[1]) if way == "pair" else (files[way == WAYS[1]], None)
             try:
                 reading = read_strip(file, card=card, kind=kind, lot=lots[way], flash=second)
@@ -129,24 +129,28 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
     parser.add_argument("--unseen", action="store_true", help="lamps, printers and phones that nothing was fitted on")
     parser.add_argument("--lots", type=int, default=3, help="lots of each kind")
     parser.add_argument("--reads", type=int, default=12, help="pairs read with each lot")
+    parser.add_argument("--alone", action="store_true", help="read the photos of the pairs by themselves as well")
+    parser.add_argument("--kinds", nargs="*", default=list(SPANS), help="kinds of strips")
     parser.add_argument("--first", type=int, default=0, help="number of the first lot, for other draws")
     options = parser.parse_args(arguments)
     outcomes: list[Outcome] = []
-    for kind in SPANS:
+    for kind in options.kinds:
         for index in range(options.first, options.first + options.lots):
             with TemporaryDirectory() as folder:
-                outcomes += one_lot(kind, index, unseen=options.unseen, reads=options.reads, folder=Path(folder))
+                outcomes += one_lot(
+                    kind, index, unseen=options.unseen, reads=options.reads, alone=options.alone, folder=Path(folder)
+                )
     write = sys.stdout.write
     heads = ("n", "read", "median", "95th", "stated u", "covered", "silent", "warned")
     write(f"{'':<32} " + " ".join(f"{h:>{w}}" for h, w in zip(heads, (4, 7, 7, 7, 8, 8, 6, 7), strict=True)) + "\n")
-    for kind in SPANS:
+    for kind in options.kinds:
         own = [o for o in outcomes if o.kind == kind]
         write(kind + "\n")
         pair = [o for o in own if o.way == "pair"]
         write(row("pair", pair) + "\n")
         write(row("  flash under the ambient light", [o for o in pair if o.ratio < 1]) + "\n")
         write(row("  flash over the ambient light", [o for o in pair if o.ratio >= 1]) + "\n")
-        for way in WAYS[1:]:
+        for way in WAYS[1:] if options.alone else ():
             write(row(way, [o for o in own if o.way == way]) + "\n")
         codes = sorted({c for o in pair for c in o.codes})
         write("  " + ", ".join(f"{c} {sum(c in o.codes for o in pair)}" for c in codes) + "\n")
