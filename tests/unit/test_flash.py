@@ -1,16 +1,22 @@
 """Flash pairs as photo files: order, refusals, findings, calibration and reading by name."""
 
 from dataclasses import replace
+from datetime import date
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from stripread.calibration import calibrate_lot
 from stripread.card.design import design_card
-from stripread.errors import FlashPairError
+from stripread.errors import FlashPairError, SeriesError
 from stripread.flash import finish_flash_pair, flash_colours, measure_flash_pair
+from stripread.lot.lot import load_lot, save_lot
+from stripread.lot.series import load_series
 from stripread.measure import StripMeasurement
 from stripread.photo.load import PhotoFile, open_photo_bytes
+from stripread.reading import read_strip
 from stripread.simulate.cameras import make_phone
 from stripread.simulate.conditions import with_flash
 from stripread.simulate.light import field_at
@@ -18,6 +24,7 @@ from stripread.simulate.photograph import DippedStrip, Shot, enrolled, strip_geo
 from stripread.simulate.scene import StripPlacement, View
 from stripread.strip.kinds import load_kind
 
+CALIBRATION = Path(__file__).parents[2] / "calibration"
 KIND, CARD = load_kind("clo2-wide"), design_card()
 PRINT = enrolled(CARD, 2)
 STRIP = DippedStrip(kind=KIND, concentrations={"clo2": 200.0})
@@ -123,3 +130,50 @@ def test_another_phones_flash_misfits() -> None:
 def test_another_card_is_refused() -> None:
     with pytest.raises(FlashPairError):
         finish_flash_pair(measure_flash_pair(*files(), PRINT, KIND), {"other": (50.0, 0.0, 0.0)})
+
+
+def test_a_pair_is_read_against_a_lot_of_pairs() -> None:
+    first, second = files()
+    colours = flash_colours([measure_flash_pair(first, second, PRINT, KIND)])
+    lot = replace(load_lot(CALIBRATION / "WR-2601" / "lot.json"), flash_colours=colours)
+    reading = read_strip(first, card=PRINT, kind=KIND, lot=lot, flash=second)
+    assert reading.photo_sha256 == first.sha256
+    assert reading.measurement.flash_photo is not None
+    # Lot and print are strangers to each other, so only the order of size is right.
+    assert reading.pads[0].estimate.value == pytest.approx(200.0, rel=0.3)
+
+
+def test_a_lot_file_keeps_the_colours_of_the_flash(tmp_path: Path) -> None:
+    lot = load_lot(CALIBRATION / "WR-2601" / "lot.json")
+    assert lot.flash_colours == {}
+    save_lot(replace(lot, flash_colours={"w1": (95.0, 0.25, -1.5)}), tmp_path / "lot.json")
+    assert load_lot(tmp_path / "lot.json").flash_colours == {"w1": (95.0, 0.25, -1.5)}
+
+
+def test_a_series_names_the_partner_of_each_photo(tmp_path: Path) -> None:
+    for name in ("a.jpg", "b.jpg"):
+        (tmp_path / name).write_bytes(b"")
+    series = tmp_path / "series.csv"
+    head = "photo,flash,concentration,u_concentration,replicate\n"
+    series.write_text(head + "a.jpg,b.jpg,0,0,1\na.jpg,,0,0,2\n")
+    rows = load_series(series)
+    assert [row.flash for row in rows] == [tmp_path / "b.jpg", None]
+    series.write_text(head + "a.jpg,c.jpg,0,0,1\n")
+    with pytest.raises(SeriesError, match=r"c\.jpg"):
+        load_series(series)
+
+
+def test_a_series_of_pairs_and_single_photos_is_refused(tmp_path: Path) -> None:
+    first, second = files()
+    names = {"a.jpg": first, "a-flash.jpg": second, "b.jpg": first}
+    for name, file in names.items():
+        (tmp_path / name).write_bytes(file.data)
+    series = tmp_path / "series.csv"
+    series.write_text(
+        "photo,flash,concentration,u_concentration,replicate\na.jpg,a-flash.jpg,200,2,1\nb.jpg,,200,2,2\n"
+    )
+    with pytest.raises(SeriesError, match="in every row, or in none"):
+        calibrate_lot(
+            load_series(series), kind=KIND, card=PRINT, number="F",
+            expires=date(2030, 1, 1), calibrated_on=date(2026, 1, 1),
+        )  # fmt: skip
