@@ -225,7 +225,14 @@ def _squared_difference(first: StripMeasurement, second: StripMeasurement, pad_i
     residuals = (corrections[0].left_out - corrections[1].left_out)[both]
     patches = corrections[0].patches
     (lab, *_), (other, *_) = _pad(first, pad_id), _pad(second, pad_id)
-    mismatch = mismatch_covariance(lab[None], patches.lab[both], residuals, ~patches.neutral[both], u_reference=0.0)[0]
+    mismatch = mismatch_covariance(
+        lab[None],
+        patches.lab[both],
+        residuals,
+        ~patches.neutral[both],
+        u_reference=0.0,
+        constants=corrections[0].mismatch,
+    )[0]
     noise = _repeatability(first, pad_id) + _repeatability(second, pad_id)
     if np.trace(mismatch) < np.trace(noise):
         return None  # the lights are too alike to tell

@@ -14,6 +14,7 @@ from stripread.card.layout import CardLayout
 from stripread.colour.correct import Correction
 from stripread.colour.lab import delta_e_2000, lab_to_xyz, xyz_to_lab
 from stripread.colour.map import fit_map
+from stripread.colour.mismatch import FLASH_CONSTANTS
 from stripread.colour.pair import FlashLight, PairPatches, fit_flash_light, fit_pair_tone, join_flash_colours
 from stripread.errors import FlashPairError, PadCountError
 from stripread.findings import Finding, make_finding
@@ -32,7 +33,9 @@ _MOVED_MM = 0.7  # ours: a pad is measured clear of its rim by about as much
 # Ours, by patch means of seen phones and lamps: with less flash than half of the ambient light errors grow by a third.
 _WEAK = 0.5
 _NO_FLASH = 0.03  # of the ambient light: exposures in EXIF are rounded to about as much
-_MISFIT = 1.0  # CIELAB by which patches miss the lot's flash colours; three times what seen photos showed at most
+_MISFIT = (
+    1.0  # CIELAB by which patches miss the lot's flash colours; 90 seen pairs, as patch means, miss them by 0.4 at most
+)
 # What single photos are warned of and a pair takes away: light of several colours, or one that hides colours.
 _CURED = frozenset({"mixed_light", "poor_correction", "uneven_light"})
 
@@ -213,6 +216,7 @@ def _correction(pair: FlashPair, light: FlashLight, target: Float, used: NDArray
         tone=replace(base.tone, scatter=float(np.sqrt(np.mean(off**2)))),
         map=fit_map(scene, patches.lab, patches.white & used, used.astype(np.float64), method="linear"),
         used=used,
+        mismatch=FLASH_CONSTANTS,
         left_out=left_out,
         de00=delta_e_2000(patches.lab + np.nan_to_num(left_out), patches.lab),
     )

@@ -198,7 +198,12 @@ def _causes(
     mismatch = (
         scale**2
         * mismatch_covariance(
-            pad.lab[None], patches.lab[known], residuals[known], ~patches.neutral[known], u_reference=u_reference
+            pad.lab[None],
+            patches.lab[known],
+            residuals[known],
+            ~patches.neutral[known],
+            u_reference=u_reference,
+            constants=correction.mismatch,
         )[0]
     )
     if not common:  # the calibration's own mismatch is unknown: as much again

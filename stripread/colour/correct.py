@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from stripread.colour.lab import colour_science, delta_e_2000, lab_to_xyz
 from stripread.colour.map import ColourMap, MapMethod, fit_map
+from stripread.colour.mismatch import CONSTANTS, MismatchConstants
 from stripread.colour.tone import ToneAndLight, fit_tone_and_light
 from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float
@@ -78,6 +79,8 @@ class Correction:
     linear_misfit : float
         Mean CIEDE2000 of the patches used, each left out in turn of a plain linear map. It shows an odd lamp
         better than the bent map does, which hides a part of it.
+    mismatch : MismatchConstants
+        How the left-out residuals tell of the error of a pad.
     """
 
     patches: PatchColours
@@ -89,6 +92,7 @@ class Correction:
     left_out: Float
     de00: Float
     linear_misfit: float
+    mismatch: MismatchConstants = CONSTANTS
 
     @property
     def residual_de00_mean(self) -> float:

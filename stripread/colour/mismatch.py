@@ -25,7 +25,14 @@ from numpy.typing import NDArray
 
 from stripread.geometry import Float
 
-__all__ = ["CONSTANTS", "DEGREES_OF_FREEDOM", "MismatchConstants", "local_scatter", "mismatch_covariance"]
+__all__ = [
+    "CONSTANTS",
+    "DEGREES_OF_FREEDOM",
+    "FLASH_CONSTANTS",
+    "MismatchConstants",
+    "local_scatter",
+    "mismatch_covariance",
+]
 
 # Delta E*ab, both by the likelihood of the seen conditions: 1.323 a pad with a smoothing of 8, 1.350 with none, 1.338
 # with 12; 20 and 30 for the bandwidth differ little.
@@ -43,6 +50,9 @@ class MismatchConstants:
 
 
 CONSTANTS = MismatchConstants(kappa=(1.77, 5.11), rho=(0.43, 1.02), floor=(0.10, 0.39))
+# Of flash pairs, by the likelihood of 90 seen pairs against lots of four pairs each, with one phone:
+# ``python -m stripread.simulate.fit_flash_mismatch``.
+FLASH_CONSTANTS = MismatchConstants(kappa=(1.00, 3.35), rho=(0.36, 0.82), floor=(0.05, 0.09))
 
 
 def _nearness(lab: Float, others: Float, width: float) -> Float:
