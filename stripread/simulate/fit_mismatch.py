@@ -23,7 +23,16 @@ from stripread.simulate.pads import PADS, pad_reflectance
 from stripread.simulate.patches import U_INSTRUMENT, simulate_means
 from stripread.simulate.spectra import reflectance_to_lab
 
-__all__ = ["Errors", "collect_errors", "constants_from", "mean_log_likelihood", "projected"]
+__all__ = [
+    "Errors",
+    "collect_errors",
+    "constants_from",
+    "describe",
+    "fit_constants",
+    "mean_log_likelihood",
+    "projected",
+    "tangents",
+]
 
 GROUND_LAB = np.array([60.0, 0.0, 0.0])
 LEVELS: dict[str, tuple[float, ...]] = {
@@ -50,6 +59,8 @@ class Errors:
     residuals: Float  # (conditions, patches, 3)
     is_colour: NDArray[np.bool_]
     lamps: tuple[str, ...]
+    # Of the print read, and of two others averaged.
+    u_reference: float = U_INSTRUMENT * 1.5**0.5
 
     def only(self, chosen: NDArray[np.bool_]) -> "Errors":
         """Return some of the conditions."""
@@ -84,7 +95,7 @@ def collect_errors(*, seen: bool, conditions: int, seed: int) -> Errors:
     all_errors, all_residuals = np.array(errors), np.array(residuals)
     return Errors(
         truth,
-        _tangents(),
+        tangents(),
         all_errors - all_errors[others].mean(axis=1),
         np.array(lights),
         card.patch_lab,
@@ -100,7 +111,7 @@ def constants_from(logs: Float) -> MismatchConstants:
     return MismatchConstants((k_l, k_ab), (r_l, r_ab), (f_l, f_ab))
 
 
-def _tangents() -> Float:
+def tangents() -> Float:
     """Change of CIELAB along the path of each pad, by differences."""
     found = []
     for name, levels in LEVELS.items():
@@ -120,7 +131,7 @@ def projected(data: Errors, constants: MismatchConstants) -> tuple[Float, Float]
             data.patch_lab,
             residual,
             data.is_colour,
-            u_reference=U_INSTRUMENT * np.sqrt(1.5),  # of the print read, and of two others averaged
+            u_reference=data.u_reference,
             constants=constants,
         )
         weighted = np.linalg.solve(covariance, data.tangents[..., None])[..., 0]
