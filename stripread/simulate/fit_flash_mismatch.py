@@ -1,7 +1,7 @@
 """Fits `stripread.colour.mismatch.FLASH_CONSTANTS` on seen flash pairs, by the likelihood of `fit_mismatch`.
 
 Patch means; each phone's lot is the mean of four pairs, and three more are held against it. What is judged is again the
-error along each pad's path. Run as ``python -m stripread.simulate.fit_flash_mismatch``; takes half a minute a core.
+error along each pad's path. Run as ``python -m stripread.simulate.fit_flash_mismatch``; takes some minutes.
 """
 
 import sys
