@@ -1,6 +1,7 @@
 """From the photos of a dilution series to a lot: every photo measured, every pad's curve fitted."""
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import date
 from itertools import combinations
@@ -11,6 +12,7 @@ import numpy as np
 from stripread.card.layout import CardLayout
 from stripread.colour.mismatch import mismatch_covariance
 from stripread.errors import SeriesError, StripReadError
+from stripread.flash import FlashColours, FlashPair, finish_flash_pair, flash_colours, measure_flash_pair
 from stripread.geometry import Float
 from stripread.lot.calibrate import calibrate_pad, curve_conditions, fit_condition_shift
 from stripread.lot.conditions import Condition, group_photos, signature_of
@@ -67,7 +69,7 @@ def calibrate_lot(
             expected="photos of the series to leave out", found=", ".join(sorted(unknown)), remedy="Check their names."
         )
     _check_rows(rows, kind)
-    measured = _measure_all(rows, card, kind, on_photo)
+    measured, colours = _measure_all(rows, card, kind, on_photo)
     where = _conditions(rows, measured)
     every = range(max(where.values()) + 1)
     calibrations = []
@@ -98,6 +100,7 @@ def calibrate_lot(
             rows, measured, where, range(max(where.values()) + 1), curve_conditions(calibrations[0].calibrators)
         ),
         left_out=left_out,
+        flash_colours=colours,
     )
 
 
@@ -136,7 +139,13 @@ def join_lot(rows: Sequence[SeriesRow], *, lot: Lot, kind: StripKind, card: Card
             remedy="Use that print, or calibrate the lot with this one.",
         )
     _check_rows(rows, kind)
-    measured = _measure_all(rows, card, kind, lambda photo: None)
+    if lot.flash_colours or any(row.flash for row in rows):
+        raise SeriesError(
+            expected="single photos, and a lot calibrated from such",
+            found="flash pairs",
+            remedy="The flash is a light of its own: calibrate the lot with that phone's pairs.",
+        )
+    measured, _ = _measure_all(rows, card, kind, lambda photo: None)
     first = len(lot.conditions)
     where = {photo: first + k for photo, k in _conditions(rows, measured).items()}
     new = range(first, max(where.values()) + 1)
@@ -202,17 +211,47 @@ def _shifts(
 
 def _measure_all(
     rows: Sequence[SeriesRow], card: CardLayout, kind: StripKind, on_photo: Callable[[Path], None]
-) -> dict[Path, StripMeasurement]:
+) -> tuple[dict[Path, StripMeasurement], FlashColours]:
+    """Measure every photo, or every pair where the series has photos with the flash."""
+    flashes = {row.photo: row.flash for row in rows}
+    if any(flashes.values()):
+        return _measure_pairs(flashes, card, kind, on_photo)
     measured = {}
-    for photo in dict.fromkeys(row.photo for row in rows):
+    for photo in flashes:
         on_photo(photo)
         measured[photo] = _measure(photo, card, kind)
-    return measured
+    return measured, {}
+
+
+def _measure_pairs(
+    flashes: Mapping[Path, Path | None], card: CardLayout, kind: StripKind, on_photo: Callable[[Path], None]
+) -> tuple[dict[Path, StripMeasurement], FlashColours]:
+    """Measure flash pairs: each on its own, then all of them by the colours that they have in common."""
+    pairs: dict[Path, FlashPair] = {}
+    for photo, flash in flashes.items():
+        on_photo(photo)
+        if flash is None:
+            raise SeriesError(
+                expected="a photo with the flash in every row, or in none",
+                found=f"none for {photo.name}",
+                remedy="Fill the column flash, or leave it out; photos with and without it cannot be compared.",
+            )
+        with _named(photo):
+            pairs[photo] = measure_flash_pair(open_photo(photo), open_photo(flash), card, kind)
+    colours = flash_colours(list(pairs.values()))
+    return {photo: finish_flash_pair(pair, colours) for photo, pair in pairs.items()}, colours
 
 
 def _measure(photo: Path, card: CardLayout, kind: StripKind) -> StripMeasurement:
-    try:
+    with _named(photo):
         return measure_strip(open_photo(photo), card, kind)
+
+
+@contextmanager
+def _named(photo: Path) -> Iterator[None]:
+    """Say which photo of the series an error is about."""
+    try:
+        yield
     except StripReadError as error:
         raise SeriesError(
             expected=f"a strip to measure in {photo.name}: {error.expected}",
@@ -259,8 +298,10 @@ def _residuals(measured: StripMeasurement) -> Float:
 
 def _conditions(rows: Sequence[SeriesRow], measured: dict[Path, StripMeasurement]) -> dict[Path, int]:
     """Return the condition of each photo: as the series names it, else by phone and signature."""
-    named = {row.photo: row.condition for row in rows}
     photos = list(measured)
+    if any(row.flash for row in rows):  # one light, that of the flash
+        return dict.fromkeys(photos, 0)
+    named = {row.photo: row.condition for row in rows}
     labels = [f"name {named[p]}" if named[p] else f"phone {measured[p].card.photo.camera}" for p in photos]
     patches = measured[photos[0]].card.correction.patches
     residuals = np.array([_residuals(measured[p]) for p in photos])
@@ -327,7 +368,14 @@ def _squared_difference(first: StripMeasurement, second: StripMeasurement, pad_i
     residuals = (corrections[0].left_out - corrections[1].left_out)[both]
     patches = corrections[0].patches
     (lab, *_), (other, *_) = _pad(first, pad_id), _pad(second, pad_id)
-    mismatch = mismatch_covariance(lab[None], patches.lab[both], residuals, ~patches.neutral[both], u_reference=0.0)[0]
+    mismatch = mismatch_covariance(
+        lab[None],
+        patches.lab[both],
+        residuals,
+        ~patches.neutral[both],
+        u_reference=0.0,
+        constants=corrections[0].mismatch,
+    )[0]
     noise = _repeatability(first, pad_id) + _repeatability(second, pad_id)
     if np.trace(mismatch) < np.trace(noise):
         return None  # the lights are too alike to tell

@@ -115,6 +115,13 @@ def read(
     site: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Folder with site.toml. [the nearest one upwards]")
     ] = None,
+    flash: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="PHOTO",
+            help="The same strip, with the phone's flash: the light of the place is taken off. One PHOTO.",
+        ),
+    ] = None,
     jobs: Annotated[
         int | None, typer.Option(metavar="N", min=1, help="Photos read at a time. [processors, at most 4]")
     ] = None,
@@ -147,6 +154,7 @@ def read(
             overlay=overlay,
             site=site,
             jobs=jobs,
+            flash=flash,
         ),
         today=datetime.now().astimezone().date(),
     )

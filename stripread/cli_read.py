@@ -46,6 +46,7 @@ class Wishes:
     overlay: Path | None
     site: Path | None
     jobs: int | None
+    flash: Path | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,6 +63,12 @@ def read_photos(wishes: Wishes, *, today: date) -> int:
     """Read the photos, print them in their order, and return the exit code."""
     named = look_up(lot=wishes.lot, sample=wishes.sample, card=wishes.card, kind=wishes.kind, site_folder=wishes.site)
     _check_overlay(wishes)
+    if wishes.flash is not None and len(wishes.photos) != 1:
+        raise WrongUsageError(
+            expected="one photo with --flash, that of the same strip without it",
+            found=f"{len(wishes.photos)} photos",
+            remedy="Read each pair with a command of its own.",
+        )
     code = 0
     reads: Iterable[_Read] = _read_all(wishes, named, today)
     if wishes.replicates:
@@ -123,7 +130,8 @@ def _read_one(photo: Path, wishes: Wishes, named: Named, today: date) -> _Read:
     try:
         file = open_photo(photo)
         timing_ms["open"] = 1e3 * (time.perf_counter() - start)
-        reading = read_strip(file, card=named.card, kind=named.kind, lot=named.lot)
+        flash = None if wishes.flash is None else open_photo(wishes.flash)
+        reading = read_strip(file, card=named.card, kind=named.kind, lot=named.lot, flash=flash)
         timing_ms |= reading.timing_ms
         timing_ms["curve"] = 1e3 * (time.perf_counter() - start) - sum(timing_ms.values())
     except StripReadError as error:

@@ -9,6 +9,7 @@ __all__ = [
     "CardNotFoundError",
     "ChartError",
     "DrawingError",
+    "FlashPairError",
     "KindFileError",
     "LotFileError",
     "MeasurementFileError",
@@ -149,6 +150,12 @@ class PadCountError(StripReadError):
     """The pads seen are not those of the kind."""
 
     code = "pad_count"
+
+
+class FlashPairError(StripReadError):
+    """Two photos are no pair without and with the flash."""
+
+    code = "flash_pair"
 
 
 class SeriesError(StripReadError):

@@ -59,6 +59,13 @@ _KINDS = (
                 "Go closer, until the card fills at least half of the picture's width; retake."),
     FindingKind("card_covered", "warning", "Part of the card is covered, wet or out of the picture.",
                 "Clear the card, keep all of it in view, and retake."),
+    # a flash pair
+    FindingKind("flash_weak", "warning", "The flash is weak beside the light that is there anyway.",
+                "Go closer or into the shade, and take both photos again."),
+    FindingKind("strip_moved", "warning", "The strip was moved between the two photos of a flash pair.",
+                "Let strip and card lie still, and take both photos again."),
+    FindingKind("flash_misfit", "warning", "The two photos do not add up to the flash of the lot's calibration.",
+                "Use the phone of the calibration, keep your own shadow and moving light off the card; retake both."),
     # the card
     FindingKind("marker_missing", "info", "One of the four markers was not found; the other three were used.",
                 "Keep all four corners of the card in view and clear."),

@@ -31,6 +31,7 @@ __all__ = [
     "StripMeasurement",
     "card_view",
     "card_white",
+    "coding_covariance",
     "measure_card",
     "measure_strip",
 ]
@@ -98,7 +99,10 @@ class PadMeasurement:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StripMeasurement:
-    """A strip on a card, its pads measured, the findings of the photo, the card and the pads together."""
+    """A strip on a card, its pads measured, the findings of the photo, the card and the pads together.
+
+    ``flash_photo`` is the second photo where both are a flash pair (`stripread.flash`).
+    """
 
     card: CardMeasurement
     kind: StripKind
@@ -106,6 +110,14 @@ class StripMeasurement:
     pads: tuple[PadMeasurement, ...]
     findings: tuple[Finding, ...]
     timing_ms: Mapping[str, float]
+    flash_photo: Photo | None = None
+
+
+def coding_covariance(linear: Float) -> Float:
+    """Covariance (3, 3) that rounding and JPEG leave in the mean decoded value (3,) of an area without noise."""
+    # d(linear) / d(code) of sRGB is about 2.2 linear^0.55
+    covariance: Float = np.diag((_U_CODING / 255 * 2.2 * linear**0.55) ** 2)
+    return covariance
 
 
 def measure_card(file: PhotoFile, card: CardLayout) -> CardMeasurement:
@@ -157,8 +169,10 @@ def _decode_and_find(file: PhotoFile, card: CardLayout, watch: Stopwatch) -> tup
         return photo, pose
 
 
-def measure_strip(file: PhotoFile, card: CardLayout, kind: StripKind) -> StripMeasurement:
-    """Measure the pads of a strip of the kind lying on the card.
+def measure_strip(
+    file: PhotoFile, card: CardLayout, kind: StripKind, *, known: StripPose | None = None
+) -> StripMeasurement:
+    """Measure the pads of a strip of the kind lying on the card; where it lies is sought unless it is known.
 
     Raises
     ------
@@ -169,14 +183,14 @@ def measure_strip(file: PhotoFile, card: CardLayout, kind: StripKind) -> StripMe
     watch = Stopwatch(dict(seen.timing_ms))
     with watch.stage("find strip"):
         view = _slot_view(seen)
-        strip = find_strip(view, kind)
+        strip = find_strip(view, kind) if known is None else known
     with watch.stage("pads"):
         pads = tuple(_measure_one(seen, strip, kind, pad.id) for pad in kind.pads)
     with watch.stage("quality"):
         light = [f for pad in pads for f in _judge_one(seen, view, strip, kind, pad)]
     measured = [*seen.findings, *strip.findings, *(f for pad in pads for f in pad.colour.findings)]
-    known = {f.code for f in measured}
-    findings = (*measured, *(f for f in light if f.code not in known))
+    said = {f.code for f in measured}
+    findings = (*measured, *(f for f in light if f.code not in said))
     return StripMeasurement(card=seen, kind=kind, strip=strip, pads=pads, findings=findings, timing_ms=watch.timing_ms)
 
 
@@ -247,13 +261,11 @@ def _measure_one(seen: CardMeasurement, strip: StripPose, kind: StripKind, pad_i
     correction = seen.correction
     linear = np.maximum(colour.mean, 1e-4)[None]
     jacobian = correction.jacobian(linear, place)
-    # d(linear) / d(code) of sRGB is about 2.2 linear^0.55
-    coding = _U_CODING / 255 * 2.2 * linear[0] ** 0.55
     return PadMeasurement(
         pad=pad_id,
         colour=colour,
         lab=correction.lab(linear, place[None])[0],
-        u_pixels=jacobian @ (colour.covariance_of_mean + np.diag(coding**2)) @ jacobian.T,
+        u_pixels=jacobian @ (colour.covariance_of_mean + coding_covariance(linear[0])) @ jacobian.T,
         light_gradient=correction.light_gradient(linear, place[None]),
         polygon_px=polygon_px,
     )

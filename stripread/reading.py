@@ -13,6 +13,7 @@ from stripread.card.patches import U_PAPER
 from stripread.colour.mismatch import DEGREES_OF_FREEDOM, mismatch_covariance
 from stripread.errors import LotFileError
 from stripread.findings import Finding, make_finding
+from stripread.flash import finish_flash_pair, measure_flash_pair
 from stripread.geometry import Float
 from stripread.lot.chart_curve import ChartCurve, widen_to_steps
 from stripread.lot.conditions import Likeness, compare_signature
@@ -98,8 +99,10 @@ class Reading:
         return self.measurement.timing_ms
 
 
-def read_strip(file: PhotoFile, *, card: CardLayout, kind: StripKind, lot: Lot) -> Reading:
-    """Read a strip of a lot from a photo.
+def read_strip(
+    file: PhotoFile, *, card: CardLayout, kind: StripKind, lot: Lot, flash: PhotoFile | None = None
+) -> Reading:
+    """Read a strip of a lot from a photo, or from a pair of which ``flash`` is the one with the phone's flash.
 
     Raises
     ------
@@ -112,7 +115,15 @@ def read_strip(file: PhotoFile, *, card: CardLayout, kind: StripKind, lot: Lot) 
             found=f"lot {lot.number!r} of kind {lot.kind!r}",
             remedy="Name the lot and the kind that belong together; look at the vial.",
         )
-    return read_measurement(measure_strip(file, card, kind), lot=lot)
+    if flash is None:
+        return read_measurement(measure_strip(file, card, kind), lot=lot)
+    if not lot.flash_colours:
+        raise LotFileError(
+            expected=f"lot {lot.number!r} calibrated with flash pairs",
+            found="a calibration from single photos",
+            remedy="Read the photo without --flash, or calibrate the lot with a column flash in its series.",
+        )
+    return read_measurement(finish_flash_pair(measure_flash_pair(file, flash, card, kind), lot.flash_colours), lot=lot)
 
 
 def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
@@ -199,7 +210,12 @@ def _causes(
     mismatch = (
         scale**2
         * mismatch_covariance(
-            pad.lab[None], patches.lab[known], residuals[known], ~patches.neutral[known], u_reference=u_reference
+            pad.lab[None],
+            patches.lab[known],
+            residuals[known],
+            ~patches.neutral[known],
+            u_reference=u_reference,
+            constants=correction.mismatch,
         )[0]
     )
     if not like.comparable:  # the calibration's own mismatch is unknown: as much again

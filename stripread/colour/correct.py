@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 
 from stripread.colour.lab import colour_science, d50_white, delta_e_2000, lab_jacobian, lab_to_xyz
 from stripread.colour.map import ColourMap, MapMethod, fit_map
+from stripread.colour.mismatch import CONSTANTS, MismatchConstants
 from stripread.colour.tone import ToneAndLight, fit_tone_and_light
 from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float
 
-__all__ = ["Correction", "PatchColours", "fit_correction"]
+__all__ = ["Correction", "PatchColours", "fit_correction", "linear_srgb"]
 
 # Linear light beyond which a channel's mean is taken as clipped: codes 253 and 4 of 255.
 CLIPPED_HIGH, CLIPPED_LOW = 0.982, 0.0012
@@ -80,6 +81,8 @@ class Correction:
     linear_misfit : float
         Mean CIEDE2000 of the patches used, each left out in turn of a plain linear map. It shows an odd lamp
         better than the bent map does, which hides a part of it.
+    mismatch : MismatchConstants
+        How the left-out residuals tell of the error of a pad.
     """
 
     patches: PatchColours
@@ -91,6 +94,7 @@ class Correction:
     left_out: Float
     de00: Float
     linear_misfit: float
+    mismatch: MismatchConstants = CONSTANTS
 
     @property
     def residual_de00_mean(self) -> float:
@@ -136,7 +140,7 @@ class Correction:
         return gradient
 
 
-def _linear_srgb(lab: Float) -> Float:
+def linear_srgb(lab: Float) -> Float:
     """Linear sRGB of CIELAB: what a neutral patch reflects in each channel, nearly whatever the camera."""
     colour = colour_science()
     d50 = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D50"]
@@ -174,7 +178,7 @@ def fit_correction(patches: PatchColours) -> Correction:
 def _off_grey(correction: Correction) -> NDArray[np.bool_]:
     """Return the neutral patches whose channels disagree: something lies on them. A shadow takes all channels alike."""
     patches = correction.patches
-    target = np.maximum(_linear_srgb(patches.lab), 1e-4)
+    target = np.maximum(linear_srgb(patches.lab), 1e-4)
     log_ratio = np.log(np.maximum(correction.scene(patches.linear, patches.places_mm), 1e-4) / target)
     tint = np.abs(log_ratio - log_ratio.mean(axis=1, keepdims=True)).max(axis=1)
     usual = 1.4826 * float(np.median(tint[patches.neutral & correction.used]))
@@ -211,7 +215,7 @@ def _fit(patches: PatchColours, used: NDArray[np.bool_], clipped: NDArray[np.boo
     tone = fit_tone_and_light(
         patches.linear[neutral],
         patches.places_mm[neutral],
-        _linear_srgb(patches.lab[neutral]),
+        linear_srgb(patches.lab[neutral]),
         code_range=np.array([patches.linear[used].min(axis=0), patches.linear[used].max(axis=0)]),
         card_size_mm=patches.card_size_mm,
     )

@@ -28,6 +28,7 @@ from stripread.geometry import Float
 __all__ = [
     "CONSTANTS",
     "DEGREES_OF_FREEDOM",
+    "FLASH_CONSTANTS",
     "MismatchConstants",
     "local_scatter",
     "mismatch_covariance",
@@ -51,6 +52,9 @@ class MismatchConstants:
 
 
 CONSTANTS = MismatchConstants(kappa=(1.31, 4.69), rho=(0.44, 1.30), floor=(0.03, 0.08))
+# Of flash pairs, by the likelihood of 90 seen pairs against lots of four pairs each, with one phone:
+# ``python -m stripread.simulate.fit_flash_mismatch``.
+FLASH_CONSTANTS = MismatchConstants(kappa=(1.00, 3.35), rho=(0.36, 0.82), floor=(0.05, 0.09))
 
 
 def _nearness(lab: Float, others: Float, width: float) -> Float:

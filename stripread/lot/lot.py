@@ -6,7 +6,7 @@ JSON; the keys are those of ``docs/reference/file-formats.md``.
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -92,7 +92,8 @@ class PadCalibration:
 class Lot:
     """One production lot of a strip kind, calibrated in one condition (light and phone) or several.
 
-    A ``provisional`` lot was made from the chart on its vial, not calibrated.
+    A ``provisional`` lot was made from the chart on its vial, not calibrated. ``flash_colours`` is there where the lot
+    was calibrated with flash pairs: CIELAB of each patch as the phone shows it in the light of its flash alone.
     """
 
     number: str
@@ -105,6 +106,7 @@ class Lot:
     left_out: tuple[str, ...]
     card_u_lab: float = 0.0  # standard uncertainty of the print's measured CIELAB; 0 where it was never measured
     provisional: bool = False
+    flash_colours: Mapping[str, tuple[float, float, float]] = field(default_factory=dict)
     sha256: str = ""
 
     def pad(self, pad_id: str) -> PadCalibration:
@@ -131,6 +133,8 @@ def save_lot(lot: Lot, path: Path) -> None:
         "pads": [_pad_to_json(pad) for pad in lot.pads],
         "conditions": [_condition_to_json(condition) for condition in lot.conditions],
     }
+    if lot.flash_colours:
+        data["flash_colours"] = {key: [round(v, 4) for v in value] for key, value in lot.flash_colours.items()}
     path.write_text(json.dumps(data, indent=1) + "\n", encoding="utf-8")
 
 
@@ -194,6 +198,7 @@ def load_lot(path: Path) -> Lot:
             card_u_lab=float(data["card_u_lab"]),
             pads=tuple(_pad_from_json(pad) for pad in data["pads"]),
             conditions=tuple(_condition_from_json(c) for c in data["conditions"]),
+            flash_colours={str(k): _three(v) for k, v in data.get("flash_colours", {}).items()},
             left_out=tuple(str(name) for name in data["left_out"]),
             provisional=data.get("provisional", False) is True,
             sha256=hashlib.sha256(text).hexdigest(),

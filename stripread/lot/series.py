@@ -16,7 +16,8 @@ class SeriesRow:
     """One photo of one strip of the series.
 
     ``pad`` is None where the row holds for the strip's only pad; ``replicate`` names the strip, so two photos of one
-    strip share it; ``beyond`` marks a calibrator above the range, where the pad bleaches or turns back.
+    strip share it; ``beyond`` marks a calibrator above the range, where the pad bleaches or turns back;
+    ``flash`` is a second photo of the strip, with the phone's flash.
     """
 
     photo: Path
@@ -26,6 +27,7 @@ class SeriesRow:
     pad: str | None
     beyond: bool
     condition: str | None = None
+    flash: Path | None = None
 
 
 def load_series(path: Path, *, photos_needed: bool = True) -> tuple[SeriesRow, ...]:
@@ -89,6 +91,13 @@ def _row(line: dict[str, str | None], where: str, folder: Path, *, photos_needed
         raise SeriesError(
             expected=f"the photo of {where}", found=f"no file {photo}", remedy="Names count from the series' folder."
         )
+    flash = folder / cell("flash") if cell("flash") else None
+    if flash is not None and not flash.is_file():
+        raise SeriesError(
+            expected=f"the photo with the flash of {where}",
+            found=f"no file {flash}",
+            remedy="Names count from the series' folder.",
+        )
     beyond = cell("beyond").lower()
     if beyond not in ("", "yes", "no", "true", "false", "1", "0"):
         raise SeriesError(expected=f"yes or no for beyond in {where}", found=repr(beyond), remedy="Correct it.")
@@ -100,4 +109,5 @@ def _row(line: dict[str, str | None], where: str, folder: Path, *, photos_needed
         pad=cell("pad") or None,
         beyond=beyond in ("yes", "true", "1"),
         condition=cell("condition") or None,
+        flash=flash,
     )

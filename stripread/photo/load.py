@@ -58,6 +58,10 @@ class PhotoFile:
         themselves (ISO/IEC 23008-12: a HEIC's own rotation counts, its EXIF orientation only repeats it).
     bits : int
         Bits a channel of the decoded picture: 8 or 16.
+    exposure : float or None
+        By EXIF, time [s] x ISO / f-number squared.
+    flash : bool or None
+        Whether the flash fired, by EXIF.
     icc : bytes or None
         The embedded colour profile.
     primaries : str
@@ -74,6 +78,8 @@ class PhotoFile:
     bits: int
     taken_at: datetime | None
     camera: str | None
+    exposure: float | None = None
+    flash: bool | None = None
     icc: bytes | None = field(repr=False)
     primaries: Primaries = "srgb"
 
@@ -138,6 +144,8 @@ def open_photo_bytes(data: bytes, name: str, *, limits: Limits | None = None) ->
         bits=header.bits,
         taken_at=header.notes.taken_at,
         camera=header.notes.camera,
+        exposure=header.notes.exposure,
+        flash=header.notes.flash,
         icc=header.icc,
         primaries=header.primaries,
     )

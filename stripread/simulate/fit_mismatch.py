@@ -27,7 +27,16 @@ from stripread.simulate.pads import PADS, pad_reflectance
 from stripread.simulate.patches import U_INSTRUMENT, simulate_means
 from stripread.simulate.spectra import reflectance_to_lab
 
-__all__ = ["Errors", "collect_errors", "constants_from", "mean_log_likelihood", "projected"]
+__all__ = [
+    "Errors",
+    "collect_errors",
+    "constants_from",
+    "describe",
+    "fit_constants",
+    "mean_log_likelihood",
+    "projected",
+    "tangents",
+]
 
 GROUND_LAB = np.array([60.0, 0.0, 0.0])
 LEVELS: dict[str, tuple[float, ...]] = {
@@ -61,6 +70,7 @@ class Errors:
     lamps: tuple[str, ...]
     novelty: tuple[str, ...]
     distances: Float  # (lots,), of signatures
+    u_reference: float = 0.0  # one print, whose own noise cancels
 
     def only(self, chosen: NDArray[np.bool_]) -> "Errors":
         """Return some of the lots."""
@@ -144,7 +154,7 @@ def collect_errors(*, seen: bool, conditions: int, seed: int) -> Errors:
         distances.append(like.distance)
     return Errors(
         truth,
-        _tangents(),
+        tangents(),
         np.array(errors),
         np.array(lights),
         card.patch_lab,
@@ -162,7 +172,7 @@ def constants_from(logs: Float) -> MismatchConstants:
     return MismatchConstants((k_l, k_ab), (r_l, r_ab), (f_l, f_ab))
 
 
-def _tangents() -> Float:
+def tangents() -> Float:
     """Change of CIELAB along the path of each pad, by differences."""
     found = []
     for name, levels in LEVELS.items():
@@ -182,7 +192,7 @@ def projected(data: Errors, constants: MismatchConstants) -> tuple[Float, Float]
             data.patch_lab,
             residual,
             data.is_colour,
-            u_reference=0.0,  # one print, whose own noise cancels
+            u_reference=data.u_reference,
             constants=constants,
         )
         weighted = np.linalg.solve(covariance, data.tangents[..., None])[..., 0]

@@ -106,13 +106,15 @@ class LightField:
 
     At the bright end of the card the material's colour is multiplied by ``level``, at the end towards
     ``direction_deg`` by ``level * (1 - drop)``. ``inverse_square`` is a lamp over the bright end, as high as gives
-    that drop.
+    that drop. ``point`` is a lamp at ``from_mm`` (x, y and height over the card) that shines straight down, so its own
+    cosine counts as well; ``level`` is its strength at the card's middle.
     """
 
     level: float = 1.0
-    form: Literal["constant", "linear", "quadratic", "inverse_square"] = "constant"
+    form: Literal["constant", "linear", "quadratic", "inverse_square", "point"] = "constant"
     drop: float = 0.0
     direction_deg: float = 0.0
+    from_mm: tuple[float, float, float] = (0.0, 0.0, 300.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,6 +14,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
     ("card",),
     ("strip",),
     ("measure",),
+    ("flash",),
     ("lot",),
     ("calibration", "chart", "reading"),
     ("together",),

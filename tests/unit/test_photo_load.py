@@ -487,3 +487,17 @@ def test_photos_are_read_in_threads_at_once() -> None:
     for thread in threads:
         thread.join()
     assert wrong == []
+
+
+def test_exposure_needs_all_three_settings(tmp_path: Path) -> None:
+    def exposure(settings: dict[int, object]) -> float | None:
+        exif = Image.Exif()
+        exif.get_ifd(0x8769).update(settings)
+        Image.new("RGB", (500, 400)).save(tmp_path / "photo.jpg", exif=exif.tobytes())
+        return open_photo(tmp_path / "photo.jpg").exposure
+
+    whole = {0x829A: 0.01, 0x829D: 2.0, 0x8827: 200}
+    assert exposure(whole) == pytest.approx(0.5)
+    for tag in whole:
+        assert exposure({k: v for k, v in whole.items() if k != tag}) is None
+    assert exposure({**whole, 0x829D: 0.0}) is None
