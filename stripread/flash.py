@@ -30,8 +30,8 @@ FlashColours = Mapping[str, tuple[float, float, float]]
 
 _LEAST_COMMON = 40  # patches; the fit has 35 coefficients beside the tone curve, on three values a patch
 _MOVED_MM = 0.7  # ours: a pad is measured clear of its rim by about as much
-# Ours, by patch means of seen phones and lamps: between 0.3 and 1 times the ambient light errors are a third larger than
-# between 0.7 and 4 times.
+# Ours, by patch means of seen phones and lamps: errors between 0.3 and 1 times the ambient light are a third larger
+# than those between 0.7 and 4 times.
 _WEAK = 0.7
 _NO_FLASH = 0.03  # of the ambient light: exposures in EXIF are rounded to about as much
 _MISFIT = (
