@@ -3,12 +3,19 @@
 import math
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from stripread.cli_talk import keep_existing, note, say
 from stripread.errors import StripReadError, WrongUsageError
+
+if TYPE_CHECKING:
+    from stripread.card import CardLayout
+    from stripread.check.standard import StandardCheck
+    from stripread.lot.lot import Lot
+    from stripread.lot.record import CheckRow
+    from stripread.strip.kinds import StripKind
 
 __all__ = ["watch_commands"]
 
@@ -95,17 +102,17 @@ def verify(
     raise typer.Exit(code)
 
 
-def _pad_of(lot: Any, pad: str | None) -> str:
+def _pad_of(lot: "Lot", pad: str | None) -> str:
     ids = [p.pad for p in lot.pads]
     if pad is None and len(ids) == 1:
-        return str(ids[0])
-    if pad not in ids:
+        return ids[0]
+    if pad is None or pad not in ids:
         raise WrongUsageError(
             expected=f"--pad with a pad of lot {lot.number}: {', '.join(ids)}",
             found="none" if pad is None else repr(pad),
             remedy="Name the pad whose concentration is known.",
         )
-    return str(pad)
+    return pad
 
 
 def _check_known(known: float, u_known: float) -> None:
@@ -114,7 +121,9 @@ def _check_known(known: float, u_known: float) -> None:
             raise WrongUsageError(expected=f"0 or more for {name}", found=f"{number:g}", remedy="Correct it.")
 
 
-def _check(photo: Path, card: Any, kind: Any, lot: Any, *, pad: str, known: float, u_known: float) -> Any:
+def _check(
+    photo: Path, card: "CardLayout", kind: "StripKind", lot: "Lot", *, pad: str, known: float, u_known: float
+) -> "StandardCheck":
     from stripread.check.standard import check_standard
     from stripread.photo.load import open_photo
     from stripread.reading import read_strip
@@ -130,7 +139,7 @@ def _check(photo: Path, card: Any, kind: Any, lot: Any, *, pad: str, known: floa
     return check_standard(reading, pad=pad, known=known, u_known=u_known, today=datetime.now().astimezone().date())
 
 
-def _row(check: Any, photo: Path) -> Any:
+def _row(check: "StandardCheck", photo: Path) -> "CheckRow":
     from stripread.lot.record import CheckRow
 
     low, high = check.pad.interval or (None, None)
@@ -211,7 +220,7 @@ def report(
       stripread lot report UL-2603 UL-2603.html --series series.csv
     """
     from stripread.cli_names import look_up_lot_file, look_up_site
-    from stripread.lot.coverage import bootstrap_coverage
+    from stripread.lot.bootstrap import bootstrap_coverage
     from stripread.lot.lot import load_lot
     from stripread.lot.record import load_record
     from stripread.lot.series import load_series

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from stripread.lot.coverage import Coverage
+from stripread.lot.bootstrap import Coverage
 from stripread.lot.lot import load_lot
 from stripread.lot.record import CheckRow
 from stripread.report.lot_report import ReportInputs, lot_report
