@@ -175,20 +175,22 @@ def compare(
 
       stripread lot compare UL-2603 new-calibration.json --plot difference.png
 
-    Exit codes: 0 no difference beyond the uncertainty; 1 an error; 2 wrong usage; 3 the lots differ.
+    Exit codes: 0 no difference beyond the uncertainty; 1 an error; 2 wrong usage; 3 the lots differ, or their curves do
+    and it may be the light.
     """
-    from stripread.cli_names import look_up_lot, look_up_site
+    from stripread.cli_names import look_up_card, look_up_lot, look_up_site
     from stripread.lot.compare import compare_lots
     from stripread.report.compare_text import comparison_json, comparison_text, plot_comparison
     from stripread.report.json_lines import to_line
 
     where = look_up_site(site)
-    found = compare_lots(look_up_lot(lot_a, where), look_up_lot(lot_b, where))
+    first, second = look_up_lot(lot_a, where), look_up_lot(lot_b, where)
+    found = compare_lots(first, second, card=look_up_card(None, where, lot_card=first.card))
     if plot is not None:
         plot_comparison(found, plot)
         note(f"wrote {plot}")
     say(to_line(comparison_json(found)) if json else comparison_text(found))
-    raise typer.Exit(3 if any(pad.differ for pad in found.pads) else 0)
+    raise typer.Exit(0 if all(pad.verdict == "agree" for pad in found.pads) else 3)
 
 
 def report(

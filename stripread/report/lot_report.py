@@ -14,8 +14,8 @@ import numpy as np
 from stripread import __version__
 from stripread.check.verdict import CAUTION
 from stripread.errors import StripReadError
-from stripread.lot.conditions import Condition
 from stripread.lot.bootstrap import Coverage
+from stripread.lot.conditions import Condition
 from stripread.lot.lot import Calibrator, LimitOf, Lot, PadCalibration
 from stripread.lot.record import CheckRow
 from stripread.numbers import format_interval, format_number, places_for, two_digits
