@@ -197,12 +197,13 @@ def report(
     lot: Annotated[str, typer.Argument(metavar="LOT", help="A name known to the site, or a lot file.")],
     out: Annotated[Path, typer.Argument(metavar="OUT.html", help="The page to write.")],
     series: Annotated[
-        Path | None,
+        list[Path] | None,
         typer.Option(
             metavar="SERIES.csv",
             exists=True,
             dir_okay=False,
-            help="The series: shows its photos small, and checks that they are the ones calibrated with.",
+            help="The series: shows its photos small, and checks that they are the ones calibrated with. May be "
+            "repeated, for a series that joined.",
         ),
     ] = None,
     record: Annotated[
@@ -234,7 +235,9 @@ def report(
     if record is not None and not record.is_file():
         raise WrongUsageError(expected="a record of checks", found=f"no file {record}", remedy="Check its name.")
     checks = load_record(record or lot_file.with_name(_RECORD))
-    rows = None if series is None else load_series(series, photos_needed=False)
+    photos: dict[str, tuple[Path, ...]] = {}
+    for photo in dict.fromkeys(row.photo for one in series or () for row in load_series(one, photos_needed=False)):
+        photos[photo.name] = (*photos.get(photo.name, ()), photo)
     coverage = {}
     for pad in the_lot.pads if resamples else ():
         note(f"pad {pad.pad}: fitting {resamples} resampled series to find the coverage")
@@ -243,7 +246,7 @@ def report(
         ReportInputs(
             lot=the_lot,
             lot_file=lot_file,
-            photos=None if rows is None else {row.photo.name: row.photo for row in rows},
+            photos=photos if series else None,
             coverage=coverage,
             checks=checks,
             today=datetime.now().astimezone().date(),
