@@ -3,12 +3,19 @@
 import math
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from stripread.cli_talk import keep_existing, note, say
 from stripread.errors import StripReadError, WrongUsageError
+
+if TYPE_CHECKING:
+    from stripread.card import CardLayout
+    from stripread.check.standard import StandardCheck
+    from stripread.lot.lot import Lot
+    from stripread.lot.record import CheckRow
+    from stripread.strip.kinds import StripKind
 
 __all__ = ["watch_commands"]
 
@@ -95,17 +102,17 @@ def verify(
     raise typer.Exit(code)
 
 
-def _pad_of(lot: Any, pad: str | None) -> str:
+def _pad_of(lot: "Lot", pad: str | None) -> str:
     ids = [p.pad for p in lot.pads]
     if pad is None and len(ids) == 1:
-        return str(ids[0])
-    if pad not in ids:
+        return ids[0]
+    if pad is None or pad not in ids:
         raise WrongUsageError(
             expected=f"--pad with a pad of lot {lot.number}: {', '.join(ids)}",
             found="none" if pad is None else repr(pad),
             remedy="Name the pad whose concentration is known.",
         )
-    return str(pad)
+    return pad
 
 
 def _check_known(known: float, u_known: float) -> None:
@@ -114,7 +121,9 @@ def _check_known(known: float, u_known: float) -> None:
             raise WrongUsageError(expected=f"0 or more for {name}", found=f"{number:g}", remedy="Correct it.")
 
 
-def _check(photo: Path, card: Any, kind: Any, lot: Any, *, pad: str, known: float, u_known: float) -> Any:
+def _check(
+    photo: Path, card: "CardLayout", kind: "StripKind", lot: "Lot", *, pad: str, known: float, u_known: float
+) -> "StandardCheck":
     from stripread.check.standard import check_standard
     from stripread.photo.load import open_photo
     from stripread.reading import read_strip
@@ -130,7 +139,7 @@ def _check(photo: Path, card: Any, kind: Any, lot: Any, *, pad: str, known: floa
     return check_standard(reading, pad=pad, known=known, u_known=u_known, today=datetime.now().astimezone().date())
 
 
-def _row(check: Any, photo: Path) -> Any:
+def _row(check: "StandardCheck", photo: Path) -> "CheckRow":
     from stripread.lot.record import CheckRow
 
     low, high = check.pad.interval or (None, None)
@@ -166,32 +175,35 @@ def compare(
 
       stripread lot compare UL-2603 new-calibration.json --plot difference.png
 
-    Exit codes: 0 no difference beyond the uncertainty; 1 an error; 2 wrong usage; 3 the lots differ.
+    Exit codes: 0 no difference beyond the uncertainty; 1 an error; 2 wrong usage; 3 the lots differ, or their curves do
+    and it may be the light.
     """
-    from stripread.cli_names import look_up_lot, look_up_site
+    from stripread.cli_names import look_up_card, look_up_lot, look_up_site
     from stripread.lot.compare import compare_lots
     from stripread.report.compare_text import comparison_json, comparison_text, plot_comparison
     from stripread.report.json_lines import to_line
 
     where = look_up_site(site)
-    found = compare_lots(look_up_lot(lot_a, where), look_up_lot(lot_b, where))
+    first, second = look_up_lot(lot_a, where), look_up_lot(lot_b, where)
+    found = compare_lots(first, second, card=look_up_card(None, where, lot_card=first.card))
     if plot is not None:
         plot_comparison(found, plot)
         note(f"wrote {plot}")
     say(to_line(comparison_json(found)) if json else comparison_text(found))
-    raise typer.Exit(3 if any(pad.differ for pad in found.pads) else 0)
+    raise typer.Exit(0 if all(pad.verdict == "agree" for pad in found.pads) else 3)
 
 
 def report(
     lot: Annotated[str, typer.Argument(metavar="LOT", help="A name known to the site, or a lot file.")],
     out: Annotated[Path, typer.Argument(metavar="OUT.html", help="The page to write.")],
     series: Annotated[
-        Path | None,
+        list[Path] | None,
         typer.Option(
             metavar="SERIES.csv",
             exists=True,
             dir_okay=False,
-            help="The series: shows its photos small, and checks that they are the ones calibrated with.",
+            help="The series: shows its photos small, and checks that they are the ones calibrated with. May be "
+            "repeated, for a series that joined.",
         ),
     ] = None,
     record: Annotated[
@@ -211,7 +223,7 @@ def report(
       stripread lot report UL-2603 UL-2603.html --series series.csv
     """
     from stripread.cli_names import look_up_lot_file, look_up_site
-    from stripread.lot.coverage import bootstrap_coverage
+    from stripread.lot.bootstrap import bootstrap_coverage
     from stripread.lot.lot import load_lot
     from stripread.lot.record import load_record
     from stripread.lot.series import load_series
@@ -223,7 +235,9 @@ def report(
     if record is not None and not record.is_file():
         raise WrongUsageError(expected="a record of checks", found=f"no file {record}", remedy="Check its name.")
     checks = load_record(record or lot_file.with_name(_RECORD))
-    rows = None if series is None else load_series(series, photos_needed=False)
+    photos: dict[str, tuple[Path, ...]] = {}
+    for photo in dict.fromkeys(row.photo for one in series or () for row in load_series(one, photos_needed=False)):
+        photos[photo.name] = (*photos.get(photo.name, ()), photo)
     coverage = {}
     for pad in the_lot.pads if resamples else ():
         note(f"pad {pad.pad}: fitting {resamples} resampled series to find the coverage")
@@ -232,7 +246,7 @@ def report(
         ReportInputs(
             lot=the_lot,
             lot_file=lot_file,
-            photos=None if rows is None else {row.photo.name: row.photo for row in rows},
+            photos=photos if series else None,
             coverage=coverage,
             checks=checks,
             today=datetime.now().astimezone().date(),

@@ -14,8 +14,8 @@ import numpy as np
 from stripread import __version__
 from stripread.check.verdict import CAUTION
 from stripread.errors import StripReadError
+from stripread.lot.bootstrap import Coverage
 from stripread.lot.conditions import Condition
-from stripread.lot.coverage import Coverage
 from stripread.lot.lot import Calibrator, LimitOf, Lot, PadCalibration
 from stripread.lot.record import CheckRow
 from stripread.numbers import format_interval, format_number, places_for, two_digits
@@ -43,8 +43,9 @@ class ReportInputs:
     ----------
     lot_file : Path
         Where the lot was loaded from.
-    photos : mapping of str to Path, or None
-        The series' photos by name; None where no series was named, and no picture is shown.
+    photos : mapping of str to tuple of Path, or None
+        The series' photos by name, of which several series may have one each; None where no series was named, and no
+        picture is shown.
     coverage : mapping of pad to Coverage
     checks : tuple of CheckRow
         The record of check standards; empty where there is none.
@@ -52,7 +53,7 @@ class ReportInputs:
 
     lot: Lot
     lot_file: Path
-    photos: Mapping[str, Path] | None
+    photos: Mapping[str, tuple[Path, ...]] | None
     coverage: Mapping[str, Coverage]
     checks: tuple[CheckRow, ...]
     today: date
@@ -221,31 +222,32 @@ def _check_row(row: CheckRow) -> tuple[str, ...]:
 class _Photos:
     """Small pictures of the series' photos, each made once, and what is wrong with those that cannot be shown."""
 
-    def __init__(self, paths: Mapping[str, Path] | None) -> None:
+    def __init__(self, paths: Mapping[str, tuple[Path, ...]] | None) -> None:
         self._paths = paths
-        self._made: dict[str, tuple[str | None, str]] = {}
+        self._made: dict[tuple[str, str], tuple[str | None, str]] = {}
 
     @property
     def troubles(self) -> list[tuple[str, str]]:
         """Photo and reason, for all asked for so far that are not shown."""
-        return [(name, trouble) for name, (picture, trouble) in self._made.items() if picture is None and trouble]
+        return [(name, trouble) for (name, _), (picture, trouble) in self._made.items() if picture is None and trouble]
 
     def picture(self, c: Calibrator) -> tuple[str | None, str]:
         """Return the picture of a calibrator's photo as a data URI, or None and why."""
         if self._paths is None:
             return None, ""
-        if c.photo not in self._made:
-            self._made[c.photo] = _thumbnail(self._paths.get(c.photo), c.photo_sha256)
-        return self._made[c.photo]
+        key = (c.photo, c.photo_sha256)
+        if key not in self._made:
+            tried = [_thumbnail(path, c.photo_sha256) for path in self._paths.get(c.photo, ())]
+            found = next((one for one in tried if one[0] is not None), None)
+            self._made[key] = found or next(iter(tried), (None, "not named in the series"))
+        return self._made[key]
 
 
-def _thumbnail(path: Path | None, sha256: str) -> tuple[str | None, str]:
+def _thumbnail(path: Path, sha256: str) -> tuple[str | None, str]:
     import cv2
 
     from stripread.photo.load import decode_photo, open_photo, suggested_reduction
 
-    if path is None:
-        return None, "not named in the series"
     if not path.is_file():
         return None, "photo missing"
     try:

@@ -140,7 +140,7 @@ def test_lots_are_compared_and_drawn(lot: Path, tmp_path: Path) -> None:
     with Image.open(tmp_path / "x.png") as picture:
         assert picture.size[0] > 1000
     told = json.loads(run("lot", "compare", lot, other, "--json").stdout)
-    assert told["pads"][0]["differ"] is True
+    assert told["pads"][0]["verdict"] == "differ"
     assert run("lot", "compare", lot, "WR-2601", "--site", SITE).exit_code == 1
     assert run("lot", "compare", lot, "no-such-lot").exit_code == 2
 

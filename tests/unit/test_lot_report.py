@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from stripread.lot.coverage import Coverage
+from stripread.lot.bootstrap import Coverage
 from stripread.lot.lot import load_lot
 from stripread.lot.record import CheckRow
 from stripread.report.lot_report import ReportInputs, lot_report
@@ -48,7 +48,7 @@ def page_of(**more) -> str:
 
 @pytest.fixture(scope="module")
 def full() -> str:
-    photos = {path.name: path for path in FOLDER.glob("*.jpg")}
+    photos = {path.name: (path,) for path in FOLDER.glob("*.jpg")}
     checks = (check_row(0.3), check_row(2.5), check_row(2.6), check_row(0.0, lot_sha256="b" * 64))
     return page_of(photos=photos, coverage={"clo2": COVERAGE}, checks=checks)
 
@@ -162,7 +162,7 @@ def test_missing_other_and_broken_photos_are_named(tmp_path):
     photos[names[0]].write_bytes((FOLDER / names[0]).read_bytes())
     photos[names[1]].write_bytes((FOLDER / names[0]).read_bytes())
     photos[names[2]].write_bytes(b"no photo")
-    page = page_of(photos=photos)
+    page = page_of(photos={name: (path,) for name, path in photos.items()})
     text = words(page)
     assert len(pictures(page)) == 2 + 1
     assert "4 of the photos could not be shown as the ones calibrated with" in text
@@ -173,6 +173,17 @@ def test_missing_other_and_broken_photos_are_named(tmp_path):
         (names[4], "not named in the series"),
     ):
         assert f"{name}: {trouble}" in text
+
+
+def test_photos_of_one_name_in_two_series_are_told_apart_by_their_bytes(tmp_path):
+    first, second, *_ = FEW.pads[0].calibrators
+    other = tmp_path / first.photo
+    other.write_bytes((FOLDER / second.photo).read_bytes())
+    joined = replace(second, photo=first.photo)
+    lot = replace(FEW, pads=(replace(FEW.pads[0], calibrators=(first, joined)),))
+    page = page_of(lot=lot, photos={first.photo: (other, FOLDER / first.photo)})
+    assert len(set(re.findall(r'photo" src="([^"]+)"', page))) == 2
+    assert "All photos were found" in words(page)
 
 
 def test_the_page_can_be_signed_and_carries_the_cautions(full):

@@ -5,8 +5,8 @@ import pytest
 from lot_series import PINK, PINK_LEVELS, calibrate, calibrator, known_curve, series, strips_of
 
 from stripread.errors import CalibrationRefusedError
-from stripread.lot import coverage
-from stripread.lot.coverage import bootstrap_coverage
+from stripread.lot import bootstrap
+from stripread.lot.bootstrap import bootstrap_coverage
 from stripread.lot.curve import Scatter
 
 
@@ -41,7 +41,7 @@ def refitted_to(monkeypatch, curve):
         return replace(calibrate_result, curve=curve)
 
     calibrate_result = calibrate(series(PINK, PINK_LEVELS))
-    monkeypatch.setattr(coverage, "calibrate_pad", found)
+    monkeypatch.setattr(bootstrap, "calibrate_pad", found)
 
 
 def test_true_scatter_is_held_95_times_in_100(pad, monkeypatch):
@@ -67,7 +67,7 @@ def test_strips_left_out_are_not_in_the_fit_and_a_strip_is_in_it_once(pad, monke
         seen.append(calibrators)
         return pad
 
-    monkeypatch.setattr(coverage, "calibrate_pad", watched)
+    monkeypatch.setattr(bootstrap, "calibrate_pad", watched)
     extra = (
         calibrator(20.0, (60, 30, 0), beyond=True),
         replace(calibrator(0.5, (0, 0, 0), "odd"), left_out=True),
@@ -85,6 +85,6 @@ def test_series_that_give_no_curve_are_counted(pad, monkeypatch):
     def refused(calibrators, **more):
         raise CalibrationRefusedError(expected="a", found="b", remedy="c")
 
-    monkeypatch.setattr(coverage, "calibrate_pad", refused)
+    monkeypatch.setattr(bootstrap, "calibrate_pad", refused)
     found = bootstrap_coverage(pad, resamples=4, seed=1)
     assert (found.refused, found.intervals, found.share) == (4, 0, None)
