@@ -233,7 +233,7 @@ def _pad(pair: FlashPair, light: FlashLight, pad_id: str) -> PadMeasurement:
     jacobian = light.jacobian(linear, place)
     u_pixels = np.zeros((3, 3))
     for i, pad in enumerate(pads):
-        noise = pad.colour.covariance_of_mean + coding_covariance(linear[i])
+        noise = pad.colour.covariance_of_mean + coding_covariance(linear[i], photos[i].card.photo.code_steps)
         u_pixels += jacobian[:, i] @ noise @ jacobian[:, i].T
     lab = light.lab(linear, place)
     step = 1e-3

@@ -38,7 +38,7 @@ __all__ = [
 
 _FINE_PX_PER_MM = 5.0  # decode finer where the card shows less: a 5 mm pad then still has 25 px a side
 _VIEW_PX_PER_MM = 5.0  # the finder works at 4
-_U_CODING = 0.1  # of an 8-bit code: what rounding and JPEG leave uncertain in the mean of a pad without any noise
+_U_CODING = 0.1  # of an 8-bit code: what rounding leaves uncertain in the mean of a pad without any noise
 _VIEW_MARGIN_MM = 8.0  # a strip may lie 6 mm beside its place
 _SLOT_BORDER_MM = 1.0  # a printed border and its blur
 _USUAL_BLUR_PX = 1.0  # of the decoded picture, where the blur could not be measured
@@ -113,10 +113,18 @@ class StripMeasurement:
     flash_photo: Photo | None = None
 
 
-def coding_covariance(linear: Float) -> Float:
-    """Covariance (3, 3) that rounding and JPEG leave in the mean decoded value (3,) of an area without noise."""
+def coding_covariance(linear: Float, steps: tuple[float, float]) -> Float:
+    """Covariance (3, 3) that rounding and JPEG leave in the mean decoded value (3,) of an area without noise.
+
+    A JPEG keeps the mean of each block in ``steps`` of its brightness and its two colour differences. All blocks of a
+    smooth pad are rounded alike, so this does not average out; noise would help, and is not counted on. The card's
+    white, against which the pad is seen, is rounded as well, hence twice. YCbCr to RGB: ITU-T T.871 (JFIF).
+    """
+    to_rgb = np.array([[1.0, 0.0, 1.402], [1.0, -0.344136, -0.714136], [1.0, 1.772, 0.0]])
+    rounding = np.array([steps[0], steps[1], steps[1]]) ** 2 / 12
     # d(linear) / d(code) of sRGB is about 2.2 linear^0.55
-    covariance: Float = np.diag((_U_CODING / 255 * 2.2 * linear**0.55) ** 2)
+    slope = 2.2 * linear**0.55 / 255
+    covariance: Float = (2 * (to_rgb * rounding) @ to_rgb.T + _U_CODING**2 * np.eye(3)) * np.outer(slope, slope)
     return covariance
 
 
@@ -261,11 +269,14 @@ def _measure_one(seen: CardMeasurement, strip: StripPose, kind: StripKind, pad_i
     correction = seen.correction
     linear = np.maximum(colour.mean, 1e-4)[None]
     jacobian = correction.jacobian(linear, place)
+    coding = coding_covariance(linear[0], seen.photo.code_steps)
     return PadMeasurement(
         pad=pad_id,
         colour=colour,
         lab=correction.lab(linear, place[None])[0],
-        u_pixels=jacobian @ (colour.covariance_of_mean + coding_covariance(linear[0])) @ jacobian.T,
+        u_pixels=jacobian
+        @ (colour.covariance_of_mean + coding_covariance(linear[0], seen.photo.code_steps))
+        @ jacobian.T,
         light_gradient=correction.light_gradient(linear, place[None]),
         polygon_px=polygon_px,
     )
