@@ -274,9 +274,7 @@ def _measure_one(seen: CardMeasurement, strip: StripPose, kind: StripKind, pad_i
         pad=pad_id,
         colour=colour,
         lab=correction.lab(linear, place[None])[0],
-        u_pixels=jacobian
-        @ (colour.covariance_of_mean + coding_covariance(linear[0], seen.photo.code_steps))
-        @ jacobian.T,
+        u_pixels=jacobian @ (colour.covariance_of_mean + coding) @ jacobian.T,
         light_gradient=correction.light_gradient(linear, place[None]),
         polygon_px=polygon_px,
     )

@@ -139,7 +139,7 @@ def _read_by_pillow(kind: str, data: bytes) -> Header:
 
 
 def _code_steps(tables: Mapping[int, Sequence[int]]) -> tuple[float, float]:
-    """Return the steps of the mean of an 8 x 8 block: an eighth of the first quantiser (ITU-T T.81, A.3.3 and A.3.4)."""
+    """Return the steps of the mean of an 8 x 8 block: an eighth of the first quantiser (ITU-T T.81, A.3.3, A.3.4)."""
     if not tables:
         return 0.0, 0.0
     first = [tables[key][0] / 8 for key in sorted(tables)]
