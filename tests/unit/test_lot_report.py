@@ -12,6 +12,7 @@ from PIL import Image
 from stripread.lot.bootstrap import Coverage
 from stripread.lot.lot import load_lot
 from stripread.lot.record import CheckRow
+from stripread.numbers import two_digits
 from stripread.report.lot_report import ReportInputs, lot_report
 
 FOLDER = Path(__file__).parents[2] / "calibration" / "UL-2603"
@@ -125,7 +126,7 @@ def test_the_pictures_are_pictures_and_the_figures_large_enough_for_paper(full):
 
 def test_limits_come_with_their_definitions_and_levels_with_their_residuals(full):
     text = words(full)
-    assert f"LOD 0.016 mg/L {LOT.pads[0].lod.definition}" in text
+    assert f"LOD {two_digits(LOT.pads[0].lod.value)} mg/L {LOT.pads[0].lod.definition}" in text
     assert LOT.pads[0].loq.definition in text
     assert "above the range, not in the fit" in text
 
