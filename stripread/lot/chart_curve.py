@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from stripread.geometry import Float
-from stripread.lot.curve import Scatter
+from stripread.lot.curve import Scatter, scatter_about, tangent_by_differences
 from stripread.lot.inverse import Estimate
 
 __all__ = ["METHOD", "ChartCurve", "chart_curve_from_json", "chart_curve_to_json", "widen_to_steps"]
@@ -76,11 +76,7 @@ class ChartCurve:
 
     def tangent(self, concentration: Float) -> Float:
         """Change of CIELAB (n, 3) per unit of concentration."""
-        c = np.asarray(concentration, dtype=np.float64)
-        step = 1e-4 * (self.top - self.low)
-        below, above = np.maximum(c - step, self.low), np.minimum(c + step, self.top)
-        result: Float = (self.lab(above) - self.lab(below)) / (above - below)[..., None]
-        return result
+        return tangent_by_differences(self, concentration)
 
     def covariance_at(self, concentration: Float) -> Float:
         """Covariance (n, 3, 3) of the path: that of the blocks to both sides, and what lies off the straight line."""
@@ -94,11 +90,7 @@ class ChartCurve:
 
     def scatter_at(self, concentration: Float) -> Float:
         """Covariance (n, 3, 3) of one strip's colour about the chart's."""
-        c = np.asarray(concentration, dtype=np.float64)
-        along = self.tangent(c) * c[:, None]
-        s = self.scatter
-        result: Float = s.relative**2 * along[:, :, None] * along[:, None, :] + s.colour**2 * np.eye(3)
-        return result
+        return scatter_about(self, concentration)
 
     def grid(self, count: int = 400) -> Float:
         """Concentrations from low to top, evenly spaced along the path, with every block's own."""

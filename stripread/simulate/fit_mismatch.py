@@ -94,6 +94,18 @@ class _Seen:
     residuals: Float
 
 
+def relate(kind: str, lamps: tuple[str, str], phones: tuple[Phone, Phone]) -> tuple[str, Phone]:
+    """Return lamp and phone of a photo in a relation of `NOVELTY` to a calibration by the first of each."""
+    (one, new), (own, other) = lamps, phones
+    return {
+        "same": (one, own),
+        "drifted lamp": (f"{one} + {new}", own),
+        "another phone": (one, other),
+        "another lamp": (new, own),
+        "both": (new, other),
+    }[kind]
+
+
 def _look(
     card: CardLayout, printed: CardPrint, measured: Float, pads: Float, truth: Float, rng: np.random.Generator,
     lamp_name: str, phone: Phone,
@@ -124,13 +136,7 @@ def collect_errors(*, seen: bool, conditions: int, seed: int) -> Errors:
         one, two, new = (str(name) for name in rng.choice(lamps, 3, replace=False))
 
         kind = str(rng.choice(list(NOVELTY), p=np.array(list(NOVELTY.values())) / sum(NOVELTY.values())))
-        lamp_name, phone = {
-            "same": (one, own),
-            "drifted lamp": (f"{one} + {new}", own),
-            "another phone": (one, other),
-            "another lamp": (new, own),
-            "both": (new, other),
-        }[kind]
+        lamp_name, phone = relate(kind, (one, new), (own, other))
         look = partial(_look, card, printed, measured, pads, truth, rng)
         try:
             photo = look(lamp_name, phone)

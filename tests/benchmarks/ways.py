@@ -20,7 +20,7 @@ from stripread.geometry import Float
 from stripread.lot.conditions import Condition, compare_signature, signature_of
 from stripread.simulate.cameras import make_phone
 from stripread.simulate.conditions import SEEN_PRINTERS, UNSEEN_PRINTERS
-from stripread.simulate.fit_mismatch import GROUND_LAB, NOVELTY
+from stripread.simulate.fit_mismatch import GROUND_LAB, NOVELTY, relate
 from stripread.simulate.inks import print_card
 from stripread.simulate.lamps import SEEN, UNSEEN
 from stripread.simulate.pads import PADS, pad_reflectance
@@ -81,13 +81,7 @@ def draw_lot(rng: np.random.Generator, *, seen: bool) -> Lot:
         return Seen(errors, residuals)
 
     kind = str(rng.choice(list(NOVELTY)))
-    lamp_name, phone = {
-        "same": (one, own),
-        "drifted lamp": (f"{one} + {new}", own),
-        "another phone": (one, other),
-        "another lamp": (new, own),
-        "both": (new, other),
-    }[kind]
+    lamp_name, phone = relate(kind, (one, new), (own, other))
     return Lot(kind, look(lamp_name, phone), (look(one, own), look(two, own)))
 
 
