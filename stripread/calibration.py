@@ -96,9 +96,7 @@ def calibrate_lot(
         card=card.name,
         card_u_lab=card.enrolment.u_lab if card.enrolment else 0.0,
         pads=tuple(calibrations),
-        conditions=_describe(
-            rows, measured, where, range(max(where.values()) + 1), curve_conditions(calibrations[0].calibrators)
-        ),
+        conditions=_describe(rows, measured, where, every, curve_conditions(calibrations[0].calibrators)),
         left_out=left_out,
         flash_colours=colours,
     )
@@ -291,11 +289,6 @@ def _calibrator(
     )
 
 
-def _residuals(measured: StripMeasurement) -> Float:
-    correction = measured.card.correction
-    return np.where(correction.used[:, None], correction.left_out, np.nan)
-
-
 def _conditions(rows: Sequence[SeriesRow], measured: dict[Path, StripMeasurement]) -> dict[Path, int]:
     """Return the condition of each photo: as the series names it, else by phone and signature."""
     photos = list(measured)
@@ -304,7 +297,7 @@ def _conditions(rows: Sequence[SeriesRow], measured: dict[Path, StripMeasurement
     named = {row.photo: row.condition for row in rows}
     labels = [f"name {named[p]}" if named[p] else f"phone {measured[p].card.photo.camera}" for p in photos]
     patches = measured[photos[0]].card.correction.patches
-    residuals = np.array([_residuals(measured[p]) for p in photos])
+    residuals = np.array([measured[p].card.correction.residuals for p in photos])
     groups = group_photos(residuals, patches.lab, ~patches.neutral, labels, [bool(named[p]) for p in photos])
     return dict(zip(photos, groups, strict=True))
 
@@ -328,7 +321,7 @@ def _describe(
                 photos=len(photos),
                 joined=bool(own) and index not in own,
                 signature=signature_of(
-                    first.correction.patches.ids, np.array([_residuals(measured[p]) for p in photos])
+                    first.correction.patches.ids, np.array([measured[p].card.correction.residuals for p in photos])
                 ),
             )
         )

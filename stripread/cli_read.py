@@ -16,7 +16,7 @@ from stripread.errors import StripReadError, WrongUsageError
 from stripread.findings import Finding
 from stripread.photo.load import decode_photo, open_photo, suggested_reduction
 from stripread.photo.photo import Photo
-from stripread.reading import read_strip
+from stripread.reading import Reading, read_strip
 from stripread.report.json_lines import error_json, reading_json, to_line
 from stripread.report.overlay import draw_error, draw_verdict, save_picture
 from stripread.report.text import error_text, verdict_text
@@ -90,8 +90,7 @@ def _show_together(reads: Sequence[_Read], wishes: Wishes, named: Named, today: 
     except StripReadError as error:
         say(to_line(error_json(error, photo=names)) if wishes.json else error_text(error, photo=names) + "\n")
         return 1
-    verdict = check_reading(combined, sample=named.sample, today=today, dipped_at=wishes.dipped_at)
-    verdict = replace(verdict, cautions=(*verdict.cautions, *named.cautions))
+    verdict = _judge(combined, wishes, named, today)
     if wishes.json:
         photos = [str(read.photo) for read in reads if read.verdict is not None]
         record = reading_json(
@@ -136,10 +135,14 @@ def _read_one(photo: Path, wishes: Wishes, named: Named, today: date) -> _Read:
         timing_ms["curve"] = 1e3 * (time.perf_counter() - start) - sum(timing_ms.values())
     except StripReadError as error:
         return _Read(photo=photo, verdict=None, error=error, timing_ms=timing_ms)
-    verdict = check_reading(reading, sample=named.sample, today=today, dipped_at=wishes.dipped_at)
-    verdict = replace(verdict, cautions=(*verdict.cautions, *named.cautions))
+    verdict = _judge(reading, wishes, named, today)
     timing_ms["total"] = 1e3 * (time.perf_counter() - start)
     return _Read(photo=photo, verdict=verdict, error=None, timing_ms=timing_ms)
+
+
+def _judge(reading: Reading, wishes: Wishes, named: Named, today: date) -> Verdict:
+    verdict = check_reading(reading, sample=named.sample, today=today, dipped_at=wishes.dipped_at)
+    return replace(verdict, cautions=(*verdict.cautions, *named.cautions))
 
 
 def _compared(reads: Sequence[_Read]) -> list[_Read]:

@@ -34,9 +34,8 @@ _MOVED_MM = 0.7  # ours: a pad is measured clear of its rim by about as much
 # than those between 0.7 and 4 times.
 _WEAK = 0.7
 _NO_FLASH = 0.03  # of the ambient light: exposures in EXIF are rounded to about as much
-_MISFIT = (
-    1.0  # CIELAB by which patches miss the lot's flash colours; 90 seen pairs, as patch means, miss them by 0.4 at most
-)
+# CIELAB by which patches miss the lot's flash colours; 90 seen pairs, as patch means, miss them by 0.4 at most.
+_MISFIT = 1.0
 # What single photos are warned of and a pair takes away: light of several colours, or one that hides colours.
 _CURED = frozenset({"mixed_light", "poor_correction", "uneven_light"})
 

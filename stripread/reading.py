@@ -35,7 +35,7 @@ _U_DESIGN, _U_PRINTS = 0.5 * 2.4 / np.sqrt(3), 0.5 * 0.8 / np.sqrt(3)
 _OFF_CURVE_P = 1e-3  # chance that a good pad is called off the curve
 _RIVAL_CHI2 = 5.99  # as in lot/inverse.py: 95 % point of chi-square with 2 degrees of freedom
 # RMS Delta E of the smoothed signature from the nearest mixture of the calibration's conditions. With one phone in one
-# light, 99 of 100 simulated photos stay under it; with another phone in another light, 7 of 10 lie over it.
+# light, all of 60 simulated photos stay under it; with another phone in another light, 6 of 10 lie over it.
 _UNFAMILIAR = 0.3
 
 
@@ -181,8 +181,7 @@ def _likeness(measured: StripMeasurement, lot: Lot) -> Likeness:
     """Compare light and phone of this photo, as its card shows them, with those of the lot's calibration."""
     correction = measured.card.correction
     patches = correction.patches
-    residuals = np.where(correction.used[:, None], correction.left_out, np.nan)
-    return compare_signature(patches.ids, patches.lab, residuals, ~patches.neutral, lot.conditions)
+    return compare_signature(patches.ids, patches.lab, correction.residuals, ~patches.neutral, lot.conditions)
 
 
 def _reference_uncertainty(card: CardLayout, lot: Lot, *, common: bool) -> float:

@@ -97,6 +97,12 @@ class Correction:
     mismatch: MismatchConstants = CONSTANTS
 
     @property
+    def residuals(self) -> Float:
+        """CIELAB residuals (n, 3) of the patches used, each left out in turn; NaN for the others."""
+        result: Float = np.where(self.used[:, None], self.left_out, np.nan)
+        return result
+
+    @property
     def residual_de00_mean(self) -> float:
         """Mean CIEDE2000 of the patches used, each left out in turn."""
         return float(np.mean(self.de00[self.used]))
@@ -161,9 +167,10 @@ def fit_correction(patches: PatchColours) -> Correction:
     extreme = (patches.linear.max(axis=1) > CLIPPED_HIGH) | (patches.linear.min(axis=1) < CLIPPED_LOW)
     clipped = extreme | (patches.clipped_share > _CLIPPED_SHARE)
     used = ~clipped
+    trust = _trust(patches.lab)
     for _ in range(_ROUNDS):
         _check(patches, used, clipped)
-        correction = _fit(patches, used, clipped)
+        correction = _fit(patches, used, clipped, trust)
         spread = 1.4826 * np.median(np.linalg.norm(correction.left_out[used], axis=1))
         far = (np.linalg.norm(correction.left_out, axis=1) > _OUTLIER_SIGMAS * spread) & (
             correction.de00 > _OUTLIER_DE00
@@ -210,7 +217,7 @@ def _trust(lab: Float) -> Float:
     return weights
 
 
-def _fit(patches: PatchColours, used: NDArray[np.bool_], clipped: NDArray[np.bool_]) -> Correction:
+def _fit(patches: PatchColours, used: NDArray[np.bool_], clipped: NDArray[np.bool_], trust: Float) -> Correction:
     neutral = used & patches.neutral
     tone = fit_tone_and_light(
         patches.linear[neutral],
@@ -220,7 +227,7 @@ def _fit(patches: PatchColours, used: NDArray[np.bool_], clipped: NDArray[np.boo
         card_size_mm=patches.card_size_mm,
     )
     scene = tone.undo(patches.linear, patches.places_mm)
-    weights = np.where(used, _trust(patches.lab), 0.0)
+    weights = np.where(used, trust, 0.0)
     white = patches.white & used
     # A root-polynomial has 15 coefficients; a third as many patches more than that keeps its residuals meaningful.
     methods: tuple[MapMethod, ...] = ("linear", "root-polynomial") if used.sum() >= 20 else ("linear",)

@@ -12,7 +12,7 @@ import numpy as np
 
 from stripread.errors import CalibrationRefusedError
 from stripread.geometry import Float
-from stripread.lot.calibrate import calibrate_pad, curve_conditions
+from stripread.lot.calibrate import calibrate_pad, curve_calibrators
 from stripread.lot.inverse import invert_curve
 from stripread.lot.lot import Calibrator, PadCalibration
 
@@ -108,8 +108,6 @@ def bootstrap_coverage(pad: PadCalibration, *, resamples: int, seed: int) -> Cov
 def _strips(calibrators: Sequence[Calibrator]) -> dict[float, dict[str, list[Calibrator]]]:
     """Photos by level and strip, of those that the curve was fitted to."""
     strips: dict[float, dict[str, list[Calibrator]]] = {}
-    own = curve_conditions(calibrators)
-    for c in calibrators:
-        if not (c.beyond or c.left_out) and (c.condition in own or not own):
-            strips.setdefault(c.concentration, {}).setdefault(c.replicate, []).append(c)
+    for c in curve_calibrators(calibrators):
+        strips.setdefault(c.concentration, {}).setdefault(c.replicate, []).append(c)
     return strips

@@ -18,7 +18,7 @@ from stripread.lot.limits import limit_of_quantification, minimum_detectable_val
 from stripread.lot.lot import Calibrator, LimitOf, PadCalibration
 from stripread.lot.shift import Shift, fit_shift
 
-__all__ = ["calibrate_pad", "curve_conditions", "fit_condition_shift"]
+__all__ = ["calibrate_pad", "curve_calibrators", "curve_conditions", "fit_condition_shift"]
 
 LEAST_LEVELS = 5  # common practice, no source: at least 5 levels with 3 replicates
 _U_MODEL = 0.15  # CIELAB; the curve's form is not the chemistry's, and no level is trusted closer than this
@@ -100,8 +100,7 @@ def calibrate_pad(
     CalibrationRefusedError
         Fewer than 5 levels, no blank, no replicates, a calibrator that does not fit (named), a path that folds back.
     """
-    own = curve_conditions(calibrators)
-    inside = [c for c in calibrators if not c.beyond and not c.left_out and (c.condition in own or not own)]
+    inside = curve_calibrators(calibrators)
     levels = _levels(inside)
     _check_design(levels, blank=blank, pad=pad)
     scatter = Scatter(0.0, _plain_scatter(levels), sum(len(v.strips) - 1 for v in levels))
@@ -139,6 +138,12 @@ def curve_conditions(calibrators: Sequence[Calibrator]) -> frozenset[int]:
     levels = {k: {c.concentration for c in fitted if c.condition == k} for k in {c.condition for c in fitted}}
     ends = {min((c.concentration for c in fitted), default=0.0), max((c.concentration for c in fitted), default=0.0)}
     return frozenset(k for k, own in levels.items() if len(own) >= LEAST_LEVELS and ends <= own)
+
+
+def curve_calibrators(calibrators: Sequence[Calibrator]) -> list[Calibrator]:
+    """Return those that the curve is fitted to: not beyond, not left out, of the conditions that make it."""
+    own = curve_conditions(calibrators)
+    return [c for c in calibrators if not c.beyond and not c.left_out and (c.condition in own or not own)]
 
 
 def fit_condition_shift(calibration: PadCalibration, condition: int, noise: Float) -> Shift:

@@ -138,8 +138,9 @@ def compare_signature(
     known = np.isfinite(residuals).all(axis=1) & np.isfinite(theirs).all(axis=(0, 2))
     if not len(conditions) or known.sum() < LEAST_COMMON:
         return Likeness(usual, residuals, float("nan"), False)
-    smooth = smoothed_residuals(patch_lab[known], residuals[known])[is_colour[known]].ravel()
-    columns = np.array([smoothed_residuals(patch_lab[known], t[known])[is_colour[known]].ravel() for t in theirs]).T
+    both = smoothed_residuals(patch_lab[known], np.concatenate([residuals[None], theirs])[:, known])
+    smooth, *others = both[:, is_colour[known]].reshape(len(both), -1)
+    columns = np.array(others).T
     size = np.sqrt(len(smooth))
     strong = 1e3 * size  # the row that makes the weights add up to 1
     design = np.vstack([columns, strong * np.ones(len(conditions)), _RIDGE * size * np.eye(len(conditions))])

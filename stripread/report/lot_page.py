@@ -7,8 +7,9 @@ import numpy as np
 
 from stripread.errors import DrawingError, MissingExtraError
 from stripread.geometry import Float
+from stripread.lot.calibrate import curve_calibrators
 from stripread.lot.inverse import invert_curve
-from stripread.lot.lot import Calibrator, LimitOf, Lot, PadCalibration
+from stripread.lot.lot import LimitOf, Lot, PadCalibration
 from stripread.numbers import format_number, places_for, two_digits
 from stripread.report.text import table
 
@@ -71,11 +72,7 @@ def _limit(limit: LimitOf, unit: str) -> str:
 
 
 def _levels(pad: PadCalibration) -> list[float]:
-    return sorted({c.concentration for c in _fitted(pad)})
-
-
-def _fitted(pad: PadCalibration) -> list[Calibrator]:
-    return [c for c in pad.calibrators if not c.beyond and not c.left_out]
+    return sorted({c.concentration for c in curve_calibrators(pad.calibrators)})
 
 
 def level_rows(pad: PadCalibration) -> list[tuple[str, ...]]:
@@ -84,7 +81,7 @@ def level_rows(pad: PadCalibration) -> list[tuple[str, ...]]:
 
 
 def _level_row(level: float, pad: PadCalibration) -> tuple[str, ...]:
-    own = [c for c in _fitted(pad) if c.concentration == level]
+    own = [c for c in curve_calibrators(pad.calibrators) if c.concentration == level]
     lab = np.mean([c.lab for c in own], axis=0)
     places = places_for(max(level, pad.curve.top / 20) * 0.02)
     delta_e = float(np.linalg.norm(lab - pad.curve.lab(np.array([level]))[0]))
@@ -197,7 +194,7 @@ def _plot_plane(pad: PadCalibration, ax: Any) -> None:
     fine = pad.curve.lab(pad.curve.grid())
     ax.plot(fine[:, 1], fine[:, 2], color="0.35", linewidth=1.2, zorder=1, label="curve")
     for index, level in enumerate(_levels(pad)):
-        labs = np.array([c.lab for c in _fitted(pad) if c.concentration == level])
+        labs = np.array([c.lab for c in curve_calibrators(pad.calibrators) if c.concentration == level])
         ax.scatter(
             labs[:, 1],
             labs[:, 2],
@@ -244,7 +241,7 @@ def _plot_lightness(pad: PadCalibration, ax: Any) -> None:
     grid = np.linspace(pad.curve.low, pad.curve.top, 300)
     ax.plot(grid, pad.curve.lab(grid)[:, 0], color="0.35", linewidth=1.2, label="curve")
     for index, level in enumerate(_levels(pad)):
-        labs = np.array([c.lab for c in _fitted(pad) if c.concentration == level])
+        labs = np.array([c.lab for c in curve_calibrators(pad.calibrators) if c.concentration == level])
         ax.scatter(
             np.full(len(labs), level),
             labs[:, 0],
@@ -272,7 +269,7 @@ def _limits(pad: PadCalibration, ax: Any) -> None:
 def _plot_residuals(pad: PadCalibration, ax: Any) -> None:
     """Draw what each photo of the series reads from the curve, less what was assigned."""
     for index, level in enumerate(_levels(pad)):
-        labs = np.array([c.lab for c in _fitted(pad) if c.concentration == level])
+        labs = np.array([c.lab for c in curve_calibrators(pad.calibrators) if c.concentration == level])
         residuals = [read_off(pad, lab) - level for lab in labs]
         ax.scatter(
             np.full(len(labs), level),

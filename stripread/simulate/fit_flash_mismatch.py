@@ -14,10 +14,10 @@ from stripread.colour.mismatch import CONSTANTS
 from stripread.colour.pair import PairPatches, fit_flash_light, fit_pair_tone, join_flash_colours
 from stripread.geometry import Float
 from stripread.simulate.cameras import Phone, make_phone
+from stripread.simulate.conditions import SEEN_PRINTERS
 from stripread.simulate.fit_mismatch import (
     GROUND_LAB,
     LEVELS,
-    SEEN_PRINTERS,
     Errors,
     describe,
     fit_constants,
