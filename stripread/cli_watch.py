@@ -239,7 +239,7 @@ def report(
     for photo in dict.fromkeys(row.photo for one in series or () for row in load_series(one, photos_needed=False)):
         photos[photo.name] = (*photos.get(photo.name, ()), photo)
     coverage = {}
-    for pad in the_lot.pads if resamples else ():
+    for pad in the_lot.pads if resamples and not the_lot.provisional else ():
         note(f"pad {pad.pad}: fitting {resamples} resampled series to find the coverage")
         coverage[pad.pad] = bootstrap_coverage(pad, resamples=resamples, seed=_SEED)
     page = lot_report(

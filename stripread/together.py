@@ -30,8 +30,23 @@ class _Photos:
     """One pad in all photos: how far each reading is its own."""
 
     values: Float  # (n,)
-    own_variances: Float  # (n,), of what a photo shares with no other
-    freedom: float
+    alone: Float  # (n,), variance of what a photo shares with no other
+    by_light: Float  # (n,), variance of the colour correction
+    correlation: Float  # (n, n), of the colour correction's errors
+    freedom: Float  # (n,), degrees of freedom
+
+    def only(self, kept: Sequence[int]) -> "_Photos":
+        """Return some of the photos."""
+        k = list(kept)
+        return _Photos(self.values[k], self.alone[k], self.by_light[k], self.correlation[np.ix_(k, k)], self.freedom[k])
+
+    @property
+    def own_variances(self) -> Float:
+        """Variances (n,) of what each photo shares with no other, its own part of the colour correction among it."""
+        n = len(self.values)
+        others = (self.correlation.sum(axis=1) - 1) / max(n - 1, 1)
+        result: Float = self.alone + (1 - others) * self.by_light
+        return result
 
 
 def combine_readings(readings: Sequence[Reading], *, one_strip: bool) -> Reading:
@@ -58,11 +73,13 @@ def combine_readings(readings: Sequence[Reading], *, one_strip: bool) -> Reading
             found=f"{len(readings)} of lot {', '.join(sorted({r.lot.number for r in readings})) or 'none'}",
             remedy="Name at least two photos of strips of one lot that can be read.",
         )
+    pads = range(len(readings[0].pads))
+    photos = [_photos(readings, pad, one_strip=one_strip) for pad in pads]
     kept = list(range(len(readings)))
     findings: list[Finding] = []
-    wrong = _disagreeing(readings, kept, one_strip=one_strip)
+    wrong = _disagreeing(photos, kept)
     if wrong is not None and len(kept) > 2:
-        odd = _odd_one(readings, kept, one_strip=one_strip)
+        odd = _odd_one(photos, kept)
         if odd is not None:
             kept.remove(odd)
             findings.append(_left_out(readings[odd], [readings[i] for i in kept], wrong))
@@ -72,13 +89,13 @@ def combine_readings(readings: Sequence[Reading], *, one_strip: bool) -> Reading
         unit = readings[0].pads[wrong].unit
         findings.append(make_finding("together_disagree", f"The photos read {text} {unit}, apart by more than chance."))
     good = [readings[i] for i in kept]
-    pads = tuple(_combine_pad(good, index, one_strip=one_strip) for index in range(len(good[0].pads)))
+    combined = tuple(_combine_pad(good, photos[pad].only(kept), pad, one_strip=one_strip) for pad in pads)
     for reading in good:
         findings += [f for f in reading.findings if f.code not in {known.code for known in findings}]
     return replace(
         good[0],
         photo=" + ".join(r.photo for r in good),
-        pads=pads,
+        pads=combined,
         findings=tuple(findings),
     )
 
@@ -99,45 +116,38 @@ def _correlation(readings: Sequence[Reading], lab: Float) -> Float:
 
 
 def _photos(readings: Sequence[Reading], pad: int, *, one_strip: bool) -> _Photos:
-    pads = [r.pads[pad] for r in readings]
-    shared = _correlation(readings, np.mean([p.lab for p in pads], axis=0))
-    own = []
-    for i, p in enumerate(pads):
-        budget = p.estimate.budget
-        others = np.delete(shared[i], i).mean() if len(pads) > 1 else 0.0
-        variance = sum(budget[name] ** 2 for name in _INDEPENDENT)
-        variance += (1 - others) * budget["colour_correction"] ** 2
-        own.append(variance + (0.0 if one_strip else budget["strip_to_strip"] ** 2))
+    estimates = [r.pads[pad].estimate for r in readings]
+    causes = _INDEPENDENT if one_strip else (*_INDEPENDENT, "strip_to_strip")
     return _Photos(
-        np.array([p.estimate.value for p in pads]), np.array(own), min(p.estimate.degrees_of_freedom for p in pads)
+        values=np.array([e.value for e in estimates]),
+        alone=np.array([sum(e.budget[name] ** 2 for name in causes) for e in estimates]),
+        by_light=np.array([e.budget["colour_correction"] ** 2 for e in estimates]),
+        correlation=_correlation(readings, np.mean([r.pads[pad].lab for r in readings], axis=0)),
+        freedom=np.array([e.degrees_of_freedom for e in estimates]),
     )
 
 
-def _disagreeing(readings: Sequence[Reading], kept: Sequence[int], *, one_strip: bool) -> int | None:
+def _disagreeing(photos: Sequence[_Photos], kept: Sequence[int]) -> int | None:
     """Return the first pad whose readings differ by more than what they do not share; None where none does."""
-    for pad in range(len(readings[0].pads)):
-        if _excess([readings[i] for i in kept], pad, one_strip=one_strip) > 1:
-            return pad
-    return None
+    return next((pad for pad, own in enumerate(photos) if _excess(own.only(kept)) > 1), None)
 
 
-def _excess(readings: Sequence[Reading], pad: int, *, one_strip: bool) -> float:
+def _excess(photos: _Photos) -> float:
     """Weighted mean square about the mean over the limit of chance (F, as the uncertainties are estimates)."""
     from scipy.stats import f as fisher
 
-    if len(readings) < 2:
+    more = len(photos.values) - 1
+    if more < 1:
         return 0.0
-    photos = _photos(readings, pad, one_strip=one_strip)
     weights = 1 / photos.own_variances
     mean = float(weights @ photos.values / weights.sum())
-    more = len(readings) - 1
     square = float(weights @ (photos.values - mean) ** 2) / more
-    return square / float(fisher.ppf(1 - _DISAGREE_P, more, photos.freedom))
+    return square / float(fisher.ppf(1 - _DISAGREE_P, more, photos.freedom.min()))
 
 
-def _odd_one(readings: Sequence[Reading], kept: Sequence[int], *, one_strip: bool) -> int | None:
+def _odd_one(photos: Sequence[_Photos], kept: Sequence[int]) -> int | None:
     """Return the photo without which the others agree; None where there is none, or more than one such."""
-    without = [i for i in kept if _disagreeing(readings, [k for k in kept if k != i], one_strip=one_strip) is None]
+    without = [i for i in kept if _disagreeing(photos, [k for k in kept if k != i]) is None]
     return without[0] if len(without) == 1 else None
 
 
@@ -150,17 +160,16 @@ def _left_out(odd: Reading, others: Sequence[Reading], pad: int) -> Finding:
     )
 
 
-def _combine_pad(readings: Sequence[Reading], index: int, *, one_strip: bool) -> PadReading:
+def _combine_pad(readings: Sequence[Reading], photos: _Photos, index: int, *, one_strip: bool) -> PadReading:
     pads = [r.pads[index] for r in readings]
     calibration = readings[0].lot.pad(pads[0].pad)
-    photos = _photos(readings, index, one_strip=one_strip)
     weights = 1 / np.maximum(photos.own_variances, 1e-12 * photos.own_variances.max() + 1e-300)
     weights = weights / weights.sum()
     # No photo counts for more than twice its share: what makes it look better is an estimate.
     weights = np.minimum(weights, 2 / len(pads))
     weights = weights / weights.sum()
     lab: Float = np.einsum("i,ia->a", weights, np.array([p.lab for p in pads]))
-    shared = _correlation(readings, lab)
+    shared = photos.correlation
     causes = {name: _averaged([p.causes[name] for p in pads], weights, np.eye(len(pads))) for name in _INDEPENDENT}
     causes["colour_correction"] = _averaged([p.causes["colour_correction"] for p in pads], weights, shared)
     if all("card_print" in p.causes for p in pads):

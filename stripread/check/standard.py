@@ -41,8 +41,11 @@ class StandardCheck:
 
     @property
     def doubts(self) -> tuple[Finding, ...]:
-        """The findings that make the reading doubtful or invalid."""
-        return tuple(finding for finding in self.findings if finding.severity != "info")
+        """The findings that make the reading doubtful or invalid.
+
+        That the lot is provisional is none of them: it is the lot that the check puts to the test.
+        """
+        return tuple(f for f in self.findings if f.severity != "info" and f.code != "provisional_lot")
 
     @property
     def outcome(self) -> Literal["agrees", "disagrees", "doubtful", "no number"]:

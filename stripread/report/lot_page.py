@@ -10,7 +10,7 @@ from stripread.geometry import Float
 from stripread.lot.calibrate import curve_calibrators
 from stripread.lot.inverse import invert_curve
 from stripread.lot.lot import LimitOf, Lot, PadCalibration
-from stripread.numbers import format_number, places_for, two_digits
+from stripread.numbers import counted, format_number, places_for, two_digits
 from stripread.report.text import table
 
 __all__ = ["level_rows", "lot_text", "new_figure", "plot_lot", "plot_pad", "read_off", "save_figure"]
@@ -26,9 +26,8 @@ def lot_text(lot: Lot) -> str:
     ]
     for condition in lot.conditions:
         more = ", joined: shifts the others' curve" if condition.joined else ""
-        lines.append(
-            f"  condition {condition.name}: {condition.photos} photos, {condition.camera or 'phone unknown'}{more}"
-        )
+        photos = counted(condition.photos, "photo")
+        lines.append(f"  condition {condition.name}: {photos}, {condition.camera or 'phone unknown'}{more}")
     if lot.provisional:
         lines.append(
             "PROVISIONAL: made from the chart on the vial, not calibrated; the levels below are its blocks, and "

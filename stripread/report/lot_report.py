@@ -18,7 +18,7 @@ from stripread.lot.bootstrap import Coverage
 from stripread.lot.conditions import Condition
 from stripread.lot.lot import Calibrator, LimitOf, Lot, PadCalibration
 from stripread.lot.record import CheckRow
-from stripread.numbers import format_interval, format_number, places_for, two_digits
+from stripread.numbers import counted, format_interval, format_number, places_for, two_digits
 from stripread.report.lot_page import level_rows, new_figure, plot_pad, read_off
 from stripread.report.standard_text import broken_by_last
 
@@ -97,7 +97,7 @@ def _facts(inputs: ReportInputs) -> list[tuple[str, str]]:
         ("Lot", lot.number),
         ("Strip kind", lot.kind),
         ("Expires", f"{expires} (EXPIRED)" if lot.expires < inputs.today else expires),
-        ("Calibrated on", lot.calibrated_on.isoformat()),
+        ("Made on" if lot.provisional else "Calibrated on", lot.calibrated_on.isoformat()),
         ("Card print", f"{lot.card}{'' if lot.card_u_lab else ' (its colours were never measured)'}"),
         *((f"Condition {c.name}", _condition(c)) for c in lot.conditions),
         ("Photos", str(len({c.photo_sha256 for pad in lot.pads for c in pad.calibrators}))),
@@ -111,7 +111,7 @@ def _facts(inputs: ReportInputs) -> list[tuple[str, str]]:
 
 def _condition(condition: Condition) -> str:
     joined = "; joined later, not in the curve" if condition.joined else ""
-    return f"{condition.photos} photos with {condition.camera or 'an unknown phone'}{joined}"
+    return f"{counted(condition.photos, 'photo')} with {condition.camera or 'an unknown phone'}{joined}"
 
 
 def _software(lot_file: Path) -> str:

@@ -6,7 +6,8 @@ lots, as a single lot's calibration is one draw: the demo lot, and others calibr
 seen conditions (two lamps, one phone). Errors are against the concentration in which the strip was dipped.
 
 ``--place same`` reads with the phone, the card print and one of the two lamps of the lot's own calibration instead,
-which is then of the unseen part as well.
+which is then of the unseen part as well. ``--together 3`` combines three photos of one strip on one card, each with a
+phone and a lamp of its own; its slices go by the first of them.
 """
 
 import argparse
@@ -36,6 +37,7 @@ from stripread.simulate.photograph import enrolled, take_photo
 from stripread.simulate.scene import Cover, Defects
 from stripread.simulate.series import STRIP_SCATTER, SeriesPlan, shoot_series
 from stripread.strip.kinds import load_kind
+from stripread.together import combine_readings
 
 ROOT = Path(__file__).parents[2]
 # Concentrations judged, drawn evenly in their logarithm.
@@ -62,6 +64,7 @@ class Task:
     same_place: bool
     cameras: Path | None
     sizes: tuple[tuple[int, int], ...]
+    together: int = 1
     without: str | None = None  # "strip" or "card": nothing may then be read
 
 
@@ -100,29 +103,35 @@ def run(task: Task) -> Outcome:
         blank_factor=strip.blank_factor,
     )  # fmt: skip
     sensors = read_cameras(task.cameras) if task.cameras else None
-    shot = random_shot(design_card(), strip, rng, seen=False, sizes=task.sizes, sensors=sensors)
+    shots = [
+        random_shot(design_card(), strip, rng, seen=False, sizes=task.sizes, sensors=sensors)
+        for _ in range(task.together)
+    ]
     if task.same_place:
         assert task.lot.phone is not None
-        shot = replace(
-            shot, phone=make_phone(task.lot.phone), lamps=(str(rng.choice(task.lot.lamps)),),
-            printer_seed=task.lot.printer,
-        )  # fmt: skip
+        phone = make_phone(task.lot.phone)
+        shots = [replace(s, phone=phone, lamps=(str(rng.choice(task.lot.lamps)),)) for s in shots]
+    shot = shots[0]
+    printer = task.lot.printer if task.same_place else shot.printer_seed
     px_per_mm = shot.view.card_width_share * shot.view.size_px[0] / shot.card.width_mm
     facts = {
-        "kind": name, "lamp": shot.lamps[0], "phone": shot.phone.name, "printer": shot.printer_seed,
+        "kind": name, "lamp": shot.lamps[0], "phone": shot.phone.name, "printer": printer,
         "share": shot.view.card_width_share, "truth": truth, "contrast": shot.phone.contrast,
         "blur_mm": shot.optics.blur_sigma_px / px_per_mm,
     }  # fmt: skip
     if task.without == "strip":
-        shot = replace(shot, strip=None, placement=None)
+        shots = [replace(shot, strip=None, placement=None)]
     elif task.without == "card":
         width, height = shot.card.width_mm, shot.card.height_mm
         sheet = ((-5.0, -5.0), (width + 5, -5.0), (width + 5, height + 5), (-5.0, height + 5))
-        shot = replace(shot, defects=Defects(covers=(Cover(polygon_mm=sheet, material="clutter:1"),)))
-    data, _ = take_photo(shot, seed=task.index)
+        shots = [replace(shot, defects=Defects(covers=(Cover(polygon_mm=sheet, material="clutter:1"),)))]
+    card = enrolled(design_card(), printer)
     try:
-        file = open_photo_bytes(data, "photo.jpg")
-        reading = read_strip(file, card=enrolled(design_card(), shot.printer_seed), kind=kind, lot=lot)
+        readings = []
+        for number, one in enumerate(shots):
+            data, _ = take_photo(replace(one, printer_seed=printer), seed=task.index + 10_000 * number)
+            readings.append(read_strip(open_photo_bytes(data, "photo.jpg"), card=card, kind=kind, lot=lot))
+        reading = readings[0] if len(readings) == 1 else combine_readings(readings, one_strip=True)
     except StripReadError as error:
         return Outcome(**facts, error=f"{error.code}: {error.found}")
     pad = reading.pads[0]
@@ -182,6 +191,7 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--no-scatter", action="store_true", help="strips exactly like their lot, also in its series")
     parser.add_argument("--small", action="store_true", help="3 megapixels only, for a quick look")
+    parser.add_argument("--together", type=int, default=1, help="photos of each strip that are combined")
     options = parser.parse_args(arguments)
     sizes = ((2000, 1500),) if options.small else ((2000, 1500), (3264, 2448), (4032, 3024))
     same = options.place == "same"
@@ -197,7 +207,15 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
         for lot in pool.imap(make_lot, plans):
             lots[lot.kind].append(lot)
         tasks = [
-            Task(i, not options.no_scatter, lots[kind][i % len(lots[kind])], same, options.cameras, sizes)
+            Task(
+                i,
+                not options.no_scatter,
+                lots[kind][i % len(lots[kind])],
+                same,
+                options.cameras,
+                sizes,
+                options.together,
+            )
             for i in range((options.photos + 1) // 2)
             for kind in SPANS
         ]
@@ -208,7 +226,10 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
     counts = {name: len({getattr(o, name) for o in outcomes}) for name in ("lamp", "phone", "printer")}
     write(f"{len(outcomes)} photos; " + ", ".join(f"{n} {name}s" for name, n in counts.items()))
     scatter = "no" if options.no_scatter else "yes"
-    write(f"; {options.lots} lots a kind, read in {options.place} place; strip-to-strip scatter {scatter}\n")
+    each = f"{options.together} photos" if options.together > 1 else "a photo"
+    write(
+        f"; {options.lots} lots a kind, read in {options.place} place, {each} each; strip-to-strip scatter {scatter}\n"
+    )
     heads = ("n", "read", "median", "95th", "stated u", "covered", "silent")
     write(f"{'':<34} " + " ".join(f"{h:>{w}}" for h, w in zip(heads, (5, 7, 7, 7, 8, 8, 6), strict=True)) + "\n")
     for kind in SPANS:

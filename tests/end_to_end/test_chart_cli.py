@@ -111,6 +111,24 @@ def test_a_provisional_lot_is_not_held_against_a_chart(made):
     assert check(made / "lot.json").exit_code == 2
 
 
+@pytest.mark.parametrize(("known", "code", "words"), [(300, 0, "AGREES"), (150, 3, "DIFFERS")])
+def test_a_known_dilution_puts_a_provisional_lot_to_the_test(made, tmp_path, known, code, words):
+    photo = ROOT / "sample_images" / "stock-good.jpg"
+    where = ["--card", "card-print-a", "--site", SITE, "--record", tmp_path / "checks.csv"]
+    result = run("lot", "verify", made / "lot.json", photo, "--known", known, *where)
+    assert result.exit_code == code, result.output
+    assert words in result.stdout
+
+
+def test_a_provisional_lot_s_report_says_what_it_is_and_states_no_coverage(made, tmp_path):
+    result = run("lot", "report", made / "lot.json", tmp_path / "lot.html")
+    assert result.exit_code == 0, result.output
+    page = (tmp_path / "lot.html").read_text()
+    assert "PROVISIONAL" in page
+    assert "A chart has no replicates" in page
+    assert "Calibrated on" not in page
+
+
 def test_a_drawn_vial_comes_with_its_truth(tmp_path):
     out = tmp_path / "vial.jpg"
     result = run("simulate", "vial", out, "--kind", "clo2-wide", "--values", VALUES, "--seed", 3)
