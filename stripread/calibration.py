@@ -1,6 +1,7 @@
 """From the photos of a dilution series to a lot: every photo measured, every pad's curve fitted."""
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import date
 from itertools import combinations
@@ -9,18 +10,24 @@ from pathlib import Path
 import numpy as np
 
 from stripread.card.layout import CardLayout
-from stripread.colour.mismatch import mismatch_covariance, spectral_mismatch
 from stripread.colour.spectral import stands_for_dyes
 from stripread.errors import SeriesError, StripReadError
+from stripread.flash import FlashColours, FlashPair, finish_flash_pair, flash_colours, measure_flash_pair
 from stripread.geometry import Float
-from stripread.lot.calibrate import calibrate_pad
+from stripread.lot.calibrate import calibrate_pad, curve_conditions, fit_condition_shift
+from stripread.lot.conditions import Condition, group_photos, signature_of
 from stripread.lot.lot import Calibrator, Lot, PadCalibration
 from stripread.lot.series import SeriesRow
-from stripread.measure import StripMeasurement, measure_strip
+from stripread.lot.shift import Shift, shifted_curve
+from stripread.measure import PadMeasurement, StripMeasurement, measure_strip, pad_mismatch
 from stripread.photo.load import open_photo
 from stripread.strip.kinds import StripKind
 
-__all__ = ["calibrate_lot"]
+__all__ = ["calibrate_lot", "join_lot"]
+
+_LEAST_JOINED = 3  # levels
+# Delta E. Corrected colours of the pads of all kinds lie up to 11 apart in 400 simulated pairs of light and phone.
+_FAR_SHIFT = 12.0
 
 # Ours. A pad's error is a smooth function of its colour, with about three shapes to it; the model was fitted on four
 # dye families, whose scales scatter by about 1.5 from each other, which is what four degrees of freedom allow.
@@ -61,6 +68,55 @@ def calibrate_lot(
         raise SeriesError(
             expected="photos of the series to leave out", found=", ".join(sorted(unknown)), remedy="Check their names."
         )
+    _check_rows(rows, kind)
+    measured, colours = _measure_all(rows, card, kind, on_photo, spectral=card.patch_spectra is not None)
+    if not _spectral_everywhere(measured.values()) and card.patch_spectra is not None and not colours:
+        measured, _ = _measure_all(rows, card, kind, on_photo, spectral=False)
+    where = _conditions(rows, measured)
+    every = range(max(where.values()) + 1)
+    calibrations = []
+    for pad in kind.pads:
+        own = [row for row in rows if row.pad in (pad.id, None)]
+        calibrators = [_calibrator(row, measured[row.photo], pad.id, left_out, where[row.photo]) for row in own]
+        noise = [_repeatability(measured[row.photo], pad.id) for row in own]
+        calibration = calibrate_pad(
+            calibrators,
+            pad=pad.id,
+            analyte=pad.analyte,
+            unit=pad.unit,
+            blank=pad.blank,
+            u_pixels=np.mean(noise, axis=0),
+        )
+        scale = _mismatch_scale([row for row in own if not row.beyond], measured, calibration)
+        shifts = _shifts(calibration, measured, where, every)
+        calibrations.append(replace(calibration, mismatch_scale=scale, shifts=shifts))
+    return Lot(
+        number=number,
+        kind=kind.name,
+        expires=expires,
+        calibrated_on=calibrated_on,
+        card=card.name,
+        card_u_lab=card.enrolment.u_lab if card.enrolment else 0.0,
+        pads=tuple(calibrations),
+        conditions=_describe(rows, measured, where, every, curve_conditions(calibrations[0].calibrators)),
+        left_out=left_out,
+        flash_colours=colours,
+        correction="spectral" if _spectral_everywhere(measured.values()) else "plain",
+    )
+
+
+def _spectral_everywhere(measured: Iterable[StripMeasurement]) -> bool:
+    """Tell whether all photos could be corrected by spectra, and all pads' colours are those of dyes that it knows.
+
+    A lot has one way of correction, so that its errors cancel.
+    """
+    every = list(measured)
+    if any(m.card.correction.map.method != "spectral" for m in every):
+        return False
+    return stands_for_dyes(np.array([pad.lab for m in every for pad in m.pads]))
+
+
+def _check_rows(rows: Sequence[SeriesRow], kind: StripKind) -> None:
     pads = [pad.id for pad in kind.pads]
     for row in rows:
         if row.pad is None and len(pads) > 1:
@@ -75,55 +131,147 @@ def calibrate_lot(
                 found=f"{row.pad!r} for {row.photo.name}",
                 remedy="Correct the column pad.",
             )
-    measured: dict[Path, StripMeasurement] = {}
-    for photo in dict.fromkeys(row.photo for row in rows):
-        on_photo(photo)
-        measured[photo] = _measure(photo, card, kind)
-    spectral = _spectral_everywhere(list(measured.values()))
-    if not spectral and card.patch_spectra is not None:
-        measured = {photo: _measure(photo, card, kind, spectral=False) for photo in measured}
-    calibrations = []
+
+
+def join_lot(rows: Sequence[SeriesRow], *, lot: Lot, kind: StripKind, card: CardLayout) -> Lot:
+    """Add another phone or place to a lot by a few photos: a blank (or the lowest level) and two more.
+
+    The curve stays as it is; the new photos tell how it is shifted in their condition.
+
+    Raises
+    ------
+    SeriesError
+        A photo that cannot be measured; fewer than 3 levels, or one beyond the curve; another card print than the
+        lot's; colours too far from the curve for a change of light (a wrong dilution, another lot); named.
+    """
+    if card.name != lot.card:
+        raise SeriesError(
+            expected=f"photos with the lot's card print, {lot.card!r}",
+            found=f"card {card.name!r}",
+            remedy="Use that print, or calibrate the lot with this one.",
+        )
+    _check_rows(rows, kind)
+    if lot.flash_colours or any(row.flash for row in rows):
+        raise SeriesError(
+            expected="single photos, and a lot calibrated from such",
+            found="flash pairs",
+            remedy="The flash is a light of its own: calibrate the lot with that phone's pairs.",
+        )
+    measured, _ = _measure_all(rows, card, kind, lambda photo: None, spectral=lot.correction == "spectral")
+    _check_correction(measured, lot)
+    first = len(lot.conditions)
+    where = {photo: first + k for photo, k in _conditions(rows, measured).items()}
+    new = range(first, max(where.values()) + 1)
+    pads = []
     for pad in kind.pads:
         own = [row for row in rows if row.pad in (pad.id, None)]
-        calibrators = [_calibrator(row, measured[row.photo], pad.id, left_out) for row in own]
-        noise = [_repeatability(measured[row.photo], pad.id) for row in own]
-        calibration = calibrate_pad(
-            calibrators,
-            pad=pad.id,
-            analyte=pad.analyte,
-            unit=pad.unit,
-            blank=pad.blank,
-            u_pixels=np.mean(noise, axis=0),
+        calibration = lot.pad(pad.id)
+        _check_levels_joined(own, calibration, where)
+        added = tuple(
+            # another strip than those of the series, whatever its name
+            replace(
+                _calibrator(row, measured[row.photo], pad.id, (), where[row.photo]), replicate=f"joined {row.replicate}"
+            )
+            for row in own
         )
-        scale = _mismatch_scale([row for row in own if not row.beyond], measured, calibration)
-        calibrations.append(replace(calibration, mismatch_scale=scale))
-    return Lot(
-        number=number,
-        kind=kind.name,
-        expires=expires,
-        calibrated_on=calibrated_on,
-        card=card.name,
-        card_u_lab=card.enrolment.u_lab if card.enrolment else 0.0,
-        pads=tuple(calibrations),
-        signature=_signature(list(measured.values())),
-        left_out=left_out,
-        correction="spectral" if spectral else "plain",
-    )
+        joined = replace(calibration, calibrators=(*calibration.calibrators, *added))
+        shifts = _shifts(joined, measured, where, new)
+        for k, shift in zip(new, shifts, strict=True):
+            _check_shift(shift, calibration, [row for row in own if where[row.photo] == k])
+        pads.append(replace(joined, shifts=calibration.shifts + shifts))
+    described = tuple(replace(c, joined=True) for c in _describe(rows, measured, where, new, frozenset()))
+    return replace(lot, pads=tuple(pads), conditions=lot.conditions + described)
 
 
-def _spectral_everywhere(measured: Sequence[StripMeasurement]) -> bool:
-    """Tell whether all photos could be corrected by spectra, and all pads' colours are those of dyes that it knows.
+def _check_correction(measured: Mapping[Path, StripMeasurement], lot: Lot) -> None:
+    for photo, one in measured.items():
+        method = one.card.correction.map.method
+        if (method == "spectral") != (lot.correction == "spectral"):
+            raise SeriesError(
+                expected=f"photos that can be corrected by the {lot.correction} map, as the lot's own were",
+                found=f"{photo.name}, corrected by a {method} one",
+                remedy="Take it in other light, or with the card file that has the print's spectra.",
+            )
 
-    A lot has one way of correction, so that its errors cancel.
-    """
-    if any(m.card.correction.map.method != "spectral" for m in measured):
-        return False
-    return stands_for_dyes(np.array([pad.lab for m in measured for pad in m.pads]))
+
+def _check_levels_joined(rows: Sequence[SeriesRow], calibration: PadCalibration, where: dict[Path, int]) -> None:
+    curve = calibration.curve
+    for condition in set(where.values()):
+        levels = sorted({row.concentration for row in rows if where[row.photo] == condition})
+        outside = [c for c in levels if not curve.low <= c <= curve.top]
+        if len(levels) < _LEAST_JOINED or outside:
+            raise SeriesError(
+                expected=f"at least {_LEAST_JOINED} levels of pad {calibration.pad!r} in each light, "
+                f"from {curve.low:g} to {curve.top:g} {calibration.unit}",
+                found=", ".join(f"{c:g}" for c in levels) or "none",
+                remedy="Add a blank (or the lowest level) and two more. If the photos are of one light, name it in the "
+                "column condition.",
+            )
 
 
-def _measure(photo: Path, card: CardLayout, kind: StripKind, *, spectral: bool = True) -> StripMeasurement:
+def _check_shift(shift: Shift, calibration: PadCalibration, rows: Sequence[SeriesRow]) -> None:
+    curve = calibration.fitted_curve
+    moved = shifted_curve(curve, [shift], np.ones(1))
+    for row in rows:
+        here = np.array([row.concentration])
+        far = float(np.linalg.norm(moved.lab(here) - curve.lab(here)))
+        if far > _FAR_SHIFT:
+            raise SeriesError(
+                expected=f"colours of another light within {_FAR_SHIFT:g} Delta E of the lot's curve",
+                found=f"{far:.0f} Delta E at {row.concentration:g} {calibration.unit} ({row.photo.name})",
+                remedy="Check the dilution and the lot of that strip.",
+            )
+
+
+def _shifts(
+    calibration: PadCalibration, measured: dict[Path, StripMeasurement], where: dict[Path, int], conditions: range
+) -> tuple[Shift, ...]:
+    noise = {
+        k: np.mean([_repeatability(measured[p], calibration.pad) for p, at in where.items() if at == k], axis=0)
+        for k in conditions
+    }
+    return tuple(fit_condition_shift(calibration, k, noise[k]) for k in conditions)
+
+
+def _measure_all(
+    rows: Sequence[SeriesRow], card: CardLayout, kind: StripKind, on_photo: Callable[[Path], None], *, spectral: bool
+) -> tuple[dict[Path, StripMeasurement], FlashColours]:
+    """Measure every photo, or every pair where the series has photos with the flash (these by a plain map)."""
+    flashes = {row.photo: row.flash for row in rows}
+    if any(flashes.values()):
+        return _measure_pairs(flashes, card, kind, on_photo)
+    measured = {}
+    for photo in flashes:
+        on_photo(photo)
+        with _named(photo):
+            measured[photo] = measure_strip(open_photo(photo), card, kind, spectral=spectral)
+    return measured, {}
+
+
+def _measure_pairs(
+    flashes: Mapping[Path, Path | None], card: CardLayout, kind: StripKind, on_photo: Callable[[Path], None]
+) -> tuple[dict[Path, StripMeasurement], FlashColours]:
+    """Measure flash pairs: each on its own, then all of them by the colours that they have in common."""
+    pairs: dict[Path, FlashPair] = {}
+    for photo, flash in flashes.items():
+        on_photo(photo)
+        if flash is None:
+            raise SeriesError(
+                expected="a photo with the flash in every row, or in none",
+                found=f"none for {photo.name}",
+                remedy="Fill the column flash, or leave it out; photos with and without it cannot be compared.",
+            )
+        with _named(photo):
+            pairs[photo] = measure_flash_pair(open_photo(photo), open_photo(flash), card, kind)
+    colours = flash_colours(list(pairs.values()))
+    return {photo: finish_flash_pair(pair, colours) for photo, pair in pairs.items()}, colours
+
+
+@contextmanager
+def _named(photo: Path) -> Iterator[None]:
+    """Say which photo of the series an error is about."""
     try:
-        return measure_strip(open_photo(photo), card, kind, spectral=spectral)
+        yield
     except StripReadError as error:
         raise SeriesError(
             expected=f"a strip to measure in {photo.name}: {error.expected}",
@@ -132,21 +280,23 @@ def _measure(photo: Path, card: CardLayout, kind: StripKind, *, spectral: bool =
         ) from error
 
 
-def _pad(measured: StripMeasurement, pad_id: str) -> tuple[Float, Float, Float]:
-    pad = next(p for p in measured.pads if p.pad == pad_id)
-    return pad.lab, pad.u_pixels, pad.light_gradient
+def _pad(measured: StripMeasurement, pad_id: str) -> PadMeasurement:
+    return next(p for p in measured.pads if p.pad == pad_id)
 
 
 def _repeatability(measured: StripMeasurement, pad_id: str) -> Float:
     """Covariance of a pad's colour that one more photo of the same strip in the same light would show."""
-    _, u_pixels, gradient = _pad(measured, pad_id)
-    result: Float = u_pixels + measured.card.correction.u_light**2 * np.outer(gradient, gradient)
+    pad = _pad(measured, pad_id)
+    by_light = measured.card.correction.u_light**2 * np.outer(pad.light_gradient, pad.light_gradient)
+    result: Float = pad.u_pixels + by_light
     return result
 
 
-def _calibrator(row: SeriesRow, measured: StripMeasurement, pad_id: str, left_out: Sequence[str]) -> Calibrator:
+def _calibrator(
+    row: SeriesRow, measured: StripMeasurement, pad_id: str, left_out: Sequence[str], condition: int
+) -> Calibrator:
     photo = measured.card.photo
-    lab, _, _ = _pad(measured, pad_id)
+    lab = _pad(measured, pad_id).lab
     return Calibrator(
         photo=row.photo.name,
         photo_sha256=photo.sha256,
@@ -157,20 +307,47 @@ def _calibrator(row: SeriesRow, measured: StripMeasurement, pad_id: str, left_ou
         lab=(round(float(lab[0]), 4), round(float(lab[1]), 4), round(float(lab[2]), 4)),
         beyond=row.beyond,
         left_out=row.photo.name in left_out,
+        condition=condition,
     )
 
 
-def _signature(measured: Sequence[StripMeasurement]) -> dict[str, tuple[float, float, float]]:
-    """Mean left-out residual of each patch over the photos: what light and phone were like."""
-    corrections = [m.card.correction for m in measured]
-    residuals = np.array([np.where(c.used[:, None], c.left_out, np.nan) for c in corrections])
-    signature = {}
-    for index, patch in enumerate(corrections[0].patches.ids):
-        seen = residuals[:, index][np.isfinite(residuals[:, index]).all(axis=1)]
-        if 2 * len(seen) > len(residuals):
-            mean = seen.mean(axis=0)
-            signature[patch] = (float(mean[0]), float(mean[1]), float(mean[2]))
-    return signature
+def _conditions(rows: Sequence[SeriesRow], measured: dict[Path, StripMeasurement]) -> dict[Path, int]:
+    """Return the condition of each photo: as the series names it, else by phone and signature."""
+    photos = list(measured)
+    if any(row.flash for row in rows):  # one light, that of the flash
+        return dict.fromkeys(photos, 0)
+    named = {row.photo: row.condition for row in rows}
+    labels = [f"name {named[p]}" if named[p] else f"phone {measured[p].card.photo.camera}" for p in photos]
+    patches = measured[photos[0]].card.correction.patches
+    residuals = np.array([measured[p].card.correction.residuals for p in photos])
+    groups = group_photos(residuals, patches.lab, ~patches.neutral, labels, [bool(named[p]) for p in photos])
+    return dict(zip(photos, groups, strict=True))
+
+
+def _describe(
+    rows: Sequence[SeriesRow],
+    measured: dict[Path, StripMeasurement],
+    where: dict[Path, int],
+    wanted: range,
+    own: frozenset[int],
+) -> tuple[Condition, ...]:
+    named = {row.photo: row.condition for row in rows}
+    conditions = []
+    for index in wanted:
+        photos = [p for p, k in where.items() if k == index]
+        first = measured[photos[0]].card
+        conditions.append(
+            Condition(
+                name=named[photos[0]] or str(index + 1),
+                camera=first.photo.camera,
+                photos=len(photos),
+                joined=bool(own) and index not in own,
+                signature=signature_of(
+                    first.correction.patches.ids, np.array([measured[p].card.correction.residuals for p in photos])
+                ),
+            )
+        )
+    return tuple(conditions)
 
 
 def _mismatch_scale(
@@ -202,16 +379,13 @@ def _mismatch_scale(
 def _squared_difference(first: StripMeasurement, second: StripMeasurement, pad_id: str, tangent: Float) -> float | None:
     """Squared difference of one pad in two photos along the curve, over its stated variance; None in like light."""
     corrections = [m.card.correction for m in (first, second)]
-    both = corrections[0].used & corrections[1].used
-    residuals = (corrections[0].left_out - corrections[1].left_out)[both]
-    patches = corrections[0].patches
-    (lab, *_), (other, *_) = _pad(first, pad_id), _pad(second, pad_id)
-    mismatch = mismatch_covariance(lab[None], patches.lab[both], residuals, ~patches.neutral[both], u_reference=0.0)[0]
-    stated = [next(p.mismatch for p in m.pads if p.pad == pad_id) for m in (first, second)]
-    if stated[0] is not None and stated[1] is not None:
-        mismatch = spectral_mismatch((stated[0] + stated[1]) / 2, patches.lab[both], residuals, ~patches.neutral[both])
+    residuals = corrections[0].residuals - corrections[1].residuals
+    pad, other = _pad(first, pad_id), _pad(second, pad_id)
+    if pad.stated_mismatch is not None and other.stated_mismatch is not None:
+        pad = replace(pad, stated_mismatch=(pad.stated_mismatch + other.stated_mismatch) / 2)
+    mismatch = pad_mismatch(pad, corrections[0], residuals, u_reference=0.0)
     noise = _repeatability(first, pad_id) + _repeatability(second, pad_id)
     if np.trace(mismatch) < np.trace(noise):
         return None  # the lights are too alike to tell
     weighted = np.linalg.solve(mismatch + noise, tangent)
-    return float(((lab - other) @ weighted) ** 2 / (tangent @ weighted))
+    return float(((pad.lab - other.lab) @ weighted) ** 2 / (tangent @ weighted))

@@ -18,6 +18,7 @@ from stripread.cli_card import card_app
 from stripread.cli_lot import kind_app, lot_app
 from stripread.cli_simulate import simulate_app
 from stripread.cli_talk import note, say, say_error
+from stripread.cli_watch import watch_commands
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.findings import REGISTRY
 
@@ -98,6 +99,13 @@ def read(
     replicates: Annotated[
         bool, typer.Option("--replicates", help="All photos show strips of one sample: check that they agree.")
     ] = False,
+    together: Annotated[
+        bool,
+        typer.Option("--together", help="All photos show one sample: also combine them into one reading."),
+    ] = False,
+    one_strip: Annotated[
+        bool, typer.Option("--one-strip", help="With --together: the photos show one and the same strip.")
+    ] = False,
     budget: Annotated[bool, typer.Option("--budget", help="Add what contributes to the uncertainty.")] = False,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON object per photo, a line each.")] = False,
     overlay: Annotated[
@@ -106,6 +114,13 @@ def read(
     ] = None,
     site: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Folder with site.toml. [the nearest one upwards]")
+    ] = None,
+    flash: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="PHOTO",
+            help="The same strip, with the phone's flash: the light of the place is taken off. One PHOTO.",
+        ),
     ] = None,
     jobs: Annotated[
         int | None, typer.Option(metavar="N", min=1, help="Photos read at a time. [processors, at most 4]")
@@ -132,11 +147,14 @@ def read(
             point=point,
             dipped_at=dipped_at,
             replicates=replicates,
+            together=together,
+            one_strip=one_strip,
             budget=budget,
             json=json,
             overlay=overlay,
             site=site,
             jobs=jobs,
+            flash=flash,
         ),
         today=datetime.now().astimezone().date(),
     )
@@ -171,6 +189,7 @@ def findings() -> None:
 
 
 app.add_typer(card_app, name="card")
+watch_commands(lot_app)
 app.add_typer(lot_app, name="lot")
 app.add_typer(kind_app, name="kind")
 app.add_typer(simulate_app, name="simulate")

@@ -1,4 +1,4 @@
-"""The commands ``lot calibrate`` and ``lot show``, ``kind list`` and ``kind show``."""
+"""The commands ``lot calibrate``, ``lot join`` and ``lot show``, ``kind list`` and ``kind show``."""
 
 from datetime import datetime
 from pathlib import Path
@@ -6,6 +6,7 @@ from typing import Annotated
 
 import typer
 
+from stripread.cli_chart import check_chart, from_chart
 from stripread.cli_talk import as_we_go, keep_existing, note, say
 
 __all__ = ["kind_app", "lot_app"]
@@ -72,6 +73,49 @@ def calibrate(
     next(progress, None)  # ends the bar
     say(lot_text(calibrated))
     note(f"wrote {out}")
+
+
+@lot_app.command()
+def join(
+    lot: Annotated[str, typer.Argument(metavar="LOT", help="A name known to the site, or a lot file.")],
+    series: Annotated[
+        Path,
+        typer.Argument(
+            metavar="SERIES.csv", exists=True, dir_okay=False, help="photo, concentration, u_concentration, replicate."
+        ),
+    ],
+    out: Annotated[Path, typer.Option(metavar="LOT.json", help="The lot file to write.")],
+    card: Annotated[str, typer.Option(metavar="CARD", help="The card print in the photos: a name or a file.")],
+    force: Annotated[bool, typer.Option("--force", help="Replace LOT.json if it is there.")] = False,
+    site: Annotated[Path | None, typer.Option(metavar="DIR", help="Folder with site.toml.")] = None,
+) -> None:
+    """Add another phone or another place to a lot, by a blank and two known dilutions or more.
+
+    Readings with that phone in that light then get narrower intervals. The curve itself stays as it is.
+
+    Example:
+
+      stripread lot join lot.json second-phone.csv --card card.toml --out lot.json --force
+    """
+    from stripread.calibration import join_lot
+    from stripread.cli_names import look_up_card, look_up_kind, look_up_lot, look_up_site
+    from stripread.lot.lot import save_lot
+    from stripread.lot.series import load_series
+    from stripread.report.lot_page import lot_text
+
+    keep_existing(out, force=force)
+    where = look_up_site(site)
+    found = look_up_lot(lot, where)
+    joined = join_lot(
+        load_series(series), lot=found, kind=look_up_kind(found.kind, where), card=look_up_card(card, where)
+    )
+    save_lot(joined, out)
+    say(lot_text(joined))
+    note(f"wrote {out}")
+
+
+lot_app.command("from-chart")(from_chart)
+lot_app.command("check-chart")(check_chart)
 
 
 @lot_app.command("show")

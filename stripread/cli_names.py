@@ -12,6 +12,7 @@ from stripread.lot.lot import Lot
 from stripread.site import (
     SampleType,
     Site,
+    find_lot_file,
     find_site,
     load_site,
     resolve_card,
@@ -21,7 +22,7 @@ from stripread.site import (
 )
 from stripread.strip.kinds import StripKind
 
-__all__ = ["Named", "look_up", "look_up_card", "look_up_kind", "look_up_lot", "look_up_site"]
+__all__ = ["Named", "look_up", "look_up_card", "look_up_kind", "look_up_lot", "look_up_lot_file", "look_up_site"]
 
 _T = TypeVar("_T")
 
@@ -65,6 +66,11 @@ def look_up_card(name: str | None, site: Site | None, *, lot_card: str | None = 
 def look_up_lot(name: str, site: Site | None) -> Lot:
     """Return the lot of a name or path."""
     return _given(lambda: resolve_lot(name, site))
+
+
+def look_up_lot_file(name: str, site: Site | None) -> Path:
+    """Return the file of a lot of a name or path."""
+    return _given(lambda: find_lot_file(name, site))
 
 
 def look_up_kind(name: str, site: Site | None) -> StripKind:

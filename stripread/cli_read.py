@@ -16,10 +16,11 @@ from stripread.errors import StripReadError, WrongUsageError
 from stripread.findings import Finding
 from stripread.photo.load import decode_photo, open_photo, suggested_reduction
 from stripread.photo.photo import Photo
-from stripread.reading import read_strip
+from stripread.reading import Reading, read_strip
 from stripread.report.json_lines import error_json, reading_json, to_line
 from stripread.report.overlay import draw_error, draw_verdict, save_picture
 from stripread.report.text import error_text, verdict_text
+from stripread.together import combine_readings
 
 __all__ = ["Wishes", "read_photos"]
 
@@ -38,11 +39,14 @@ class Wishes:
     point: str | None
     dipped_at: datetime | None
     replicates: bool
+    together: bool
+    one_strip: bool
     budget: bool
     json: bool
     overlay: Path | None
     site: Path | None
     jobs: int | None
+    flash: Path | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,14 +63,44 @@ def read_photos(wishes: Wishes, *, today: date) -> int:
     """Read the photos, print them in their order, and return the exit code."""
     named = look_up(lot=wishes.lot, sample=wishes.sample, card=wishes.card, kind=wishes.kind, site_folder=wishes.site)
     _check_overlay(wishes)
+    if wishes.flash is not None and len(wishes.photos) != 1:
+        raise WrongUsageError(
+            expected="one photo with --flash, that of the same strip without it",
+            found=f"{len(wishes.photos)} photos",
+            remedy="Read each pair with a command of its own.",
+        )
     code = 0
     reads: Iterable[_Read] = _read_all(wishes, named, today)
     if wishes.replicates:
         reads = _compared(list(reads))
+    seen = []
     for read in as_we_go(reads, len(wishes.photos)):
         _show(read, wishes, named)
         code = _worse(code, 1 if read.verdict is None else read.verdict.exit_code)
-    return code
+        seen.append(read)
+    return _show_together(seen, wishes, named, today) if wishes.together else code
+
+
+def _show_together(reads: Sequence[_Read], wishes: Wishes, named: Named, today: date) -> int:
+    """Show what the photos say together; the exit code is its own, or 1 where a photo could not be read."""
+    readings = [read.verdict.reading for read in reads if read.verdict is not None]
+    names = " + ".join(str(read.photo) for read in reads if read.verdict is not None)
+    try:
+        combined = combine_readings(readings, one_strip=wishes.one_strip)
+    except StripReadError as error:
+        say(to_line(error_json(error, photo=names)) if wishes.json else error_text(error, photo=names) + "\n")
+        return 1
+    verdict = _judge(combined, wishes, named, today)
+    if wishes.json:
+        photos = [str(read.photo) for read in reads if read.verdict is not None]
+        record = reading_json(
+            verdict, photo=combined.photo, sample=named.sample.name, point=wishes.point, timing_ms={},
+            budget=wishes.budget,
+        )  # fmt: skip
+        say(to_line({**record, "together": photos}))
+    else:
+        say(verdict_text(verdict, photo=f"together: {combined.photo}", point=wishes.point, budget=wishes.budget) + "\n")
+    return 1 if len(readings) < len(reads) else verdict.exit_code
 
 
 def _worse(one: int, other: int) -> int:
@@ -95,15 +129,20 @@ def _read_one(photo: Path, wishes: Wishes, named: Named, today: date) -> _Read:
     try:
         file = open_photo(photo)
         timing_ms["open"] = 1e3 * (time.perf_counter() - start)
-        reading = read_strip(file, card=named.card, kind=named.kind, lot=named.lot)
+        flash = None if wishes.flash is None else open_photo(wishes.flash)
+        reading = read_strip(file, card=named.card, kind=named.kind, lot=named.lot, flash=flash)
         timing_ms |= reading.timing_ms
         timing_ms["curve"] = 1e3 * (time.perf_counter() - start) - sum(timing_ms.values())
     except StripReadError as error:
         return _Read(photo=photo, verdict=None, error=error, timing_ms=timing_ms)
-    verdict = check_reading(reading, sample=named.sample, today=today, dipped_at=wishes.dipped_at)
-    verdict = replace(verdict, cautions=(*verdict.cautions, *named.cautions))
+    verdict = _judge(reading, wishes, named, today)
     timing_ms["total"] = 1e3 * (time.perf_counter() - start)
     return _Read(photo=photo, verdict=verdict, error=None, timing_ms=timing_ms)
+
+
+def _judge(reading: Reading, wishes: Wishes, named: Named, today: date) -> Verdict:
+    verdict = check_reading(reading, sample=named.sample, today=today, dipped_at=wishes.dipped_at)
+    return replace(verdict, cautions=(*verdict.cautions, *named.cautions))
 
 
 def _compared(reads: Sequence[_Read]) -> list[_Read]:

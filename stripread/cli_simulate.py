@@ -1,4 +1,4 @@
-"""The commands ``simulate photo`` and ``simulate series``: photos with known truth, for trying out and for tests."""
+"""The commands ``simulate photo``, ``vial`` and ``series``: photos with known truth, for trying out and for tests."""
 
 from pathlib import Path
 from typing import Annotated
@@ -75,6 +75,56 @@ def photo(
         "seed": seed,
         "lot_factor": lot_factor,
         "concentration": concentrations,
+    }
+    out.with_suffix(".toml").write_text(tomli_w.dumps(truth), encoding="utf-8")
+    _write_card(printer, card_out)
+    note(f"wrote {out} (simulated) and its truth, {out.with_suffix('.toml')}")
+
+
+@simulate_app.command()
+def vial(
+    out: Annotated[Path, typer.Argument(metavar="OUT.jpg", help="The photo; its truth goes to OUT.toml beside it.")],
+    kind: Annotated[str, _KIND],
+    values: Annotated[str, typer.Option(metavar="C,C,...", help="The values of the chart's blocks, rising.")],
+    pad: Annotated[str | None, typer.Option(metavar="ID", help="The chart's pad, where the kind has several.")] = None,
+    seed: Annotated[int, _SEED] = 1,
+    printer: Annotated[int, _PRINTER] = 2,
+    card_out: Annotated[Path | None, _CARD_OUT] = None,
+) -> None:
+    """Draw a SIMULATED photo of a vial on the card, its colour chart up, for ``lot from-chart``.
+
+    Example:
+
+      stripread simulate vial vial.jpg --kind clo2-wide --values 0,50,100,250,400,600 --seed 7 --card-out card.toml
+    """
+    import dataclasses
+
+    import numpy as np
+    import tomli_w
+
+    from stripread.card import design_card
+    from stripread.cli_chart import chart_numbers, chart_pad
+    from stripread.simulate.conditions import random_shot
+    from stripread.simulate.photograph import CHEMISTRY, take_photo
+    from stripread.simulate.vial import random_vial
+    from stripread.strip.kinds import load_kind
+
+    _check_kind(kind)
+    the_pad, numbers = chart_pad(load_kind(kind), pad), chart_numbers(values)
+    rng = np.random.default_rng(seed)
+    drawn = random_vial(CHEMISTRY[kind, the_pad.id], tuple(sorted(numbers)), rng, seen=True)
+    shot = dataclasses.replace(random_shot(design_card(), None, rng, seen=True), printer_seed=printer, vial=drawn)
+    take_photo(shot, out, seed=seed)
+    truth = {
+        "simulated": True,
+        "kind": kind,
+        "pad": the_pad.id,
+        "from_the_cap": [float(word) for word in drawn.words],
+        "printer": printer,
+        "label_printer": drawn.label_printer,
+        "lamp": shot.lamps[0],
+        "phone": shot.phone.name,
+        "seed": seed,
     }
     out.with_suffix(".toml").write_text(tomli_w.dumps(truth), encoding="utf-8")
     _write_card(printer, card_out)

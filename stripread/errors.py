@@ -7,7 +7,9 @@ __all__ = [
     "CardBentError",
     "CardFileError",
     "CardNotFoundError",
+    "ChartError",
     "DrawingError",
+    "FlashPairError",
     "KindFileError",
     "LotFileError",
     "MeasurementFileError",
@@ -18,6 +20,7 @@ __all__ = [
     "PhotoTooLargeError",
     "PhotoUnfitError",
     "PhotoUnreadableError",
+    "RecordFileError",
     "SeriesError",
     "SeveralCardsError",
     "SiteError",
@@ -113,6 +116,12 @@ class CardBentError(StripReadError):
     code = "card_bent"
 
 
+class ChartError(StripReadError):
+    """The colour chart on a vial cannot be found, or not told."""
+
+    code = "chart"
+
+
 class KindFileError(StripReadError):
     """A strip kind file is wrong."""
 
@@ -143,6 +152,12 @@ class PadCountError(StripReadError):
     code = "pad_count"
 
 
+class FlashPairError(StripReadError):
+    """Two photos are no pair without and with the flash."""
+
+    code = "flash_pair"
+
+
 class SeriesError(StripReadError):
     """A dilution series file is wrong."""
 
@@ -159,6 +174,18 @@ class LotFileError(StripReadError):
     """A lot file is wrong, or does not fit the kind or the card."""
 
     code = "lot_file"
+
+
+class RecordFileError(StripReadError):
+    """A record of check standards is wrong or damaged."""
+
+    code = "record_file"
+
+
+class TogetherError(StripReadError):
+    """Readings that cannot be combined."""
+
+    code = "together"
 
 
 class SiteError(StripReadError):

@@ -13,6 +13,7 @@ from stripread.card.layout import CardLayout
 from stripread.card.patches import measure_patches
 from stripread.card.slot import strip_room
 from stripread.colour.correct import CLIPPED_HIGH, Correction, fit_correction
+from stripread.colour.mismatch import mismatch_covariance, spectral_mismatch
 from stripread.errors import CardNotFoundError, PhotoUnfitError
 from stripread.findings import Finding
 from stripread.geometry import Float, Rect, apply_homography
@@ -25,11 +26,21 @@ from stripread.strip.kinds import StripKind
 from stripread.strip.pads import PadColour, measure_pad
 from stripread.strip.view import SlotView
 
-__all__ = ["CardMeasurement", "PadMeasurement", "StripMeasurement", "measure_card", "measure_strip"]
+__all__ = [
+    "CardMeasurement",
+    "PadMeasurement",
+    "StripMeasurement",
+    "card_view",
+    "card_white",
+    "coding_covariance",
+    "measure_card",
+    "measure_strip",
+    "pad_mismatch",
+]
 
 _FINE_PX_PER_MM = 5.0  # decode finer where the card shows less: a 5 mm pad then still has 25 px a side
 _VIEW_PX_PER_MM = 5.0  # the finder works at 4
-_U_CODING = 0.1  # of an 8-bit code: what rounding and JPEG leave uncertain in the mean of a pad without any noise
+_U_CODING = 0.1  # of an 8-bit code: what rounding leaves uncertain in the mean of a pad without any noise
 _VIEW_MARGIN_MM = 8.0  # a strip may lie 6 mm beside its place
 _SLOT_BORDER_MM = 1.0  # a printed border and its blur
 _USUAL_BLUR_PX = 1.0  # of the decoded picture, where the blur could not be measured
@@ -76,10 +87,10 @@ class PadMeasurement:
         Covariance of ``lab`` from the scatter of the pad's pixels.
     light_gradient : ndarray (3,)
         Change of ``lab`` per relative change of the light at the pad.
-    mismatch : ndarray (3, 3) or None
-        Covariance of ``lab`` as the spectral map states it; None where a plain map was used.
     polygon_px : ndarray (4, 2)
         Corners in the full-size upright photo.
+    stated_mismatch : ndarray (3, 3) or None
+        Covariance of ``lab`` as the spectral map states it; None where a plain map was used.
     """
 
     pad: str
@@ -88,12 +99,15 @@ class PadMeasurement:
     u_pixels: Float
     light_gradient: Float
     polygon_px: Float
-    mismatch: Float | None = None
+    stated_mismatch: Float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StripMeasurement:
-    """A strip on a card, its pads measured, the findings of the photo, the card and the pads together."""
+    """A strip on a card, its pads measured, the findings of the photo, the card and the pads together.
+
+    ``flash_photo`` is the second photo where both are a flash pair (`stripread.flash`).
+    """
 
     card: CardMeasurement
     kind: StripKind
@@ -101,9 +115,45 @@ class StripMeasurement:
     pads: tuple[PadMeasurement, ...]
     findings: tuple[Finding, ...]
     timing_ms: Mapping[str, float]
+    flash_photo: Photo | None = None
 
 
-def measure_card(file: PhotoFile, card: CardLayout, *, spectral: bool = True) -> CardMeasurement:
+def coding_covariance(linear: Float, steps: tuple[float, float]) -> Float:
+    """Covariance (3, 3) that rounding and JPEG leave in the mean decoded value (3,) of an area without noise.
+
+    A JPEG keeps the mean of each block in ``steps`` of its brightness and its two colour differences. All blocks of a
+    smooth pad are rounded alike, so this does not average out; noise would help, and is not counted on. The card's
+    white, against which the pad is seen, is rounded as well, hence twice. YCbCr to RGB: ITU-T T.871 (JFIF).
+    """
+    to_rgb = np.array([[1.0, 0.0, 1.402], [1.0, -0.344136, -0.714136], [1.0, 1.772, 0.0]])
+    rounding = np.array([steps[0], steps[1], steps[1]]) ** 2 / 12
+    # d(linear) / d(code) of sRGB is about 2.2 linear^0.55
+    slope = 2.2 * linear**0.55 / 255
+    covariance: Float = (2 * (to_rgb * rounding) @ to_rgb.T + _U_CODING**2 * np.eye(3)) * np.outer(slope, slope)
+    return covariance
+
+
+def pad_mismatch(pad: PadMeasurement, correction: Correction, residuals: Float, *, u_reference: float) -> Float:
+    """Covariance (3, 3) of a pad's CIELAB by what the correction misses and the calibration does not miss as well.
+
+    Parameters
+    ----------
+    residuals : ndarray (n, 3)
+        Of the card's patches, less those of the calibration; NaN for patches that count for nothing.
+    u_reference : float
+        As in `mismatch_covariance`.
+    """
+    patches = correction.patches
+    known = np.isfinite(residuals).all(axis=1)
+    seen = (patches.lab[known], residuals[known], ~patches.neutral[known])
+    if pad.stated_mismatch is not None:
+        return spectral_mismatch(pad.stated_mismatch, *seen)
+    constants = correction.mismatch
+    result: Float = mismatch_covariance(pad.lab[None], *seen, u_reference=u_reference, constants=constants)[0]
+    return result
+
+
+def measure_card(file: PhotoFile, card: CardLayout, *, spectral: bool = False) -> CardMeasurement:
     """Find a card in a photo and fit the correction on its patches.
 
     ``spectral`` allows the spectral map where the card has spectra.
@@ -154,8 +204,12 @@ def _decode_and_find(file: PhotoFile, card: CardLayout, watch: Stopwatch) -> tup
         return photo, pose
 
 
-def measure_strip(file: PhotoFile, card: CardLayout, kind: StripKind, *, spectral: bool = True) -> StripMeasurement:
-    """Measure the pads of a strip of the kind lying on the card; ``spectral`` as in `measure_card`.
+def measure_strip(
+    file: PhotoFile, card: CardLayout, kind: StripKind, *, known: StripPose | None = None, spectral: bool = False
+) -> StripMeasurement:
+    """Measure the pads of a strip of the kind lying on the card; where it lies is sought unless it is known.
+
+    ``spectral`` as in `measure_card`.
 
     Raises
     ------
@@ -166,21 +220,25 @@ def measure_strip(file: PhotoFile, card: CardLayout, kind: StripKind, *, spectra
     watch = Stopwatch(dict(seen.timing_ms))
     with watch.stage("find strip"):
         view = _slot_view(seen)
-        strip = find_strip(view, kind)
+        strip = find_strip(view, kind) if known is None else known
     with watch.stage("pads"):
         pads = tuple(_measure_one(seen, strip, kind, pad.id) for pad in kind.pads)
     with watch.stage("quality"):
         light = [f for pad in pads for f in _judge_one(seen, view, strip, kind, pad)]
     measured = [*seen.findings, *strip.findings, *(f for pad in pads for f in pad.colour.findings)]
-    known = {f.code for f in measured}
-    findings = (*measured, *(f for f in light if f.code not in known))
+    said = {f.code for f in measured}
+    findings = (*measured, *(f for f in light if f.code not in said))
     return StripMeasurement(card=seen, kind=kind, strip=strip, pads=pads, findings=findings, timing_ms=watch.timing_ms)
 
 
 def _slot_view(seen: CardMeasurement) -> SlotView:
-    """Picture of the slot and its surroundings in card coordinates, about 1 on the card's white."""
-    slot = strip_room(seen.card)
-    area = slot.grown(_VIEW_MARGIN_MM)
+    """Picture of the slot and its surroundings."""
+    return card_view(seen, strip_room(seen.card), margin_mm=_VIEW_MARGIN_MM)
+
+
+def card_view(seen: CardMeasurement, slot: Rect, *, margin_mm: float) -> SlotView:
+    """Return the picture of a part of the card and its surroundings, upright on the card and about 1 on its white."""
+    area = slot.grown(margin_mm)
     scale = min(_VIEW_PX_PER_MM, max(seen.pose.px_per_mm / seen.photo.reduction, 2.0))
     columns, rows = round(area.width * scale), round(area.height * scale)
     to_photo = _to_pixels(seen) @ np.array([[1 / scale, 0, area.x], [0, 1 / scale, area.y], [0, 0, 1]])
@@ -200,12 +258,17 @@ def _slot_view(seen: CardMeasurement) -> SlotView:
     # The light over the slot, on a coarse grid: the card's white as the photo shows it there.
     x, y = np.meshgrid(np.linspace(area.x, area.x + area.width, 24), np.linspace(area.y, area.y + area.height, 12))
     places = np.stack([x.ravel(), y.ravel()], axis=1)
-    light = seen.correction.tone.light(places)
+    field = cv2.resize(card_white(seen, places).reshape(12, 24, 3).astype(np.float32), (columns, rows))
+    return SlotView(linear=view / field, px_per_mm=scale, origin_mm=np.array([area.x, area.y]), slot=slot)
+
+
+def card_white(seen: CardMeasurement, places_mm: Float) -> Float:
+    """Linear RGB (n, 3) of the card's white as the photo would show it at places (n, 2)."""
     patches = seen.correction.patches
     white = patches.white & seen.correction.used
     level = (patches.linear[white] / seen.correction.tone.light(patches.places_mm[white])).mean(axis=0)
-    field = cv2.resize((light * level).reshape(12, 24, 3).astype(np.float32), (columns, rows))
-    return SlotView(linear=view / field, px_per_mm=scale, origin_mm=np.array([area.x, area.y]), slot=slot)
+    result: Float = seen.correction.tone.light(places_mm) * level
+    return result
 
 
 def _to_pixels(seen: CardMeasurement) -> Float:
@@ -235,16 +298,15 @@ def _measure_one(seen: CardMeasurement, strip: StripPose, kind: StripKind, pad_i
     correction = seen.correction
     linear = np.maximum(colour.mean, 1e-4)[None]
     jacobian = correction.jacobian(linear, place)
-    # d(linear) / d(code) of sRGB is about 2.2 linear^0.55
-    coding = _U_CODING / 255 * 2.2 * linear[0] ** 0.55
+    coding = coding_covariance(linear[0], seen.photo.code_steps)
     return PadMeasurement(
         pad=pad_id,
         colour=colour,
         lab=correction.lab(linear, place[None])[0],
-        u_pixels=jacobian @ (colour.covariance_of_mean + np.diag(coding**2)) @ jacobian.T,
+        u_pixels=jacobian @ (colour.covariance_of_mean + coding) @ jacobian.T,
         light_gradient=correction.light_gradient(linear, place[None]),
         polygon_px=polygon_px,
-        mismatch=correction.mismatch(linear, place[None]),
+        stated_mismatch=correction.stated_mismatch(linear, place[None]),
     )
 
 

@@ -2,7 +2,7 @@
 
 import math
 
-__all__ = ["format_interval", "format_number", "places_for", "two_digits"]
+__all__ = ["counted", "format_interval", "format_number", "places_for", "two_digits"]
 
 
 def places_for(half_width: float) -> int:
@@ -37,3 +37,8 @@ def format_interval(interval: tuple[float | None, float | None], places: int) ->
 def two_digits(number: float) -> str:
     """Return a number with two digits, without an exponent where it is a hundred or more."""
     return f"{float(f'{number:.2g}'):g}"
+
+
+def counted(number: int, what: str) -> str:
+    """Return a number of things: 1 photo, 2 photos."""
+    return f"{number} {what}{'' if number == 1 else 's'}"

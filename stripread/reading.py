@@ -1,7 +1,7 @@
 """From a photo of a dipped strip to concentrations with intervals: measured pads held against their lot's curves."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import pairwise
 from typing import Literal
@@ -10,19 +10,21 @@ import numpy as np
 
 from stripread.card.layout import CardLayout
 from stripread.card.patches import U_PAPER
-from stripread.colour.mismatch import DEGREES_OF_FREEDOM, mismatch_covariance, spectral_mismatch
+from stripread.colour.mismatch import DEGREES_OF_FREEDOM
 from stripread.errors import LotFileError
 from stripread.findings import Finding, make_finding
+from stripread.flash import finish_flash_pair, measure_flash_pair
 from stripread.geometry import Float
-from stripread.lot.curve import Curve
+from stripread.lot.chart_curve import ChartCurve, widen_to_steps
+from stripread.lot.conditions import Likeness, compare_signature
 from stripread.lot.inverse import Estimate, invert_curve
 from stripread.lot.lot import Lot, PadCalibration
-from stripread.measure import PadMeasurement, StripMeasurement, measure_strip
+from stripread.measure import PadMeasurement, StripMeasurement, measure_strip, pad_mismatch
 from stripread.numbers import two_digits
 from stripread.photo.load import PhotoFile
 from stripread.strip.kinds import StripKind
 
-__all__ = ["Censored", "Limit", "PadReading", "Reading", "read_measurement", "read_strip"]
+__all__ = ["Censored", "Limit", "PadReading", "Reading", "read_measurement", "read_strip", "report_pad"]
 
 Censored = Literal["below", "above"]
 
@@ -32,7 +34,9 @@ Censored = Literal["below", "above"]
 _U_DESIGN, _U_PRINTS = 0.5 * 2.4 / np.sqrt(3), 0.5 * 0.8 / np.sqrt(3)
 _OFF_CURVE_P = 1e-3  # chance that a good pad is called off the curve
 _RIVAL_CHI2 = 5.99  # as in lot/inverse.py: 95 % point of chi-square with 2 degrees of freedom
-_LEAST_COMMON = 20  # patches by which two photos' lights may be compared
+# RMS Delta E of the smoothed signature from the nearest mixture of the calibration's conditions. With one phone in one
+# light, all of 60 simulated photos stay under it; with another phone in another light, 6 of 10 lie over it.
+_UNFAMILIAR = 0.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +76,7 @@ class PadReading:
     estimate: Estimate
     beyond: float | None
     findings: tuple[Finding, ...]
+    causes: Mapping[str, Float]  # covariances of ``lab``, by cause
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,6 +89,7 @@ class Reading:
     camera: str | None
     lot: Lot
     measurement: StripMeasurement
+    likeness: Likeness
     pads: tuple[PadReading, ...]
     findings: tuple[Finding, ...]
 
@@ -93,8 +99,10 @@ class Reading:
         return self.measurement.timing_ms
 
 
-def read_strip(file: PhotoFile, *, card: CardLayout, kind: StripKind, lot: Lot) -> Reading:
-    """Read a strip of a lot from a photo.
+def read_strip(
+    file: PhotoFile, *, card: CardLayout, kind: StripKind, lot: Lot, flash: PhotoFile | None = None
+) -> Reading:
+    """Read a strip of a lot from a photo, or from a pair of which ``flash`` is the one with the phone's flash.
 
     Raises
     ------
@@ -107,19 +115,26 @@ def read_strip(file: PhotoFile, *, card: CardLayout, kind: StripKind, lot: Lot) 
             found=f"lot {lot.number!r} of kind {lot.kind!r}",
             remedy="Name the lot and the kind that belong together; look at the vial.",
         )
-    measured = measure_strip(file, card, kind, spectral=lot.correction == "spectral")
-    return read_measurement(measured, lot=lot)
+    if flash is None:
+        return read_measurement(measure_strip(file, card, kind, spectral=lot.correction == "spectral"), lot=lot)
+    if not lot.flash_colours:
+        raise LotFileError(
+            expected=f"lot {lot.number!r} calibrated with flash pairs",
+            found="a calibration from single photos",
+            remedy="Read the photo without --flash, or calibrate the lot with a column flash in its series.",
+        )
+    return read_measurement(finish_flash_pair(measure_flash_pair(file, flash, card, kind), lot.flash_colours), lot=lot)
 
 
 def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
     """Hold a measured strip against its lot."""
     photo = measured.card.photo
-    common, residuals = _residual_difference(measured, lot)
+    like = _likeness(measured, lot)
     findings = list(measured.findings)
     card = measured.card.card
     if card.enrolment is None:
         findings.append(make_finding("card_not_enrolled", f"Card {card.name!r} carries its design colours only."))
-    if not common:
+    if not like.comparable:
         findings.append(
             make_finding(
                 "lot_not_calibrated_for_card",
@@ -127,15 +142,25 @@ def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
                 f"{card.name!r}.",
             )
         )
+    elif like.distance > _UNFAMILIAR and not lot.provisional:
+        findings.append(
+            make_finding(
+                "unfamiliar_light",
+                f"The card's colours lie {like.distance:.1f} Delta E from those of the calibration photos; up to "
+                f"{_UNFAMILIAR:g} is usual in their own light with their own phone.",
+            )
+        )
+    if lot.provisional:
+        findings.append(make_finding("provisional_lot", f"Lot {lot.number} was made from the chart on its vial."))
     method = measured.card.correction.map.method
     if (method == "spectral") != (lot.correction == "spectral"):
         # What the two ways of correction miss has nothing in common.
-        common, residuals = False, _residuals(measured)
+        like = replace(like, difference=measured.card.correction.residuals, comparable=False)
         message = (
             f"Lot {lot.number} was calibrated by the {lot.correction} map, this photo is corrected by a {method} one."
         )
         findings.append(make_finding("correction_differs", message))
-    u_reference = _reference_uncertainty(card, lot, common=common)
+    u_reference = _reference_uncertainty(card, lot, common=like.comparable)
     pads = []
     for pad in measured.pads:
         try:
@@ -146,7 +171,7 @@ def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
                 found=f"curves for {', '.join(p.pad for p in lot.pads)}",
                 remedy="Calibrate the lot with all pads of its kind.",
             ) from None
-        pads.append(_read_pad(pad, calibration, measured, lot, residuals, u_reference=u_reference, common=common))
+        pads.append(_read_pad(pad, calibration, measured, lot, like, u_reference=u_reference))
     return Reading(
         photo=photo.name,
         photo_sha256=photo.sha256,
@@ -154,26 +179,17 @@ def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
         camera=photo.camera,
         lot=lot,
         measurement=measured,
+        likeness=like,
         pads=tuple(pads),
         findings=tuple(findings),
     )
 
 
-def _residual_difference(measured: StripMeasurement, lot: Lot) -> tuple[bool, Float]:
-    """Left-out residuals of this photo less those of the calibration photos; NaN for patches that only one has."""
-    here = _residuals(measured)
-    then = np.array([lot.signature.get(i, (np.nan,) * 3) for i in measured.card.correction.patches.ids])
-    difference = here - then
-    known = np.isfinite(difference).all(axis=1)
-    if known.sum() >= _LEAST_COMMON:
-        return True, difference
-    return False, here
-
-
-def _residuals(measured: StripMeasurement) -> Float:
-    """Left-out residuals of this photo, NaN for patches that are not used."""
+def _likeness(measured: StripMeasurement, lot: Lot) -> Likeness:
+    """Compare light and phone of this photo, as its card shows them, with those of the lot's calibration."""
     correction = measured.card.correction
-    return np.where(correction.used[:, None], correction.left_out, np.nan)
+    patches = correction.patches
+    return compare_signature(patches.ids, patches.lab, correction.residuals, ~patches.neutral, lot.conditions)
 
 
 def _reference_uncertainty(card: CardLayout, lot: Lot, *, common: bool) -> float:
@@ -188,22 +204,15 @@ def _causes(
     pad: PadMeasurement,
     measured: StripMeasurement,
     lot: Lot,
-    residuals: Float,
+    like: Likeness,
     *,
     scale: float,
     u_reference: float,
-    common: bool,
 ) -> dict[str, Float]:
     """Covariances of the pad's CIELAB, by what causes them."""
     correction = measured.card.correction
-    patches = correction.patches
-    known = np.isfinite(residuals).all(axis=1)
-    seen = (patches.lab[known], residuals[known], ~patches.neutral[known])
-    if pad.mismatch is None:
-        mismatch = scale**2 * mismatch_covariance(pad.lab[None], *seen, u_reference=u_reference)[0]
-    else:
-        mismatch = scale**2 * spectral_mismatch(pad.mismatch, *seen)
-    if not common:  # the calibration's own mismatch is unknown: as much again
+    mismatch = scale**2 * pad_mismatch(pad, correction, like.difference, u_reference=u_reference)
+    if not like.comparable:  # the calibration's own mismatch is unknown: as much again
         mismatch = 2 * mismatch
     causes = {
         "pixels": pad.u_pixels,
@@ -223,17 +232,22 @@ def _read_pad(
     calibration: PadCalibration,
     measured: StripMeasurement,
     lot: Lot,
-    residuals: Float,
+    like: Likeness,
     *,
     u_reference: float,
-    common: bool,
 ) -> PadReading:
+    causes = _causes(pad, measured, lot, like, scale=calibration.mismatch_scale, u_reference=u_reference)
+    curve = calibration.curve_in(like.weights)
+    estimate = invert_curve(curve, pad.lab, causes, {"colour_correction": DEGREES_OF_FREEDOM})
+    return report_pad(calibration, pad.lab, causes, estimate)
+
+
+def report_pad(calibration: PadCalibration, lab: Float, causes: Mapping[str, Float], estimate: Estimate) -> PadReading:
+    """Decide what of an estimate may be reported, and what is to be said about it."""
     from scipy.stats import f as fisher
 
-    causes = _causes(
-        pad, measured, lot, residuals, scale=calibration.mismatch_scale, u_reference=u_reference, common=common
-    )
-    estimate = invert_curve(calibration.curve, pad.lab, causes, {"colour_correction": DEGREES_OF_FREEDOM})
+    if isinstance(calibration.curve, ChartCurve):
+        estimate = widen_to_steps(estimate, calibration.curve)
     findings: list[Finding] = []
     off = estimate.chi2 > 2 * fisher.ppf(1 - _OFF_CURVE_P, 2, estimate.degrees_of_freedom)
     unit = calibration.unit
@@ -257,10 +271,10 @@ def _read_pad(
     silent = off or estimate.rival is not None
     number = not silent and censored is None
     return PadReading(
-        pad=pad.pad,
+        pad=calibration.pad,
         analyte=calibration.analyte,
         unit=unit,
-        lab=pad.lab,
+        lab=lab,
         value=estimate.value if number else None,
         standard_uncertainty=estimate.standard_uncertainty if number else None,
         interval=None if silent else (estimate.low, estimate.high),
@@ -268,8 +282,9 @@ def _read_pad(
         limit=None if silent else limit,
         delta_e_to_curve=estimate.delta_e,
         estimate=estimate,
-        beyond=_beyond(pad.lab, estimate, calibration, sum(causes.values(), np.zeros((3, 3)))),
+        beyond=_beyond(lab, estimate, calibration, sum(causes.values(), np.zeros((3, 3)))),
         findings=tuple(findings),
+        causes=causes,
     )
 
 
@@ -284,6 +299,8 @@ def _censor(estimate: Estimate, calibration: PadCalibration) -> tuple[Censored |
             limit,
             [make_finding("above_top", f"The interval reaches the top calibrator, {curve.top:g} {unit}.")],
         )
+    if isinstance(curve, ChartCurve):  # it has neither LOD nor LOQ
+        return _censor_by_chart(estimate, curve, unit)
     if curve.low == 0:
         if lod is None or estimate.value < lod or estimate.low == 0:
             # The interval of this photo may reach zero although the lot's own LOD is lower.
@@ -313,11 +330,26 @@ def _censor(estimate: Estimate, calibration: PadCalibration) -> tuple[Censored |
     return None, None, []
 
 
+def _censor_by_chart(
+    estimate: Estimate, curve: ChartCurve, unit: str
+) -> tuple[Censored | None, Limit | None, list[Finding]]:
+    """Report a bound where the interval reaches the lowest block."""
+    if curve.low == 0 and estimate.low == 0 and estimate.high is not None:
+        limit = Limit(name="interval's end", value=estimate.high)
+        words = f"The interval reaches zero; its upper end is {two_digits(estimate.high)} {unit}."
+    elif estimate.low is None:
+        limit = Limit(name="lowest block", value=curve.low)
+        words = f"The interval reaches the lowest block, {curve.low:g} {unit}."
+    else:
+        return None, None, []
+    return "below", limit, [make_finding("below_loq", words, advice="Report it as under that value.")]
+
+
 def _beyond(lab: Float, estimate: Estimate, calibration: PadCalibration, measured: Float) -> float | None:
     """Nearest place on the known way back of a pad above its range, if it fits about as well as the curve does."""
     if not calibration.beyond:
         return None
-    curve: Curve = calibration.curve
+    curve = calibration.curve
     top = np.array([curve.top])
     points = np.array([[curve.top, *curve.lab(top)[0]], *calibration.beyond])
     # Straight from one calibrator to the next; what that misses is taken as a tenth of the step.

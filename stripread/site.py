@@ -20,6 +20,7 @@ __all__ = [
     "Expectation",
     "SampleType",
     "Site",
+    "find_lot_file",
     "find_site",
     "load_site",
     "resolve_card",
@@ -267,7 +268,12 @@ def resolve_lot(name_or_path: str, site: Site | None) -> Lot:
     LotFileError
         If the file is no lot file.
     """
-    return load_lot(_find_file("lot", name_or_path, {} if site is None else site.lots, site))
+    return load_lot(find_lot_file(name_or_path, site))
+
+
+def find_lot_file(name_or_path: str, site: Site | None) -> Path:
+    """Return the file of a lot by its name in the site file or by its path (`SiteError`)."""
+    return _find_file("lot", name_or_path, {} if site is None else site.lots, site)
 
 
 def resolve_card(name_or_path: str, site: Site | None) -> CardLayout:

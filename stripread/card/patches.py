@@ -54,7 +54,7 @@ def measure_patches(photo: Photo, homography: Float, card: CardLayout) -> PatchC
     outside = ((x < 0) | (x >= columns) | (y < 0) | (y >= rows)).any(axis=1)
     codes = np.stack(cv2.split(photo.pixels[np.clip(y, 0, rows - 1), np.clip(x, 0, columns - 1)]))
     last = np.iinfo(photo.pixels.dtype).max
-    clipped = (codes.max(axis=0) >= last - last // 255).mean(axis=1)
+    clipped = ((codes.max(axis=0) >= last - last // 255) | (codes.min(axis=0) == 0)).mean(axis=1)
     clipped[outside] = 1.0
     linear = np.stack([photo.decode_table[:, c][codes[c]] for c in range(3)])  # channel, patch, sample
     middle = linear.shape[2] // 2

@@ -84,7 +84,7 @@ def wrong_range_strip(case: PadCase) -> Iterator[Finding]:
         why = f"it starts at {curve.low:g} {unit}, above what is expected"
     elif loq is not None and loq > expected.high:
         why = f"it puts no number on less than {plain_number(loq)} {unit} (its LOQ)"
-    elif loq is None and curve.low == 0:
+    elif loq is None and curve.low == 0 and not case.reading.lot.provisional:
         why = f"this lot puts no number on anything up to its top of {curve.top:g} {unit}"
     if why:
         message = f"{sample.name} is expected at {expected}, and kind {case.kind.name} cannot tell that: {why}."

@@ -13,11 +13,11 @@ from stripread.findings import REGISTRY, Finding, worst_severity
 from stripread.reading import PadReading, Reading
 from stripread.site import SampleType
 
-__all__ = ["PadVerdict", "Validity", "Verdict", "check_reading"]
+__all__ = ["CAUTION", "PadVerdict", "Validity", "Verdict", "check_reading"]
 
 Validity = Literal["valid", "doubtful", "invalid"]
 
-_CAUTION = (
+CAUTION = (
     "Strong solution gives off a gas that irritates eyes and lungs: ventilate, do not lean over the open pail, do not "
     "agitate it, keep it covered, and wear the protection that the label names. The product's label, local codes and "
     "licensed practice come before anything said here."
@@ -105,7 +105,7 @@ def check_reading(reading: Reading, *, sample: SampleType | None, today: date, d
         validity=_validity(findings),
         pads=pads,
         findings=findings,
-        cautions=(_CAUTION,) if bleached or (sample is not None and sample.strong) else (),
+        cautions=(CAUTION,) if bleached or (sample is not None and sample.strong) else (),
     )
 
 

@@ -10,15 +10,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from stripread.colour.lab import colour_science, delta_e_2000, lab_to_xyz, xyz_to_lab
+from stripread.colour.lab import colour_science, d50_white, delta_e_2000, lab_jacobian, lab_to_xyz, xyz_to_lab
 from stripread.colour.map import ColourMap, MapMethod, fit_map
+from stripread.colour.mismatch import CONSTANTS, MismatchConstants
 from stripread.colour.spectra import LARGEST_DISAGREEMENT, spectra_to_xyz
 from stripread.colour.spectral import SpectralMap, fit_spectral_map
 from stripread.colour.tone import ToneAndLight, fit_tone_and_light
 from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float
 
-__all__ = ["Correction", "PatchColours", "fit_correction"]
+__all__ = ["Correction", "PatchColours", "fit_correction", "linear_srgb"]
 
 # Linear light beyond which a channel's mean is taken as clipped: codes 253 and 4 of 255.
 CLIPPED_HIGH, CLIPPED_LOW = 0.982, 0.0012
@@ -41,6 +42,8 @@ _SPECTRAL_BETTER = 0.85
 # it errs by 7 CIEDE2000 or more; with true spectra by 1 to 2 times what the plain linear map does (seen patch means).
 _MATRIX_WORSE = 3.0
 _TONE_ROUNDS = 3  # tone curve and spectral map in turn; three more change a colour by hundredths of a Delta E
+# Stray light, of full scale, and the change of colour at which a patch counts half; 0.2 and 1 do as well (seen part).
+_STRAY, _STRAY_DELTA_E = 0.002, 0.4
 # Judged on simulated photos of the seen part, by the coverage of the pads' lightness.
 _U_LIGHT_SHARE, _U_LIGHT_LEAST = 0.3, 0.002
 
@@ -57,7 +60,7 @@ class PatchColours:
     linear : ndarray (n, 3)
         Mean decoded value, 0 to 1 (sRGB primaries).
     clipped_share : ndarray (n,)
-        Share of pixels at the last code in any channel.
+        Share of pixels at the last code or at 0 in any channel.
     lab : ndarray (n, 3)
         Reference CIELAB.
     white, neutral : ndarray of bool (n,)
@@ -94,6 +97,8 @@ class Correction:
     linear_misfit : float
         Mean CIEDE2000 of the patches used, each left out in turn of a plain linear map. It shows an odd lamp
         better than the bent map does, which hides a part of it.
+    mismatch : MismatchConstants
+        How the left-out residuals tell of the error of a pad.
     """
 
     patches: PatchColours
@@ -105,6 +110,13 @@ class Correction:
     left_out: Float
     de00: Float
     linear_misfit: float
+    mismatch: MismatchConstants = CONSTANTS
+
+    @property
+    def residuals(self) -> Float:
+        """CIELAB residuals (n, 3) of the patches used, each left out in turn; NaN for the others."""
+        result: Float = np.where(self.used[:, None], self.left_out, np.nan)
+        return result
 
     @property
     def residual_de00_mean(self) -> float:
@@ -141,7 +153,7 @@ class Correction:
         jacobian: Float = self.map.jacobian(scene[0]) * chain[0]
         return jacobian
 
-    def mismatch(self, linear: Float, place_mm: Float) -> Float | None:
+    def stated_mismatch(self, linear: Float, place_mm: Float) -> Float | None:
         """Covariance (3, 3) of CIELAB at a decoded value (3,) that the spectral map states; None of a plain map."""
         if not isinstance(self.map, SpectralMap):
             return None
@@ -156,7 +168,7 @@ class Correction:
         return gradient
 
 
-def _linear_srgb(lab: Float) -> Float:
+def linear_srgb(lab: Float) -> Float:
     """Linear sRGB of CIELAB: what a neutral patch reflects in each channel, nearly whatever the camera."""
     colour = colour_science()
     d50 = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D50"]
@@ -166,7 +178,7 @@ def _linear_srgb(lab: Float) -> Float:
     return rgb
 
 
-def fit_correction(patches: PatchColours, *, spectral: bool = True) -> Correction:
+def fit_correction(patches: PatchColours, *, spectral: bool = False) -> Correction:
     """Fit the correction of one photo.
 
     Parameters
@@ -183,9 +195,10 @@ def fit_correction(patches: PatchColours, *, spectral: bool = True) -> Correctio
     extreme = (patches.linear.max(axis=1) > CLIPPED_HIGH) | (patches.linear.min(axis=1) < CLIPPED_LOW)
     clipped = extreme | (patches.clipped_share > _CLIPPED_SHARE)
     used = ~clipped
+    trust = _trust(patches.lab)
     for _ in range(_ROUNDS):
         _check(patches, used, clipped)
-        correction = _fit(patches, used, clipped)
+        correction = _fit(patches, used, clipped, trust)
         spread = 1.4826 * np.median(np.linalg.norm(correction.left_out[used], axis=1))
         far = (np.linalg.norm(correction.left_out, axis=1) > _OUTLIER_SIGMAS * spread) & (
             correction.de00 > _OUTLIER_DE00
@@ -194,9 +207,9 @@ def fit_correction(patches: PatchColours, *, spectral: bool = True) -> Correctio
         if np.array_equal(now, used) or now.sum() < used.sum() // 2:
             break
         used = now
-    return (
-        _with_spectra(correction, patches.reflectance) if spectral and patches.reflectance is not None else correction
-    )
+    if spectral and patches.reflectance is not None:
+        return _with_spectra(correction, patches.reflectance)
+    return correction
 
 
 def _with_spectra(plain: Correction, reflectance: Float) -> Correction:
@@ -209,16 +222,9 @@ def _with_spectra(plain: Correction, reflectance: Float) -> Correction:
     if np.mean(delta_e_2000(xyz_to_lab(spectra_to_xyz(reflectance)), patches.lab)) > LARGEST_DISAGREEMENT:
         return plain  # spectra of something else
     neutral = used & patches.neutral
-    tone = plain.tone
-    fitted = fit_spectral_map(tone.undo(patches.linear, patches.places_mm), reflectance, used)
+    fitted = fit_spectral_map(plain.tone.undo(patches.linear, patches.places_mm), reflectance, used)
     for _ in range(_TONE_ROUNDS):
-        tone = fit_tone_and_light(
-            patches.linear[neutral],
-            patches.places_mm[neutral],
-            fitted.seen(reflectance[neutral]),
-            code_range=_code_range(patches, used),
-            card_size_mm=patches.card_size_mm,
-        )
+        tone = _fit_tone(patches, used, fitted.seen(reflectance[neutral]))
         scene = tone.undo(patches.linear, patches.places_mm)
         fitted = fit_spectral_map(scene, reflectance, used, noise=fitted.noise)
     de00 = np.where(np.isnan(plain.de00), np.nan, delta_e_2000(patches.lab + fitted.left_out, patches.lab))
@@ -232,7 +238,7 @@ def _with_spectra(plain: Correction, reflectance: Float) -> Correction:
 def _off_grey(correction: Correction) -> NDArray[np.bool_]:
     """Return the neutral patches whose channels disagree: something lies on them. A shadow takes all channels alike."""
     patches = correction.patches
-    target = np.maximum(_linear_srgb(patches.lab), 1e-4)
+    target = np.maximum(linear_srgb(patches.lab), 1e-4)
     log_ratio = np.log(np.maximum(correction.scene(patches.linear, patches.places_mm), 1e-4) / target)
     tint = np.abs(log_ratio - log_ratio.mean(axis=1, keepdims=True)).max(axis=1)
     usual = 1.4826 * float(np.median(tint[patches.neutral & correction.used]))
@@ -254,22 +260,32 @@ def _check(patches: PatchColours, used: NDArray[np.bool_], clipped: NDArray[np.b
     )
 
 
-def _code_range(patches: PatchColours, used: NDArray[np.bool_]) -> Float:
-    """Return the smallest and the largest decoded value, shape (2, 3)."""
-    return np.array([patches.linear[used].min(axis=0), patches.linear[used].max(axis=0)])
+def _trust(lab: Float) -> Float:
+    """Weights of patches by what a little stray light, or noise cut off at black, does to their CIELAB.
+
+    Dark saturated patches change by several Delta E, light ones by a few tenths.
+    """
+    sensitivity = np.linalg.norm(lab_jacobian(lab_to_xyz(lab)) * d50_white(), axis=(1, 2))
+    weights: Float = 1 / (1 + (_STRAY * sensitivity / _STRAY_DELTA_E) ** 2)
+    return weights
 
 
-def _fit(patches: PatchColours, used: NDArray[np.bool_], clipped: NDArray[np.bool_]) -> Correction:
+def _fit_tone(patches: PatchColours, used: NDArray[np.bool_], neutral_rgb: Float) -> ToneAndLight:
+    """Fit tone curve and light to the neutral patches that are used, whose scene RGB should be ``neutral_rgb``."""
     neutral = used & patches.neutral
-    tone = fit_tone_and_light(
+    return fit_tone_and_light(
         patches.linear[neutral],
         patches.places_mm[neutral],
-        _linear_srgb(patches.lab[neutral]),
-        code_range=_code_range(patches, used),
+        neutral_rgb,
+        code_range=np.array([patches.linear[used].min(axis=0), patches.linear[used].max(axis=0)]),
         card_size_mm=patches.card_size_mm,
     )
+
+
+def _fit(patches: PatchColours, used: NDArray[np.bool_], clipped: NDArray[np.bool_], trust: Float) -> Correction:
+    tone = _fit_tone(patches, used, linear_srgb(patches.lab[used & patches.neutral]))
     scene = tone.undo(patches.linear, patches.places_mm)
-    weights = used.astype(np.float64)
+    weights = np.where(used, trust, 0.0)
     white = patches.white & used
     # A root-polynomial has 15 coefficients; a third as many patches more than that keeps its residuals meaningful.
     methods: tuple[MapMethod, ...] = ("linear", "root-polynomial") if used.sum() >= 20 else ("linear",)

@@ -28,16 +28,24 @@ from stripread.geometry import Float
 __all__ = [
     "CONSTANTS",
     "DEGREES_OF_FREEDOM",
+    "FLASH_CONSTANTS",
+    "SPECTRAL_CONSTANTS",
     "MismatchConstants",
+    "like_residuals",
     "local_scatter",
     "mismatch_covariance",
+    "residual_correlation",
+    "smoothed_residuals",
+    "spectral_factor",
     "spectral_mismatch",
 ]
 
 # Delta E*ab, both by the likelihood of the seen conditions: 1.323 a pad with a smoothing of 8, 1.350 with none, 1.338
 # with 12; 20 and 30 for the bandwidth differ little.
 SMOOTHING, BANDWIDTH = 8.0, 20.0
-DEGREES_OF_FREEDOM = 16.0  # of a standard uncertainty from C; the projected errors of the seen part have such tails
+# Of a standard uncertainty from C. By the same likelihood 5 is clearly worse, 12 to 24 better by less than 0.002 a pad;
+# 8 keeps heavier tails for another phone in another lamp (violet pads there: 92.2 % covered, 91.4 % with 16).
+DEGREES_OF_FREEDOM = 8.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,12 +57,15 @@ class MismatchConstants:
     floor: tuple[float, float]
 
 
-# The spectral map's own covariance is multiplied by `least + slope q`, at most `most`, q being the mean square residual
-# difference of the plain map from the calibration's (smoothed, Delta E squared). On 110 seen conditions the projected
-# errors squared over it were 0.15 at q = 0.01 (like light and phone), 0.5 at 0.05, 0.9 at 0.12, 1.3 from 0.2 on, as the
-# mean of the pink, violet and brown pads. Brown ones are over it, pink and violet ones under; a lot's scale tells.
-_LIKE, _UNLIKE_SLOPE, _UNLIKE = 0.12, 6.0, 1.2
-CONSTANTS = MismatchConstants(kappa=(1.77, 5.11), rho=(0.43, 1.02), floor=(0.10, 0.39))
+# Of the spectral map's own covariance counts `least + slope q`, at most `most`; q is the mean square of the residuals'
+# difference from the calibration's (smoothed, Delta E squared). By the likelihood of seen lots:
+# ``python -m stripread.simulate.fit_spectral_mismatch``. With them 97 and 98 % of the seen pink and violet pads are
+# covered, and 87 % of the brown ones, whose lots find a larger scale of their own.
+SPECTRAL_CONSTANTS = (0.034, 11.1, 0.50)
+CONSTANTS = MismatchConstants(kappa=(1.31, 4.69), rho=(0.44, 1.30), floor=(0.03, 0.08))
+# Of flash pairs, by the likelihood of 90 seen pairs against lots of four pairs each, with one phone:
+# ``python -m stripread.simulate.fit_flash_mismatch``.
+FLASH_CONSTANTS = MismatchConstants(kappa=(1.00, 3.35), rho=(0.36, 0.82), floor=(0.05, 0.09))
 
 
 def _nearness(lab: Float, others: Float, width: float) -> Float:
@@ -62,6 +73,12 @@ def _nearness(lab: Float, others: Float, width: float) -> Float:
     distance = np.sum((others[None] - lab[:, None]) ** 2, axis=-1)
     weights = np.exp(-distance / (2 * width**2)) + 1e-3  # far from every patch: all of them
     result: Float = weights / weights.sum(axis=1, keepdims=True)
+    return result
+
+
+def smoothed_residuals(patch_lab: Float, residuals: Float) -> Float:
+    """Residuals (..., n, 3), each averaged with those of patches of nearly the same colour."""
+    result: Float = _nearness(patch_lab, patch_lab, SMOOTHING) @ residuals
     return result
 
 
@@ -119,6 +136,18 @@ def mismatch_covariance(
     return covariance
 
 
+def like_residuals(patch_lab: Float, residuals: Float, is_colour: NDArray[np.bool_]) -> float:
+    """Mean square of the smoothed residuals (n, 3) of the coloured patches: 0 in the calibration's own light."""
+    smooth = smoothed_residuals(patch_lab, residuals)
+    return float(np.mean(np.sum(smooth[is_colour] ** 2, axis=1))) if np.any(is_colour) else float("inf")
+
+
+def spectral_factor(likeness: float, constants: tuple[float, float, float] = SPECTRAL_CONSTANTS) -> float:
+    """Return the share of what the spectral map states that the calibration does not have in common."""
+    least, slope, most = constants
+    return min(least + slope * likeness, max(most, least))
+
+
 def spectral_mismatch(stated: Float, patch_lab: Float, residuals: Float, is_colour: NDArray[np.bool_]) -> Float:
     """Covariance (3, 3) of a pad's colour by the spectral map, as far as the calibration's does not share its error.
 
@@ -129,7 +158,20 @@ def spectral_mismatch(stated: Float, patch_lab: Float, residuals: Float, is_colo
     patch_lab, residuals, is_colour
         As in `mismatch_covariance`; residuals are those of the plain map, which show light and phone.
     """
-    smooth = _nearness(patch_lab, patch_lab, SMOOTHING) @ residuals
-    q = float(np.mean(np.sum(smooth[is_colour] ** 2, axis=1))) if np.any(is_colour) else _UNLIKE
-    covariance: Float = min(_LIKE + _UNLIKE_SLOPE * q, _UNLIKE) * stated
+    covariance: Float = spectral_factor(like_residuals(patch_lab, residuals, is_colour)) * stated
     return covariance
+
+
+def residual_correlation(lab: Float, patch_lab: Float, first: Float, second: Float) -> float:
+    """Correlation, 0 to 1, of two photos' residuals (n, 3) near a colour (3,): what their lights have in common.
+
+    Patches that one of them lacks (NaN) are left out; with none left nothing is known, and 1 is the safe answer.
+    """
+    known = np.isfinite(first).all(axis=1) & np.isfinite(second).all(axis=1)
+    if not known.any():
+        return 1.0
+    weights = _nearness(lab[None], patch_lab[known], BANDWIDTH)[0]
+    one, other = (smoothed_residuals(patch_lab[known], r[known]) for r in (first, second))
+    together = float(weights @ np.sum(one * other, axis=1))
+    alone = float(np.sqrt((weights @ np.sum(one**2, axis=1)) * (weights @ np.sum(other**2, axis=1))))
+    return float(np.clip(together / max(alone, 1e-12), 0.0, 1.0))

@@ -16,10 +16,10 @@ import numpy as np
 
 from stripread.geometry import Float
 
-__all__ = ["ToneAndLight", "fit_tone_and_light"]
+__all__ = ["LOWEST", "ToneAndLight", "fit_tone_and_light", "spread_code", "tone_spline"]
 
 _KNOTS = 7  # spline intervals over the code values seen; tone curves bend over tenths of the range
-_LOWEST = 2e-4  # linear light below which a channel is noise; keeps the logarithm finite
+LOWEST = 2e-4  # linear light below which a channel is noise; keeps the logarithm finite
 # Priors as standard deviations, chosen on the simulator's seen phones and lights: curvature of G between neighbouring
 # coefficients, and the log-light's linear and quadratic terms over half a card.
 _U_CURVATURE, _U_LINEAR, _U_QUADRATIC = 0.10, 0.30, 0.12
@@ -27,9 +27,9 @@ _U_NEUTRAL = 0.004  # scatter of a patch mean about the model, relative
 _U_DARK = 0.0008  # flare and noise that a patch carries whatever its reflectance, of full scale
 
 
-def _code(linear: Float) -> Float:
+def spread_code(linear: Float) -> Float:
     """Spread linear light about evenly, as phones' codes do."""
-    code: Float = np.maximum(linear, _LOWEST) ** (1 / 2.4)
+    code: Float = np.maximum(linear, LOWEST) ** (1 / 2.4)
     return code
 
 
@@ -89,11 +89,11 @@ class ToneAndLight:
         return result
 
     def _log_light(self, linear: Float) -> Float:
-        channels = zip(_code(linear).T, self.curve, self.low, self.high, strict=True)
-        return np.stack([_spline(curve, low, high, code) for code, curve, low, high in channels], axis=1)
+        channels = zip(spread_code(linear).T, self.curve, self.low, self.high, strict=True)
+        return np.stack([tone_spline(curve, low, high, code) for code, curve, low, high in channels], axis=1)
 
 
-def _spline(coefficients: Float, low: float, high: float, code: Float) -> Float:
+def tone_spline(coefficients: Float, low: float, high: float, code: Float) -> Float:
     """Cubic B-spline with coefficients (_KNOTS + 3, ...) at codes (n,); straight beyond low and high."""
     from scipy.interpolate import BSpline
 
@@ -133,19 +133,19 @@ def fit_tone_and_light(
     curves, surfaces, residuals = np.empty((3, count)), np.empty((3, 5)), np.empty_like(linear)
     weighted = np.empty_like(linear)
     low, high = np.empty(3), np.empty(3)
-    target = np.log(np.maximum(reflectance, _LOWEST))
+    target = np.log(np.maximum(reflectance, LOWEST))
     nominal_slope = 2.4  # G of an ideal decode is 2.4 log(code)
     curvature = np.diff(np.eye(count), 2, axis=0)
     for c in range(3):
-        codes = _code(linear[:, c])
-        low[c], high[c] = _code(code_range[0, c]), _code(code_range[1, c]) + 1e-6
+        codes = spread_code(linear[:, c])
+        low[c], high[c] = spread_code(code_range[0, c]), spread_code(code_range[1, c]) + 1e-6
         if high[c] - low[c] < 0.05:  # a blank sheet: one code value has no curve
             low[c], high[c] = low[c] - 0.05, high[c] + 0.05
-        basis = _spline(np.eye(count), low[c], high[c], codes)
+        basis = tone_spline(np.eye(count), low[c], high[c], codes)
         # Departure from the nominal curve is what is fitted, so that the priors pull towards it.
         grid = low[c] + (high[c] - low[c]) / _KNOTS * (np.arange(count) - 1)
         nominal = nominal_slope * np.log(np.maximum(grid, 0.02))
-        weight = 1 / np.hypot(_U_NEUTRAL, _U_DARK / np.maximum(linear[:, c], _LOWEST))
+        weight = 1 / np.hypot(_U_NEUTRAL, _U_DARK / np.maximum(linear[:, c], LOWEST))
         design = np.hstack([basis, -surface]) * weight[:, None]
         wanted = (target[:, c] - basis @ nominal) * weight
         prior = np.zeros((len(curvature) + 5, count + 5))

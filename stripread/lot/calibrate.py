@@ -16,8 +16,9 @@ from stripread.lot.fit import Fit, fit_parameters
 from stripread.lot.inverse import COVERAGE
 from stripread.lot.limits import limit_of_quantification, minimum_detectable_value
 from stripread.lot.lot import Calibrator, LimitOf, PadCalibration
+from stripread.lot.shift import Shift, fit_shift
 
-__all__ = ["calibrate_pad"]
+__all__ = ["calibrate_pad", "curve_calibrators", "curve_conditions", "fit_condition_shift"]
 
 LEAST_LEVELS = 5  # common practice, no source: at least 5 levels with 3 replicates
 _U_MODEL = 0.15  # CIELAB; the curve's form is not the chemistry's, and no level is trusted closer than this
@@ -43,6 +44,7 @@ class _Level:
     concentration: float
     u: float
     strips: Float  # (n, 3), each the mean of its photos
+    photos: float  # of a strip, on average
 
     @property
     def mean(self) -> Float:
@@ -98,13 +100,13 @@ def calibrate_pad(
     CalibrationRefusedError
         Fewer than 5 levels, no blank, no replicates, a calibrator that does not fit (named), a path that folds back.
     """
-    inside = [c for c in calibrators if not c.beyond and not c.left_out]
+    inside = curve_calibrators(calibrators)
     levels = _levels(inside)
     _check_design(levels, blank=blank, pad=pad)
     scatter = Scatter(0.0, _plain_scatter(levels), sum(len(v.strips) - 1 for v in levels))
     fitted = _fit_curve(levels, scatter)
     for _ in range(2):  # the scatter's share along the curve needs the curve, and the weights need the scatter
-        scatter = _pooled_scatter(levels, fitted.best.curve)
+        scatter = _pooled_scatter(levels, fitted.best.curve, u_pixels)
         fitted = _fit_curve(levels, scatter, near=fitted)
     curve = fitted.best.curve
     _check_strips(inside, levels, curve, pad=pad)
@@ -127,13 +129,59 @@ def calibrate_pad(
     )
 
 
+def curve_conditions(calibrators: Sequence[Calibrator]) -> frozenset[int]:
+    """Conditions with enough levels, the lowest and highest of all among them, to make the curve; the others only join.
+
+    Empty where no condition alone has them: then all make it together.
+    """
+    fitted = [c for c in calibrators if not c.beyond and not c.left_out]
+    levels = {k: {c.concentration for c in fitted if c.condition == k} for k in {c.condition for c in fitted}}
+    ends = {min((c.concentration for c in fitted), default=0.0), max((c.concentration for c in fitted), default=0.0)}
+    return frozenset(k for k, own in levels.items() if len(own) >= LEAST_LEVELS and ends <= own)
+
+
+def curve_calibrators(calibrators: Sequence[Calibrator]) -> list[Calibrator]:
+    """Return those that the curve is fitted to: not beyond, not left out, of the conditions that make it."""
+    own = curve_conditions(calibrators)
+    return [c for c in calibrators if not c.beyond and not c.left_out and (c.condition in own or not own)]
+
+
+def fit_condition_shift(calibration: PadCalibration, condition: int, noise: Float) -> Shift:
+    """Fit how the colours of a condition lie beside the curve; ``noise`` (3, 3) is one photo's covariance there.
+
+    A strip that was photographed in all of the curve's own conditions, too, is held against its mean over these, which
+    takes its own departure from the curve out; other strips against the curve, with the strip-to-strip scatter.
+    """
+    curve = calibration.fitted_curve
+    fitted = [c for c in calibration.calibrators if not c.beyond and not c.left_out]
+    own = curve_conditions(calibration.calibrators) or frozenset(c.condition for c in fitted)
+    photos: dict[tuple[float, str], dict[int, list[tuple[float, float, float]]]] = {}
+    for c in fitted:
+        photos.setdefault((c.concentration, c.replicate), {}).setdefault(c.condition, []).append(c.lab)
+    at, differences, covariances = [], [], []
+    for (concentration, _), by_condition in photos.items():
+        if condition not in by_condition:
+            continue
+        beside = [np.mean(labs, axis=0) for k, labs in by_condition.items() if k in own]
+        here = np.array([concentration])
+        shared = len(beside) == len(own)
+        reference = np.mean(beside, axis=0) if shared else curve.lab(here)[0]
+        spread = noise / len(own) if shared else curve.scatter_at(here)[0]
+        at.append(concentration)
+        differences.append(np.mean(by_condition[condition], axis=0) - reference)
+        covariances.append(noise + spread + _LEAST_SCATTER**2 * np.eye(3))
+    if not at or own == {condition}:  # the only condition is the curve itself
+        return Shift(np.zeros(3), np.zeros((3, 3)))
+    return fit_shift(curve, np.array(at), np.array(differences), np.array(covariances))
+
+
 def _levels(calibrators: Sequence[Calibrator]) -> list[_Level]:
     levels = []
     for concentration in sorted({c.concentration for c in calibrators}):
         here = [c for c in calibrators if c.concentration == concentration]
         names = sorted({c.replicate for c in here})
         strips = np.array([np.mean([c.lab for c in here if c.replicate == name], axis=0) for name in names])
-        levels.append(_Level(concentration, max(c.u_concentration for c in here), strips))
+        levels.append(_Level(concentration, max(c.u_concentration for c in here), strips, len(here) / len(names)))
     return levels
 
 
@@ -167,11 +215,14 @@ def _plain_scatter(levels: Sequence[_Level]) -> float:
     return max(float(np.sqrt(squares / (3 * max(sum(len(v.strips) - 1 for v in levels), 1)))), 0.05)
 
 
-def _pooled_scatter(levels: Sequence[_Level], curve: Curve) -> Scatter:
-    """Split the scatter of replicates into a part along the curve, relative in concentration, and a plain part."""
+def _pooled_scatter(levels: Sequence[_Level], curve: Curve, u_photo: Float) -> Scatter:
+    """Split the scatter of replicates into a part along the curve, relative in concentration, and a plain part.
+
+    What the photos themselves scatter (``u_photo``, the covariance of one) is no scatter of strips and is taken off.
+    """
     from scipy.optimize import minimize_scalar
 
-    along, reach, across, count = [], [], 0.0, 0
+    along, reach, noise, across, count = [], [], [], 0.0, 0
     for level in levels:
         n = len(level.strips)
         if n < 2:
@@ -182,14 +233,16 @@ def _pooled_scatter(levels: Sequence[_Level], curve: Curve) -> Scatter:
         inline = off @ unit
         along.append(float(inline @ inline))
         reach.append(((level.concentration * float(np.linalg.norm(tangent))) ** 2, n - 1))
-        across += float(np.sum(off**2) - inline @ inline)
+        noise.append(float(unit @ u_photo @ unit) / level.photos)
+        beside = float(np.trace(u_photo)) / level.photos - noise[-1]
+        across += float(np.sum(off**2) - inline @ inline) - (n - 1) * beside
         count += n - 1
-    colour = max(float(np.sqrt(across / (2 * count))), _LEAST_SCATTER)
+    colour = float(np.sqrt(max(across / (2 * count), _LEAST_SCATTER**2)))
     squares, spans, freedoms = np.array(along), np.array([r for r, _ in reach]), np.array([n for _, n in reach])
 
     def surprise(log_relative: float) -> float:
         """-2 log likelihood of the squares along the curve, each a variance times chi-square."""
-        variance = np.exp(2 * log_relative) * spans + colour**2
+        variance = np.exp(2 * log_relative) * spans + colour**2 + np.array(noise)
         return float(np.sum(freedoms * np.log(variance) + squares / variance))
 
     # By likelihood, so that each level counts alike; the sum of squares alone would be that of the strongest level.
@@ -398,7 +451,7 @@ def _limits(curve: Curve, u_pixels: Float, *, blank: bool) -> tuple[LimitOf, Lim
     from scipy.stats import t as student
 
     if not blank:
-        none = "none: this scale has no zero"
+        none = "this scale has no zero"
         return LimitOf(value=None, definition=none), LimitOf(value=None, definition=none)
 
     nu = max(curve.scatter.degrees_of_freedom, 2)

@@ -13,7 +13,16 @@ import numpy as np
 
 from stripread.geometry import Float
 
-__all__ = ["CalibrationCurve", "Curve", "Scatter", "path_lab", "path_slope", "reacted_share"]
+__all__ = [
+    "CalibrationCurve",
+    "Curve",
+    "Scatter",
+    "path_lab",
+    "path_slope",
+    "reacted_share",
+    "scatter_about",
+    "tangent_by_differences",
+]
 
 
 def reacted_share(concentration: Float, log_half: Any, log_hill: Any) -> Any:
@@ -92,6 +101,24 @@ class CalibrationCurve(Protocol):
         """Rising concentrations from low to top."""
 
 
+def tangent_by_differences(curve: CalibrationCurve, concentration: Float) -> Float:
+    """Change of CIELAB (n, 3) per unit of concentration, within the curve's ends."""
+    c = np.asarray(concentration, dtype=np.float64)
+    step = 1e-4 * (curve.top - curve.low)
+    below, above = np.maximum(c - step, curve.low), np.minimum(c + step, curve.top)
+    result: Float = (curve.lab(above) - curve.lab(below)) / (above - below)[..., None]
+    return result
+
+
+def scatter_about(curve: CalibrationCurve, concentration: Float) -> Float:
+    """Covariance (n, 3, 3) of one strip's colour: a part along the curve, relative in concentration, a plain part."""
+    c = np.asarray(concentration, dtype=np.float64)
+    along = curve.tangent(c) * c[:, None]
+    s = curve.scatter
+    result: Float = s.relative**2 * along[:, :, None] * along[:, None, :] + s.colour**2 * np.eye(3)
+    return result
+
+
 @dataclass(frozen=True, slots=True)
 class Curve:
     """A fitted path between its lowest and highest calibrator, with the covariance of its parameters.
@@ -118,11 +145,7 @@ class Curve:
 
     def tangent(self, concentration: Float) -> Float:
         """Change of CIELAB (n, 3) per unit of concentration."""
-        c = np.asarray(concentration, dtype=np.float64)
-        step = 1e-4 * (self.top - self.low)
-        below, above = np.maximum(c - step, self.low), np.minimum(c + step, self.top)
-        result: Float = (self.lab(above) - self.lab(below)) / (above - below)[..., None]
-        return result
+        return tangent_by_differences(self, concentration)
 
     def covariance_at(self, concentration: Float) -> Float:
         """Covariance (n, 3, 3) of the curve itself at concentrations (n,)."""
@@ -132,11 +155,7 @@ class Curve:
 
     def scatter_at(self, concentration: Float) -> Float:
         """Covariance (n, 3, 3) of one strip's colour about its lot's curve."""
-        c = np.asarray(concentration, dtype=np.float64)
-        along = self.tangent(c) * c[:, None]
-        s = self.scatter
-        result: Float = s.relative**2 * along[:, :, None] * along[:, None, :] + s.colour**2 * np.eye(3)
-        return result
+        return scatter_about(self, concentration)
 
     def grid(self, count: int = 400) -> Float:
         """Concentrations from low to top, evenly spaced along the path in CIELAB."""

@@ -61,7 +61,7 @@ def invert_curve(
     causes: Mapping[str, Float],
     degrees_of_freedom: Mapping[str, float],
     *,
-    strips: int = 1,
+    strips: float = 1,
 ) -> Estimate:
     """Find the concentration whose colour on the curve is nearest to a pad's.
 
@@ -74,7 +74,7 @@ def invert_curve(
         added here under the names ``curve`` and ``strip_to_strip``.
     degrees_of_freedom : mapping of name to float
         How well each cause is known; those not named count as exactly known.
-    strips : int
+    strips : float
         Strips averaged in ``lab``; the strip-to-strip scatter is divided by it.
     """
     from scipy.optimize import minimize_scalar

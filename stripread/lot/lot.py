@@ -6,7 +6,7 @@ JSON; the keys are those of ``docs/reference/file-formats.md``.
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from datetime import date
 from pathlib import Path
 from typing import Any, Literal
@@ -16,12 +16,16 @@ import numpy as np
 from stripread import __version__
 from stripread.errors import LotFileError
 from stripread.geometry import Float
+from stripread.lot.chart_curve import METHOD as CHART_METHOD
+from stripread.lot.chart_curve import ChartCurve, chart_curve_from_json, chart_curve_to_json
+from stripread.lot.conditions import Condition
 from stripread.lot.curve import Curve, Scatter
+from stripread.lot.shift import Shift, shifted_curve
 
 __all__ = ["Calibrator", "LimitOf", "Lot", "PadCalibration", "load_lot", "save_lot"]
 
-FORMAT = "stripread-lot/1"
-METHOD = "hill-polynomial-path"  # the only one so far; named so that a file of another method is not misread
+FORMAT = "stripread-lot/2"
+METHOD = "hill-polynomial-path"  # of calibrated lots; provisional ones have that of lot/chart_curve.py
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,6 +41,7 @@ class Calibrator:
     lab: tuple[float, float, float]
     beyond: bool  # above the range, kept to know where the pad turns back; not in the fit
     left_out: bool  # left out of the fit at a person's word
+    condition: int = 0  # index into the lot's conditions
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,28 +56,45 @@ class LimitOf:
 class PadCalibration:
     """Curve and figures of merit of one pad.
 
-    ``beyond`` holds (concentration, L*, a*, b*) of calibrators above the range, in order.
+    ``beyond`` holds (concentration, L*, a*, b*) of calibrators above the range, in order; ``shifts`` how each of the
+    lot's conditions lies beside the curve, in their order.
     """
 
     pad: str
     analyte: str
     unit: str
-    curve: Curve
+    curve: Curve | ChartCurve
     lod: LimitOf
     loq: LimitOf
     beyond: tuple[tuple[float, float, float, float], ...]
     calibrators: tuple[Calibrator, ...]
     lack_of_fit: float  # residual standard deviation of level means in units of their uncertainty
     mismatch_scale: float = 1.0  # factor on the standard uncertainty of the colour correction, for this pad's dye
+    shifts: tuple[Shift, ...] = ()
+
+    @property
+    def fitted_curve(self) -> Curve:
+        """The curve of a calibrated lot; ``LotFileError`` where the lot is only provisional."""
+        if isinstance(self.curve, ChartCurve):
+            raise LotFileError(
+                expected="a calibrated lot",
+                found="a provisional one, made from the chart on its vial",
+                remedy="Calibrate the lot from known dilutions first.",
+            )
+        return self.curve
+
+    def curve_in(self, weights: Float) -> Curve | ChartCurve:
+        """Return the curve in a mixture of the lot's conditions."""
+        return shifted_curve(self.fitted_curve, self.shifts, weights) if self.shifts else self.curve
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lot:
-    """One production lot of a strip kind, calibrated.
+    """One production lot of a strip kind, calibrated in one condition (light and phone) or several.
 
-    ``signature`` is the mean left-out residual (CIELAB) of each patch of the card over the calibration photos: what
-    light and phone were like then. ``correction`` says by which colour map its photos were corrected: readings use the
-    same, so that both err alike.
+    A ``provisional`` lot was made from the chart on its vial, not calibrated. ``flash_colours`` is there where the lot
+    was calibrated with flash pairs: CIELAB of each patch as the phone shows it in the light of its flash alone.
+    ``correction`` says by which colour map the photos were corrected: readings use the same, so that both err alike.
     """
 
     number: str
@@ -81,11 +103,13 @@ class Lot:
     calibrated_on: date
     card: str
     pads: tuple[PadCalibration, ...]
-    signature: Mapping[str, tuple[float, float, float]]
+    conditions: tuple[Condition, ...]
     left_out: tuple[str, ...]
     card_u_lab: float = 0.0  # standard uncertainty of the print's measured CIELAB; 0 where it was never measured
-    sha256: str = ""
+    provisional: bool = False
+    flash_colours: Mapping[str, tuple[float, float, float]] = field(default_factory=dict)
     correction: Literal["plain", "spectral"] = "plain"
+    sha256: str = ""
 
     def pad(self, pad_id: str) -> PadCalibration:
         """Return the calibration of a pad; ``KeyError`` where there is none."""
@@ -102,17 +126,25 @@ def save_lot(lot: Lot, path: Path) -> None:
         "software": f"stripread {__version__}",
         "number": lot.number,
         "kind": lot.kind,
+        **({"provisional": True} if lot.provisional else {}),
         "expires": lot.expires.isoformat(),
         "calibrated_on": lot.calibrated_on.isoformat(),
         "card": lot.card,
         "card_u_lab": lot.card_u_lab,
         "left_out": list(lot.left_out),
         "pads": [_pad_to_json(pad) for pad in lot.pads],
-        "signature": {key: [round(v, 4) for v in value] for key, value in lot.signature.items()},
+        "conditions": [_condition_to_json(condition) for condition in lot.conditions],
     }
+    if lot.flash_colours:
+        data["flash_colours"] = {key: [round(v, 4) for v in value] for key, value in lot.flash_colours.items()}
     if lot.correction != "plain":
         data["correction"] = lot.correction
     path.write_text(json.dumps(data, indent=1) + "\n", encoding="utf-8")
+
+
+def _condition_to_json(condition: Condition) -> dict[str, Any]:
+    signature = {key: [round(v, 3) for v in value] for key, value in condition.signature.items()}
+    return {**asdict(condition), "signature": signature}
 
 
 def _pad_to_json(pad: PadCalibration) -> dict[str, Any]:
@@ -122,9 +154,7 @@ def _pad_to_json(pad: PadCalibration) -> dict[str, Any]:
         "analyte": pad.analyte,
         "unit": pad.unit,
         "curve": {
-            "method": METHOD,
-            "parameters": curve.parameters.tolist(),
-            "covariance": curve.covariance.tolist(),
+            **_shape_to_json(curve),
             "low": curve.low,
             "top": curve.top,
             "scatter": asdict(curve.scatter),
@@ -135,7 +165,14 @@ def _pad_to_json(pad: PadCalibration) -> dict[str, Any]:
         "loq": asdict(pad.loq),
         "beyond": [list(row) for row in pad.beyond],
         "calibrators": [asdict(c) for c in pad.calibrators],
+        "shifts": [{"coefficients": s.coefficients.tolist(), "covariance": s.covariance.tolist()} for s in pad.shifts],
     }
+
+
+def _shape_to_json(curve: Curve | ChartCurve) -> dict[str, Any]:
+    if isinstance(curve, ChartCurve):
+        return chart_curve_to_json(curve)
+    return {"method": METHOD, "parameters": curve.parameters.tolist(), "covariance": curve.covariance.tolist()}
 
 
 def load_lot(path: Path) -> Lot:
@@ -164,10 +201,12 @@ def load_lot(path: Path) -> Lot:
             card=str(data["card"]),
             card_u_lab=float(data["card_u_lab"]),
             pads=tuple(_pad_from_json(pad) for pad in data["pads"]),
-            signature={str(k): _three(v) for k, v in data["signature"].items()},
+            conditions=tuple(_condition_from_json(c) for c in data["conditions"]),
+            flash_colours={str(k): _three(v) for k, v in data.get("flash_colours", {}).items()},
             left_out=tuple(str(name) for name in data["left_out"]),
-            sha256=hashlib.sha256(text).hexdigest(),
+            provisional=data.get("provisional", False) is True,
             correction=_correction(data.get("correction", "plain")),
+            sha256=hashlib.sha256(text).hexdigest(),
         )
     except (ValueError, KeyError, TypeError, AttributeError) as error:
         reason = f"field {error} is missing" if isinstance(error, KeyError) else str(error)
@@ -189,10 +228,20 @@ def _three(values: Any) -> tuple[float, float, float]:
     return a, b, c
 
 
-def _pad_from_json(data: Mapping[str, Any]) -> PadCalibration:
-    curve = data["curve"]
+def _condition_from_json(data: Mapping[str, Any]) -> Condition:
+    return Condition(**{**data, "signature": {str(k): _three(v) for k, v in data["signature"].items()}})
+
+
+def _curve_from_json(curve: Mapping[str, Any]) -> Curve | ChartCurve:
+    scatter = Scatter(
+        float(curve["scatter"]["relative"]),
+        float(curve["scatter"]["colour"]),
+        int(curve["scatter"]["degrees_of_freedom"]),
+    )
+    if curve["method"] == CHART_METHOD:
+        return chart_curve_from_json(curve, scatter)
     if curve["method"] != METHOD:
-        raise ValueError(f"curve method {curve['method']!r}, known is {METHOD!r}")
+        raise ValueError(f"curve method {curve['method']!r}, known are {METHOD!r} and {CHART_METHOD!r}")
     parameters: Float = np.array(curve["parameters"], dtype=np.float64)
     covariance: Float = np.array(curve["covariance"], dtype=np.float64)
     if len(parameters) < 8 or (len(parameters) - 2) % 3 or covariance.shape != (len(parameters),) * 2:
@@ -201,25 +250,24 @@ def _pad_from_json(data: Mapping[str, Any]) -> PadCalibration:
         raise ValueError("curve parameters that are not finite")
     if not float(curve["low"]) < float(curve["top"]):
         raise ValueError("a curve whose top is not above its low end")
+    return Curve(parameters, covariance, float(curve["low"]), float(curve["top"]), scatter)
+
+
+def _pad_from_json(data: Mapping[str, Any]) -> PadCalibration:
+    curve = data["curve"]
     return PadCalibration(
         pad=str(data["pad"]),
         analyte=str(data["analyte"]),
         unit=str(data["unit"]),
-        curve=Curve(
-            parameters,
-            covariance,
-            float(curve["low"]),
-            float(curve["top"]),
-            Scatter(
-                float(curve["scatter"]["relative"]),
-                float(curve["scatter"]["colour"]),
-                int(curve["scatter"]["degrees_of_freedom"]),
-            ),
-        ),
+        curve=_curve_from_json(curve),
         lod=LimitOf(**data["lod"]),
         loq=LimitOf(**data["loq"]),
         beyond=tuple((float(c), float(x), float(a), float(b)) for c, x, a, b in data["beyond"]),
         calibrators=tuple(Calibrator(**{**c, "lab": _three(c["lab"])}) for c in data["calibrators"]),
         lack_of_fit=float(curve["lack_of_fit"]),
         mismatch_scale=float(curve["mismatch_scale"]),
+        shifts=tuple(
+            Shift(np.array(s["coefficients"], dtype=np.float64), np.array(s["covariance"], dtype=np.float64))
+            for s in data["shifts"]
+        ),
     )

@@ -16,7 +16,8 @@ class SeriesRow:
     """One photo of one strip of the series.
 
     ``pad`` is None where the row holds for the strip's only pad; ``replicate`` names the strip, so two photos of one
-    strip share it; ``beyond`` marks a calibrator above the range, where the pad bleaches or turns back.
+    strip share it; ``beyond`` marks a calibrator above the range, where the pad bleaches or turns back;
+    ``flash`` is a second photo of the strip, with the phone's flash.
     """
 
     photo: Path
@@ -25,12 +26,15 @@ class SeriesRow:
     replicate: str
     pad: str | None
     beyond: bool
+    condition: str | None = None
+    flash: Path | None = None
 
 
-def load_series(path: Path) -> tuple[SeriesRow, ...]:
-    """Read a series: CSV with ``photo, concentration, u_concentration, replicate`` and optionally ``pad``, ``beyond``.
+def load_series(path: Path, *, photos_needed: bool = True) -> tuple[SeriesRow, ...]:
+    """Read a series: CSV with ``photo, concentration, u_concentration, replicate``.
 
-    Photos are found from the series file's folder. ``beyond`` is yes or no.
+    Optional columns are ``pad``, ``beyond`` (yes or no), ``condition``. Photos are found from the series' own folder;
+    unless ``photos_needed``, they may be missing.
 
     Raises
     ------
@@ -59,13 +63,13 @@ def load_series(path: Path) -> tuple[SeriesRow, ...]:
     rows = []
     for line in reader:
         where = f"line {reader.line_num} of {path}"
-        rows.append(_row(line, where, path.parent))
+        rows.append(_row(line, where, path.parent, photos_needed=photos_needed))
     if not rows:
         raise SeriesError(expected="at least one row", found=f"none in {path}", remedy="Add the photos of the series.")
     return tuple(rows)
 
 
-def _row(line: dict[str, str | None], where: str, folder: Path) -> SeriesRow:
+def _row(line: dict[str, str | None], where: str, folder: Path, *, photos_needed: bool) -> SeriesRow:
     def cell(name: str) -> str:
         return (line.get(name) or "").strip()
 
@@ -83,9 +87,16 @@ def _row(line: dict[str, str | None], where: str, folder: Path) -> SeriesRow:
     if not cell("photo"):
         raise SeriesError(expected=f"a photo in {where}", found="none", remedy="Name the photo's file.")
     photo = folder / cell("photo")
-    if not photo.is_file():
+    if photos_needed and not photo.is_file():
         raise SeriesError(
             expected=f"the photo of {where}", found=f"no file {photo}", remedy="Names count from the series' folder."
+        )
+    flash = folder / cell("flash") if cell("flash") else None
+    if flash is not None and not flash.is_file():
+        raise SeriesError(
+            expected=f"the photo with the flash of {where}",
+            found=f"no file {flash}",
+            remedy="Names count from the series' folder.",
         )
     beyond = cell("beyond").lower()
     if beyond not in ("", "yes", "no", "true", "false", "1", "0"):
@@ -97,4 +108,6 @@ def _row(line: dict[str, str | None], where: str, folder: Path) -> SeriesRow:
         replicate=cell("replicate") or "1",
         pad=cell("pad") or None,
         beyond=beyond in ("yes", "true", "1"),
+        condition=cell("condition") or None,
+        flash=flash,
     )

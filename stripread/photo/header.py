@@ -3,6 +3,7 @@
 import io
 import threading
 import warnings
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -47,6 +48,7 @@ _WARNINGS_LOCK = threading.Lock()
 class Header:
     """The header of a photo.
 
+    ``code_steps`` are those in which a JPEG keeps an area's mean brightness and mean colour differences, in codes;
     ``orientation`` is what is still to be undone after decoding, ``bits`` are per channel of the decoded picture, and
     ``refusal`` says what it is where the picture is whole but of a kind whose codes are no colours of a photo.
     """
@@ -58,6 +60,7 @@ class Header:
     icc: bytes | None = None
     primaries: Primaries = "srgb"
     refusal: str | None = None
+    code_steps: tuple[float, float] = (0.0, 0.0)
 
 
 def recognise_format(data: bytes) -> Format | None:
@@ -131,7 +134,16 @@ def _read_by_pillow(kind: str, data: bytes) -> Header:
             bits=bits,
             icc=icc or None,
             refusal=refusal,
+            code_steps=_code_steps(getattr(image, "quantization", None) or {}),
         )
+
+
+def _code_steps(tables: Mapping[int, Sequence[int]]) -> tuple[float, float]:
+    """Return the steps of the mean of an 8 x 8 block: an eighth of the first quantiser (ITU-T T.81, A.3.3, A.3.4)."""
+    if not tables:
+        return 0.0, 0.0
+    first = [tables[key][0] / 8 for key in sorted(tables)]
+    return first[0], first[min(1, len(first) - 1)]
 
 
 def _read_notes(image: Any, kind: str) -> PhotoNotes:

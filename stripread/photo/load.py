@@ -58,6 +58,12 @@ class PhotoFile:
         themselves (ISO/IEC 23008-12: a HEIC's own rotation counts, its EXIF orientation only repeats it).
     bits : int
         Bits a channel of the decoded picture: 8 or 16.
+    exposure : float or None
+        By EXIF, time [s] x ISO / f-number squared.
+    flash : bool or None
+        Whether the flash fired, by EXIF.
+    code_steps : tuple of float
+        Steps in which a JPEG keeps an area's mean brightness and mean colour differences, in codes; 0 in other formats.
     icc : bytes or None
         The embedded colour profile.
     primaries : str
@@ -74,6 +80,9 @@ class PhotoFile:
     bits: int
     taken_at: datetime | None
     camera: str | None
+    exposure: float | None = None
+    flash: bool | None = None
+    code_steps: tuple[float, float] = (0.0, 0.0)
     icc: bytes | None = field(repr=False)
     primaries: Primaries = "srgb"
 
@@ -138,6 +147,9 @@ def open_photo_bytes(data: bytes, name: str, *, limits: Limits | None = None) ->
         bits=header.bits,
         taken_at=header.notes.taken_at,
         camera=header.notes.camera,
+        exposure=header.notes.exposure,
+        flash=header.notes.flash,
+        code_steps=header.code_steps,
         icc=header.icc,
         primaries=header.primaries,
     )
@@ -235,4 +247,5 @@ def decode_photo(photo_file: PhotoFile, *, reduction: int) -> Photo:
         to_srgb=light.to_srgb,
         taken_at=photo_file.taken_at,
         camera=photo_file.camera,
+        code_steps=photo_file.code_steps,
     )

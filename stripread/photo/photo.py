@@ -32,6 +32,8 @@ class Photo:
         From EXIF, with its zone where EXIF has one.
     camera : str or None
         EXIF make and model.
+    code_steps : tuple of float
+        Steps in which a JPEG keeps an area's mean brightness and mean colour differences, in codes; 0 in other formats.
     """
 
     name: str
@@ -44,6 +46,7 @@ class Photo:
     to_srgb: Float
     taken_at: datetime | None
     camera: str | None
+    code_steps: tuple[float, float] = (0.0, 0.0)
 
     def linear(self, rows: slice, columns: slice) -> NDArray[np.float32]:
         """Linear light of a part of ``pixels``, in sRGB's primaries, 0 to 1 (beyond where the profile is wider)."""

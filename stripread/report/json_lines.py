@@ -69,6 +69,8 @@ def reading_json(
             "pad_polygons": {pad.pad: _points(pad.polygon_px) for pad in measured.pads},
         },
         "timing_ms": {stage: round(ms, 1) for stage, ms in timing_ms.items()},
+        "flash_photo": None if measured.flash_photo is None else measured.flash_photo.name,
+        "flash_photo_sha256": None if measured.flash_photo is None else measured.flash_photo.sha256,
     }
 
 

@@ -7,12 +7,13 @@ import numpy as np
 
 from stripread.errors import DrawingError, MissingExtraError
 from stripread.geometry import Float
+from stripread.lot.calibrate import curve_calibrators
 from stripread.lot.inverse import invert_curve
-from stripread.lot.lot import Calibrator, LimitOf, Lot, PadCalibration
-from stripread.numbers import format_number, places_for, two_digits
+from stripread.lot.lot import LimitOf, Lot, PadCalibration
+from stripread.numbers import counted, format_number, places_for, two_digits
 from stripread.report.text import table
 
-__all__ = ["lot_text", "plot_lot"]
+__all__ = ["level_rows", "lot_text", "new_figure", "plot_lot", "plot_pad", "read_off", "save_figure"]
 
 _EXACT = {"pixels": 1e-4 * np.eye(3)}  # a colour taken as it is: the place on the curve, not its interval
 
@@ -23,6 +24,15 @@ def lot_text(lot: Lot) -> str:
         f"Lot {lot.number} of kind {lot.kind}, expires {lot.expires.isoformat()}",
         f"calibrated on {lot.calibrated_on.isoformat()} with card {lot.card}",
     ]
+    for condition in lot.conditions:
+        more = ", joined: shifts the others' curve" if condition.joined else ""
+        photos = counted(condition.photos, "photo")
+        lines.append(f"  condition {condition.name}: {photos}, {condition.camera or 'phone unknown'}{more}")
+    if lot.provisional:
+        lines.append(
+            "PROVISIONAL: made from the chart on the vial, not calibrated; the levels below are its blocks, and "
+            "scatter is an allowance"
+        )
     if lot.left_out:
         lines.append(f"left out by hand: {', '.join(lot.left_out)}")
     for pad in lot.pads:
@@ -43,7 +53,7 @@ def _pad_lines(pad: PadCalibration) -> list[str]:
         "  levels of the series; residual = read from the curve minus assigned:",
         table(
             (f"assigned [{unit}]", "strips", "L*", "a*", "b*", "Delta E to curve", f"residual [{unit}]"),
-            [_level_row(c, pad) for c in _levels(pad)],
+            level_rows(pad),
         ),
         "  the curve:",
         table(
@@ -61,23 +71,24 @@ def _limit(limit: LimitOf, unit: str) -> str:
 
 
 def _levels(pad: PadCalibration) -> list[float]:
-    return sorted({c.concentration for c in _fitted(pad)})
+    return sorted({c.concentration for c in curve_calibrators(pad.calibrators)})
 
 
-def _fitted(pad: PadCalibration) -> list[Calibrator]:
-    return [c for c in pad.calibrators if not c.beyond and not c.left_out]
+def level_rows(pad: PadCalibration) -> list[tuple[str, ...]]:
+    """Return for each level what was assigned, its strips, mean L*, a*, b*, Delta E to the curve, residual."""
+    return [_level_row(level, pad) for level in _levels(pad)]
 
 
 def _level_row(level: float, pad: PadCalibration) -> tuple[str, ...]:
-    own = [c for c in _fitted(pad) if c.concentration == level]
+    own = [c for c in curve_calibrators(pad.calibrators) if c.concentration == level]
     lab = np.mean([c.lab for c in own], axis=0)
     places = places_for(max(level, pad.curve.top / 20) * 0.02)
     delta_e = float(np.linalg.norm(lab - pad.curve.lab(np.array([level]))[0]))
-    residual = format_number(_read_off(pad, lab) - level, places)
+    residual = format_number(read_off(pad, lab) - level, places)
     return (f"{level:g}", str(len({c.replicate for c in own})), *(f"{x:.2f}" for x in lab), f"{delta_e:.2f}", residual)
 
 
-def _read_off(pad: PadCalibration, lab: Float) -> float:
+def read_off(pad: PadCalibration, lab: Float) -> float:
     """Concentration of the curve's nearest point."""
     return invert_curve(pad.curve, lab, _EXACT, {}).value
 
@@ -112,6 +123,25 @@ def plot_lot(lot: Lot, path: Path) -> None:
     DrawingError
         If the suffix is of no format known.
     """
+    figure = new_figure(16, 5.4 * len(lot.pads))
+    figure.suptitle(
+        f"Lot {lot.number}, kind {lot.kind}, calibrated on {lot.calibrated_on.isoformat()} with card {lot.card}"
+    )
+    rows = figure.subplots(len(lot.pads), 3, squeeze=False)
+    for pad, (plane, lightness, residuals) in zip(lot.pads, rows, strict=True):
+        plot_pad(pad, plane, lightness, residuals)
+    save_figure(figure, path)
+
+
+def plot_pad(pad: PadCalibration, plane: Any, lightness: Any, residuals: Any) -> None:
+    """Draw one pad's path, lightness and residuals on three axes of matplotlib."""
+    _plot_plane(pad, plane)
+    _plot_lightness(pad, lightness)
+    _plot_residuals(pad, residuals)
+
+
+def new_figure(width_in: float, height_in: float) -> Any:
+    """Return an empty figure of matplotlib, `MissingExtraError` without it. No window, no global state."""
     try:
         from matplotlib.backends.backend_agg import FigureCanvasAgg
         from matplotlib.figure import Figure
@@ -121,20 +151,17 @@ def plot_lot(lot: Lot, path: Path) -> None:
             found="none installed",
             remedy="Install it with `pip install 'stripread[plot]'`.",
         ) from None
+    figure = Figure(figsize=(width_in, height_in), layout="constrained")
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def save_figure(figure: Any, path: Path) -> None:
+    """Write a figure to a PNG, SVG or PDF file, `DrawingError` for any other."""
     if path.suffix.lower() not in (".png", ".svg", ".pdf"):
         raise DrawingError(
             expected="a file name that ends in .png, .svg or .pdf", found=path.name, remedy="Choose one of these."
         )
-    figure = Figure(figsize=(16, 5.4 * len(lot.pads)), layout="constrained")
-    FigureCanvasAgg(figure)
-    figure.suptitle(
-        f"Lot {lot.number}, kind {lot.kind}, calibrated on {lot.calibrated_on.isoformat()} with card {lot.card}"
-    )
-    rows = figure.subplots(len(lot.pads), 3, squeeze=False)
-    for pad, (plane, lightness, residuals) in zip(lot.pads, rows, strict=True):
-        _plot_plane(pad, plane)
-        _plot_lightness(pad, lightness)
-        _plot_residuals(pad, residuals)
     figure.savefig(path, dpi=130)
 
 
@@ -166,7 +193,7 @@ def _plot_plane(pad: PadCalibration, ax: Any) -> None:
     fine = pad.curve.lab(pad.curve.grid())
     ax.plot(fine[:, 1], fine[:, 2], color="0.35", linewidth=1.2, zorder=1, label="curve")
     for index, level in enumerate(_levels(pad)):
-        labs = np.array([c.lab for c in _fitted(pad) if c.concentration == level])
+        labs = np.array([c.lab for c in curve_calibrators(pad.calibrators) if c.concentration == level])
         ax.scatter(
             labs[:, 1],
             labs[:, 2],
@@ -213,7 +240,7 @@ def _plot_lightness(pad: PadCalibration, ax: Any) -> None:
     grid = np.linspace(pad.curve.low, pad.curve.top, 300)
     ax.plot(grid, pad.curve.lab(grid)[:, 0], color="0.35", linewidth=1.2, label="curve")
     for index, level in enumerate(_levels(pad)):
-        labs = np.array([c.lab for c in _fitted(pad) if c.concentration == level])
+        labs = np.array([c.lab for c in curve_calibrators(pad.calibrators) if c.concentration == level])
         ax.scatter(
             np.full(len(labs), level),
             labs[:, 0],
@@ -241,8 +268,8 @@ def _limits(pad: PadCalibration, ax: Any) -> None:
 def _plot_residuals(pad: PadCalibration, ax: Any) -> None:
     """Draw what each photo of the series reads from the curve, less what was assigned."""
     for index, level in enumerate(_levels(pad)):
-        labs = np.array([c.lab for c in _fitted(pad) if c.concentration == level])
-        residuals = [_read_off(pad, lab) - level for lab in labs]
+        labs = np.array([c.lab for c in curve_calibrators(pad.calibrators) if c.concentration == level])
+        residuals = [read_off(pad, lab) - level for lab in labs]
         ax.scatter(
             np.full(len(labs), level),
             residuals,

@@ -13,13 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
+from stripread.chart import ChartMeasurement
 from stripread.check import Verdict
 from stripread.errors import StripReadError
 from stripread.geometry import Float, scale_points
 from stripread.photo.photo import Photo
 from stripread.report.words import Headline, error_headline, expected_line, next_steps, pad_words, verdict_headline
 
-__all__ = ["draw_error", "draw_verdict", "save_picture"]
+__all__ = ["draw_chart", "draw_error", "draw_verdict", "save_picture"]
 
 Picture = NDArray[np.uint8]
 Colour = tuple[int, int, int]
@@ -73,6 +74,29 @@ def draw_verdict(verdict: Verdict) -> Picture:
     footer += [_Line(f"CAUTION: {caution}", 0.024) for caution in verdict.cautions]
     footer.append(_Line(f"{reading.photo}, lot {reading.lot.number}, card {card.card.name}", 0.022))
     return _frame(picture, verdict_headline(verdict), lines, footer)
+
+
+def draw_chart(chart: ChartMeasurement, labels: Sequence[str], *, title: str) -> Picture:
+    """Return the upright photo with the chart's blocks outlined and numbered, and what each was taken for.
+
+    Parameters
+    ----------
+    labels : sequence of str
+        What each block stands for, from left to right on the upright card; empty where that could not be told.
+    """
+    picture, factor = _shrink(chart.card.photo)
+    card = scale_points(chart.card.pose.corners_px, factor)
+    _outline(picture, card, width=3)
+    for number, block in enumerate(chart.blocks, start=1):
+        corners = scale_points(block.polygon_px, factor)
+        centre = corners.mean(axis=0)
+        _outline(picture, centre + (corners - centre) * 1.1, width=2)
+        up = (corners[0] + corners[1] - corners[2] - corners[3]) / 2
+        _tag(picture, str(number), centre + 1.8 * up - 0.06 * (card[3] + card[2] - card[0] - card[1]) / 2, card)
+    known = [f"{number} = {label}" for number, label in enumerate(labels, start=1)]
+    lines = [_Line(",   ".join(known), 0.04)] if known else [_Line("which block has which value is not clear", 0.04)]
+    footer = [_Line(f"{chart.card.photo.name}, card {chart.card.card.name}", 0.022)]
+    return _frame(picture, Headline("question" if not known else "triangle", title), lines, footer)
 
 
 def draw_error(error: StripReadError, photo: Photo | None, *, name: str) -> Picture:

@@ -103,6 +103,8 @@ def pad_words(verdict: Verdict, pad: PadVerdict) -> PadWords:
 _BOUNDS = {
     "LOD": "not detected (under the LOD), so only a bound",
     "LOQ": "found, but too little for a number (under the LOQ), so only a bound",
+    "interval's end": "its interval reaches zero, so only a bound",
+    "lowest block": "the chart's lowest block, so only a bound",
     "lowest calibrator": "the lot's lowest calibrator, so only a bound",
     "top calibrator": "the lot's top calibrator, so only a bound",
 }

@@ -16,7 +16,7 @@ from stripread.geometry import Float, apply_homography
 from stripread.simulate.paint import Image, Piece, blend, mask_pieces, polygon_pieces, quad_pieces, shade
 from stripread.simulate.scene import Materials, SecondCard
 
-__all__ = ["Easel", "circle", "paint_card", "place_easel", "stroke", "varied"]
+__all__ = ["Easel", "circle", "label_font", "paint_card", "place_easel", "stroke", "varied"]
 
 _DASH_MM = 1.5
 
@@ -155,7 +155,7 @@ def _paint_line(easel: Easel, line: Line, ink: Float) -> None:
 
 def _paint_words(easel: Easel, words: Words, ink: Float, fine: int) -> None:
     """Write words by way of a mask of ``fine`` pixels per mm."""
-    font = _font(words.size * fine)
+    font = label_font(words.size * fine)
     left, top, right, bottom = (round(edge) for edge in font.getbbox(words.text, anchor="ls"))
     mask = PillowImage.new("L", (right - left + 2, bottom - top + 2))
     ImageDraw.Draw(mask).text((1 - left, 1 - top), words.text, fill=255, font=font, anchor="ls")
@@ -167,7 +167,8 @@ def _paint_words(easel: Easel, words: Words, ink: Float, fine: int) -> None:
 
 
 @lru_cache(maxsize=64)
-def _font(size_px: float) -> ImageFont.FreeTypeFont:
+def label_font(size_px: float) -> ImageFont.FreeTypeFont:
+    """Return the typeface that comes with Pillow."""
     font = ImageFont.load_default(size_px)
     if not isinstance(font, ImageFont.FreeTypeFont):  # Pillow built without FreeType offers one size only
         raise RuntimeError("Pillow has no FreeType; the card's words cannot be drawn to size")

@@ -13,7 +13,16 @@ from stripread.geometry import Float
 from stripread.simulate.inks import make_printer
 from stripread.simulate.spectra import WAVELENGTHS, gaussian, reflectance_to_lab
 
-__all__ = ["Phone", "develop_photo", "make_phone", "on_sensor", "packaged_cameras", "read_cameras", "sensitivities"]
+__all__ = [
+    "Phone",
+    "develop_photo",
+    "flash_power",
+    "make_phone",
+    "on_sensor",
+    "packaged_cameras",
+    "read_cameras",
+    "sensitivities",
+]
 
 
 def sensitivities(seed: int) -> Float:
@@ -77,7 +86,8 @@ class Phone:
     """A sensor and its maker's habits.
 
     ``contrast`` bends the tone curve to an S, ``shoulder`` rolls highlights off, ``saturation`` is the boost in the
-    colour matrix, ``balance_error`` the relative error of the white balance on red and blue.
+    colour matrix, ``balance_error`` the relative error of the white balance on red and blue; ``flash`` is the spectral
+    power of its flash, mean 1, shape (81,).
     """
 
     name: str
@@ -86,6 +96,7 @@ class Phone:
     shoulder: float
     saturation: float
     balance_error: tuple[float, float]
+    flash: Float
 
 
 def make_phone(seed: int, *, sensor: Float | None = None, name: str | None = None) -> Phone:
@@ -98,7 +109,22 @@ def make_phone(seed: int, *, sensor: Float | None = None, name: str | None = Non
         shoulder=float(rng.uniform(0.0, 0.6)),
         saturation=float(rng.uniform(1.0, 1.2)),
         balance_error=(float(rng.normal(0, 0.04)), float(rng.normal(0, 0.04))),
+        flash=flash_power(seed),
     )
+
+
+def flash_power(seed: int) -> Float:
+    """Return the spectral power of a phone's flash, mean 1, shape (81,): a blue chip under a yellow and a red phosphor.
+
+    Peaks and shares scatter as white LEDs of 4500 to 7000 K do (from memory); every phone seed has its own.
+    """
+    rng = np.random.default_rng([seed, 53])
+    chip = rng.uniform(0.5, 1.0) * gaussian(rng.uniform(446, 458), rng.uniform(8, 11))
+    yellow = gaussian(rng.uniform(545, 575), rng.uniform(48, 58))
+    red = rng.uniform(0, 0.35) * gaussian(rng.uniform(610, 640), rng.uniform(30, 45))
+    power = chip + yellow + red
+    scaled: Float = power / power.mean()
+    return scaled
 
 
 @lru_cache(maxsize=1)

@@ -10,18 +10,21 @@ import numpy as np
 
 from stripread.card.layout import CardLayout
 from stripread.geometry import Float, apply_homography
-from stripread.simulate.cameras import make_phone
-from stripread.simulate.lamps import SEEN, UNSEEN
-from stripread.simulate.photograph import DippedStrip, Shot, strip_geometry
-from stripread.simulate.scene import LightField, Optics, StripPlacement, View
-from stripread.simulate.view import project
+from stripread.simulate.cameras import Phone, make_phone
+from stripread.simulate.lamps import SEEN, UNSEEN, lamp
+from stripread.simulate.photograph import DippedStrip, Flash, Shot, strip_geometry
+from stripread.simulate.scene import GlareSpot, LightField, Optics, StripPlacement, View
+from stripread.simulate.view import lens_place, project
 from stripread.strip.kinds import StripKind
 
-__all__ = ["SEEN_PRINTERS", "UNSEEN_PRINTERS", "dip_strip", "random_shot"]
+__all__ = ["SEEN_PRINTERS", "UNSEEN_PRINTERS", "dip_strip", "random_pair", "random_shot", "with_flash"]
 
 SEEN_PRINTERS = tuple(range(1, 9))
 UNSEEN_PRINTERS = tuple(range(101, 107))
 _SIZES = ((2000, 1500), (3264, 2448), (4032, 3024))  # 3, 8 and 12 megapixels
+_FLASH_RATIO = (0.5, 5.0)  # light of the flash over that of the lamps, at the card's middle
+_FLASH_BESIDE_MM = 12.0  # the lens
+_MIRRORED = 0.25  # of the flash photos, in which the card or the strip is glossy enough to mirror it
 _CLEAR = 0.01  # of the picture's sides: the card's corners stay so far inside
 
 
@@ -86,6 +89,68 @@ def random_shot(
     )
 
 
+def random_pair(
+    card: CardLayout,
+    strip: DippedStrip | None,
+    rng: np.random.Generator,
+    *,
+    seen: bool,
+    phone: Phone,
+    printer_seed: int,
+    sizes: tuple[tuple[int, int], ...] = _SIZES,
+    ratio: tuple[float, float] = _FLASH_RATIO,
+) -> tuple[Shot, Shot]:
+    """Draw a flash pair: a shot of the envelope, in three of ten cases under two lamps, and the same with the flash."""
+    shot = random_shot(card, strip, rng, seen=seen, sizes=sizes)
+    lamps, lights = shot.lamps, shot.lights
+    if rng.random() < 0.3:
+        lamps = (*lamps, str(rng.choice(SEEN if seen else UNSEEN)))
+        drop, direction = float(rng.uniform(0, 0.3)), float(rng.uniform(0, 360))
+        lights = (*lights, LightField(form="inverse_square", drop=drop, direction_deg=direction))
+    shot = replace(shot, phone=phone, printer_seed=printer_seed, lamps=lamps, lights=lights)
+    return with_flash(shot, rng, ratio=float(np.exp(rng.uniform(*np.log(ratio)))))
+
+
+def with_flash(shot: Shot, rng: np.random.Generator, *, ratio: float, mirrored: float = _MIRRORED) -> tuple[Shot, Shot]:
+    """Return a shot and its like with the flash: the hand moves a little, the phone exposes anew.
+
+    ``ratio`` is the light of the flash over that of the lamps at the card's middle, ``mirrored`` the chance that the
+    card or what lies on it mirrors the flash.
+    """
+    while True:
+        view = replace(
+            shot.view,
+            card_width_share=min(shot.view.card_width_share * float(rng.uniform(0.96, 1.03)), 0.92),
+            rotation_deg=shot.view.rotation_deg + float(rng.normal(0, 1.5)),
+            tilt_deg=abs(shot.view.tilt_deg + float(rng.normal(0, 1.5))),
+            offset=(shot.view.offset[0] + float(rng.normal(0, 0.005)), shot.view.offset[1]),
+        )
+        if _shows_all(shot.card, view):
+            break
+    x, y, height = lens_place(shot.card, view)
+    phone = shot.phone
+    ambient = sum(float((lamp(name) @ phone.sensor)[1]) for name in shot.lamps)
+    power = phone.flash * (ratio * ambient / float((phone.flash @ phone.sensor)[1]))
+    # Right under the flash it is brighter than in the middle, and the phone exposes for that.
+    off_middle = (x + _FLASH_BESIDE_MM - shot.card.width_mm / 2) ** 2 + (y - shot.card.height_mm / 2) ** 2
+    brightest = (1 + ratio * (1 + off_middle / height**2) ** 2) / (1 + ratio)
+    glare = (GlareSpot(centre_mm=(x, y), radii_mm=(4.0, 4.0), strength=0.4),) if rng.random() < mirrored else ()
+    lit = replace(
+        shot,
+        view=view,
+        flash=Flash(power=power, light=LightField(form="point", from_mm=(x + _FLASH_BESIDE_MM, y, height))),
+        defects=replace(shot.defects, glare=(*shot.defects.glare, *glare)) if glare else shot.defects,
+        exposure=float(rng.uniform(0.6, 0.9)) / brightest,
+        notes_exposure=True,
+    )
+    return replace(shot, notes_exposure=True), lit
+
+
+def _shows_all(card: CardLayout, view: View) -> bool:
+    places = (apply_homography(project(card, view), card.corners_mm) + 0.5) / view.size_px
+    return bool((places > _CLEAR).all() and (places < 1 - _CLEAR).all())
+
+
 def _view_of_all(card: CardLayout, size: tuple[int, int], rng: np.random.Generator) -> View:
     """Draw views until one shows the whole card."""
     upright = size[1] > size[0]
@@ -98,6 +163,5 @@ def _view_of_all(card: CardLayout, size: tuple[int, int], rng: np.random.Generat
             tilt_direction_deg=float(rng.uniform(0, 360)),
             offset=(float(rng.normal(0, 0.02)), float(rng.normal(0, 0.03))),
         )
-        places = (apply_homography(project(card, view), card.corners_mm) + 0.5) / size
-        if (places > _CLEAR).all() and (places < 1 - _CLEAR).all():
+        if _shows_all(card, view):
             return view

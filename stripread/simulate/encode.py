@@ -52,6 +52,8 @@ class Exif:
     model: str = "Demo phone"
     taken_at: datetime | None = None
     orientation: int = 1
+    exposure_s: float | None = None  # at ISO 100 and F1.8
+    flash: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -177,8 +179,12 @@ def _exif_bytes(exif: Exif) -> bytes:
     """Return the EXIF block. Tag numbers: Exif 2.32 (CIPA DC-008), tables 4 and 7."""
     block = PillowImage.Exif()
     block[0x010F], block[0x0110], block[0x0112] = exif.make, exif.model, exif.orientation
+    details = block.get_ifd(0x8769)
+    if exif.exposure_s is not None:
+        # 0x829A ExposureTime, 0x829D FNumber, 0x8827 ISO, 0x9209 Flash
+        details[0x829A], details[0x829D], details[0x8827] = exif.exposure_s, 1.8, 100
+        details[0x9209] = int(exif.flash)
     if exif.taken_at is not None:
-        details = block.get_ifd(0x8769)
         details[0x9003] = exif.taken_at.strftime("%Y:%m:%d %H:%M:%S")  # DateTimeOriginal
         if exif.taken_at.tzinfo is not None:
             zone = exif.taken_at.strftime("%z")

@@ -3,27 +3,42 @@
 What counts is the concentration: each pad's error is projected on its path as the inversion does it, and the constants
 are those that make the projected errors most likely for the stated uncertainty (Student t).
 
-Run as ``python -m stripread.simulate.fit_mismatch``; it prints the constants to be written there. Takes two minutes.
+Run as ``python -m stripread.simulate.fit_mismatch``; it prints the constants to be written there. Takes half an hour.
 """
 
 import sys
 from dataclasses import dataclass, replace
+from functools import partial
+from math import lgamma, log, pi
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stripread.card.design import design_card
+from stripread.card.layout import CardLayout
 from stripread.colour.correct import fit_correction
 from stripread.colour.mismatch import DEGREES_OF_FREEDOM, MismatchConstants, mismatch_covariance
+from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float
-from stripread.simulate.cameras import make_phone
-from stripread.simulate.inks import print_card
+from stripread.lot.conditions import Condition, compare_signature, signature_of
+from stripread.simulate.cameras import Phone, make_phone
+from stripread.simulate.conditions import SEEN_PRINTERS, UNSEEN_PRINTERS
+from stripread.simulate.inks import CardPrint, print_card
 from stripread.simulate.lamps import FAMILIES, SEEN, UNSEEN
 from stripread.simulate.pads import PADS, pad_reflectance
 from stripread.simulate.patches import U_INSTRUMENT, simulate_means
 from stripread.simulate.spectra import reflectance_to_lab
 
-__all__ = ["Errors", "collect_errors", "constants_from", "mean_log_likelihood", "projected"]
+__all__ = [
+    "Errors",
+    "collect_errors",
+    "constants_from",
+    "describe",
+    "fit_constants",
+    "mean_log_likelihood",
+    "projected",
+    "tangents",
+]
 
 GROUND_LAB = np.array([60.0, 0.0, 0.0])
 LEVELS: dict[str, tuple[float, ...]] = {
@@ -32,65 +47,128 @@ LEVELS: dict[str, tuple[float, ...]] = {
     "brown": (1.0, 3.0, 8.0),
     "yellow-blue": (6.4, 6.8, 7.2, 7.6, 8.2),
 }
-SEEN_PRINTERS, UNSEEN_PRINTERS = range(1, 9), range(101, 107)
+
+
+# How a photo relates to the calibration's two conditions: the weights with which the kinds are drawn.
+NOVELTY = {"same": 1, "drifted lamp": 1, "another phone": 1, "another lamp": 1, "both": 2}
+_PHOTOS = 3  # of each condition of the calibration
 
 
 @dataclass(frozen=True, slots=True)
 class Errors:
-    """Errors of corrected pad colours over conditions, and the card's left-out residuals.
+    """Errors of corrected pad colours over lots, less those of the lot's own calibration, and the same of the card.
 
-    Of each is taken off its mean over two other conditions: those in which a lot was calibrated, which errs alike.
+    Each lot is calibrated with one phone in two lamps; what is taken off is the mixture of both that the card is like.
     """
 
     pad_lab: Float
     tangents: Float  # (pads, 3), change of CIELAB along each pad's path, any scale
-    errors: Float  # (conditions, pads, 3)
-    light: Float  # (conditions, pads, 3, 3), covariance from the light's own uncertainty
+    errors: Float  # (lots, pads, 3)
+    light: Float  # (lots, pads, 3, 3), covariance from the light's own uncertainty
     patch_lab: Float
-    residuals: Float  # (conditions, patches, 3)
+    residuals: Float  # (lots, patches, 3)
     is_colour: NDArray[np.bool_]
     lamps: tuple[str, ...]
+    novelty: tuple[str, ...]
+    distances: Float  # (lots,), of signatures
 
     def only(self, chosen: NDArray[np.bool_]) -> "Errors":
-        """Return some of the conditions."""
-        names = tuple(name for name, on in zip(self.lamps, chosen, strict=True) if on)
+        """Return some of the lots."""
         return replace(
-            self, errors=self.errors[chosen], light=self.light[chosen], residuals=self.residuals[chosen], lamps=names
+            self,
+            errors=self.errors[chosen],
+            light=self.light[chosen],
+            residuals=self.residuals[chosen],
+            lamps=tuple(name for name, on in zip(self.lamps, chosen, strict=True) if on),
+            novelty=tuple(name for name, on in zip(self.novelty, chosen, strict=True) if on),
+            distances=self.distances[chosen],
         )
 
 
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """One photo: errors of its pads (pads, 3), their covariance from the light, the card's left-out residuals."""
+
+    errors: Float
+    light: Float
+    residuals: Float
+
+
+def relate(kind: str, lamps: tuple[str, str], phones: tuple[Phone, Phone]) -> tuple[str, Phone]:
+    """Return lamp and phone of a photo in a relation of `NOVELTY` to a calibration by the first of each."""
+    (one, new), (own, other) = lamps, phones
+    return {
+        "same": (one, own),
+        "drifted lamp": (f"{one} + {new}", own),
+        "another phone": (one, other),
+        "another lamp": (new, own),
+        "both": (new, other),
+    }[kind]
+
+
+def _look(
+    card: CardLayout, printed: CardPrint, measured: Float, pads: Float, truth: Float, rng: np.random.Generator,
+    lamp_name: str, phone: Phone,
+) -> _Seen:  # fmt: skip
+    means = simulate_means(card, printed, lamp_name, phone, pads, rng)
+    correction = fit_correction(replace(means.patches, lab=measured))
+    gradients = np.array([correction.light_gradient(p[None], means.pad_place_mm[None]) for p in means.pads])
+    return _Seen(
+        correction.lab(means.pads, np.tile(means.pad_place_mm, (len(pads), 1))) - truth,
+        correction.u_light**2 * gradients[:, :, None] * gradients[:, None, :],
+        np.where(correction.used[:, None], correction.left_out, np.nan),
+    )
+
+
 def collect_errors(*, seen: bool, conditions: int, seed: int) -> Errors:
-    """Simulate conditions of the seen or of the unseen part."""
+    """Simulate lots and a photo for each, in conditions of the seen or of the unseen part."""
     card = design_card()
     pads = np.array([pad_reflectance(PADS[name], c) for name, levels in LEVELS.items() for c in levels])
     truth = reflectance_to_lab(pads)
-    lamps, printers = (SEEN, SEEN_PRINTERS) if seen else (UNSEEN, UNSEEN_PRINTERS)
-    errors, residuals, lights, names = [], [], [], []
+    ids, is_colour = [p.id for p in card.patches], np.array([p.role == "colour" for p in card.patches])
+    lamps, printers, first = (SEEN, SEEN_PRINTERS, 0) if seen else (UNSEEN, UNSEEN_PRINTERS, 10_000)
+    errors, residuals, lights, names, novelty, distances = [], [], [], [], [], []
     for index in range(conditions):
         rng = np.random.default_rng([seed, int(seen), index])
         printed = print_card(card.patch_lab, GROUND_LAB, printer_seed=int(rng.choice(printers)))
-        phone = make_phone(int(rng.integers(0, 1000)) + (0 if seen else 10_000))
-        names.append(str(rng.choice(lamps)))
-        means = simulate_means(card, printed, names[-1], phone, pads, rng)
-        correction = fit_correction(means.patches)
-        place = np.tile(means.pad_place_mm, (len(pads), 1))
-        errors.append(correction.lab(means.pads, place) - truth)
-        gradients = np.array([correction.light_gradient(p[None], means.pad_place_mm[None]) for p in means.pads])
-        lights.append(correction.u_light**2 * gradients[:, :, None] * gradients[:, None, :])
-        residuals.append(np.where(correction.used[:, None], correction.left_out, 0.0))
-    role = np.array([p.role == "colour" for p in card.patches])
-    draw = np.random.default_rng([seed, int(seen)])
-    others = [draw.choice(np.delete(np.arange(conditions), i), 2, replace=False) for i in range(conditions)]
-    all_errors, all_residuals = np.array(errors), np.array(residuals)
+        measured = printed.lab + rng.normal(0, U_INSTRUMENT, printed.lab.shape)
+        own, other = (make_phone(int(n) + first) for n in rng.integers(0, 1000, 2))
+        one, two, new = (str(name) for name in rng.choice(lamps, 3, replace=False))
+
+        kind = str(rng.choice(list(NOVELTY), p=np.array(list(NOVELTY.values())) / sum(NOVELTY.values())))
+        lamp_name, phone = relate(kind, (one, new), (own, other))
+        look = partial(_look, card, printed, measured, pads, truth, rng)
+        try:
+            photo = look(lamp_name, phone)
+            calibration = [[look(name, own) for _ in range(_PHOTOS)] for name in (one, two)]
+        except PhotoUnfitError:  # overexposed
+            continue
+        made = [
+            Condition(
+                name=name, camera=None, photos=_PHOTOS, joined=False,
+                signature=signature_of(ids, np.array([p.residuals for p in photos])),
+            )
+            for name, photos in zip((one, two), calibration, strict=True)
+        ]  # fmt: skip
+        like = compare_signature(ids, measured, photo.residuals, is_colour, made)
+        mean_errors = [np.mean([p.errors for p in photos], axis=0) for photos in calibration]
+        errors.append(photo.errors - np.einsum("k,kpa->pa", like.weights, np.array(mean_errors)))
+        lights.append(photo.light)
+        residuals.append(np.nan_to_num(like.difference))
+        names.append(new if kind in ("another lamp", "both") else one)
+        novelty.append(kind)
+        distances.append(like.distance)
     return Errors(
         truth,
-        _tangents(),
-        all_errors - all_errors[others].mean(axis=1),
+        tangents(),
+        np.array(errors),
         np.array(lights),
         card.patch_lab,
-        all_residuals - all_residuals[others].mean(axis=1),
-        role,
+        np.array(residuals),
+        is_colour,
         tuple(names),
+        tuple(novelty),
+        np.array(distances),
     )
 
 
@@ -100,7 +178,7 @@ def constants_from(logs: Float) -> MismatchConstants:
     return MismatchConstants((k_l, k_ab), (r_l, r_ab), (f_l, f_ab))
 
 
-def _tangents() -> Float:
+def tangents() -> Float:
     """Change of CIELAB along the path of each pad, by differences."""
     found = []
     for name, levels in LEVELS.items():
@@ -120,7 +198,7 @@ def projected(data: Errors, constants: MismatchConstants) -> tuple[Float, Float]
             data.patch_lab,
             residual,
             data.is_colour,
-            u_reference=U_INSTRUMENT * np.sqrt(1.5),  # of the print read, and of two others averaged
+            u_reference=0.0,  # one print, whose own noise cancels
             constants=constants,
         )
         weighted = np.linalg.solve(covariance, data.tangents[..., None])[..., 0]
@@ -134,7 +212,8 @@ def mean_log_likelihood(data: Errors, constants: MismatchConstants) -> float:
     """Mean log density of the projected errors, Student t."""
     z, u = projected(data, constants)
     nu = DEGREES_OF_FREEDOM
-    return float(np.mean(-np.log(u) - 0.5 * (nu + 1) * np.log1p(z**2 / nu)))
+    constant = lgamma((nu + 1) / 2) - lgamma(nu / 2) - 0.5 * log(nu * pi)  # tells degrees of freedom apart
+    return float(np.mean(-np.log(u) - 0.5 * (nu + 1) * np.log1p(z**2 / nu)) + constant)
 
 
 def fit_constants(data: Errors) -> MismatchConstants:
@@ -142,7 +221,6 @@ def fit_constants(data: Errors) -> MismatchConstants:
     from scipy.optimize import minimize
 
     start = np.log([1.3, 3.0, 0.3, 1.0, 0.05, 0.05])
-    # The floors stay at a tenth of what an eye can tell: noise this small is not what the likelihood should explain.
     low = np.log([0.2, 0.2, 0.01, 0.01, 0.03, 0.03])
 
     def objective(logs: Float) -> float:
@@ -170,12 +248,20 @@ def describe(name: str, data: Errors, constants: MismatchConstants) -> str:
 def main() -> None:
     """Fit, judge on lamp families that were left out of the fit, then on the unseen part; print."""
     write = sys.stdout.write
-    seen = collect_errors(seen=True, conditions=300, seed=1)
+    seen = collect_errors(seen=True, conditions=400, seed=1)
     constants = fit_constants(seen)
-    write(f"{constants}\n" + describe("seen", seen, constants))
+    write(f"{constants}, mean log likelihood {mean_log_likelihood(seen, constants):.4f}\n")
+    write(describe("seen", seen, constants))
     for family, lamps in FAMILIES.items():
         here = np.array([name in lamps for name in seen.lamps])
         write(describe(f"  {family}, fitted without it", seen.only(here), fit_constants(seen.only(~here))))
+    for kind in NOVELTY:
+        own = seen.only(np.array([n == kind for n in seen.novelty]))
+        write(describe(f"  {kind}", own, constants))
+        shares = np.percentile(own.distances, [5, 50, 95])
+        write(
+            f"    signatures apart by {shares[0]:.2f}, {shares[1]:.2f}, {shares[2]:.2f} (5th, 50th, 95th percentile)\n"
+        )
     write(describe("unseen", collect_errors(seen=False, conditions=300, seed=2), constants))
 
 

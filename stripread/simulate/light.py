@@ -52,6 +52,12 @@ def strength(scene: Scene, light: int, to_card: Float) -> Image | None:
 def field_at(light: LightField, card_size_mm: tuple[float, float], places_mm: Float) -> Float:
     """Return a light's strength at places of shape (..., 2), as `LightField` states it."""
     width, height = card_size_mm
+    if light.form == "point":
+        x, y, above = light.from_mm
+        squared = np.sum((places_mm - np.array([x, y])) ** 2, axis=-1)
+        middle = (width / 2 - x) ** 2 + (height / 2 - y) ** 2
+        falling: Float = light.level * ((middle + above**2) / (squared + above**2)) ** 2
+        return falling
     angle = np.deg2rad(light.direction_deg)
     towards = np.array([np.cos(angle), np.sin(angle)])
     span = abs(towards[0]) * width + abs(towards[1]) * height

@@ -30,9 +30,10 @@ from stripread.simulate.scene import (
     View,
 )
 from stripread.simulate.spectra import WAVELENGTHS
+from stripread.simulate.vial import Vial
 from stripread.strip.kinds import StripKind
 
-__all__ = ["CHEMISTRY", "DippedStrip", "Shot", "enrolled", "printed_card", "strip_geometry", "take_photo"]
+__all__ = ["CHEMISTRY", "DippedStrip", "Flash", "Shot", "enrolled", "printed_card", "strip_geometry", "take_photo"]
 
 _MEASURED_NM = tuple(float(nm) for nm in range(380, 731, 10))  # as hand-held spectrophotometers report
 # Which invented chemistry the pads of the shipped kinds have; the key is (kind, pad).
@@ -55,10 +56,20 @@ class DippedStrip:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Flash:
+    """A phone's flash: spectral power at the card's middle, shape (81,), beside that of the lamps; and how it falls."""
+
+    power: Float
+    light: LightField
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Shot:
     """Everything about one photo; the same shot and seed give the same bytes.
 
     ``exposure`` is where a perfect white in the brightest light lands in linear light before the tone curve.
+    ``flash`` adds the phone's flash as one more light: its spectral power (81,), in the same unit as the lamps', and
+    how it falls. With ``notes_exposure`` EXIF tells exposure time, ISO, f-number and whether the flash fired.
     """
 
     card: CardLayout
@@ -68,6 +79,7 @@ class Shot:
     view: View
     strip: DippedStrip | None = None
     placement: StripPlacement | None = None  # its kind's geometry is filled in from ``strip``
+    vial: Vial | None = None
     lights: tuple[LightField, ...] = (LightField(),)
     shadows: tuple[Shadow, ...] = ()
     optics: Optics = field(default_factory=Optics)
@@ -80,6 +92,8 @@ class Shot:
     taken_at: datetime | None = None
     orientation: int = 1
     clutter: int = 14
+    flash: Flash | None = None
+    notes_exposure: bool = False
     ground_lab: tuple[float, float, float] = SLOT_LAB  # of the slot, which other cards print otherwise
 
 
@@ -129,14 +143,16 @@ def strip_geometry(kind: StripKind) -> StripGeometry:
 
 def take_photo(shot: Shot, path: Path | None = None, *, seed: int) -> tuple[bytes, Rendered]:
     """Draw, develop and encode a shot; return the file's bytes and where things are in it."""
-    total = np.sum([lamp(name) for name in shot.lamps], axis=0)
+    powers = _powers(shot)
+    total = np.sum(powers, axis=0)
     # A phone meters so that no channel of the sensor saturates on white: the fullest one is at 0.85.
     unit = float((total @ shot.phone.sensor).max()) / 0.85
     scene = Scene(
         card=shot.card,
         view=shot.view,
         strip=_placement(shot),
-        lights=shot.lights,
+        vial=shot.vial,
+        lights=shot.lights if shot.flash is None else (*shot.lights, shot.flash.light),
         shadows=shot.shadows,
         optics=shot.optics,
         defects=shot.defects,
@@ -162,10 +178,31 @@ def take_photo(shot: Shot, path: Path | None = None, *, seed: int) -> tuple[byte
             quality=shot.quality,
             exif=None
             if shot.format == "tiff16"
-            else Exif(model=shot.phone.name, taken_at=shot.taken_at, orientation=shot.orientation),
+            else Exif(
+                model=shot.phone.name,
+                taken_at=shot.taken_at,
+                orientation=shot.orientation,
+                exposure_s=_exposure_s(shot, total, seed) if shot.notes_exposure else None,
+                flash=shot.flash is not None,
+            ),
         ),
     )
     return data, drawn
+
+
+def _powers(shot: Shot) -> list[Float]:
+    """Spectral power of each light, the flash last."""
+    lamps = [lamp(name) for name in shot.lamps]
+    return lamps if shot.flash is None else [*lamps, shot.flash.power]
+
+
+def _exposure_s(shot: Shot, total: Float, seed: int) -> float:
+    """Exposure time as the phone notes it, at ISO 100 and F1.8: true but for shutters and rounding, 3 %.
+
+    The light counts in the green channel, whose gain white balance leaves alone; 1 is taken for 1/100 s.
+    """
+    noted = np.random.default_rng([seed, 59]).normal(1, 0.03)
+    return float(f"{0.01 * noted * shot.exposure / (total @ shot.phone.sensor)[1] * 20:.3g}")
 
 
 def _placement(shot: Shot) -> StripPlacement | None:
@@ -198,7 +235,12 @@ def _materials(shot: Shot, unit: float) -> Materials:
                 dye_factor=shot.strip.dye_factor,
                 blank_factor=shot.strip.blank_factor,
             )
-    lights = [lamp(name) for name in shot.lamps]
+    if shot.vial is not None:
+        label = make_printer(shot.vial.label_printer)
+        spectra["label"], spectra["label_ink"] = label.paper, label.reflectance(np.array([0.0, 0.0, 0.0, 1.0]))
+        spectra["cap"] = make_printer(6).reflectance(np.array([0.7, 0.2, 0.1, 0.1]))
+        spectra |= {f"block:{index}": r for index, r in enumerate(shot.vial.reflectances)}
+    lights = _powers(shot)
     return {
         name: np.stack([on_sensor(shot.phone, light, reflectance) / unit for light in lights])
         for name, reflectance in spectra.items()

@@ -12,6 +12,7 @@ from stripread.simulate.paint import Image
 from stripread.simulate.scene import Materials, Optics, Scene, pad_corners_mm
 from stripread.simulate.strip_art import paint_strip
 from stripread.simulate.surroundings import paint_bench, paint_over
+from stripread.simulate.vial_art import paint_vial, vial_block_middles
 from stripread.simulate.view import bent_points, mirrored, project, unbend_map
 
 __all__ = ["Rendered", "render"]
@@ -34,12 +35,15 @@ class Rendered:
         In the order of ``CardLayout.corners_mm``.
     pad_polygons_px : dict
         For each pad in view its corners, shape (4, 2), in the order of `pad_corners_mm`.
+    block_middles_px : ndarray (n, 2) or None
+        Middles of the blocks on the vial (of a flat card), in the vial's order.
     """
 
     image: Image
     homography: Float
     card_corners_px: Float
     pad_polygons_px: dict[str, Float]
+    block_middles_px: Float | None = None
 
 
 def render(scene: Scene, materials: Materials, *, seed: int) -> Rendered:
@@ -75,6 +79,8 @@ def render(scene: Scene, materials: Materials, *, seed: int) -> Rendered:
     paint_card(easel, scene.card)
     if scene.strip is not None:
         paint_strip(easel, scene, scene.strip, rng)
+    if scene.vial is not None:
+        paint_vial(easel, scene, scene.vial)
     paint_over(easel, scene)
     image = _light_up(scene, easel, groups, rng)
     image = _through_the_lens(scene, image)
@@ -92,6 +98,7 @@ def render(scene: Scene, materials: Materials, *, seed: int) -> Rendered:
         homography=mirrored(homography, width) if scene.defects.mirror else homography,
         card_corners_px=seen(scene.card.corners_mm),
         pad_polygons_px={p.id: seen(pad_corners_mm(scene.card, strip, p)) for p in pads if strip is not None},
+        block_middles_px=None if scene.vial is None else vial_block_middles(scene, scene.vial),
     )
 
 

@@ -6,6 +6,7 @@ from datetime import datetime, timedelta, timezone
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import tomli_w
 
 from stripread.card.design import design_card
@@ -23,6 +24,7 @@ from stripread.simulate.scene import (
     View,
     half_plane,
 )
+from stripread.simulate.vial import Vial, VialLight, random_vial
 from stripread.strip.kinds import load_kind
 
 __all__ = ["SAMPLES", "Sample", "make_samples"]
@@ -60,6 +62,15 @@ _PAD_MM = (62.5, 48.5)
 _UL: dict[str, Any] = {"kind": "clo2-ultralow", "lot": "UL-2603", "factor": 1.06}
 _WR: dict[str, Any] = {"kind": "clo2-wide", "lot": "WR-2601", "factor": 0.95}
 _CP: dict[str, Any] = {"kind": "chlorine-ph-duo", "lot": "CP-2602", "factor": 1.02}
+
+_CHART = (0.0, 50.0, 100.0, 250.0, 400.0, 600.0)
+
+
+def _vial(chemistry: str, values: tuple[float, ...]) -> Vial:
+    """Return a vial as someone careful lays it down."""
+    drawn = random_vial(chemistry, values, np.random.default_rng(52), seen=True)
+    return replace(drawn, roll_deg=4.0, angle_deg=-3.0, diameter_mm=23.0, light=VialLight(gloss=0.4, gloss_deg=-18.0))
+
 
 _GLARE = GlareSpot(centre_mm=(_PAD_MM[0] + 1.0, _PAD_MM[1]), radii_mm=(2.2, 1.4), strength=0.35)
 _FINGER = Finger(tip_mm=(_PAD_MM[0] + 1.0, _PAD_MM[1] - 4.0), from_deg=100.0)
@@ -133,6 +144,14 @@ SAMPLES: tuple[Sample, ...] = (
         name="card-cut-off", sample="line", concentrations={"clo2": 0.25},
         defect="half of the card is out of the picture", expect="error", code="card_not_found",
         changes=lambda s: replace(s, view=replace(s.view, offset=(0.42, 0.05))), **_UL,
+    ),
+    Sample(
+        name="stock-with-vial", sample="stock", concentrations={"clo2": 300.0},
+        defect="none; the vial lies beside the slot, its colour chart up: 0, 50, 100, 250, 400, 600 mg/L",
+        expect="value", changes=lambda s: replace(
+            s, view=replace(s.view, size_px=(3264, 2448), card_width_share=0.8), quality=75,
+            vial=_vial("violet", _CHART),
+        ), **_WR,
     ),
 )  # fmt: skip
 

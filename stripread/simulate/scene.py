@@ -12,6 +12,7 @@ import numpy as np
 
 from stripread.card.layout import CardLayout
 from stripread.geometry import Float, Rect
+from stripread.simulate.vial import Vial
 
 __all__ = [
     "Cover",
@@ -40,7 +41,8 @@ Materials = Mapping[str, Float]
 """Linear camera RGB, shape (lights, 3), of each material under each light alone; 1 saturates the sensor.
 
 Names: ``patch:<id>``, ``paper``, ``ink_black``, ``slot_ground``, ``plastic``, ``pad:<id>``, ``bench``, ``clutter:<k>``,
-``skin``, ``glare`` (the lamp itself, mirrored). Only the names that the scene shows are needed.
+``skin``, ``glare`` (the lamp itself, mirrored), and of a
+vial ``cap``, ``label``, ``label_ink``, ``block:<k>``. Only the names that the scene shows are needed.
 """
 
 
@@ -104,13 +106,15 @@ class LightField:
 
     At the bright end of the card the material's colour is multiplied by ``level``, at the end towards
     ``direction_deg`` by ``level * (1 - drop)``. ``inverse_square`` is a lamp over the bright end, as high as gives
-    that drop.
+    that drop. ``point`` is a lamp at ``from_mm`` (x, y and height over the card) that shines straight down, so its own
+    cosine counts as well; ``level`` is its strength at the card's middle.
     """
 
     level: float = 1.0
-    form: Literal["constant", "linear", "quadratic", "inverse_square"] = "constant"
+    form: Literal["constant", "linear", "quadratic", "inverse_square", "point"] = "constant"
     drop: float = 0.0
     direction_deg: float = 0.0
+    from_mm: tuple[float, float, float] = (0.0, 0.0, 300.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -232,6 +236,7 @@ class Scene:
     card: CardLayout
     view: View
     strip: StripPlacement | None = None
+    vial: Vial | None = None
     lights: tuple[LightField, ...] = (LightField(),)
     shadows: tuple[Shadow, ...] = ()
     optics: Optics = field(default_factory=Optics)

@@ -10,6 +10,7 @@ import numpy as np
 
 from stripread.card.layout import CardLayout
 from stripread.simulate.cameras import Phone, make_phone
+from stripread.simulate.conditions import with_flash
 from stripread.simulate.photograph import DippedStrip, Shot, take_photo
 from stripread.simulate.scene import LightField, Optics, View
 from stripread.strip.kinds import StripKind
@@ -25,6 +26,7 @@ LEVELS: dict[str, dict[str, tuple[float, ...]]] = {
 BEYOND: dict[str, dict[str, tuple[float, ...]]] = {"clo2-ultralow": {"clo2": (20.0, 60.0, 150.0, 500.0)}}
 # Relative standard deviation of the dye from strip to strip of one lot.
 STRIP_SCATTER: dict[str, float] = {"clo2-ultralow": 0.025, "clo2-wide": 0.02, "chlorine-ph-duo": 0.015}
+_FLASH_RATIO = (1.0, 5.0)  # light of the flash over that of the place: a careful person goes where it is not bright
 _U_DILUTION = 0.01  # relative; volumetric glass and one step of dilution
 _U_PH = 0.02
 
@@ -39,7 +41,9 @@ class SeriesPlan:
     lot_factor: float
     conditions: tuple[tuple[Phone, str], ...]
     strips: int = 3
+    scatter: float = 1.0  # times the usual departure of strips from their lot
     size_px: tuple[int, int] = (1600, 1200)
+    flash: bool = False  # a second photo of each, with the flash
 
 
 def shoot_series(plan: SeriesPlan, folder: Path, *, seed: int, beyond: bool = True) -> Path:
@@ -61,15 +65,21 @@ def shoot_series(plan: SeriesPlan, folder: Path, *, seed: int, beyond: bool = Tr
             strip = DippedStrip(
                 kind=plan.kind,
                 concentrations=true,
-                dye_factor=plan.lot_factor * float(np.exp(rng.normal(0, STRIP_SCATTER[plan.kind.name]))),
-                blank_factor=float(1 + rng.normal(0, 0.03)),
+                dye_factor=plan.lot_factor * float(np.exp(plan.scatter * rng.normal(0, STRIP_SCATTER[plan.kind.name]))),
+                blank_factor=float(1 + plan.scatter * rng.normal(0, 0.03)),
             )
             for number, (phone, lamp) in enumerate(plan.conditions):
                 clock += timedelta(minutes=1)
                 name = f"level{level:02d}-strip{replicate + 1}-light{number + 1}.jpg"
                 shot = _shot(plan, strip, phone, lamp, rng, clock)
+                partner = {}
+                if plan.flash:
+                    ratio = float(np.exp(rng.uniform(*np.log(_FLASH_RATIO))))
+                    shot, lit = with_flash(shot, rng, ratio=ratio, mirrored=0.0)
+                    partner = {"flash": name.replace(".jpg", "-flash.jpg")}
+                    take_photo(lit, folder / partner["flash"], seed=int(rng.integers(2**31)))
                 take_photo(shot, folder / name, seed=int(rng.integers(2**31)))
-                rows += [_row(name, pad, value, replicate, mark, plan) for pad, value in step.items()]
+                rows += [{**_row(name, pad, value, replicate, mark, plan), **partner} for pad, value in step.items()]
     path = folder / "series.csv"
     with path.open("w", newline="", encoding="utf-8") as file:
         writer = csv.DictWriter(file, fieldnames=list(rows[0]))

@@ -6,7 +6,7 @@ from stripread.card.layout import CardLayout
 from stripread.geometry import Float, apply_homography
 from stripread.simulate.scene import Scene, View
 
-__all__ = ["bend_slope", "bent_points", "mirrored", "project", "unbend_map"]
+__all__ = ["bend_slope", "bent_points", "height_column", "lens_place", "mirrored", "project", "unbend_map"]
 
 _FADE_MM = 40.0  # over which the bench comes down to flat beside a bent card, so that the picture has no tear
 
@@ -19,6 +19,22 @@ def project(card: CardLayout, view: View) -> Float:
     """
     homography, _ = _camera(card, view)
     return homography
+
+
+def lens_place(card: CardLayout, view: View) -> tuple[float, float, float]:
+    """Return where the lens is: x and y over the card and its height. [mm]."""
+    width, height = view.size_px
+    focal = view.focal_share * max(width, height)
+    lens = np.array([[focal, 0, (width - 1) / 2], [0, focal, (height - 1) / 2], [0, 0, 1.0]])
+    pose = np.linalg.inv(lens) @ project(card, view)
+    axes = np.column_stack([pose[:, :2], np.cross(pose[:, 0], pose[:, 1])])
+    x, y, height_mm = -axes.T @ pose[:, 2]
+    return float(x), float(y), abs(float(height_mm))
+
+
+def height_column(card: CardLayout, view: View) -> tuple[Float, Float]:
+    """Return the homography of `project` and, per mm that a place stands up, what is added to a place."""
+    return _camera(card, view)
 
 
 def mirrored(homography: Float, width_px: int) -> Float:

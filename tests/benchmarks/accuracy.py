@@ -4,6 +4,10 @@
 with ``--cameras`` the sensors are measured ones from a table. The card is enrolled. Each kind is read with several
 lots, as a single lot's calibration is one draw: the demo lot, and others calibrated here from photos of their own in
 seen conditions (two lamps, one phone). Errors are against the concentration in which the strip was dipped.
+
+``--place same`` reads with the phone, the card print and one of the two lamps of the lot's own calibration instead,
+which is then of the unseen part as well. ``--together 3`` combines three photos of one strip on one card, each with a
+phone and a lamp of its own; its slices go by the first of them.
 """
 
 import argparse
@@ -26,13 +30,14 @@ from stripread.lot.series import load_series
 from stripread.photo.load import open_photo_bytes
 from stripread.reading import read_strip
 from stripread.simulate.cameras import make_phone, read_cameras
-from stripread.simulate.conditions import SEEN_PRINTERS, dip_strip, random_shot
+from stripread.simulate.conditions import SEEN_PRINTERS, UNSEEN_PRINTERS, dip_strip, random_shot
 from stripread.simulate.demo import DEMO_LOTS
-from stripread.simulate.lamps import FAMILIES, SEEN
+from stripread.simulate.lamps import FAMILIES, SEEN, UNSEEN
 from stripread.simulate.photograph import enrolled, take_photo
 from stripread.simulate.scene import Cover, Defects
 from stripread.simulate.series import STRIP_SCATTER, SeriesPlan, shoot_series
 from stripread.strip.kinds import load_kind
+from stripread.together import combine_readings
 
 ROOT = Path(__file__).parents[2]
 # Concentrations judged, drawn evenly in their logarithm.
@@ -40,14 +45,26 @@ SPANS = {"clo2-ultralow": (0.2, 0.5), "clo2-wide": (50.0, 450.0)}
 
 
 @dataclass(frozen=True)
+class MadeLot:
+    """A lot of the benchmark and where it was calibrated; ``phone`` is its seed, None for the demo lots."""
+
+    kind: str
+    path: Path
+    factor: float
+    printer: int = 0
+    phone: int | None = None
+    lamps: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class Task:
     index: int
-    kind: str
     scatter: bool
-    lot: Path
-    factor: float
+    lot: MadeLot
+    same_place: bool
     cameras: Path | None
     sizes: tuple[tuple[int, int], ...]
+    together: int = 1
     spectra: bool = False
     without: str | None = None  # "strip" or "card": nothing may then be read
 
@@ -59,6 +76,8 @@ class Outcome:
     phone: str
     printer: int
     share: float
+    blur_mm: float
+    contrast: float
     truth: float
     error: str | None = None
     value: float | None = None
@@ -73,33 +92,47 @@ def run(task: Task) -> Outcome:
     import cv2
 
     cv2.setNumThreads(1)
-    rng = np.random.default_rng([2026, task.index, task.kind == "clo2-wide"])
-    kind = load_kind(task.kind)
-    lot = load_lot(task.lot)
-    low, high = SPANS[task.kind]
+    name = task.lot.kind
+    rng = np.random.default_rng([2026, task.index, name == "clo2-wide"])
+    kind = load_kind(name)
+    lot = load_lot(task.lot.path)
+    low, high = SPANS[name]
     truth = float(np.exp(rng.uniform(np.log(low), np.log(high))))
-    strip = dip_strip(kind, {kind.pads[0].id: truth}, rng, scatter=STRIP_SCATTER[task.kind] if task.scatter else 0.0)
+    strip = dip_strip(kind, {kind.pads[0].id: truth}, rng, scatter=STRIP_SCATTER[name] if task.scatter else 0.0)
     strip = type(strip)(
-        kind=kind, concentrations=strip.concentrations, dye_factor=strip.dye_factor * task.factor,
+        kind=kind, concentrations=strip.concentrations, dye_factor=strip.dye_factor * task.lot.factor,
         blank_factor=strip.blank_factor,
     )  # fmt: skip
     sensors = read_cameras(task.cameras) if task.cameras else None
-    shot = random_shot(design_card(), strip, rng, seen=False, sizes=task.sizes, sensors=sensors)
+    shots = [
+        random_shot(design_card(), strip, rng, seen=False, sizes=task.sizes, sensors=sensors)
+        for _ in range(task.together)
+    ]
+    if task.same_place:
+        assert task.lot.phone is not None
+        phone = make_phone(task.lot.phone)
+        shots = [replace(s, phone=phone, lamps=(str(rng.choice(task.lot.lamps)),)) for s in shots]
+    shot = shots[0]
+    printer = task.lot.printer if task.same_place else shot.printer_seed
+    px_per_mm = shot.view.card_width_share * shot.view.size_px[0] / shot.card.width_mm
     facts = {
-        "kind": task.kind, "lamp": shot.lamps[0], "phone": shot.phone.name, "printer": shot.printer_seed,
-        "share": shot.view.card_width_share, "truth": truth,
+        "kind": name, "lamp": shot.lamps[0], "phone": shot.phone.name, "printer": printer,
+        "share": shot.view.card_width_share, "truth": truth, "contrast": shot.phone.contrast,
+        "blur_mm": shot.optics.blur_sigma_px / px_per_mm,
     }  # fmt: skip
     if task.without == "strip":
-        shot = replace(shot, strip=None, placement=None)
+        shots = [replace(shot, strip=None, placement=None)]
     elif task.without == "card":
         width, height = shot.card.width_mm, shot.card.height_mm
         sheet = ((-5.0, -5.0), (width + 5, -5.0), (width + 5, height + 5), (-5.0, height + 5))
-        shot = replace(shot, defects=Defects(covers=(Cover(polygon_mm=sheet, material="clutter:1"),)))
-    data, _ = take_photo(shot, seed=task.index)
+        shots = [replace(shot, defects=Defects(covers=(Cover(polygon_mm=sheet, material="clutter:1"),)))]
+    card = enrolled(design_card(), printer, spectra=task.spectra)
     try:
-        file = open_photo_bytes(data, "photo.jpg")
-        card = enrolled(design_card(), shot.printer_seed, spectra=task.spectra)
-        reading = read_strip(file, card=card, kind=kind, lot=lot)
+        readings = []
+        for number, one in enumerate(shots):
+            data, _ = take_photo(replace(one, printer_seed=printer), seed=task.index + 10_000 * number)
+            readings.append(read_strip(open_photo_bytes(data, "photo.jpg"), card=card, kind=kind, lot=lot))
+        reading = readings[0] if len(readings) == 1 else combine_readings(readings, one_strip=True)
     except StripReadError as error:
         return Outcome(**facts, error=f"{error.code}: {error.found}")
     pad = reading.pads[0]
@@ -111,19 +144,20 @@ def run(task: Task) -> Outcome:
     )  # fmt: skip
 
 
-def make_lot(plan: tuple[str, int, Path, bool]) -> tuple[str, Path, float]:
-    """Calibrate an invented lot in random seen conditions."""
-    name, index, folder, spectra = plan
-    rng = np.random.default_rng([31, index, name == "clo2-wide"])
-    kind, design, printer = load_kind(name), design_card(), int(rng.choice(SEEN_PRINTERS))
-    phone = make_phone(int(rng.integers(0, 1000)))
-    lamps = rng.choice(SEEN, size=2, replace=False)
+def make_lot(plan: tuple[str, int, Path, bool, bool, bool]) -> MadeLot:
+    """Calibrate an invented lot in random conditions, of the seen part or not."""
+    name, index, folder, seen, scatter, spectra = plan
+    rng = np.random.default_rng([31, index, name == "clo2-wide", *([] if seen else [1])])
+    kind, design = load_kind(name), design_card()
+    printer = int(rng.choice(SEEN_PRINTERS if seen else UNSEEN_PRINTERS))
+    phone = int(rng.integers(0, 1000)) + (0 if seen else 10_000)
+    lamps = tuple(str(lamp) for lamp in rng.choice(SEEN if seen else UNSEEN, size=2, replace=False))
     factor = float(rng.uniform(0.9, 1.1))
     home = folder / f"{name}-{index}"
     series = shoot_series(
         SeriesPlan(
             kind=kind, card=design, printer_seed=printer, lot_factor=factor,
-            conditions=tuple((phone, str(lamp)) for lamp in lamps),
+            conditions=tuple((make_phone(phone), lamp) for lamp in lamps), scatter=float(scatter),
         ), home, seed=index, beyond=False,
     )  # fmt: skip
     lot = calibrate_lot(
@@ -131,7 +165,7 @@ def make_lot(plan: tuple[str, int, Path, bool]) -> tuple[str, Path, float]:
         expires=date(2030, 1, 1), calibrated_on=date(2026, 1, 1),
     )  # fmt: skip
     save_lot(lot, home / "lot.json")
-    return name, home / "lot.json", factor
+    return MadeLot(name, home / "lot.json", factor, printer, phone, lamps)
 
 
 def row(name: str, outcomes: Sequence[Outcome]) -> str:
@@ -153,31 +187,36 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--photos", type=int, default=400, help="photos in all, half of each kind")
     parser.add_argument("--cameras", type=Path, default=None, help="table of measured camera sensitivities")
+    parser.add_argument("--place", choices=("any", "same"), default="any", help="where and with which phone to read")
     parser.add_argument("--lots", type=int, default=4, help="lots of each kind, the demo lot among them")
     parser.add_argument("--jobs", type=int, default=2)
-    parser.add_argument("--no-scatter", action="store_true", help="strips exactly like their lot")
-    parser.add_argument("--spectra", action="store_true", help="card prints with measured spectra")
+    parser.add_argument("--no-scatter", action="store_true", help="strips exactly like their lot, also in its series")
     parser.add_argument("--small", action="store_true", help="3 megapixels only, for a quick look")
+    parser.add_argument("--spectra", action="store_true", help="card prints with measured spectra")
+    parser.add_argument("--together", type=int, default=1, help="photos of each strip that are combined")
     options = parser.parse_args(arguments)
     sizes = ((2000, 1500),) if options.small else ((2000, 1500), (3264, 2448), (4032, 3024))
-    # The demo lots were calibrated without spectra; they would be read by the plain map.
-    lots = (
-        {}
-        if options.spectra
-        else {d.kind: [(ROOT / "calibration" / d.number / "lot.json", d.factor)] for d in DEMO_LOTS}
-    )
+    same = options.place == "same"
+    demos = [] if same or options.no_scatter or options.spectra else DEMO_LOTS
+    demo = [MadeLot(d.kind, ROOT / "calibration" / d.number / "lot.json", d.factor) for d in demos]
+    lots = {kind: [lot for lot in demo if lot.kind == kind] for kind in SPANS}
     with TemporaryDirectory() as folder, get_context("spawn").Pool(options.jobs) as pool:
-        plans = [(kind, index, Path(folder), options.spectra) for kind in SPANS for index in range(1, options.lots)]
-        for kind, path, factor in pool.imap(make_lot, plans):
-            lots.setdefault(kind, []).append((path, factor))
+        plans = [
+            (kind, index, Path(folder), not same, not options.no_scatter, options.spectra)
+            for kind in SPANS
+            for index in range(1, options.lots + 1 - len(lots[kind]))
+        ]
+        for lot in pool.imap(make_lot, plans):
+            lots[lot.kind].append(lot)
         tasks = [
             Task(
                 i,
-                kind,
                 not options.no_scatter,
-                *lots[kind][i % len(lots[kind])],
+                lots[kind][i % len(lots[kind])],
+                same,
                 options.cameras,
                 sizes,
+                options.together,
                 options.spectra,
             )
             for i in range((options.photos + 1) // 2)
@@ -189,7 +228,13 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
     write = sys.stdout.write
     counts = {name: len({getattr(o, name) for o in outcomes}) for name in ("lamp", "phone", "printer")}
     write(f"{len(outcomes)} photos; " + ", ".join(f"{n} {name}s" for name, n in counts.items()))
-    write(f"; {options.lots} lots a kind; strip-to-strip scatter {'no' if options.no_scatter else 'yes'}\n")
+    scatter = "no" if options.no_scatter else "yes"
+    each = f"{options.together} photos" if options.together > 1 else "a photo"
+    spectra = "with" if options.spectra else "without"
+    write(
+        f"; {options.lots} lots a kind, read in {options.place} place, {each} each; strip-to-strip scatter {scatter}; "
+    )
+    write(f"{spectra} spectra\n")
     heads = ("n", "read", "median", "95th", "stated u", "covered", "silent")
     write(f"{'':<34} " + " ".join(f"{h:>{w}}" for h, w in zip(heads, (5, 7, 7, 7, 8, 8, 6), strict=True)) + "\n")
     for kind in SPANS:
@@ -197,7 +242,15 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
         write(row(kind, own) + "\n")
         for family, lamps in FAMILIES.items():
             write(row(f"  {family}", [o for o in own if o.lamp in lamps]) + "\n")
-        write(row("  card under half the width", [o for o in own if o.share < 0.5]) + "\n")
+        middle = float(np.sqrt(np.prod(SPANS[kind])))
+        for name, chosen in (
+            (f"under {middle:.2g}", [o for o in own if o.truth < middle]),
+            (f"over {middle:.2g}", [o for o in own if o.truth >= middle]),
+            ("card under half the width", [o for o in own if o.share < 0.5]),
+            ("blur over 0.15 mm", [o for o in own if o.blur_mm > 0.15]),
+            ("tone curve with much contrast", [o for o in own if o.contrast > 0.35]),
+        ):
+            write(row(f"  {name}", chosen) + "\n")
     numbers = sum(o.value is not None for o in nothing)
     write(f"photos without strip or card: {len(nothing)}, given a number: {numbers}\n")
     failures = [o for o in outcomes if o.value is None]

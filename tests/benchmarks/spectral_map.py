@@ -21,7 +21,8 @@ from stripread.colour.map import fit_map
 from stripread.colour.mismatch import mismatch_covariance
 from stripread.colour.spectra import GRID_NM, on_grid, spectra_to_xyz
 from stripread.simulate.cameras import make_phone, read_cameras
-from stripread.simulate.fit_mismatch import GROUND_LAB, SEEN_PRINTERS, UNSEEN_PRINTERS
+from stripread.simulate.conditions import SEEN_PRINTERS, UNSEEN_PRINTERS
+from stripread.simulate.fit_mismatch import GROUND_LAB
 from stripread.simulate.inks import print_card
 from stripread.simulate.lamps import SEEN, UNSEEN
 from stripread.simulate.pads import PADS, pad_reflectance
@@ -74,7 +75,7 @@ def recoloured(spectra: np.ndarray, lab: np.ndarray) -> np.ndarray:
 def correct(way: str, means: MeanColours, patches: PatchColours, pads: Pads) -> tuple[np.ndarray, np.ndarray, str]:
     """CIELAB of the pads, its covariance, and the method that was used."""
     place = np.tile(means.pad_place_mm, (len(pads.lab), 1))
-    correction = fit_correction(patches)
+    correction = fit_correction(patches, spectral=True)
     if correction.map.method == "spectral":
         scene = correction.scene(means.pads, place)
         return correction.map.lab(scene), np.array([correction.map.mismatch(rgb) for rgb in scene]), "spectral"

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from stripread.simulate.demo import DEMO_LOTS
-from tests.benchmarks.accuracy import SPANS, Outcome, Task, run
+from tests.benchmarks.accuracy import SPANS, MadeLot, Outcome, Task, run
 
 ROOT = Path(__file__).parents[2]
 PHOTOS = 9  # of each kind
@@ -17,10 +17,8 @@ BOUND = {"clo2-ultralow": 0.16, "clo2-wide": 0.07}
 
 def task(kind: str) -> partial[Task]:
     demo = next(lot for lot in DEMO_LOTS if lot.kind == kind)
-    return partial(
-        Task, kind=kind, scatter=True, lot=ROOT / "calibration" / demo.number / "lot.json", factor=demo.factor,
-        cameras=None, sizes=((2000, 1500),),
-    )  # fmt: skip
+    lot = MadeLot(kind, ROOT / "calibration" / demo.number / "lot.json", demo.factor)
+    return partial(Task, scatter=True, lot=lot, same_place=False, cameras=None, sizes=((2000, 1500),))
 
 
 @pytest.mark.slow

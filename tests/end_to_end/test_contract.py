@@ -24,7 +24,7 @@ KEYS = {
     *("value", "standard_uncertainty", "interval", "coverage", "censored", "limit", "lab", "delta_e_to_curve"),
     *("validity", "range_state", "probability_within", "findings", "correction", "geometry", "timing_ms"),
 }
-MORE_KEYS = {"pads", "camera", "cautions"}
+MORE_KEYS = {"pads", "camera", "cautions", "flash_photo", "flash_photo_sha256"}
 
 
 def read(*photos: Path, lot: Path = LINE / "lot.json", sample: str = "line", more: tuple[object, ...] = ()) -> Result:

@@ -117,7 +117,7 @@ def known_options() -> set[str]:
 
     def walk(command: Any) -> Iterator[str]:
         for param in command.params:
-            yield from (name for name in param.opts if param.param_type_name == "option")
+            yield from (name for name in (*param.opts, *param.secondary_opts) if param.param_type_name == "option")
         for below in getattr(command, "commands", {}).values():
             yield from walk(below)
 

@@ -59,5 +59,5 @@ def series(path: np.ndarray, levels, *, seed: int = 1, strips: int = 3, relative
     return found
 
 
-def calibrate(calibrators, *, blank: bool = True) -> PadCalibration:
-    return calibrate_pad(calibrators, pad="A", analyte="test", unit="mg/L", blank=blank, u_pixels=PIXELS)
+def calibrate(calibrators, *, blank: bool = True, u_pixels: np.ndarray = PIXELS) -> PadCalibration:
+    return calibrate_pad(calibrators, pad="A", analyte="test", unit="mg/L", blank=blank, u_pixels=u_pixels)

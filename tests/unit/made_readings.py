@@ -9,6 +9,7 @@ import numpy as np
 
 from stripread.check.case import PadCase, StripCase
 from stripread.findings import Finding
+from stripread.lot.conditions import Likeness
 from stripread.lot.curve import Curve, Scatter
 from stripread.lot.inverse import Estimate
 from stripread.lot.lot import LimitOf, Lot, PadCalibration
@@ -86,6 +87,7 @@ def made_pad(
         estimate=estimate,
         beyond=beyond,
         findings=findings,
+        causes={},
     )
 
 
@@ -136,10 +138,11 @@ def made_reading(
             calibrated_on=date(2026, 1, 10),
             card="demo",
             pads=tuple(_calibration(pad, low, top, loq) for pad in pads),
-            signature={},
+            conditions=(),
             left_out=(),
         ),
         measurement=cast(StripMeasurement, SimpleNamespace(kind=the_kind)),
+        likeness=Likeness(np.zeros(0), np.zeros((0, 3)), float("nan"), False),
         pads=pads,
         findings=findings,
     )

@@ -43,12 +43,19 @@ def test_scatter_found_is_the_scatter_put_in():
 
 
 def test_photos_of_one_strip_are_one_strip():
-    """Three photos of each strip bring no degrees of freedom."""
+    """Three photos of each strip bring no degrees of freedom; they only say that less of the scatter is the photos'."""
     once = series(PINK, PINK_LEVELS)
     thrice = [replace(c, photo=f"{k}_{c.photo}") for c in once for k in range(3)]
     one, three = calibrate(once), calibrate(thrice)
     assert three.curve.scatter.degrees_of_freedom == one.curve.scatter.degrees_of_freedom == 14
-    np.testing.assert_allclose(three.curve.parameters, one.curve.parameters, rtol=1e-6)
+    assert three.curve.scatter.colour >= one.curve.scatter.colour
+    np.testing.assert_allclose(three.curve.lab(np.array(PINK_LEVELS)), one.curve.lab(np.array(PINK_LEVELS)), atol=0.02)
+
+
+def test_the_scatter_of_photos_is_no_scatter_of_strips():
+    """Photos whose own noise is all that parts the strips leave next to nothing to the strips."""
+    quiet, noisy = (calibrate(series(PINK, PINK_LEVELS), u_pixels=u**2 * np.eye(3)) for u in (0.01, 0.3))
+    assert noisy.curve.scatter.colour < 0.6 * quiet.curve.scatter.colour
 
 
 def test_doubtful_dilutions_widen_the_curve():

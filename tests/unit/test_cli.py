@@ -108,6 +108,7 @@ def test_an_error_is_told_in_three_labelled_lines_on_stderr(tmp_path):
         ("read", PHOTO, "--lot", LOT, "--sample", "line", "--dipped-at", "yesterday"),
         ("read", PHOTO, PHOTO, "--lot", LOT, "--sample", "line", "--overlay", "same.png"),
         ("read", PHOTO, "--lot", LOT, "--sample", "line", "--overlay", "no-such-folder/out.png"),
+        ("read", PHOTO, PHOTO, "--lot", LOT, "--sample", "line", "--card", CARD, "--flash", PHOTO),
         ("card", "check", PHOTO, "--card", "no-such-card"),
         ("card", "make", "card.pdf", "--page", "a3"),
         ("card", "enrol", "no-such-file.csv", "--name", "x", "--out", "x.toml"),
@@ -128,6 +129,14 @@ def test_wrong_usage_ends_with_code_2_and_says_why(arguments, tmp_path, monkeypa
     assert result.exit_code == 2, result.output
     assert result.stderr
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_flash_pair_needs_a_lot_of_pairs():
+    result = run("read", PHOTO, "--lot", LOT, "--sample", "line", "--card", CARD, "--flash", PHOTO, "--json")
+    assert result.exit_code == 1
+    error = json.loads(result.stdout)["error"]
+    assert error["code"] == "lot_file"
+    assert "single photos" in error["found"]
 
 
 def test_a_lot_of_another_kind_is_an_error_before_any_photo_is_read():

@@ -16,6 +16,7 @@ import pytest
 from PIL import Image
 
 from stripread.errors import PhotoTooLargeError, PhotoUnfitError, PhotoUnreadableError
+from stripread.measure import coding_covariance
 from stripread.photo import Limits, PhotoFile, decode_photo, open_photo, open_photo_bytes, suggested_reduction
 from stripread.photo.profile import DISPLAY_P3_TO_SRGB
 
@@ -487,3 +488,48 @@ def test_photos_are_read_in_threads_at_once() -> None:
     for thread in threads:
         thread.join()
     assert wrong == []
+
+
+def test_exposure_needs_all_three_settings(tmp_path: Path) -> None:
+    def exposure(settings: dict[int, object]) -> float | None:
+        exif = Image.Exif()
+        exif.get_ifd(0x8769).update(settings)
+        Image.new("RGB", (500, 400)).save(tmp_path / "photo.jpg", exif=exif.tobytes())
+        return open_photo(tmp_path / "photo.jpg").exposure
+
+    whole = {0x829A: 0.01, 0x829D: 2.0, 0x8827: 200}
+    assert exposure(whole) == pytest.approx(0.5)
+    for tag in whole:
+        assert exposure({k: v for k, v in whole.items() if k != tag}) is None
+    assert exposure({**whole, 0x829D: 0.0}) is None
+
+
+@pytest.mark.parametrize(("luma", "chroma"), [(8, 24), (1, 1)])
+def test_the_steps_of_a_jpegs_mean_colours_are_an_eighth_of_its_first_quantisers(luma, chroma):
+    out = io.BytesIO()
+    tables = [[luma] + [16] * 63, [chroma] + [32] * 63]
+    Image.new("RGB", (64, 64), (200, 150, 160)).save(out, "JPEG", qtables=tables)
+    assert open_photo_bytes(out.getvalue(), "x.jpg", limits=ANY_SIZE).code_steps == (luma / 8, chroma / 8)
+
+
+def test_a_png_has_no_such_steps():
+    out = io.BytesIO()
+    Image.new("RGB", (64, 64)).save(out, "PNG")
+    assert open_photo_bytes(out.getvalue(), "x.png", limits=ANY_SIZE).code_steps == (0.0, 0.0)
+
+
+def test_what_a_jpeg_really_rounds_is_within_what_is_stated():
+    """Flat areas of many colours, saved in coarse steps: their mean errors have the stated covariance."""
+    tables = [[8] + [16] * 63, [24] + [32] * 63]
+    rng, errors = np.random.default_rng(4), []
+    for _ in range(300):
+        out = io.BytesIO()
+        true = rng.integers(120, 230, 3)
+        Image.new("RGB", (32, 32), tuple(int(c) for c in true)).save(out, "JPEG", qtables=tables)
+        errors.append(np.asarray(Image.open(out)).reshape(-1, 3).mean(axis=0) - true)
+    linear = np.full(3, (176 / 255) ** 2.2)
+    slope = 2.2 * linear**0.55 / 255
+    stated = (
+        np.sqrt(np.diag(coding_covariance(linear, (1.0, 3.0))) / 2) / slope
+    )  # one area; the white is the other half
+    assert np.std(errors, axis=0) == pytest.approx(stated, rel=0.25)

@@ -9,7 +9,7 @@ import pytest
 from stripread.card.design import design_card
 from stripread.colour.correct import fit_correction
 from stripread.colour.lab import xyz_to_lab
-from stripread.colour.mismatch import spectral_mismatch
+from stripread.colour.mismatch import SPECTRAL_CONSTANTS, spectral_mismatch
 from stripread.colour.spectra import GRID_NM, make_dyes, make_views, on_grid, spectra_to_xyz
 from stripread.colour.spectral import SpectralMap, fit_spectral_map, stands_for_dyes
 from stripread.simulate.cameras import make_phone
@@ -57,7 +57,7 @@ def with_spectra(photo, spectra):
 @lru_cache
 def corrected():
     photos = [means(i) for i in range(12)]
-    return photos, [fit_correction(with_spectra(p, measured(2))) for p in photos]
+    return photos, [fit_correction(with_spectra(p, measured(2)), spectral=True) for p in photos]
 
 
 def test_pads_err_less_than_with_the_plain_map():
@@ -82,7 +82,7 @@ def test_stated_covariance_holds_the_errors():
     squares = []
     for photo, correction in zip(photos, spectral, strict=True):
         for linear, error in zip(photo.pads, pad_lab(correction, photo) - PAD_LAB, strict=True):
-            covariance = correction.mismatch(linear[None], photo.pad_place_mm[None])
+            covariance = correction.stated_mismatch(linear[None], photo.pad_place_mm[None])
             assert np.linalg.eigvalsh(covariance).min() > 0
             squares.append(error @ np.linalg.solve(covariance, error))
     assert np.mean(np.array(squares) < 7.81) > 0.9  # 95 % point of chi-square with 3 degrees of freedom
@@ -92,7 +92,7 @@ def test_stated_covariance_holds_the_errors():
 def test_spectra_of_another_printer_fall_back_to_the_plain_map():
     photo = means(0)
     plain = fit_correction(photo.patches)
-    wrong = fit_correction(with_spectra(photo, measured(5)))
+    wrong = fit_correction(with_spectra(photo, measured(5)), spectral=True)
     assert wrong.map.method == plain.map.method != "spectral"
     np.testing.assert_array_equal(pad_lab(wrong, photo), pad_lab(plain, photo))
 
@@ -105,12 +105,12 @@ def test_spectra_that_predict_patches_no_better_fall_back_to_the_plain_map():
     rough = rng.normal(0, 0.3, (len(measured(2)), 12)) @ waves
     weights = spectra_to_xyz(np.eye(len(GRID_NM)))
     invisible = rough - rough @ weights @ np.linalg.pinv(weights)
-    assert fit_correction(with_spectra(photo, measured(2) + invisible)).map.method != "spectral"
+    assert fit_correction(with_spectra(photo, measured(2) + invisible), spectral=True).map.method != "spectral"
 
 
 def test_spectra_may_be_declined():
     photo = means(0)
-    assert fit_correction(with_spectra(photo, measured(2)), spectral=False).map.method != "spectral"
+    assert fit_correction(with_spectra(photo, measured(2))).map.method != "spectral"
 
 
 def test_residuals_that_show_the_light_are_those_of_the_plain_map():
@@ -169,5 +169,6 @@ def test_light_like_the_calibration_narrows_what_the_spectral_map_states():
     rng = np.random.default_rng(1)
     smooth = CARD.patch_lab @ rng.normal(0, 0.01, (3, 3))
     alike, unlike = (spectral_mismatch(np.eye(3), CARD.patch_lab, k * smooth, colour)[0, 0] for k in (0.0, 1.0))
-    assert alike == pytest.approx(0.12)
-    assert alike < unlike <= 1.2
+    least, _, most = SPECTRAL_CONSTANTS
+    assert alike == pytest.approx(least)
+    assert alike < unlike <= most

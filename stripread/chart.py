@@ -1,0 +1,468 @@
+"""From a photo of a vial beside the slot to the colours of its chart, and from these to a provisional lot.
+
+The blocks are measured through the card, as pads are. What differs: they are printed, they stand on a cylinder, and
+nobody dipped them. What that leaves uncertain cannot be found in the photo; the allowances below are our judgement.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stripread.card.layout import CardLayout
+from stripread.colour.area import block_mean
+from stripread.colour.correct import CLIPPED_HIGH
+from stripread.colour.mismatch import DEGREES_OF_FREEDOM, MismatchConstants, mismatch_covariance
+from stripread.errors import ChartError
+from stripread.geometry import Float, Rect, apply_homography
+from stripread.lot.chart_curve import ChartCurve
+from stripread.lot.conditions import Condition
+from stripread.lot.curve import Scatter
+from stripread.lot.inverse import Estimate, invert_curve
+from stripread.lot.lot import Calibrator, LimitOf, Lot, PadCalibration
+from stripread.measure import CardMeasurement, card_view, card_white, measure_card
+from stripread.photo.load import PhotoFile
+from stripread.strip.chart import ChartRow, find_chart
+from stripread.strip.kinds import PadSpec, StripKind
+from stripread.strip.view import SlotView
+
+__all__ = [
+    "BlockCheck",
+    "BlockMeasurement",
+    "ChartMeasurement",
+    "check_chart",
+    "measure_chart",
+    "order_blocks",
+    "provisional_lot",
+]
+
+# Allowances, standard uncertainties. All are our judgement; no vial was measured.
+_U_ROLL = np.radians(10.0)  # how far the chart may be turned away from straight up, as hands lay vials down
+_U_NEARER = 0.03  # relative: the label stands some 25 mm nearer to the light than the card; 5 % a metre under a lamp
+_U_BEND = 0.015  # relative: what a cosine loses over that roll
+# Slope and bend of the light's logarithm per radian and radian squared, each with its scatter: a cosine bends by -0.5,
+# a bright sky by half of that.
+_LIGHT_SLOPE, _LIGHT_BEND = (0.0, 0.4), (-0.4, 0.15)
+_U_LINE = 0.02  # relative: of the ground on one line
+_RADIUS_MM = 12.5  # of a usual vial, to turn mm across into angle
+_U_PRINT = 1.2  # CIELAB, each coordinate: how closely labels are printed, and how well they were matched to wet pads
+_SCATTER = Scatter(relative=0.05, colour=0.3, degrees_of_freedom=5)  # of strips, and of the lot from its chart
+_DYE_SCALE = 1.5  # by so much dyes scatter about the model of colour/mismatch.py; this one's place is not known
+# Label inks are no card inks, but inks: their mismatch is taken as that of the patches near, times kappa. With 1.5 for
+# all, blocks of 40 drawn vials of the seen part erred by 0.7 (L*), 2.0 and 1.6 (a*, b*) times what was stated.
+_LABEL_INKS = MismatchConstants(kappa=(1.5, 3.0), rho=(0.0, 0.0), floor=(0.1, 0.3))
+
+# Of measuring. Judged on drawn vials of the seen part.
+_SEARCH_MM, _MARGIN_MM = (14.0, 14.0), 4.0  # along and across: perspective moves what stands up over the card
+_INNER_ALONG, _INNER_ACROSS = 0.6, 0.7
+_SAMPLES = 14  # along a block
+_MIRRORED = 0.015  # share of mirrored light over that of the clearest line, beyond which a line is left out
+_LEAST_LINES = 0.25  # of all lines: so many are used, whatever mirrors in them
+_APART = 1.0  # Delta E: neighbouring blocks that are nearer tell nothing
+_SURE_OF_ORDER = 3.0  # L*: by so much one end must be lighter than the other
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BlockMeasurement:
+    """One block of the chart.
+
+    Attributes
+    ----------
+    polygon_px : ndarray (4, 2)
+        Corners in the full-size upright photo.
+    lab : ndarray (3,)
+        CIELAB (D50, 2 degree), as if the block lay flat on the card.
+    u_own, u_light : ndarray (3, 3)
+        Covariances: of this block alone (pixels, its ink's mismatch, its printing), and of the light on the vial, which
+        all blocks share.
+    """
+
+    polygon_px: Float
+    lab: Float
+    u_own: Float
+    u_light: Float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChartMeasurement:
+    """A chart found beside the slot; its blocks from left to right on the upright card."""
+
+    card: CardMeasurement
+    blocks: tuple[BlockMeasurement, ...]
+
+    @property
+    def lab(self) -> Float:
+        """CIELAB of all blocks, shape (n, 3)."""
+        return np.array([block.lab for block in self.blocks])
+
+
+def measure_chart(file: PhotoFile, card: CardLayout) -> ChartMeasurement:
+    """Find the chart in the card's room for the vial and measure its blocks.
+
+    Raises
+    ------
+    ChartError
+        If the card has no such room, or no row of blocks is found in it.
+    StripReadError
+        Those of `measure_card`.
+    """
+    if card.vial is None:
+        raise ChartError(
+            expected=f"a card with room for the vial, [vial] in its layout file, and not {card.name!r} without",
+            found="none",
+            remedy="Add [vial] with rect_mm where the vial lies, or use the project's own card.",
+        )
+    seen = measure_card(file, card)
+    view = card_view(seen, _search_area(card.vial), margin_mm=_MARGIN_MM)
+    row = find_chart(view, patches=[patch.rect for patch in card.patches])
+    if row is None:
+        raise ChartError(
+            expected="a vial in its room on the card, with a row of three blocks or more facing up",
+            found="no such row",
+            remedy="Lay the vial beside the slot, along it, its colour chart straight up and clear of mirrored lamps; "
+            "fill the picture with the card; retake.",
+        )
+    return ChartMeasurement(card=seen, blocks=_measure_blocks(seen, view, row))
+
+
+def _search_area(room: Rect) -> Rect:
+    along, across = _SEARCH_MM
+    x, y = (along, across) if room.width >= room.height else (across, along)
+    return Rect(room.x - x, room.y - y, room.width + 2 * x, room.height + 2 * y)
+
+
+def _measure_blocks(seen: CardMeasurement, view: SlotView, row: ChartRow) -> tuple[BlockMeasurement, ...]:
+    samples, gaps, across = _sample(view, row)
+    ground = np.median(gaps, axis=(0, 2))  # (lines, 3): the label's own, between the blocks
+    ratio = np.median(samples, axis=2) / np.maximum(ground, 1e-3)  # (blocks, lines, 3)
+    clear = _clear_lines(ratio)
+    middle, slope = _light_in_the_middle(ground[clear], across[clear] / _RADIUS_MM)
+    u_light = float(np.sqrt((slope * _U_ROLL) ** 2 + _U_BEND**2 + _U_NEARER**2 + seen.correction.u_light**2))
+    blocks = []
+    for index, block in enumerate(row.blocks):
+        flat = samples[index][clear] / np.maximum(ground[clear], 1e-3)[:, None] * middle
+        lines, places = np.indices(flat.shape[:2])
+        mean, covariance = block_mean(flat.reshape(-1, 3).T, np.column_stack([lines.ravel(), places.ravel()]) + 0.5)
+        white = card_white(seen, block.centre_mm[None])[0]
+        linear = np.maximum(mean * white, 1e-4)
+        if linear.max() > CLIPPED_HIGH:
+            raise ChartError(
+                expected="blocks within the range of the camera",
+                found=f"block {index + 1} white in the photo, as it is too bright",
+                remedy="Tap on the white of the card so that the phone exposes for it; retake.",
+            )
+        jacobian = seen.correction.jacobian(linear[None], block.centre_mm)
+        gradient = seen.correction.light_gradient(linear[None], block.centre_mm[None])
+        lab = seen.correction.lab(linear[None], block.centre_mm[None])[0]
+        pixels = jacobian @ (covariance * np.outer(white, white)) @ jacobian.T
+        own = pixels + _ink_mismatch(seen, lab) + _U_PRINT**2 * np.eye(3)
+        polygon = apply_homography(seen.pose.homography, _corners(row, index))
+        blocks.append(
+            BlockMeasurement(polygon_px=polygon, lab=lab, u_own=own, u_light=u_light**2 * np.outer(gradient, gradient))
+        )
+    return tuple(blocks)
+
+
+def _sample(view: SlotView, row: ChartRow) -> tuple[Float, Float, Float]:
+    """Sample blocks, shape (n, lines, places, 3), the gaps between them, and where the lines lie across [mm]."""
+    tall = float(np.median([block.size_mm[1] for block in row.blocks])) * _INNER_ACROSS
+    wide = float(np.median([block.size_mm[0] for block in row.blocks]))
+    across = np.arange(-tall / 2, tall / 2 + 1e-9, 1 / view.px_per_mm)
+    centres = np.array([block.centre_mm for block in row.blocks])
+    # All blocks stand on one straight line; a lamp that mirrors in some must not move these alone.
+    along = (centres - centres.mean(axis=0)) @ row.direction
+    off = (centres - centres.mean(axis=0)) @ row.across
+    tilt, shift = np.polyfit(along, off, 1)
+    line = centres.mean(axis=0) + along[:, None] * row.direction + (shift + tilt * along)[:, None] * row.across
+    between = (line[:-1] + line[1:]) / 2
+    gap = max(float(np.linalg.norm(np.diff(line, axis=0), axis=1).mean()) - wide, 0.5)
+
+    def at(middles: Float, width: float, count: int) -> Float:
+        steps = ((np.arange(count) + 0.5) / count - 0.5) * width
+        places = (
+            middles[:, None, None]
+            + steps[None, None, :, None] * row.direction
+            + across[None, :, None, None] * row.across
+        )
+        points = view.mm_to_view(places).astype(np.float32)
+        flat = points.reshape(len(middles), -1, 2)
+        picture = np.asarray(view.linear, dtype=np.float32)
+        values = cv2.remap(picture, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        samples: Float = values.reshape(*places.shape[:3], 3).astype(np.float64)
+        return samples
+
+    return at(line, wide * _INNER_ALONG, _SAMPLES), at(between, gap * 0.4, 5), across
+
+
+def _clear_lines(ratio: Float) -> NDArray[np.bool_]:
+    """Return which lines along the vial mirror no lamp.
+
+    Mirrored light is added to ground and blocks alike, so on a mirroring line every block comes nearer to the ground:
+    with r its ratio to the ground elsewhere, the ratio is r + s (1 - r), s the mirrored share of the light there.
+    """
+    usual = np.percentile(ratio, 25, axis=1)[:, None]
+    dark = 1 - usual
+    share = ((ratio - usual) * dark).sum(axis=(0, 2)) / np.maximum((dark**2).sum(axis=(0, 2)), 1e-9)
+    limit = max(share.min() + _MIRRORED, float(np.quantile(share, _LEAST_LINES)))
+    clear: NDArray[np.bool_] = share <= limit
+    return clear
+
+
+def _light_in_the_middle(ground: Float, turn: Float) -> tuple[Float, float]:
+    """Return the ground (3,) in the chart's middle, and by what share its light changes there per radian.
+
+    The logarithm of the light is a parabola, held near that of a lamp over the card where the clear lines, ``ground``
+    (n, 3) at angles ``turn`` (n,), lie on one side only.
+    """
+    log = np.log(np.maximum(ground, 1e-3))
+    weight = 1 / _U_LINE
+    centred = log.mean(axis=1) - log.mean()
+    shape = np.column_stack([np.ones_like(turn), turn, turn**2])
+    prior = np.diag([0.0, 1 / _LIGHT_SLOPE[1], 1 / _LIGHT_BEND[1]])
+    wanted = np.array([0.0, _LIGHT_SLOPE[0] / _LIGHT_SLOPE[1], _LIGHT_BEND[0] / _LIGHT_BEND[1]])
+    fit = np.linalg.lstsq(np.vstack([weight * shape, prior]), np.concatenate([weight * centred, wanted]), rcond=None)[0]
+    level = (log - (shape[:, 1:] @ fit[1:])[:, None]).mean(axis=0)
+    middle: Float = np.exp(level)
+    return middle, float(fit[1])
+
+
+def _ink_mismatch(seen: CardMeasurement, lab: Float) -> Float:
+    correction, patches = seen.correction, seen.correction.patches
+    known = correction.used & np.isfinite(correction.left_out).all(axis=1)
+    u_reference = seen.card.enrolment.u_lab if seen.card.enrolment else 0.0
+    covariance: Float = mismatch_covariance(
+        lab[None],
+        patches.lab[known],
+        correction.left_out[known],
+        ~patches.neutral[known],
+        u_reference=u_reference,
+        constants=_LABEL_INKS,
+    )[0]
+    return covariance
+
+
+def _corners(row: ChartRow, index: int) -> Float:
+    block = row.blocks[index]
+    half = Rect(-block.size_mm[0] / 2, -block.size_mm[1] / 2, *block.size_mm).corners
+    corners: Float = block.centre_mm + half[:, :1] * row.direction + half[:, 1:] * row.across
+    return corners
+
+
+def order_blocks(
+    chart: ChartMeasurement, values: Sequence[float], *, blank: bool, reverse: bool | None
+) -> tuple[Float, tuple[BlockMeasurement, ...]]:
+    """Give the blocks their values; return both in rising order.
+
+    Parameters
+    ----------
+    values : sequence of float
+        As printed on the vial, from one end to the other.
+    blank : bool
+        Whether the scale has a zero, at which a pad is palest: then the lightest block is that of the least value.
+    reverse : bool or None
+        Whether the first value belongs to the right-hand block of the upright card; None leaves that to the blank.
+
+    Raises
+    ------
+    ChartError
+        If values and blocks are not as many, the values neither rise nor fall, the order is not clear, or neighbours
+        look the same.
+    """
+    steps = np.diff(values)
+    if len(values) < 3 or not ((steps > 0).all() or (steps < 0).all()) or not np.isfinite(values).all():
+        raise ChartError(
+            expected="three values or more that rise, or fall, from one end of the chart to the other",
+            found=", ".join(f"{value:g}" for value in values),
+            remedy="Give the values as they stand on the vial, in their order.",
+        )
+    if len(values) != len(chart.blocks):
+        raise ChartError(
+            expected=f"{len(values)} blocks on the vial, as many as values",
+            found=f"{len(chart.blocks)}",
+            remedy="Look at the overlay: check the values, turn the chart straight up, keep mirrored lamps off it, go "
+            "closer; retake.",
+        )
+    blocks = chart.blocks
+    rising = _starts_left(chart.lab, blank=blank) if reverse is None else bool(steps[0] > 0) != reverse
+    ordered = blocks if rising else blocks[::-1]
+    rise = np.sort(np.asarray(values, dtype=np.float64))
+    apart = np.linalg.norm(np.diff([block.lab for block in ordered], axis=0), axis=1)
+    if apart.min() < _APART:
+        near = int(apart.argmin())
+        raise ChartError(
+            expected="neighbouring blocks of different colours",
+            found=f"those of {rise[near]:g} and {rise[near + 1]:g} only {apart[near]:.1f} Delta E apart",
+            remedy="Look at the overlay whether these are the chart's blocks; go closer, into even light; retake.",
+        )
+    return rise, ordered
+
+
+def _starts_left(lab: Float, *, blank: bool) -> bool:
+    """Tell whether the least value is at the left: there the block is lightest."""
+    ends = lab[[0, -1], 0]
+    lightest = int(lab[:, 0].argmax())
+    sure = abs(ends[0] - ends[1]) >= _SURE_OF_ORDER and lab[lightest, 0] - ends.max() < _APART
+    if not (blank and sure):
+        why = f"L* {ends[0]:.0f} at the left end and {ends[1]:.0f} at the right" if blank else "a scale without a blank"
+        raise ChartError(
+            expected="a blank, at one end and lighter than all other blocks, to tell the order of the values",
+            found=why,
+            remedy="Say which way the values run on the upright card: --no-reverse, the first value at the left; "
+            "--reverse, at the right.",
+        )
+    return bool(ends[0] > ends[1])
+
+
+def provisional_lot(
+    chart: ChartMeasurement,
+    values: Sequence[float],
+    *,
+    kind: StripKind,
+    pad: PadSpec,
+    number: str,
+    expires: date,
+    made_on: date,
+    reverse: bool | None = None,
+) -> Lot:
+    """Make a provisional lot of a chart's blocks.
+
+    Raises
+    ------
+    ChartError
+        See `order_blocks`.
+    """
+    rise, blocks = order_blocks(chart, values, blank=pad.blank, reverse=reverse)
+    photo, card = chart.card.photo, chart.card.card
+    calibrators = tuple(
+        Calibrator(
+            photo=photo.name,
+            photo_sha256=photo.sha256,
+            camera=photo.camera,
+            concentration=float(value),
+            u_concentration=0.0,
+            replicate="block",
+            lab=(round(float(block.lab[0]), 4), round(float(block.lab[1]), 4), round(float(block.lab[2]), 4)),
+            beyond=False,
+            left_out=False,
+        )
+        for value, block in zip(rise, blocks, strict=True)
+    )
+    curve = ChartCurve(
+        values=rise,
+        block_lab=np.array([block.lab for block in blocks]),
+        block_covariance=np.array([block.u_own + block.u_light for block in blocks]),
+        scatter=_SCATTER,
+    )
+    none = LimitOf(value=None, definition="a chart tells nothing of blanks, nor of how strips scatter")
+    calibration = PadCalibration(
+        pad=pad.id,
+        analyte=pad.analyte,
+        unit=pad.unit,
+        curve=curve,
+        lod=none,
+        loq=none,
+        beyond=(),
+        calibrators=calibrators,
+        lack_of_fit=0.0,
+        mismatch_scale=_DYE_SCALE,
+    )
+    return Lot(
+        number=number,
+        kind=kind.name,
+        expires=expires,
+        calibrated_on=made_on,
+        card=card.name,
+        card_u_lab=card.enrolment.u_lab if card.enrolment else 0.0,
+        pads=(calibration,),
+        # Nothing is taken off a reading's residuals: what they were here bears on inks, not on pads.
+        conditions=(
+            Condition(
+                name="chart on the vial",
+                camera=None,
+                photos=1,
+                joined=False,
+                signature={patch.id: (0.0, 0.0, 0.0) for patch in card.patches},
+            ),
+        ),
+        left_out=(),
+        provisional=True,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BlockCheck:
+    """What a calibrated lot reads for a block's colour.
+
+    Attributes
+    ----------
+    value : float
+        What is printed beside the block.
+    estimate : Estimate
+        What the lot reads for its colour.
+    at_end : bool
+        The reading stops at an end of the lot's curve, so that only its colour can be compared.
+    score : float
+        Difference over its combined standard uncertainty; at an end of the curve, how far the colour lies from that
+        end, on the same scale.
+    """
+
+    value: float
+    lab: Float
+    estimate: Estimate
+    at_end: bool
+    score: float
+
+
+def check_chart(
+    chart: ChartMeasurement,
+    values: Sequence[float],
+    *,
+    calibration: PadCalibration,
+    blank: bool,
+    reverse: bool | None = None,
+) -> tuple[BlockCheck, ...]:
+    """Hold a calibrated lot against the chart on its vial, block by block.
+
+    Raises
+    ------
+    ChartError
+        See `order_blocks`.
+    """
+    rise, blocks = order_blocks(chart, values, blank=blank, reverse=reverse)
+    curve = calibration.curve
+    checks = []
+    for value, block in zip(rise, blocks, strict=True):
+        causes = {"block": block.u_own, "light": block.u_light, "chart": _chart_scatter(calibration, float(value))}
+        estimate = invert_curve(curve, block.lab, causes, {"block": DEGREES_OF_FREEDOM})
+        inside = curve.low < value < curve.top and estimate.low not in (None, curve.low) and estimate.high is not None
+        if inside:
+            score = (estimate.value - value) / estimate.standard_uncertainty
+        else:
+            score = _colour_score(calibration, block, float(value), causes)
+        checks.append(
+            BlockCheck(value=float(value), lab=block.lab, estimate=estimate, at_end=not inside, score=float(score))
+        )
+    return tuple(checks)
+
+
+def _chart_scatter(calibration: PadCalibration, value: float) -> Float:
+    """How far the lot may lie from the chart, which was printed for all lots: relative in the concentration."""
+    curve = calibration.curve
+    here = np.clip(np.array([value]), curve.low, curve.top)
+    along = curve.tangent(here)[0] * here[0] * _SCATTER.relative
+    return np.outer(along, along)
+
+
+def _colour_score(
+    calibration: PadCalibration, block: BlockMeasurement, value: float, causes: dict[str, Float]
+) -> float:
+    """Distance of the block's colour from the curve's at its value, along the curve, over its uncertainty."""
+    curve = calibration.curve
+    here = np.clip(np.array([value]), curve.low, curve.top)
+    spread = np.sum(list(causes.values()), axis=0) + curve.covariance_at(here)[0] + curve.scatter_at(here)[0]
+    tangent = curve.tangent(here)[0]
+    weighted = np.linalg.solve(spread, tangent)
+    return float((block.lab - curve.lab(here)[0]) @ weighted / np.sqrt(tangent @ weighted))

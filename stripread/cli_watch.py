@@ -1,0 +1,256 @@
+"""The commands that keep an eye on a lot: ``lot verify``, ``lot compare`` and ``lot report``."""
+
+import math
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from stripread.cli_talk import keep_existing, note, say
+from stripread.errors import StripReadError, WrongUsageError
+
+if TYPE_CHECKING:
+    from stripread.card import CardLayout
+    from stripread.check.standard import StandardCheck
+    from stripread.lot.lot import Lot
+    from stripread.lot.record import CheckRow
+    from stripread.strip.kinds import StripKind
+
+__all__ = ["watch_commands"]
+
+_RECORD = "verification.csv"
+_SEED = 1  # of the resamples; the page states it
+
+
+def watch_commands(lot_app: typer.Typer) -> None:
+    """Add the commands to ``lot``."""
+    lot_app.command()(verify)
+    lot_app.command()(compare)
+    lot_app.command()(report)
+
+
+def verify(
+    lot: Annotated[str, typer.Argument(metavar="LOT", help="A name known to the site, or a lot file.")],
+    photos: Annotated[list[Path], typer.Argument(metavar="PHOTO...", help="Photos, each of one strip on the card.")],
+    known: Annotated[float, typer.Option(metavar="C", help="What the strips were dipped into, in the lot's unit.")],
+    u_known: Annotated[
+        float, typer.Option(metavar="U", help="Its standard uncertainty (k = 1). [0: taken as exact]")
+    ] = 0.0,
+    pad: Annotated[str | None, typer.Option(metavar="ID", help="The pad, where the strip has several.")] = None,
+    card: Annotated[
+        str | None, typer.Option(metavar="CARD", help="The card print: a name or a file. [the site's]")
+    ] = None,
+    record: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Where checks are kept. [verification.csv beside the lot file]")
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON object per photo, a line each.")] = False,
+    site: Annotated[Path | None, typer.Option(metavar="DIR", help="Folder with site.toml.")] = None,
+) -> None:
+    """Check a lot by strips of a fresh known dilution, and keep its control chart.
+
+    Example:
+
+      stripread lot verify UL-2603 check.jpg --known 0.25 --u-known 0.005
+
+    Exit codes: 0 all agree with the known value; 1 an error or an unreadable photo; 2 wrong usage; 3 one differs, is
+    doubtful or gives no number, or a rule of the control chart is broken.
+    """
+    from stripread.cli_names import look_up_card, look_up_kind, look_up_lot_file, look_up_site
+    from stripread.lot.lot import load_lot
+    from stripread.lot.record import append_row, find_row, load_record
+    from stripread.report.json_lines import error_json, to_line
+    from stripread.report.standard_text import broken_by_last, chart_text, check_json, check_text
+    from stripread.report.text import error_text
+
+    where = look_up_site(site)
+    lot_file = look_up_lot_file(lot, where)
+    the_lot = load_lot(lot_file)
+    which = _pad_of(the_lot, pad)
+    _check_known(known, u_known)
+    out = record or lot_file.with_name(_RECORD)
+    if not out.parent.is_dir():
+        raise WrongUsageError(expected="a folder for the record", found=f"no folder {out.parent}", remedy="Make it.")
+    rows = list(load_record(out))  # before any photo is read: a damaged record stops here
+    kind, layout = look_up_kind(the_lot.kind, where), look_up_card(card, where, lot_card=the_lot.card)
+    code = 0
+    for photo in photos:
+        try:
+            check = _check(photo, layout, kind, the_lot, pad=which, known=known, u_known=u_known)
+        except StripReadError as error:
+            say(to_line(error_json(error, photo=str(photo))) if json else error_text(error, photo=str(photo)) + "\n")
+            code = 1
+            continue
+        row = _row(check, photo)
+        before = find_row(rows, row)
+        if before is None:
+            append_row(out, row)
+            rows.append(row)
+        if json:
+            say(to_line(check_json(check, photo=str(photo), recorded=before is None)))
+        else:
+            say(check_text(check, photo=str(photo), recorded=before) + "\n")
+        if check.outcome != "agrees" and code == 0:
+            code = 3
+    if not json:
+        say(chart_text(rows, the_lot, which))
+    elif broken := broken_by_last(rows, the_lot, which):
+        note("\n".join(f"control chart: {words}" for words in broken))
+    if code == 0 and broken_by_last(rows, the_lot, which):
+        code = 3
+    note(f"the record: {out}")
+    raise typer.Exit(code)
+
+
+def _pad_of(lot: "Lot", pad: str | None) -> str:
+    ids = [p.pad for p in lot.pads]
+    if pad is None and len(ids) == 1:
+        return ids[0]
+    if pad is None or pad not in ids:
+        raise WrongUsageError(
+            expected=f"--pad with a pad of lot {lot.number}: {', '.join(ids)}",
+            found="none" if pad is None else repr(pad),
+            remedy="Name the pad whose concentration is known.",
+        )
+    return pad
+
+
+def _check_known(known: float, u_known: float) -> None:
+    for name, number in (("--known", known), ("--u-known", u_known)):
+        if not (math.isfinite(number) and number >= 0):
+            raise WrongUsageError(expected=f"0 or more for {name}", found=f"{number:g}", remedy="Correct it.")
+
+
+def _check(
+    photo: Path, card: "CardLayout", kind: "StripKind", lot: "Lot", *, pad: str, known: float, u_known: float
+) -> "StandardCheck":
+    from stripread.check.standard import check_standard
+    from stripread.photo.load import open_photo
+    from stripread.reading import read_strip
+
+    file = open_photo(photo)
+    if file.sha256 in {c.photo_sha256 for p in lot.pads for c in p.calibrators}:
+        raise WrongUsageError(
+            expected="a photo of a fresh strip",
+            found=f"{photo.name}, which lot {lot.number} was calibrated with: it would agree with itself",
+            remedy="Dip a strip into a fresh known dilution and photograph that.",
+        )
+    reading = read_strip(file, card=card, kind=kind, lot=lot)
+    return check_standard(reading, pad=pad, known=known, u_known=u_known, today=datetime.now().astimezone().date())
+
+
+def _row(check: "StandardCheck", photo: Path) -> "CheckRow":
+    from stripread.lot.record import CheckRow
+
+    low, high = check.pad.interval or (None, None)
+    return CheckRow(
+        when=datetime.now(UTC).replace(microsecond=0),
+        photo=photo.name,
+        photo_sha256=check.reading.photo_sha256,
+        lot_sha256=check.reading.lot.sha256,
+        pad=check.pad.pad,
+        known=check.known,
+        u_known=check.u_known,
+        value=check.pad.value,
+        u=check.pad.standard_uncertainty,
+        low=low,
+        high=high,
+        e_n=None if check.agreement is None else check.agreement.e_n,
+        findings=tuple(finding.code for finding in check.doubts),
+    )
+
+
+def compare(
+    lot_a: Annotated[str, typer.Argument(metavar="LOT_A", help="A name known to the site, or a lot file.")],
+    lot_b: Annotated[str, typer.Argument(metavar="LOT_B", help="Another of the same kind.")],
+    plot: Annotated[
+        Path | None, typer.Option(metavar="OUT", help="Also draw it to a file that ends in .png, .svg or .pdf.")
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON object on one line.")] = False,
+    site: Annotated[Path | None, typer.Option(metavar="DIR", help="Folder with site.toml.")] = None,
+) -> None:
+    """Tell where two lots, or two calibrations of one lot, differ by more than their uncertainty.
+
+    Example:
+
+      stripread lot compare UL-2603 new-calibration.json --plot difference.png
+
+    Exit codes: 0 no difference beyond the uncertainty; 1 an error; 2 wrong usage; 3 the lots differ, or their curves do
+    and it may be the light.
+    """
+    from stripread.cli_names import look_up_card, look_up_lot, look_up_site
+    from stripread.lot.compare import compare_lots
+    from stripread.report.compare_text import comparison_json, comparison_text, plot_comparison
+    from stripread.report.json_lines import to_line
+
+    where = look_up_site(site)
+    first, second = look_up_lot(lot_a, where), look_up_lot(lot_b, where)
+    found = compare_lots(first, second, card=look_up_card(None, where, lot_card=first.card))
+    if plot is not None:
+        plot_comparison(found, plot)
+        note(f"wrote {plot}")
+    say(to_line(comparison_json(found)) if json else comparison_text(found))
+    raise typer.Exit(0 if all(pad.verdict == "agree" for pad in found.pads) else 3)
+
+
+def report(
+    lot: Annotated[str, typer.Argument(metavar="LOT", help="A name known to the site, or a lot file.")],
+    out: Annotated[Path, typer.Argument(metavar="OUT.html", help="The page to write.")],
+    series: Annotated[
+        list[Path] | None,
+        typer.Option(
+            metavar="SERIES.csv",
+            exists=True,
+            dir_okay=False,
+            help="The series: shows its photos small, and checks that they are the ones calibrated with. May be "
+            "repeated, for a series that joined.",
+        ),
+    ] = None,
+    record: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Where checks are kept. [verification.csv beside the lot file]")
+    ] = None,
+    resamples: Annotated[
+        int,
+        typer.Option(metavar="N", min=0, help="Series drawn to find the coverage; 0 for none. About 1 s a pad each."),
+    ] = 40,
+    force: Annotated[bool, typer.Option("--force", help="Replace OUT.html if it is there.")] = False,
+    site: Annotated[Path | None, typer.Option(metavar="DIR", help="Folder with site.toml.")] = None,
+) -> None:
+    """Write a lot's report: one HTML page with all its pictures in it, to be printed, checked and signed.
+
+    Example:
+
+      stripread lot report UL-2603 UL-2603.html --series series.csv
+    """
+    from stripread.cli_names import look_up_lot_file, look_up_site
+    from stripread.lot.bootstrap import bootstrap_coverage
+    from stripread.lot.lot import load_lot
+    from stripread.lot.record import load_record
+    from stripread.lot.series import load_series
+    from stripread.report.lot_report import ReportInputs, lot_report
+
+    keep_existing(out, force=force)
+    lot_file = look_up_lot_file(lot, look_up_site(site))
+    the_lot = load_lot(lot_file)
+    if record is not None and not record.is_file():
+        raise WrongUsageError(expected="a record of checks", found=f"no file {record}", remedy="Check its name.")
+    checks = load_record(record or lot_file.with_name(_RECORD))
+    photos: dict[str, tuple[Path, ...]] = {}
+    for photo in dict.fromkeys(row.photo for one in series or () for row in load_series(one, photos_needed=False)):
+        photos[photo.name] = (*photos.get(photo.name, ()), photo)
+    coverage = {}
+    for pad in the_lot.pads if resamples and not the_lot.provisional else ():
+        note(f"pad {pad.pad}: fitting {resamples} resampled series to find the coverage")
+        coverage[pad.pad] = bootstrap_coverage(pad, resamples=resamples, seed=_SEED)
+    page = lot_report(
+        ReportInputs(
+            lot=the_lot,
+            lot_file=lot_file,
+            photos=photos if series else None,
+            coverage=coverage,
+            checks=checks,
+            today=datetime.now().astimezone().date(),
+        )
+    )
+    out.write_text(page, encoding="utf-8")
+    note(f"wrote {out}")

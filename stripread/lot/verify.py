@@ -1,0 +1,109 @@
+"""Check standards: what a strip of a known dilution reads, held against what it should read, one by one and in a row.
+
+Normalised error E_n and its limit of 1: ISO 13528 and ISO/IEC 17043 (performance statistics; cited from memory, the
+standards were not at hand). The two rules of the control chart are tests 1 and 5 of Nelson (1984), J. Qual. Technol.
+16(4):237-239, as in the Western Electric Statistical Quality Control Handbook (1956) and ISO 7870-2 on Shewhart charts
+(all three from memory).
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from stripread.lot.inverse import COVERAGE
+
+__all__ = ["Agreement", "broken_rules", "compare_to_known", "standard_score"]
+
+_K_KNOWN = 2.0  # coverage factor of the known value: about 95 % where its uncertainty is well known
+_ACTION, _WARNING = 3.0, 2.0  # limits of the chart, in standard uncertainties
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Agreement:
+    """How a reading agrees with a known value.
+
+    Attributes
+    ----------
+    difference : float
+        Read minus known.
+    expanded_uncertainty : float
+        Of the difference, for 95 %.
+    e_n : float
+        Difference over its expanded uncertainty; agrees where it lies within -1 and 1.
+    z : float
+        Difference over its standard uncertainty, for the control chart.
+    """
+
+    difference: float
+    expanded_uncertainty: float
+    e_n: float
+    z: float
+
+    @property
+    def agrees(self) -> bool:
+        """Whether the difference is within its expanded uncertainty."""
+        return abs(self.e_n) <= 1.0
+
+
+def compare_to_known(
+    value: float, u: float, *, known: float, u_known: float, degrees_of_freedom: float = math.inf
+) -> Agreement:
+    """Hold a reading against the known value of what the strip was dipped into.
+
+        E_n = (x - ref) / sqrt(U_x^2 + U_ref^2),    z = (x - ref) / sqrt(u_x^2 + u_ref^2)
+
+    U_x = t u_x with Student's t for 95 % and the reading's effective degrees of freedom; U_ref = 2 u_ref.
+
+    Parameters
+    ----------
+    value, u : float
+        The reading and its standard uncertainty (k = 1), over 0.
+    known, u_known : float
+        The dilution and its standard uncertainty (k = 1), 0 or more.
+    degrees_of_freedom : float
+        Effective, of ``u``.
+
+    Raises
+    ------
+    ValueError
+        If an uncertainty is not as above.
+    """
+    from scipy.stats import t as student
+
+    if not u > 0 or not u_known >= 0:
+        raise ValueError(f"standard uncertainties of {u} (reading) and {u_known} (known)")
+    expanded = math.hypot(float(student.ppf((1 + COVERAGE) / 2, degrees_of_freedom)) * u, _K_KNOWN * u_known)
+    return Agreement(
+        difference=value - known,
+        expanded_uncertainty=expanded,
+        e_n=(value - known) / expanded,
+        z=standard_score(value, u, known=known, u_known=u_known),
+    )
+
+
+def standard_score(value: float, u: float, *, known: float, u_known: float) -> float:
+    """Return z, the difference between reading and known value over its standard uncertainty."""
+    return (value - known) / math.hypot(u, u_known)
+
+
+def broken_rules(scores: Sequence[float]) -> tuple[str, ...]:
+    """Say in words which rules of the control chart the last of the scores breaks; none for none.
+
+    One score beyond 3, or two of the last three, the last one among them, beyond 2 on the same side.
+    """
+    if len(scores) == 0:
+        return ()
+    last, recent = scores[-1], scores[-3:]
+    broken = []
+    if abs(last) > _ACTION:
+        side = "over" if last > 0 else "under"
+        broken.append(
+            f"the last check that counts lies {abs(last):.1f} standard uncertainties {side} its known value: beyond "
+            f"the action limit of {_ACTION:g}"
+        )
+    if abs(last) > _WARNING and sum(z * last > 0 and abs(z) > _WARNING for z in recent) >= 2:
+        side = "over" if last > 0 else "under"
+        broken.append(
+            f"two of the last three checks lie more than {_WARNING:g} standard uncertainties {side} their known values"
+        )
+    return tuple(broken)
