@@ -86,6 +86,7 @@ def calibrate_lot(
             unit=pad.unit,
             blank=pad.blank,
             u_pixels=np.mean(noise, axis=0),
+            u_coding=np.mean([_pad(measured[row.photo], pad.id).u_coding for row in own], axis=0),
         )
         scale = _mismatch_scale([row for row in own if not row.beyond], measured, calibration)
         shifts = _shifts(calibration, measured, where, every)

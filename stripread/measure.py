@@ -84,7 +84,9 @@ class PadMeasurement:
     lab : ndarray (3,)
         CIELAB (D50, 2 degree).
     u_pixels : ndarray (3, 3)
-        Covariance of ``lab`` from the scatter of the pad's pixels.
+        Covariance of ``lab`` from the scatter of the pad's pixels and from coding.
+    u_coding : ndarray (3, 3)
+        Its part from coding (`coding_covariance`), which photos of like colours in like exposure share.
     light_gradient : ndarray (3,)
         Change of ``lab`` per relative change of the light at the pad.
     polygon_px : ndarray (4, 2)
@@ -97,6 +99,7 @@ class PadMeasurement:
     colour: PadColour
     lab: Float
     u_pixels: Float
+    u_coding: Float
     light_gradient: Float
     polygon_px: Float
     stated_mismatch: Float | None = None
@@ -298,12 +301,13 @@ def _measure_one(seen: CardMeasurement, strip: StripPose, kind: StripKind, pad_i
     correction = seen.correction
     linear = np.maximum(colour.mean, 1e-4)[None]
     jacobian = correction.jacobian(linear, place)
-    coding = coding_covariance(linear[0], seen.photo.code_steps)
+    coding = jacobian @ coding_covariance(linear[0], seen.photo.code_steps) @ jacobian.T
     return PadMeasurement(
         pad=pad_id,
         colour=colour,
         lab=correction.lab(linear, place[None])[0],
-        u_pixels=jacobian @ (colour.covariance_of_mean + coding) @ jacobian.T,
+        u_pixels=jacobian @ colour.covariance_of_mean @ jacobian.T + coding,
+        u_coding=coding,
         light_gradient=correction.light_gradient(linear, place[None]),
         polygon_px=polygon_px,
         stated_mismatch=correction.stated_mismatch(linear, place[None]),

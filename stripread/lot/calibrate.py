@@ -45,6 +45,7 @@ class _Level:
     u: float
     strips: Float  # (n, 3), each the mean of its photos
     photos: float  # of a strip, on average
+    coding: Float  # (3, 3), covariance that all its photos share
 
     @property
     def mean(self) -> Float:
@@ -82,7 +83,14 @@ class _Fitted:
 
 
 def calibrate_pad(
-    calibrators: Sequence[Calibrator], *, pad: str, analyte: str, unit: str, blank: bool, u_pixels: Float
+    calibrators: Sequence[Calibrator],
+    *,
+    pad: str,
+    analyte: str,
+    unit: str,
+    blank: bool,
+    u_pixels: Float,
+    u_coding: Float | None = None,
 ) -> PadCalibration:
     """Fit a pad's curve.
 
@@ -94,6 +102,9 @@ def calibrate_pad(
         Whether the scale has a zero, and so a blank must be there.
     u_pixels : ndarray (3, 3)
         Typical covariance of one pad's measured CIELAB, for LOD and LOQ.
+    u_coding : ndarray (3, 3), optional
+        The part of it that is the coding's: photos of a level are rounded alike, so it neither parts them nor averages
+        out over them.
 
     Raises
     ------
@@ -101,12 +112,13 @@ def calibrate_pad(
         Fewer than 5 levels, no blank, no replicates, a calibrator that does not fit (named), a path that folds back.
     """
     inside = curve_calibrators(calibrators)
-    levels = _levels(inside)
+    coding = np.zeros((3, 3)) if u_coding is None else u_coding
+    levels = _levels(inside, coding)
     _check_design(levels, blank=blank, pad=pad)
     scatter = Scatter(0.0, _plain_scatter(levels), sum(len(v.strips) - 1 for v in levels))
     fitted = _fit_curve(levels, scatter)
     for _ in range(2):  # the scatter's share along the curve needs the curve, and the weights need the scatter
-        scatter = _pooled_scatter(levels, fitted.best.curve, u_pixels)
+        scatter = _pooled_scatter(levels, fitted.best.curve, u_pixels - coding)
         fitted = _fit_curve(levels, scatter, near=fitted)
     curve = fitted.best.curve
     _check_strips(inside, levels, curve, pad=pad)
@@ -122,7 +134,7 @@ def calibrate_pad(
         loq=loq,
         beyond=tuple(
             (v.concentration, float(v.mean[0]), float(v.mean[1]), float(v.mean[2]))
-            for v in _levels([c for c in calibrators if c.beyond])
+            for v in _levels([c for c in calibrators if c.beyond], coding)
         ),
         calibrators=tuple(calibrators),
         lack_of_fit=fitted.best.fit.residual_sd,
@@ -175,13 +187,14 @@ def fit_condition_shift(calibration: PadCalibration, condition: int, noise: Floa
     return fit_shift(curve, np.array(at), np.array(differences), np.array(covariances))
 
 
-def _levels(calibrators: Sequence[Calibrator]) -> list[_Level]:
+def _levels(calibrators: Sequence[Calibrator], coding: Float) -> list[_Level]:
     levels = []
     for concentration in sorted({c.concentration for c in calibrators}):
         here = [c for c in calibrators if c.concentration == concentration]
         names = sorted({c.replicate for c in here})
         strips = np.array([np.mean([c.lab for c in here if c.replicate == name], axis=0) for name in names])
-        levels.append(_Level(concentration, max(c.u_concentration for c in here), strips, len(here) / len(names)))
+        u = max(c.u_concentration for c in here)
+        levels.append(_Level(concentration, u, strips, len(here) / len(names), coding))
     return levels
 
 
@@ -255,7 +268,8 @@ def _level_covariances(levels: Sequence[_Level], curve: Curve) -> Float:
     at = np.array([v.concentration for v in levels])
     strips = np.array([len(v.strips) for v in levels], dtype=np.float64)[:, None, None]
     moved = curve.tangent(at) * np.array([[v.u] for v in levels])
-    covariances: Float = curve.scatter_at(at) / strips + moved[:, :, None] * moved[:, None, :] + _U_MODEL**2 * np.eye(3)
+    coding = np.array([v.coding for v in levels]) + _U_MODEL**2 * np.eye(3)
+    covariances: Float = curve.scatter_at(at) / strips + moved[:, :, None] * moved[:, None, :] + coding
     return covariances
 
 
