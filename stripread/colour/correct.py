@@ -161,10 +161,8 @@ class Correction:
 
     def light_gradient(self, linear: Float, place_mm: Float) -> Float:
         """Change of CIELAB (3,) per relative change of the light at a place."""
-        scene = self.scene(linear, place_mm)
-        step = 1e-3
-        brighter, darker = self.map.lab(np.concatenate([scene * (1 + step), scene * (1 - step)]))
-        gradient: Float = (brighter - darker) / (2 * step)
+        scene = self.scene(linear, place_mm)[0]
+        gradient: Float = self.map.jacobian(scene) @ scene
         return gradient
 
 

@@ -103,7 +103,7 @@ def calibrate_pad(
     u_pixels : ndarray (3, 3)
         Typical covariance of one pad's measured CIELAB, for LOD and LOQ.
     u_coding : ndarray (3, 3), optional
-        The part of it that is the coding's: photos of a level are rounded alike, so it neither parts them nor averages
+        The part of it that is the coding's: careful photos of one level are rounded much alike, so it does not average
         out over them.
 
     Raises
@@ -118,7 +118,7 @@ def calibrate_pad(
     scatter = Scatter(0.0, _plain_scatter(levels), sum(len(v.strips) - 1 for v in levels))
     fitted = _fit_curve(levels, scatter)
     for _ in range(2):  # the scatter's share along the curve needs the curve, and the weights need the scatter
-        scatter = _pooled_scatter(levels, fitted.best.curve, u_pixels - coding)
+        scatter = _pooled_scatter(levels, fitted.best.curve, u_pixels)
         fitted = _fit_curve(levels, scatter, near=fitted)
     curve = fitted.best.curve
     _check_strips(inside, levels, curve, pad=pad)
