@@ -63,9 +63,9 @@ class MismatchConstants:
 # covered, and 87 % of the brown ones, whose lots find a larger scale of their own.
 SPECTRAL_CONSTANTS = (0.034, 11.1, 0.50)
 CONSTANTS = MismatchConstants(kappa=(1.31, 4.69), rho=(0.44, 1.30), floor=(0.03, 0.08))
-# Of flash pairs, by the likelihood of 90 seen pairs against lots of four pairs each, with one phone:
-# ``python -m stripread.simulate.fit_flash_mismatch``.
-FLASH_CONSTANTS = MismatchConstants(kappa=(1.00, 3.35), rho=(0.36, 0.82), floor=(0.05, 0.09))
+# Of flash pairs, by the likelihood of 300 seen pairs against lots of four pairs each, with one phone, the flash 0.2 to 5
+# times the other light: ``python -m stripread.simulate.fit_flash_mismatch``.
+FLASH_CONSTANTS = MismatchConstants(kappa=(2.09, 3.17), rho=(0.18, 0.88), floor=(0.04, 0.07))
 
 
 def _nearness(lab: Float, others: Float, width: float) -> Float:

@@ -81,7 +81,7 @@ def collect_pair_errors(*, phones: int, seed: int) -> Errors:
         colours = join_flash_colours([pair for _, pair in drawn])
         lot = [_measured(one, colours) for one in drawn]
         for _ in range(_READINGS):
-            own = _measured(_pair(printed, lab, phone, pads, rng, least=0.5), colours)
+            own = _measured(_pair(printed, lab, phone, pads, rng, least=0.2), colours)
             errors.append(own[0] - np.mean([one[0] for one in lot], axis=0))
             residuals.append(own[1] - np.mean([one[1] for one in lot], axis=0))
     role = np.array([p.role == "colour" for p in _CARD.patches])
@@ -101,7 +101,7 @@ def collect_pair_errors(*, phones: int, seed: int) -> Errors:
 
 def main() -> None:
     """Fit and print."""
-    data = collect_pair_errors(phones=30, seed=9)
+    data = collect_pair_errors(phones=100, seed=9)
     constants = fit_constants(data)
     sys.stdout.write(f"{constants}\n")
     sys.stdout.write(describe("constants of single photos", data, CONSTANTS))
