@@ -63,8 +63,8 @@ class MismatchConstants:
 # covered, and 87 % of the brown ones, whose lots find a larger scale of their own.
 SPECTRAL_CONSTANTS = (0.034, 11.1, 0.50)
 CONSTANTS = MismatchConstants(kappa=(1.31, 4.69), rho=(0.44, 1.30), floor=(0.03, 0.08))
-# Of flash pairs, by the likelihood of 300 seen pairs against lots of four pairs each, with one phone, the flash 0.2 to 5
-# times the other light: ``python -m stripread.simulate.fit_flash_mismatch``.
+# Of flash pairs, by the likelihood of 300 seen pairs against lots of four pairs each, with one phone, the flash 0.2 to
+# 5 times the other light: ``python -m stripread.simulate.fit_flash_mismatch``.
 FLASH_CONSTANTS = MismatchConstants(kappa=(2.09, 3.17), rho=(0.18, 0.88), floor=(0.04, 0.07))
 
 

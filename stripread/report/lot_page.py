@@ -28,6 +28,8 @@ def lot_text(lot: Lot) -> str:
         more = ", joined: shifts the others' curve" if condition.joined else ""
         photos = counted(condition.photos, "photo")
         lines.append(f"  condition {condition.name}: {photos}, {condition.camera or 'phone unknown'}{more}")
+    if lot.correction == "spectral":
+        lines.append("colours corrected by the card print's spectra")
     if lot.provisional:
         lines.append(
             "PROVISIONAL: made from the chart on the vial, not calibrated; the levels below are its blocks, and "

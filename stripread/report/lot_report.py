@@ -99,6 +99,7 @@ def _facts(inputs: ReportInputs) -> list[tuple[str, str]]:
         ("Expires", f"{expires} (EXPIRED)" if lot.expires < inputs.today else expires),
         ("Made on" if lot.provisional else "Calibrated on", lot.calibrated_on.isoformat()),
         ("Card print", f"{lot.card}{'' if lot.card_u_lab else ' (its colours were never measured)'}"),
+        *((("Colours corrected by", "the card print's spectra"),) if lot.correction == "spectral" else ()),
         *((f"Condition {c.name}", _condition(c)) for c in lot.conditions),
         ("Photos", str(len({c.photo_sha256 for pad in lot.pads for c in pad.calibrators}))),
         ("Left out by hand", ", ".join(lot.left_out) or "none"),

@@ -6,12 +6,14 @@ from datetime import date
 import numpy as np
 import pytest
 
-from stripread.calibration import calibrate_lot
+from stripread.calibration import calibrate_lot, join_lot
 from stripread.card.design import design_card
+from stripread.errors import SeriesError
 from stripread.lot.lot import load_lot, save_lot
 from stripread.lot.series import load_series
 from stripread.photo.load import open_photo_bytes
 from stripread.reading import read_strip
+from stripread.report.lot_page import lot_text
 from stripread.simulate.cameras import make_phone
 from stripread.simulate.conditions import dip_strip
 from stripread.simulate.photograph import Shot, enrolled, take_photo
@@ -27,7 +29,7 @@ SIZE = (1200, 900)
 
 
 @pytest.fixture(scope="module")
-def lot(tmp_path_factory):
+def series(tmp_path_factory):
     folder = tmp_path_factory.mktemp("series")
     plan = SeriesPlan(
         kind=KIND,
@@ -38,9 +40,14 @@ def lot(tmp_path_factory):
         strips=2,
         size_px=SIZE,
     )
-    rows = load_series(shoot_series(plan, folder, seed=1, beyond=False))
+    return load_series(shoot_series(plan, folder, seed=1, beyond=False))
+
+
+@pytest.fixture(scope="module")
+def lot(series, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("lot")
     days = {"expires": date(2030, 1, 1), "calibrated_on": date(2026, 1, 1)}
-    made = calibrate_lot(rows, kind=KIND, card=CARD, number="S-1", **days)
+    made = calibrate_lot(series, kind=KIND, card=CARD, number="S-1", **days)
     save_lot(made, folder / "lot.json")
     return load_lot(folder / "lot.json")
 
@@ -78,3 +85,15 @@ def test_a_photo_corrected_in_another_way_says_so_and_has_a_wider_interval(lot, 
 def test_a_lot_of_a_plain_card_is_read_by_the_plain_map(lot, photo):
     reading = read(photo, CARD, replace(lot, correction="plain"))
     assert reading.measurement.card.correction.map.method != "spectral"
+
+
+def test_a_place_joins_with_the_lot_s_way_of_correction_only(lot, series):
+    joined = join_lot(series, lot=lot, kind=KIND, card=CARD)
+    assert len(joined.conditions) == len(lot.conditions) + 1
+    assert joined.correction == "spectral"
+    with pytest.raises(SeriesError, match="spectral map"):
+        join_lot(series, lot=lot, kind=KIND, card=PLAIN_CARD)
+
+
+def test_the_lot_s_page_names_the_correction(lot):
+    assert "card print's spectra" in lot_text(lot)
