@@ -193,7 +193,11 @@ def _check_row(row: CheckRow) -> tuple[str, ...]:
     number = row.value is not None and row.u is not None and row.e_n is not None and row.z is not None
     places = places_for(2 * row.u) if row.u is not None else 3
     if number:
-        read, e_n, z = format_number(row.value or 0.0, places), f"{row.e_n:.2f}", f"{row.z:.2f}"
+        read, e_n, z = (
+            format_number(row.value or 0.0, places),
+            format_number(row.e_n or 0.0, 2),
+            format_number(row.z or 0.0, 2),
+        )
     else:
         read, e_n, z = "no number", "", ""
     interval = "" if row.low is None and row.high is None else format_interval((row.low, row.high), places)

@@ -40,8 +40,8 @@ def check_text(check: StandardCheck, *, photo: str, recorded: CheckRow | None) -
             f"  read        {format_number(pad.value, places)}{unit}, 95 % interval {interval}",
             f"  difference  {format_number(agreement.difference, places)}{unit}, expanded uncertainty (95 %) "
             f"{format_number(agreement.expanded_uncertainty, places)}",
-            f"  E_n         {agreement.e_n:.2f}; agrees from -1 to 1",
-            f"  z           {agreement.z:.2f}, for the control chart",
+            f"  E_n         {format_number(agreement.e_n, 2)}; agrees from -1 to 1",
+            f"  z           {format_number(agreement.z, 2)}, for the control chart",
         ]
     elif pad.limit is not None:
         side = "under" if pad.censored == "below" else "over"
@@ -119,7 +119,15 @@ def _chart_row(row: CheckRow) -> tuple[str, ...]:
     if row.value is None or row.u is None or row.z is None or row.e_n is None:
         return (when, f"{row.known:g}", "no number", "", "", " " * 21, counts)
     read = format_number(row.value, places_for(2 * row.u))
-    return (when, f"{row.known:g}", read, f"{row.e_n:.2f}", f"{row.z:.2f}", _place(row.z), counts)
+    return (
+        when,
+        f"{row.known:g}",
+        read,
+        format_number(row.e_n or 0.0, 2),
+        format_number(row.z or 0.0, 2),
+        _place(row.z),
+        counts,
+    )
 
 
 def _place(z: float) -> str:
