@@ -183,9 +183,17 @@ class Records:
         """Add a setting; earlier ones stay, they held until then."""
         return self._add("injector_setting", setting.injector, setting, stamp)
 
-    def add_check_standard(self, check: CheckStandard, stamp: Stamp, *, files: Sequence[FileRef] = ()) -> Entry:
-        """Add a check of a lot."""
-        return self._add("check_standard", check.lot, check, stamp, files)
+    def add_check_standard(
+        self,
+        check: CheckStandard,
+        stamp: Stamp,
+        *,
+        files: Sequence[FileRef] = (),
+        first_if_new: Sequence[Draft] = (),
+    ) -> Entry:
+        """Add a check of a lot, by its row in the lot's file of checks."""
+        draft = Draft(kind="check_standard", payload=to_payload(check), subject=check.lot, files=tuple(files))
+        return self.append([draft], stamp, first_if_new=first_if_new)[0]
 
     def add_note(self, note: Note, stamp: Stamp) -> Entry:
         """Add a note; `RecordsError` where it is about an entry that is not there."""
@@ -197,11 +205,10 @@ class Records:
         self,
         kind: Kind,
         subject: str | None,
-        said: Batch | InjectorSetting | CheckStandard | Note,
+        said: Batch | InjectorSetting | Note,
         stamp: Stamp,
-        files: Sequence[FileRef] = (),
     ) -> Entry:
-        draft = Draft(kind=kind, payload=to_payload(said), subject=subject, files=tuple(files))
+        draft = Draft(kind=kind, payload=to_payload(said), subject=subject)
         return self.append([draft], stamp)[0]
 
     def correct(

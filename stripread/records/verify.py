@@ -13,6 +13,7 @@ from sqlalchemy import Connection, Table, func, or_, select
 from stripread.errors import RecordsError
 from stripread.records.canonical import entry_hash
 from stripread.records.chain import rows_in_order
+from stripread.records.checks import lost_checks
 from stripread.records.files import KEPT, hash_file, kept_files, unfinished_files
 from stripread.records.head import NO_HEAD, Head, load_head
 from stripread.records.projection import file_rows, reading_rows
@@ -26,7 +27,7 @@ _CHUNK = 500
 
 Fault = Literal[
     "changed", "removed", "inserted", "cut off", "rewritten", "file changed", "file removed", "narrow table",
-    "head missing",
+    "head missing", "check lost",
 ]  # fmt: skip
 
 
@@ -116,6 +117,8 @@ def verify_records(
         head = _walk(connection, tally, kept, marks, on_entries)
         _beyond(connection, head, tally)
         looked = _look_at_files(connection, records.folder, tally, hash_files=hash_files)
+        for seq, name in lost_checks(connection, records.folder):
+            tally.add("check lost", f"entry {seq}", f"its row in {name} is gone or says something else")
         orphans, orphan_count = _orphans(connection, records.folder)
     if kept is None and head.count:
         tally.add("head missing", "head", "no file beside the database; an end that was cut off would not show")
@@ -244,7 +247,8 @@ def _look_at_file(folder: Path, path: str, sha256: str, where: str, tally: _Tall
 
 
 def _orphans(connection: Connection, folder: Path) -> tuple[list[str], int]:
-    found, count = [], 0
+    found: list[str] = []
+    count = 0
     for path in find_orphans(connection, folder):
         count += 1
         if len(found) < _MOST:
