@@ -10,6 +10,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any, Self
 
+from stripread import __version__
 from stripread.cli_talk import note
 from stripread.errors import RecordsError, WrongUsageError
 
@@ -149,6 +150,7 @@ class Recorder:
         if wishes.together:
             said["together"] = [path.name for path in photos]
         said["how"] = {
+            "software": f"stripread {__version__}",  # a correction by a later version leaves the numbers as they are
             "together": wishes.together,
             "one_strip": wishes.one_strip,
             "replicates": wishes.replicates,

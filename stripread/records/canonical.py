@@ -65,7 +65,7 @@ def utc_text(at: datetime) -> str:
 
 def parse_utc(text: str) -> datetime:
     """Return the time that `utc_text` wrote."""
-    return datetime.strptime(text, "%Y-%m-%dT%H:%M:%S.%fZ").replace(tzinfo=UTC)
+    return datetime.fromisoformat(text)
 
 
 def offset_text(at: datetime) -> str:

@@ -3,6 +3,7 @@
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
+from pathlib import Path
 from typing import Any, cast
 
 from sqlalchemy import Connection, Select, insert, select
@@ -19,11 +20,11 @@ from stripread.records.canonical import (
     utc_text,
 )
 from stripread.records.entries import Draft, Entry, FileRef, Stamp
-from stripread.records.head import NO_HEAD, Head
+from stripread.records.head import NO_HEAD, Head, load_head
 from stripread.records.projection import file_rows, reading_rows
 from stripread.records.tables import entries, files, readings
 
-__all__ = ["append_drafts", "head_of", "is_known", "rows_in_order", "to_entry", "write_rows"]
+__all__ = ["append_drafts", "check_head", "head_of", "is_known", "rows_in_order", "to_entry", "write_rows"]
 
 _CHUNK = 500  # rows held at a time while walking the chain
 
@@ -32,6 +33,23 @@ def head_of(connection: Connection) -> Head:
     """Return the end of the chain as the database has it."""
     last = connection.execute(select(entries.c.seq, entries.c.hash).order_by(entries.c.seq.desc()).limit(1)).first()
     return NO_HEAD if last is None else Head(count=last.seq, hash=last.hash)
+
+
+def check_head(connection: Connection, folder: Path) -> None:
+    """Refuse to go on where the head beside the database knows of entries that are not there.
+
+    Else the chain would grow on over a cut, and the head with it, and nothing would show it any more.
+    """
+    kept = load_head(folder)
+    if kept is None or not kept.count:
+        return
+    found = connection.execute(select(entries.c.hash).where(entries.c.seq == kept.count)).scalar()
+    if found != kept.hash:
+        raise RecordsError(
+            expected=f"entry {kept.count} as the head beside the database knows it",
+            found="none" if found is None else "another one",
+            remedy="Nothing was recorded. Run `stripread records verify`; restore a backup where entries are gone.",
+        )
 
 
 def append_drafts(connection: Connection, drafts: Sequence[Draft], stamp: Stamp) -> list[Entry]:

@@ -86,12 +86,12 @@ def reread_lot(
     for recorded in records.iterate_readings(lot=lot):
         old = recorded.entry
         same = any(ref.role == "lot" and ref.sha256 == lot_file.sha256 for ref in old.files)
-        if same and old.software == software:
+        if same and old.payload.get("how", {}).get("software") == software:
             yield Reread(old=old, new=None, seq=None, why_not="read with this lot file already")
             continue
         try:
             now = read(old)
-            new = {**now, **_kept_of(old, now), "correction": {"why": _why(lot_file), "changed": {}}}
+            new = {**now, **_kept_of(old, now, software), "correction": {"why": _why(lot_file), "changed": {}}}
         except StripReadError as error:
             yield Reread(old=old, new=None, seq=None, why_not=f"expected {error.expected}; found {error.found}")
             continue
@@ -103,9 +103,10 @@ def reread_lot(
         yield Reread(old=old, new=new, seq=seq, why_not=None)
 
 
-def _kept_of(old: Entry, new: Mapping[str, Any]) -> dict[str, Any]:
+def _kept_of(old: Entry, new: Mapping[str, Any], software: str) -> dict[str, Any]:
     """Return what people said of the reading: it stays with it."""
-    kept = {key: old.payload[key] for key in ("point", "taken_at", "how", "remark", "imported") if key in old.payload}
+    kept = {key: old.payload[key] for key in ("point", "taken_at", "remark", "imported") if key in old.payload}
+    kept["how"] = {**old.payload["how"], "software": software}
     changed = (old.payload.get("correction") or {}).get("changed", {})
     if "validity" in changed:  # a person called it worse than it looks
         kept["validity"] = max(old.payload["validity"], new["validity"], key=_WORSE.index)

@@ -9,7 +9,7 @@ from typing import Any, Generic, Self, TypeVar
 
 from stripread.errors import RecordsError
 from stripread.records import queries
-from stripread.records.chain import append_drafts, head_of, is_known
+from stripread.records.chain import append_drafts, check_head, head_of, is_known
 from stripread.records.correct import corrected_payload
 from stripread.records.database import DATABASE, REVISION, Database, newer
 from stripread.records.entries import (
@@ -28,7 +28,7 @@ from stripread.records.entries import (
     to_payload,
 )
 from stripread.records.files import keep_file
-from stripread.records.head import Head, keep_head
+from stripread.records.head import Head, keep_head, load_head
 from stripread.records.queries import ReadingFilter, RecordedReading
 
 __all__ = ["Recorded", "Records", "has_records", "open_records"]
@@ -76,11 +76,15 @@ def open_records(folder: Path, url: str | None = None, *, create: bool = False) 
     database = Database(folder, url)
     try:
         if create and not (url is None and has_records(folder)):
+            if url is None:  # a server may hold the record that the head knows of
+                _check_unbegun(folder, database.name)
             database.make_tables()
         with database.reading() as connection:
             revision = database.revision(connection)
         if revision is not None and revision > REVISION:
             raise newer(database.name, revision)
+        if revision is None:
+            _check_unbegun(folder, database.name)
         if revision != REVISION:
             if revision is None and not create and url is not None:
                 raise RecordsError(
@@ -91,6 +95,17 @@ def open_records(folder: Path, url: str | None = None, *, create: bool = False) 
         database.close()
         raise
     return Records(folder, database)
+
+
+def _check_unbegun(folder: Path, name: str) -> None:
+    """Refuse to begin a record anew where the head knows of one."""
+    kept = load_head(folder)
+    if kept is not None and kept.count:
+        raise RecordsError(
+            expected=f"{kept.count} entries in {name}, as the head beside it says",
+            found="an empty database",
+            remedy="Restore the latest backup into a new folder: `stripread records restore`.",
+        )
 
 
 class Records:
@@ -133,6 +148,7 @@ class Records:
             Those of ``drafts``.
         """
         with self.database.writing() as connection:
+            check_head(connection, self.folder)
             new = [draft for draft in first_if_new if not is_known(connection, draft)]
             added = append_drafts(connection, [*new, *drafts], stamp)
         if added:

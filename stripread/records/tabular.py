@@ -11,7 +11,7 @@ from sqlalchemy import Connection, or_, select
 
 from stripread.errors import RecordsError
 from stripread.records.canonical import COLUMNS, canonical_json, entry_hash
-from stripread.records.chain import append_drafts, head_of, rows_in_order
+from stripread.records.chain import append_drafts, check_head, head_of, rows_in_order
 from stripread.records.database import failures_in_words
 from stripread.records.entries import Draft, FileRef, Stamp
 from stripread.records.files import KEPT, hash_file, keep_file
@@ -115,6 +115,7 @@ def import_records(records: Records, folder: Path, *, stamp: Stamp) -> Imported:
     package = _load_package(folder)
     added = known = without = 0
     with records.database.writing() as connection:
+        check_head(connection, records.folder)
         for table, path, form in package:
             source = {"file": path.name, "sha256": hash_file(path)}
             places: dict[int, int] = {}  # superseded entries' numbers there, and here
