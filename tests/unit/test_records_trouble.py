@@ -41,7 +41,7 @@ from stripread.errors import StripReadError
 from stripread.records import open_records
 with open_records(folder, create=True) as records:
     fill(records, 20)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (600_000, -1))
+    resource.setrlimit(resource.RLIMIT_FSIZE, (2_000_000, -1))
     done, told = 20, []
     for number in range(20, 400):
         try:
