@@ -76,8 +76,9 @@ def _write_table(connection: Connection, home: Path, table: str, path: Path, for
     query = select(*(entries.c[name] for name in COLUMNS)).where(entries.c.kind == TABLES[table])
     with path.open("x", encoding="utf-8", newline="") as out:
         writer = csv.writer(out, lineterminator="\r\n")  # RFC 4180, as Frictionless expects
+        names = [field["name"] for field in table_schema(table)["fields"]]
         if form == "csv":
-            writer.writerow([field["name"] for field in table_schema(table)["fields"]])
+            writer.writerow(names)
         for rows in rows_in_order(connection, query):
             for row in rows:
                 for values in table_rows(table, row):
@@ -85,10 +86,15 @@ def _write_table(connection: Connection, home: Path, table: str, path: Path, for
                     if form == "csv":
                         writer.writerow(cells_of(table, values))
                     else:
-                        out.write(canonical_json(values) + "\n")
+                        out.write(_line({name: values[name] for name in names}) + "\n")
                 for ref in json.loads(row["files"]) if files_to is not None else ():
                     _copy(home / ref["path"], Path(files_to or home) / ref["path"])
     return count
+
+
+def _line(values: Mapping[str, Any]) -> str:
+    """Return a row of JSON Lines, its keys in the order of the schema, as readers of tables expect."""
+    return json.dumps(values, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
 
 
 def _copy(source: Path, target: Path) -> None:

@@ -204,7 +204,7 @@ def test_tables_are_what_their_schema_and_descriptor_say(tmp_path: Path, form: F
                 assert reader.fieldnames == names
             else:
                 found = [json.loads(line) for line in file]
-                assert all(set(row) == set(names) for row in found)
+                assert all(list(row) == names for row in found)
         assert len(found) == rows[resource["name"]]
         for row in found:
             by_schema(schema, row, text=form == "csv")
