@@ -60,7 +60,7 @@ def entry_hash(row: Mapping[str, Any]) -> str:
 
 def utc_text(at: datetime) -> str:
     """Return a time with a zone as text in UTC that sorts as the times do."""
-    return at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+    return at.astimezone(UTC).replace(tzinfo=None).isoformat(timespec="microseconds") + "Z"
 
 
 def parse_utc(text: str) -> datetime:

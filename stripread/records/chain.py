@@ -54,7 +54,7 @@ def check_head(connection: Connection, folder: Path) -> None:
 
 def append_drafts(connection: Connection, drafts: Sequence[Draft], stamp: Stamp) -> list[Entry]:
     """Write drafts to the end of the chain, in their order."""
-    if stamp.at.utcoffset() is None or not stamp.who.strip():
+    if stamp.at.utcoffset() is None or not _plain(stamp.who):
         raise RecordsError(
             expected="a time with its zone and the name of whoever enters",
             found=f"{stamp.at.isoformat()} and {stamp.who!r}",

@@ -7,6 +7,7 @@ Writers come one at a time: in SQLite by ``BEGIN IMMEDIATE`` and a busy timeout,
 import errno
 import os
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib.util import find_spec
@@ -20,7 +21,7 @@ from sqlalchemy.pool import QueuePool
 
 from stripread.errors import MissingExtraError, RecordsError
 
-__all__ = ["DATABASE", "REVISION", "Database", "failures_in_words"]
+__all__ = ["DATABASE", "REVISION", "Database", "failures_in_words", "refresh_statistics"]
 
 DATABASE = "records.db"
 REVISION = "0001"  # of the newest migration; a test holds it to Alembic's own answer
@@ -93,7 +94,7 @@ class Database:
         with failures_in_words(self.name):
             connection = sqlite3.connect(self.folder / DATABASE, timeout=self.busy_s, isolation_level=None)
             try:
-                connection.execute("PRAGMA journal_mode=WAL")
+                _switch_to_wal(connection, self.busy_s)
             finally:
                 connection.close()
 
@@ -119,6 +120,26 @@ class Database:
             connection.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
 
         return engine
+
+
+def _switch_to_wal(connection: sqlite3.Connection, busy_s: float) -> None:
+    """Switch to WAL mode; SQLite does not wait by itself where two processes do so at once."""
+    end = time.monotonic() + busy_s
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode=WAL")
+        except sqlite3.OperationalError as error:
+            if "locked" not in str(error) or time.monotonic() > end:
+                raise
+            time.sleep(0.02)
+        else:
+            return
+
+
+def refresh_statistics(connection: Connection) -> None:
+    """Let PostgreSQL count its rows after many were added; else it plans as for empty tables for a minute or so."""
+    if connection.dialect.name != "sqlite":
+        connection.execute(text("ANALYZE entries, readings, files"))
 
 
 def make_url_of(url: str) -> Any:

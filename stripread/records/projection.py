@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Mapping
+from contextlib import suppress
 from datetime import datetime
 from typing import Any
 
@@ -59,10 +60,11 @@ def when_utc(payload: Mapping[str, Any], row: Mapping[str, Any]) -> str:
     """
     first = payload.get("imported") or row
     taken = payload.get("taken_at")
-    if taken is None:
-        return utc_text(parse_utc(first["at_utc"]))
-    at = datetime.fromisoformat(taken)
-    return utc_text(at if at.tzinfo is not None else at.replace(tzinfo=parse_offset(first["zone_offset"])))
+    if taken is not None:
+        at = datetime.fromisoformat(taken)
+        with suppress(OverflowError):  # a phone's clock in the year 1
+            return utc_text(at if at.tzinfo is not None else at.replace(tzinfo=parse_offset(first["zone_offset"])))
+    return utc_text(parse_utc(first["at_utc"]))
 
 
 def _float(value: float | None) -> float | None:

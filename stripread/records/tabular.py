@@ -12,7 +12,7 @@ from sqlalchemy import Connection, or_, select
 from stripread.errors import RecordsError
 from stripread.records.canonical import COLUMNS, canonical_json, entry_hash
 from stripread.records.chain import append_drafts, check_head, head_of, rows_in_order
-from stripread.records.database import failures_in_words
+from stripread.records.database import failures_in_words, refresh_statistics
 from stripread.records.entries import Draft, FileRef, Stamp
 from stripread.records.files import KEPT, hash_file, keep_file
 from stripread.records.head import keep_head
@@ -135,6 +135,7 @@ def import_records(records: Records, folder: Path, *, stamp: Stamp) -> Imported:
                     added += 1
                     without += missing
                 places[row["seq"]] = here
+        refresh_statistics(connection)
         head = head_of(connection)
     keep_head(records.folder, head)
     return Imported(added=added, known=known, without_files=without)

@@ -16,6 +16,7 @@ from datetime import timedelta
 from pathlib import Path
 
 from stripread.records import Draft, Records, open_records
+from stripread.records.database import refresh_statistics
 from stripread.records.verify import verify_records
 from tests.unit.made_records import START, made_payload, made_stamp
 from tests.unit.postgres_server import server
@@ -74,6 +75,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
             there = 0
             for size in sorted(options.sizes):
                 fill(records, there, size)
+                with records.database.writing() as connection:
+                    refresh_statistics(connection)  # a server does so by itself a minute after
                 *ms, verify_s = measure(records, size)
                 there = records.head().count
                 peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024

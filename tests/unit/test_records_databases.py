@@ -16,7 +16,9 @@ from pathlib import Path
 
 import pytest
 from sqlalchemy import create_engine, text
+from typer.testing import CliRunner
 
+from stripread.cli import app
 from stripread.errors import RecordsError
 from stripread.records import Batch, InjectorSetting, Note, Part, Point, Records, open_records
 from stripread.records.archive import back_up, restore
@@ -261,6 +263,27 @@ def test_a_backup_is_one_state_while_others_write(place: Place, tmp_path: Path) 
         assert back_up(records, tmp_path / "later.zip").count == 6
 
 
+def test_a_site_names_its_server_and_the_commands_use_it(postgresql: str, tmp_path: Path) -> None:
+    url = new_database(postgresql, next(_names))
+    folder = tmp_path / "nursery"
+
+    def run(*words: object) -> str:
+        done = CliRunner().invoke(app, [str(word) for word in words], env={"STRIPREAD_WHO": "Ana"})
+        assert done.exit_code == 0, done.output
+        return done.output
+
+    assert "postgresql+psycopg://tester@" in run("init", folder, "--database", url)
+    with open_records(folder, url) as records:
+        fill(records, 3)
+    assert "far-end" not in run("log", "--limit", 1, "--site", folder)
+    run("records", "correct", 2, "--why", "wrong bench", "--set", "point=far-end", "--site", folder)
+    assert "far-end" in run("log", "--corrections", "--site", folder)
+    assert "INTACT" in run("records", "verify", "--site", folder)
+    run("records", "backup", tmp_path / "b.zip", "--site", folder)
+    assert "take that table out" in run("records", "restore", tmp_path / "b.zip", tmp_path / "there")
+    assert not (folder / "records.db").exists()
+
+
 # --- several processes, killed processes -----------------------------------------------------------------------------
 
 
@@ -352,14 +375,26 @@ def test_two_processes_write_at_once(place: Place) -> None:
         assert switches > 1  # they took turns, not one after the other
 
 
+@needs_fork
+def test_processes_that_begin_a_record_at_once_all_get_it(place: Place) -> None:
+    each = 4
+    assert len(run_apart("many", each, place.folder, place.url or "")) == each
+    with place.open() as records:
+        assert verify_records(records).entries == each
+
+
 def main(words: list[str]) -> None:
-    """Kill writers: COUNT [FOLDER URL]; or let two write at once: both COUNT FOLDER URL."""
+    """Kill writers: COUNT [FOLDER URL]; let two write at once: both COUNT FOLDER URL; many begin: many COUNT ..."""
     if words[0] == "both":
         place = Place(Path(words[2]), words[3] or None)
         writers = [fork_writer(place, name, int(words[1])) for name in ("one", "two")]
         for child, pipe in writers:
             print(*(line.partition(" ")[0] for line in read_all(pipe)))
             assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 0
+    elif words[0] == "many":
+        place = Place(Path(words[2]), words[3] or None)
+        for _, pipe in [fork_writer(place, f"process-{number}", 1) for number in range(int(words[1]))]:
+            print(*(line.partition(" ")[0] for line in read_all(pipe)))
     elif len(words) > 1:
         print(*kill_many(Place(Path(words[1]), words[2] or None), int(words[0]), seed=4))
     else:
