@@ -126,6 +126,7 @@ class Recorder:
             lot_ref, lot = keep_lot(records, self.lot_file, named.lot.number, named.lot.kind)
             card_ref = records.keep("card", _card_bytes(named), f"{named.card.name}.toml", suffix=".toml")
             self._check_unchanged(verdict, [ref.sha256 for ref in refs], lot_ref.sha256, together=together)
+            before = [e.seq for e in records.with_file(refs[0].sha256) if e.kind == "reading"]
             entry = records.add_reading(
                 self._payload(verdict, photos),
                 files=(*refs, lot_ref, card_ref),
@@ -133,6 +134,8 @@ class Recorder:
                 first_if_new=(lot, _card_draft(named, card_ref)),
             )
         note(f"recorded as entry {entry.seq}")
+        if before:
+            note(f"this photo is in the record already: entry {', '.join(map(str, before))}")
 
     def _payload(self, verdict: "Verdict", photos: Sequence[Path]) -> dict[str, Any]:
         from stripread.report.json_lines import reading_json

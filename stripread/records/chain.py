@@ -120,7 +120,18 @@ def is_known(connection: Connection, draft: Draft) -> bool:
 
 
 def to_entry(row: Mapping[str, Any]) -> Entry:
-    """Return a row as an entry."""
+    """Return a row as an entry; `RecordsError` where it cannot be one any more."""
+    try:
+        return _entry(row)
+    except (LookupError, TypeError, ValueError) as error:
+        raise RecordsError(
+            expected=f"entry {row['seq']} as it was written",
+            found=f"something else: {error}",
+            remedy="Run `stripread records verify`, and restore a backup.",
+        ) from error
+
+
+def _entry(row: Mapping[str, Any]) -> Entry:
     zone = parse_offset(row["zone_offset"])
     return Entry(
         seq=row["seq"],

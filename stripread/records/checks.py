@@ -1,19 +1,21 @@
 """Checks of lots: the record names their rows in the lots' own files, and notices when one is no longer there."""
 
 import hashlib
+import json
 from collections.abc import Iterator
 from pathlib import Path
 
-from sqlalchemy import Connection
+from sqlalchemy import Connection, select
 
-from stripread.errors import RecordFileError
+from stripread.errors import RecordFileError, RecordsError
 from stripread.lot.record import CheckRow, load_record, row_text
+from stripread.records.canonical import COLUMNS
+from stripread.records.chain import rows_in_order
 from stripread.records.entries import CheckStandard, from_payload
-from stripread.records.queries import page_of_entries
+from stripread.records.queries import superseded_by
+from stripread.records.tables import entries
 
 __all__ = ["check_standard_of", "lost_checks"]
-
-_PAGE = 500
 
 
 def check_standard_of(row: CheckRow, *, lot: str, file: str) -> CheckStandard:
@@ -30,23 +32,34 @@ def check_standard_of(row: CheckRow, *, lot: str, file: str) -> CheckStandard:
 
 def lost_checks(connection: Connection, folder: Path) -> Iterator[tuple[int, str]]:
     """Entries whose row is gone or says something else now, and which; withdrawn checks are not looked for."""
-    name, rows, before = None, set[str](), None
-    while page := page_of_entries(
-        connection, kind="check_standard", subject=None, superseded=False, before=before, limit=_PAGE
-    ):
-        before = page[-1].seq
-        for entry in page:
-            if entry.withdrawn:
+    columns = [entries.c[name] for name in COLUMNS]
+    name, rows = None, set[str]()
+    for page in rows_in_order(connection, select(*columns).where(entries.c.kind == "check_standard")):
+        later = superseded_by(connection, [row["seq"] for row in page])
+        for row in page:
+            check = None if row["seq"] in later else _check_of(row["payload"])
+            if check is None:
                 continue
-            check = from_payload(CheckStandard, entry.payload)
             if check.file != name:
-                name = check.file
-                try:
-                    rows = {_hash(row) for row in load_record(folder / name)}
-                except (RecordFileError, OSError):
-                    rows = set()
+                name, rows = check.file, _rows_in(folder / check.file)
             if check.row_sha256 not in rows:
-                yield entry.seq, check.file
+                yield row["seq"], check.file
+
+
+def _check_of(payload: str) -> CheckStandard | None:
+    """Return the check that an entry names; None where it is withdrawn, or was changed and is told as that."""
+    try:
+        said = json.loads(payload)
+        return None if said.get("withdrawn") else from_payload(CheckStandard, said)
+    except (RecordsError, AttributeError, TypeError, ValueError):
+        return None
+
+
+def _rows_in(path: Path) -> set[str]:
+    try:
+        return {_hash(row) for row in load_record(path)}
+    except (RecordFileError, OSError):
+        return set()
 
 
 def _hash(row: CheckRow) -> str:

@@ -1,6 +1,7 @@
 """The payload of an entry that stands in place of another."""
 
 from collections.abc import Mapping
+from datetime import datetime
 from typing import Any
 
 from stripread.errors import RecordsError
@@ -56,23 +57,12 @@ def corrected_payload(old: Entry, *, changes: Mapping[str, Any], why: str, withd
 
 
 def _check_field(old: Entry, key: str, value: Any) -> None:
-    known = _OF_A_READING if old.kind == "reading" else tuple(_SHAPES[old.kind].__dataclass_fields__) if (
-        old.kind in _SHAPES
-    ) else ()  # fmt: skip
-    known = tuple(name for name in known if name != _NAMES.get(old.kind))
+    known = _fields(old.kind)
     if key not in known:
         raise _wrong(f"a field that may be changed: {', '.join(known) or 'none, only to withdraw it'}", repr(key))
     if old.kind != "reading":
-        before = old.payload.get(key)
-        plain = (str, bool, int | float, list)
-        if (
-            before is not None
-            and value is not None
-            and not any(isinstance(before, p) and isinstance(value, p) for p in plain)
-        ):
-            raise _wrong(f"for {key!r} something like {before!r}", repr(value))
-        return
-    if key == "validity":
+        _check_alike(key, old.payload.get(key), value)
+    elif key == "validity":
         if value not in _WORSE or _WORSE.index(value) < _WORSE.index(old.payload["validity"]):
             raise _wrong(f"a validity no better than {old.payload['validity']!r}", repr(value))
     elif value is not None and not isinstance(value, str):
@@ -81,9 +71,25 @@ def _check_field(old: Entry, key: str, value: Any) -> None:
         _check_time(value)
 
 
-def _check_time(text: str) -> None:
-    from datetime import datetime
+def _fields(kind: Kind) -> tuple[str, ...]:
+    """Return what a person may change in an entry of a kind."""
+    if kind == "reading":
+        return _OF_A_READING
+    if kind not in _SHAPES:
+        return ()
+    return tuple(name for name in _SHAPES[kind].__dataclass_fields__ if name != _NAMES.get(kind))
 
+
+def _check_alike(key: str, before: Any, value: Any) -> None:
+    """Refuse a text in place of a number and the like."""
+    if before is None or value is None:
+        return
+    alike = (str, bool, int | float, list)
+    if not any(isinstance(before, one) and isinstance(value, one) for one in alike):
+        raise _wrong(f"for {key!r} something like {before!r}", repr(value))
+
+
+def _check_time(text: str) -> None:
     try:
         datetime.fromisoformat(text)
     except ValueError:

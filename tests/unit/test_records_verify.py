@@ -70,6 +70,9 @@ def test_a_record_left_alone_is_intact(folder: Path) -> None:
         (["UPDATE entries SET payload = payload || ' ' WHERE seq = 7"], {"changed"}),
         (["UPDATE readings SET value = 0.3 WHERE seq = 3"], {"narrow table"}),
         (["UPDATE readings SET point = 'elsewhere' WHERE seq = 3"], {"narrow table"}),
+        (["UPDATE entries SET payload = x'00ff' WHERE seq = 3"], {"changed"}),
+        (["UPDATE entries SET payload = '[]' WHERE seq = 3"], {"changed"}),
+        (["UPDATE entries SET supersedes = 'x' WHERE seq = 3"], {"changed", "inserted"}),
         (["DELETE FROM readings WHERE seq = 3"], {"narrow table"}),
         (["DELETE FROM files WHERE seq = 3"], {"narrow table"}),
         (["INSERT INTO readings (seq, pad_index, when_utc, pad, analyte, unit, validity) "
@@ -89,6 +92,12 @@ def test_tampering_is_found(
         assert tampered.execute(statement).rowcount > 0
     found = verified(folder)
     assert {problem.fault for problem in found.problems} == faults
+
+
+def test_a_damaged_entry_is_told_where_it_is_asked_for(folder: Path, tampered: sqlite3.Connection) -> None:
+    tampered.execute("UPDATE entries SET payload = '{' WHERE seq = 3")
+    with open_records(folder) as records, pytest.raises(RecordsError, match="entry 3 as it was written"):
+        records.readings()
 
 
 def rewrite(
