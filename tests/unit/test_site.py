@@ -86,7 +86,7 @@ class TestLoadSite:
     @pytest.mark.parametrize("records", ["databse = 'x'", "database = 3", "database = ''"])
     def test_a_wrong_table_of_the_record_is_told(self, tmp_path, records):
         (tmp_path / "site.toml").write_text(f"{SMALL}[records]\n{records}\n", encoding="utf-8")
-        with pytest.raises(SiteError, match="databse|records.database"):
+        with pytest.raises(SiteError, match=r"databse|records\.database"):
             load_site(tmp_path)
 
     def test_reads_further_analytes_with_their_units(self, tmp_path):
