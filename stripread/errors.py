@@ -21,6 +21,7 @@ __all__ = [
     "PhotoUnfitError",
     "PhotoUnreadableError",
     "RecordFileError",
+    "RecordsError",
     "SeriesError",
     "SeveralCardsError",
     "SiteError",
@@ -180,6 +181,12 @@ class RecordFileError(StripReadError):
     """A record of check standards is wrong or damaged."""
 
     code = "record_file"
+
+
+class RecordsError(StripReadError):
+    """The record of readings and batches cannot be opened, read, written or trusted."""
+
+    code = "records"
 
 
 class TogetherError(StripReadError):

@@ -20,6 +20,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
     ("together",),
     ("site",),
     ("check",),
+    ("records",),
     ("report",),
     ("simulate",),
     ("cli",),
