@@ -19,6 +19,7 @@ from stripread.cli_lot import kind_app, lot_app
 from stripread.cli_simulate import simulate_app
 from stripread.cli_talk import note, say, say_error
 from stripread.cli_watch import watch_commands
+from stripread.cli_water import water_app
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.findings import REGISTRY
 
@@ -192,6 +193,7 @@ app.add_typer(card_app, name="card")
 watch_commands(lot_app)
 app.add_typer(lot_app, name="lot")
 app.add_typer(kind_app, name="kind")
+app.add_typer(water_app, name="water")
 app.add_typer(simulate_app, name="simulate")
 
 

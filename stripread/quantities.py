@@ -58,7 +58,9 @@ _WHOLE = {"gpm": "gal/min", "gph": "gal/h", "gpd": "gal/d", "lpm": "l/min", "lph
 
 _NUMBER = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?"
 _VALUE = re.compile(rf"\s*({_NUMBER})\s*([A-Za-zµ°%³/ ^0-9.]*?)\s*")
-_U = re.compile(rf"(.*?)(?:\s+u\s*=?\s*|\s*(?:±|\+/-)\s*)({_NUMBER})\s*([^()\d]*?)\s*(?:\(?\s*k\s*=\s*([12])\s*\)?)?\s*")
+_U = re.compile(
+    rf"(.*?)(?:\s+u\s*=?\s*|\s*(?:±|\+/-)\s*)({_NUMBER})\s*([^()\d]*?)\s*(?:\(?\s*k\s*=\s*([12])\s*\)?)?\s*"
+)
 _ENDS = re.compile(
     rf"(.*?)[\s,(:]+(?:95\s*%\s*(?:interval)?\s*:?\s*)?({_NUMBER})\s*(?:to|\.\.)\s*({_NUMBER})\s*([^()\d]*?)\s*\)?\s*"
 )
@@ -276,5 +278,7 @@ def _convert(
             remedy=f"Correct the unit.{weight}",
         ) from None
     except Exception:  # pint's parser raises errors of many kinds for what is no unit
-        raise QuantityError(expected=wrong, found=f"the unknown unit {unit_text!r}", remedy="Correct the unit.") from None
+        raise QuantityError(
+            expected=wrong, found=f"the unknown unit {unit_text!r}", remedy="Correct the unit."
+        ) from None
     return zero + number * (one - zero), one - zero

@@ -66,9 +66,7 @@ def hypochlorous(
             remedy="Correct them.",
         )
     off = Measured(0.0, _PKA_U, floor=float("-inf"))
-    share = _below_one(
-        propagate(lambda p, t, d: hocl_share(p, hocl_pka(t) + d), ph, temperature_c, off)
-    )
+    share = _below_one(propagate(lambda p, t, d: hocl_share(p, hocl_pka(t) + d), ph, temperature_c, off))
     amount = None
     if free_chlorine_mg_per_l is not None:
         amount = propagate(

@@ -10,7 +10,7 @@ from typing import Literal
 from stripread.errors import WaterError
 from stripread.measured import Measured, propagate
 
-__all__ = ["Dilution", "TopUp", "dilute", "fill_tank", "mix", "top_up"]
+__all__ = ["Dilution", "TopUp", "dilute", "fill_tank", "mix", "plan", "top_up"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,7 +103,7 @@ def dilute(
             found=f"only {available_l:.3g} L",
             remedy=f"Make at most {most:.3g} L of stock, or generate more concentrate.",
         )
-    return _plan(concentrate_mg_per_l, concentrate_l, total_l - concentrate_l, pour_u)
+    return plan(concentrate_mg_per_l, concentrate_l, total_l - concentrate_l, pour_u)
 
 
 def fill_tank(
@@ -113,7 +113,7 @@ def fill_tank(
     _not_weaker(concentrate_mg_per_l, wanted_mg_per_l)
     total_l = min(tank_l, available_l * concentrate_mg_per_l.value / wanted_mg_per_l)
     concentrate_l = total_l * wanted_mg_per_l / concentrate_mg_per_l.value
-    return _plan(concentrate_mg_per_l, concentrate_l, total_l - concentrate_l, pour_u)
+    return plan(concentrate_mg_per_l, concentrate_l, total_l - concentrate_l, pour_u)
 
 
 def top_up(
@@ -140,7 +140,9 @@ def top_up(
     have, litres = stock_mg_per_l.value, stock_l.value
     if tank_l is not None and litres > tank_l:
         raise WaterError(
-            expected=f"at most the {tank_l:.3g} L that the tank holds", found=f"{litres:.3g} L in it", remedy="Correct one."
+            expected=f"at most the {tank_l:.3g} L that the tank holds",
+            found=f"{litres:.3g} L in it",
+            remedy="Correct one.",
         )
     if have == wanted_mg_per_l:
         return TopUp(remove_l=0.0, add_l=0.0, add="nothing", total_l=litres, strength_mg_per_l=stock_mg_per_l)
@@ -171,7 +173,8 @@ def top_up(
     )
 
 
-def _plan(concentrate: Measured, concentrate_l: float, water_l: float, pour_u: float) -> Dilution:
+def plan(concentrate: Measured, concentrate_l: float, water_l: float, pour_u: float) -> Dilution:
+    """Return what volumes give that are measured out with a relative standard uncertainty."""
     concentrate_part = Measured(concentrate_l, pour_u * concentrate_l)
     water_part = Measured(water_l, pour_u * water_l)
     return Dilution(

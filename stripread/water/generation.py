@@ -74,9 +74,7 @@ def share_released(sachet: Sachet, hours: float) -> Measured:
     raise ValueError(f"a time of {hours} h")  # a curve starts at 0 and has two points or more
 
 
-def expected_generation(
-    sachet: Sachet, *, water_l: Measured, hours: float, sachets: int = 1
-) -> Generation:
+def expected_generation(sachet: Sachet, *, water_l: Measured, hours: float, sachets: int = 1) -> Generation:
     """Return the strength to be expected: yield times the share released, over the volume of water."""
     share = share_released(sachet, hours)
 
@@ -125,6 +123,4 @@ def actual_yield(
 def water_for(sachet: Sachet, *, wanted_mg_per_l: float, hours: float, sachets: int = 1) -> Measured:
     """Return the volume of water [L] that sachets bring to a wanted strength in some time."""
     share = share_released(sachet, hours)
-    return propagate(
-        lambda mass, released: sachets * mass * released / wanted_mg_per_l, sachet.yield_mg, share
-    )
+    return propagate(lambda mass, released: sachets * mass * released / wanted_mg_per_l, sachet.yield_mg, share)

@@ -16,10 +16,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from stripread.errors import QuantityError
+from stripread.errors import QuantityError, WaterError
 from stripread.measured import Difference, Measured, difference, propagate
 
 __all__ = [
+    "RATIO_U",
     "Convention",
     "Delivery",
     "Demand",
@@ -35,6 +36,7 @@ __all__ = [
 ]
 
 Convention = Literal["in", "to"]
+RATIO_U = 0.05  # relative standard uncertainty of the ratio that an injector keeps. Common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,9 +145,7 @@ def dose_for(*, residual_mg_per_l: Measured, demand_mg_per_l: Measured) -> Measu
     return propagate(lambda left, taken: left + taken, residual_mg_per_l, demand_mg_per_l)
 
 
-def inject(
-    *, dose_mg_per_l: Measured, stock_mg_per_l: Measured, flow_l_per_h: Measured | None = None
-) -> Injection:
+def inject(*, dose_mg_per_l: Measured, stock_mg_per_l: Measured, flow_l_per_h: Measured | None = None) -> Injection:
     """Return ratio and pump rate for a dose.
 
     Parameters
@@ -155,11 +155,11 @@ def inject(
 
     Raises
     ------
-    QuantityError
+    WaterError
         If the stock is not at least twice as strong as the dose: no injector mixes that.
     """
     if not 0 < 2 * dose_mg_per_l.value <= stock_mg_per_l.value:
-        raise QuantityError(
+        raise WaterError(
             expected=f"a dose over 0 and of at most half the stock's {stock_mg_per_l.value:.3g} mg/L",
             found=f"a dose of {dose_mg_per_l.value:.3g} mg/L",
             remedy="Correct residual, demand or stock.",
@@ -188,17 +188,9 @@ def stock_for(ratio: Ratio, *, dose_mg_per_l: Measured) -> Measured:
     return dose_mg_per_l.scaled(1 / ratio.share)
 
 
-def delivered(
-    ratio: Ratio, *, stock_mg_per_l: Measured, demand_mg_per_l: Measured, ratio_u: float
-) -> Delivery:
-    """Return what an injector gives.
-
-    Parameters
-    ----------
-    ratio_u : float
-        Relative standard uncertainty of the ratio that it really keeps.
-    """
-    share = Measured(ratio.share, ratio_u * ratio.share)
+def delivered(ratio: Ratio, *, stock_mg_per_l: Measured, demand_mg_per_l: Measured) -> Delivery:
+    """Return what an injector gives."""
+    share = Measured(ratio.share, RATIO_U * ratio.share)
     return Delivery(
         dose_mg_per_l=propagate(lambda s, x: s * x, stock_mg_per_l, share),
         residual_mg_per_l=propagate(
@@ -221,9 +213,7 @@ def estimate_demand(dose_mg_per_l: Measured, outlets_mg_per_l: Sequence[Measured
     each = tuple(
         propagate(lambda given, left: given - left, dose_mg_per_l, one, floor=minus) for one in outlets_mg_per_l
     )
-    mean = propagate(
-        lambda given, *left: given - sum(left) / len(left), dose_mg_per_l, *outlets_mg_per_l, floor=minus
-    )
+    mean = propagate(lambda given, *left: given - sum(left) / len(left), dose_mg_per_l, *outlets_mg_per_l, floor=minus)
     above = tuple(difference(dose_mg_per_l, one) for one in outlets_mg_per_l)
     return Demand(
         per_outlet_mg_per_l=each,

@@ -51,9 +51,7 @@ def check_recipe(
     *, concentrate_mg_per_l: Measured, concentrate_l: Measured, water_l: Measured, reading_mg_per_l: Measured
 ) -> RecipeCheck:
     """Hold a reading against the strength that the recipe must give."""
-    expected = recipe_strength(
-        concentrate_mg_per_l=concentrate_mg_per_l, concentrate_l=concentrate_l, water_l=water_l
-    )
+    expected = recipe_strength(concentrate_mg_per_l=concentrate_mg_per_l, concentrate_l=concentrate_l, water_l=water_l)
     apart = difference(expected, reading_mg_per_l)
     needed = propagate(lambda c, v, w: c * (v + w) / v, reading_mg_per_l, concentrate_l, water_l)
     water = None
