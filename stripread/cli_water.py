@@ -132,7 +132,7 @@ def fill(
     also = (
         f"The tank is full; {left} of concentrate is left over."
         if full
-        else f"The concentrate is used up; the tank has room for {tell_volume(tank_l - made.total_l, typed.system)} more."
+        else f"The concentrate is used up; room is left for {tell_volume(tank_l - made.total_l, typed.system)}."
     )
     answer = dilution_answer(
         made, concentrate=strength, wanted=aim, pour_u=ASSUMED_U["volume"], system=typed.system, also=also
@@ -247,7 +247,7 @@ def decay(
 
     Example:
 
-      stripread water decay --reading "0 h=310 mg/L u 15" --reading "24 h=262 mg/L u 13" --cover covered --limit "250 mg/L"
+      stripread water decay --reading "0 h=310 mg/L u 15" --reading "24 h=262 mg/L u 13" --limit "250 mg/L"
 
     Exit codes: 0 done; 1 an error; 2 wrong usage; 3 the stock may be below its limit already.
     """

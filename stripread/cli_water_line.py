@@ -1,12 +1,15 @@
 """The commands ``water inject``, ``demand``, ``line``, ``vapour``, ``hocl`` and ``contact``: injector, line and air."""
 
 from enum import StrEnum
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from stripread.cli_typed import Json, Typed, give, timed
 from stripread.errors import QuantityError, WrongUsageError
+
+if TYPE_CHECKING:
+    from stripread.water.contact import Disinfectant
 
 __all__ = ["line_commands"]
 
@@ -21,6 +24,10 @@ class _Disinfectant(StrEnum):
     chlorine_dioxide = "chlorine-dioxide"
 
 
+_KINDS: "dict[_Disinfectant, Disinfectant]" = {
+    _Disinfectant.free_chlorine: "free chlorine",
+    _Disinfectant.chlorine_dioxide: "chlorine dioxide",
+}
 Means = Annotated[
     _Convention,
     typer.Option(metavar="in|to", help="What 1:N means: 1 part in N of what comes out, or 1 part to N of water."),
@@ -104,7 +111,7 @@ def demand(
 
     Example:
 
-      stripread water demand --injector "0.75 mg/L u 0.06" --outlet "bench 1=0.42 mg/L u 0.04" --outlet "far end=0.28 mg/L u 0.03"
+      stripread water demand --injector "0.75 mg/L u 0.06" --outlet "bench 1=0.42 mg/L" --outlet "far end=0.28 mg/L"
 
     Exit codes: 0 done; 1 an error; 2 wrong usage; 3 an outlet reads more than the dose.
     """
@@ -247,7 +254,7 @@ def contact(
     typed = Typed()
     left = typed.measured(strength, "strength", name="the strength")
     minutes = Measured(60 * typed.exact(time, "time", name="the time"))
-    kind = "free chlorine" if disinfectant is _Disinfectant.free_chlorine else "chlorine dioxide"
+    kind = _KINDS[disinfectant]
     answer = contact_answer(
         contact_time(left, minutes, disinfectant=kind), strength=left, minutes=minutes, disinfectant=kind
     )

@@ -108,7 +108,7 @@ def parse_quantity(
     QuantityError
         If it is no number, is negative, lacks its unit or has one of another dimension, or its uncertainty is nonsense.
     """
-    inside, example = _DIMENSIONS[dimension]
+    _, example = _DIMENSIONS[dimension]
     wrong = f"{name} as {example}"
     if dimension == "strength" and not exact and (bound := re.fullmatch(r"\s*(?:<|under\b)(.*)", text)) is not None:
         limit = parse_quantity(bound[1], dimension, name=name, exact=True)
@@ -250,7 +250,7 @@ def _one_unit(text: str, wrong: str) -> tuple[str, str]:
 
 
 @cache
-def _registry() -> "pint.UnitRegistry":
+def _registry() -> "pint.UnitRegistry[float]":
     import pint
 
     return pint.UnitRegistry()

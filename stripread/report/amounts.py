@@ -48,10 +48,7 @@ def _metric(volume_l: float) -> str:
 
 def tell_flow(flow_l_per_h: Measured, system: System) -> str:
     """Return a pump's rate in words, with its 95 % interval."""
-    if flow_l_per_h.value < 1:
-        metric = tell(flow_l_per_h.scaled(1000), "mL/h")
-    else:
-        metric = tell(flow_l_per_h, "L/h")
+    metric = tell(flow_l_per_h.scaled(1000), "mL/h") if flow_l_per_h.value < 1 else tell(flow_l_per_h, "L/h")
     if system == "metric":
         return f"{metric}; {1000 * flow_l_per_h.value / 60:.3g} mL/min"
     gallon, sign = _GALLON_L[system], "US" if system == "us" else "imp"

@@ -117,7 +117,8 @@ def delivery_answer(
         facts=tuple(facts),
         notes=(
             CONVENTIONS[ratio.convention],
-            f"The injector is taken to keep its ratio to {100 * RATIO_U:g} % (standard uncertainty): common practice, no source.",
+            f"The injector is taken to keep its ratio to {100 * RATIO_U:g} % (standard uncertainty): common practice, no "
+            "source.",
         ),
         cautions=(CAUTION,),
     )
@@ -184,13 +185,13 @@ def vapour_answer(found: Vapour, *, strength: Measured, temperature: Measured) -
             )
         )
     cautions = [
-        "This is what may gather in a closed headspace, by calculation. It is NOT A CLEARANCE: no number here says that "
-        "air is fit to breathe. Only an instrument where you breathe tells that.",
-        f"The gas is {GAS_DENSITY_TO_AIR:g} times as heavy as air and gathers low: in tanks, pits and corners. Ventilate "
-        "along the floor, do not lean over an open vessel or into it, do not agitate or warm it, keep it covered.",
+        "This is what may gather in a closed headspace, by calculation. It is NOT A CLEARANCE: no number here says "
+        "that air is fit to breathe. Only an instrument where you breathe tells that.",
+        f"The gas is {GAS_DENSITY_TO_AIR:g} times as heavy as air and gathers low: in tanks, pits and corners. "
+        "Ventilate along the floor, do not lean over an open vessel or into it, do not agitate or warm it, keep it covered.",
         "Where the air cannot be kept under the limits by ventilation, a respirator approved for chlorine dioxide is "
-        "needed, chosen and fitted under a respiratory protection programme. At IDLH, or where nobody knows how much: leave, and "
-        "stay out.",
+        "needed, chosen and fitted under a respiratory protection programme. At IDLH, or where nobody knows how much: "
+        "leave, and stay out.",
         "The product's label, local codes and licensed practice come before anything said here.",
     ]
     if found.explosive:

@@ -8,8 +8,9 @@ from typing import Literal
 
 from stripread.measured import Measured, propagate
 
-__all__ = ["PUBLISHED", "Contact", "ContactRow", "contact_time", "ct_mg_min_per_l"]
+__all__ = ["PUBLISHED", "Contact", "ContactRow", "Disinfectant", "contact_time", "ct_mg_min_per_l"]
 
+Disinfectant = Literal["free chlorine", "chlorine dioxide"]
 ContactState = Literal["reached", "not reached", "undecided"]
 
 
@@ -18,7 +19,7 @@ class ContactRow:
     """A published kill or practice: strength [mg/L] held for some minutes."""
 
     what: str
-    disinfectant: Literal["free chlorine", "chlorine dioxide"]
+    disinfectant: Disinfectant
     strength_mg_per_l: float
     minutes: float
     source: str
@@ -73,9 +74,7 @@ def ct_mg_min_per_l(strength_mg_per_l: Measured, minutes: Measured) -> Measured:
     return propagate(lambda c, t: c * t, strength_mg_per_l, minutes)
 
 
-def contact_time(
-    strength_mg_per_l: Measured, minutes: Measured, *, disinfectant: Literal["free chlorine", "chlorine dioxide"]
-) -> Contact:
+def contact_time(strength_mg_per_l: Measured, minutes: Measured, *, disinfectant: Disinfectant) -> Contact:
     """Return the product, held against the published rows of the same disinfectant."""
     product = ct_mg_min_per_l(strength_mg_per_l, minutes)
     rows = tuple((row, _state(product, row.ct)) for row in PUBLISHED if row.disinfectant == disinfectant)

@@ -1,8 +1,9 @@
 """Loss of strength: first-order, fitted to readings, with what the tank's cover lets expect where readings are few.
 
-c(t) = c0 exp(-k t). The readings weigh by their own uncertainties; what is known of k beforehand is a normal distribution of
-ln k, from the tank's cover, or a wide one. ``scipy`` finds the most probable pair; around it the probability of ln k is
-laid out on a grid, and all intervals are read from there, because those of a half-life and of a time are not even.
+c(t) = c0 exp(-k t). The readings weigh by their own uncertainties; what is known of k beforehand is a normal
+distribution of ln k, from the tank's cover, or a wide one. ``scipy`` finds the most probable pair; around it the
+probability of ln k is laid out on a grid, and all intervals are read from there, because those of a half-life and of a
+time are not even.
 
 Known limit: errors that all readings of a lot share (its curve) hardly change k, but shift every strength alike, and so
 the time when a limit is passed. They are in the uncertainty of each reading and are taken as independent here.
@@ -83,7 +84,7 @@ class LossFit:
         Weighted squares of the readings about the curve; 0 degrees where there are two readings or fewer.
     widened_by : float
         Factor by which the readings' uncertainties were widened because they scatter more than they state (chi-squared
-        under 5 % probability); 1 where they do not. (Birge's ratio; R. T. Birge, Phys. Rev. 40 (1932) 207, from memory.)
+        under 5 % probability); 1 where they do not. Birge's ratio (R. T. Birge, Phys. Rev. 40 (1932) 207; from memory).
     last : float
         Of the last reading, in hours (or metres).
     """

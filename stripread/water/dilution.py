@@ -1,7 +1,7 @@
 """Stock from concentrate: volumes for a wanted strength, topping up, and what a tank can hold.
 
-Mass balance throughout: what goes in is in there, volumes add (true of dilute solutions), nothing gasses off while mixing.
-So a plan's strength is the most that it can give.
+Mass balance throughout: what goes in is in there, volumes add (true of dilute solutions), nothing gasses off while
+mixing. So a plan's strength is the most that it can give.
 """
 
 from dataclasses import dataclass
@@ -56,7 +56,7 @@ class TopUp:
 
 
 def mix(*parts: tuple[Measured, Measured]) -> Measured:
-    """Return the strength of parts poured together, each a volume [L] and a strength [mg/L]: sum of C V over sum of V."""
+    """Return the strength of parts poured together, each a volume [L] and a strength [mg/L]: sum C V over sum V."""
 
     def balance(*numbers: float) -> float:
         volumes, strengths = numbers[::2], numbers[1::2]
@@ -109,7 +109,7 @@ def dilute(
 def fill_tank(
     concentrate_mg_per_l: Measured, *, wanted_mg_per_l: float, tank_l: float, available_l: float, pour_u: float
 ) -> Dilution:
-    """Return the most stock of a wanted strength that a tank can hold and the concentrate is enough for (`WaterError`)."""
+    """Return the most stock of a wanted strength that tank and concentrate allow (`WaterError`)."""
     _not_weaker(concentrate_mg_per_l, wanted_mg_per_l)
     total_l = min(tank_l, available_l * concentrate_mg_per_l.value / wanted_mg_per_l)
     concentrate_l = total_l * wanted_mg_per_l / concentrate_mg_per_l.value
@@ -127,15 +127,15 @@ def top_up(
 ) -> TopUp:
     """Return what brings a stock to a wanted strength: concentrate for a weak one, water for a strong one.
 
-    With x L of concentrate on V L of stock, C_stock V + C_concentrate x = C_wanted (V + x). Where V + x is more than the
-    tank holds, stock is drawn off first, so that the tank T is full afterwards: x = T (C_wanted - C_stock) /
+    With x L of concentrate on V L of stock, C_stock V + C_concentrate x = C_wanted (V + x). Where V + x is more than
+    the tank holds, stock is drawn off first, so that the tank T is full afterwards: x = T (C_wanted - C_stock) /
     (C_concentrate - C_stock). Adding water is the same with a strength of 0.
 
     Raises
     ------
     WaterError
-        If a weak stock is to be raised without concentrate, or with one that is not stronger than what is wanted; or the
-        tank holds less than what is in it.
+        If a weak stock is to be raised without concentrate, or with one that is not stronger than what is wanted; or
+        the tank holds less than what is in it.
     """
     have, litres = stock_mg_per_l.value, stock_l.value
     if tank_l is not None and litres > tank_l:

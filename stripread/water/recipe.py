@@ -1,4 +1,4 @@
-"""A recipe held against a reading: can both be right?"""
+"""A recipe held against a reading, to tell whether both can be right."""
 
 from dataclasses import dataclass
 
@@ -9,8 +9,8 @@ from stripread.water.dilution import mix
 __all__ = ["RecipeCheck", "check_recipe", "recipe_strength"]
 
 DOUBT, REFUSE = 0.05, 0.01
-"""Chances under which recipe and reading are called doubtful, and not both right. Ours: good ones are called doubtful one
-time in twenty, as the 95 % interval of a reading misses, and wrong one time in a hundred, as replicates are."""
+"""Chances under which recipe and reading are called doubtful, and not both right. Ours: good ones are called doubtful
+one time in twenty, as the 95 % interval of a reading misses, and wrong one time in a hundred, as replicates are."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,8 +27,8 @@ class RecipeCheck:
     concentrate_needed_mg_per_l, water_needed_l : Measured or None
         What concentrate, or what volume of water, would give the reading; None where no water would.
     made_up_mg_per_l : Measured or None
-        What the recipe gives if the concentrate was made up *to* the second volume and not added to it; None where it is
-        the smaller one.
+        What the recipe gives if the concentrate was made up *to* the second volume and not added to it; None where
+        that is the smaller one.
     finding : Finding or None
         ``recipe_mismatch`` where both can hardly be right.
     """
@@ -86,5 +86,6 @@ def _finding(expected: Measured, reading: Measured, apart: Difference) -> Findin
     return make_finding(
         "recipe_mismatch",
         f"By mass balance the recipe gives {expected.value:.3g} mg/L; the reading of {reading.value:.3g} mg/L is "
-        f"{abs(apart.value):.3g} mg/L {more}. They {words}: the chance of so large a difference is {chance}{tail}.{lost}",
+        f"{abs(apart.value):.3g} mg/L {more}. They {words}: the chance of so large a difference is "
+        f"{chance}{tail}.{lost}",
     )
