@@ -22,7 +22,7 @@ Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on one
 class Typed:
     """Reads what was typed, and remembers whose units it was in and what had to be taken for granted."""
 
-    notes: list[str] = field(default_factory=list)
+    taken: dict[str, list[str]] = field(default_factory=dict)
     systems: list[System] = field(default_factory=list)
 
     @property
@@ -30,20 +30,31 @@ class Typed:
         """The first volume's or flow's system of units: answers come in it."""
         return self.systems[0] if self.systems else "metric"
 
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What was taken for granted, each with what it was taken for."""
+        return tuple(f"{note[0].upper()}{note[1:]}: {', '.join(names)}." for note, names in self.taken.items())
+
+    def assume(self, note: str, name: str) -> None:
+        """Remember what was taken for granted of something."""
+        self.taken.setdefault(note, []).append(name)
+
     def measured(self, text: str, dimension: Dimension, *, name: str, positive: bool = True) -> Measured:
         """Return what was measured, with its uncertainty."""
-        return self._keep(parse_quantity(text, dimension, name=name, positive=positive), dimension)
+        return self._keep(parse_quantity(text, dimension, name=name, positive=positive), dimension, name)
 
     def exact(self, text: str, dimension: Dimension, *, name: str, positive: bool = True) -> float:
         """Return what is wished for, or known without doubt."""
-        return self._keep(parse_quantity(text, dimension, name=name, positive=positive, exact=True), dimension).value
+        quantity = parse_quantity(text, dimension, name=name, positive=positive, exact=True)
+        return self._keep(quantity, dimension, name).value
 
     def maybe_exact(self, text: str | None, dimension: Dimension, *, name: str) -> float | None:
         """Return what is wished for, None where nothing was said."""
         return None if text is None else self.exact(text, dimension, name=name)
 
-    def _keep(self, quantity: Quantity, dimension: Dimension) -> Measured:
-        self.notes += [note for note in quantity.notes if note not in self.notes]
+    def _keep(self, quantity: Quantity, dimension: Dimension, name: str) -> Measured:
+        for note in quantity.notes:
+            self.assume(note, name)
         if dimension in ("volume", "flow"):
             self.systems.append(quantity.system)
         return quantity.measured

@@ -7,6 +7,7 @@ import typer
 
 from stripread.cli_typed import Json, Typed, give, timed
 from stripread.cli_water_line import line_commands
+from stripread.errors import WrongUsageError
 
 __all__ = ["water_app"]
 
@@ -30,8 +31,11 @@ class _Cover(StrEnum):
 
 @water_app.command()
 def generate(
-    water: Annotated[str, typer.Option(metavar="VOLUME", help="Water for the sachets.")],
-    after: Annotated[str, typer.Option(metavar="TIME", help="How long they are left in it.")],
+    after: Annotated[str, typer.Option(metavar="TIME", help="How long the sachets are left in the water.")],
+    water: Annotated[str | None, typer.Option(metavar="VOLUME", help="Water for the sachets; or --wanted.")] = None,
+    wanted: Annotated[
+        str | None, typer.Option(metavar="STRENGTH", help="Strength that is wanted: gives the volume of water.")
+    ] = None,
     sachets: Annotated[int, typer.Option(metavar="N", min=1, help="Number of sachets.")] = 1,
     sachet: Annotated[
         str, typer.Option(metavar="SACHET", help="A sachet file, or the name of a shipped one.")
@@ -45,19 +49,31 @@ def generate(
 
     Example:
 
-      stripread water generate --water "5 gal" --after "12 h"
+      stripread water generate --after "12 h" --water "5 gal"
 
     Exit codes: 0 done; 1 an error; 2 wrong usage; 3 the reading is unlike what the sachet's file says.
     """
+    from stripread.measured import Measured
+    from stripread.quantities import ASSUMED_U
+    from stripread.report.amounts import jug
     from stripread.report.water_batch import generation_answer, yield_answer
-    from stripread.water.generation import actual_yield, expected_generation
+    from stripread.water.generation import actual_yield, expected_generation, water_for
     from stripread.water.sachet import load_sachet
 
+    if (water is None) == (wanted is None) or (water is None and reading is not None):
+        raise WrongUsageError(
+            expected="--water, or without a reading --wanted in its place", found="both or neither", remedy="Name one."
+        )
     typed = Typed()
-    litres = typed.measured(water, "volume", name="the water")
     hours = typed.exact(after, "time", name="the time", positive=False)
     read = None if reading is None else typed.measured(reading, "strength", name="the reading")
     kind = load_sachet(sachet)
+    if water is not None:
+        litres = typed.measured(water, "volume", name="the water")
+    else:
+        aim = typed.exact(wanted or "", "strength", name="the wanted strength")
+        volume = jug(water_for(kind, wanted_mg_per_l=aim, hours=hours, sachets=sachets).value, typed.system)
+        litres = Measured(volume, ASSUMED_U["volume"] * volume)
     if read is None:
         made = expected_generation(kind, water_l=litres, hours=hours, sachets=sachets)
         answer = generation_answer(made, kind, water_l=litres.value, hours=hours, sachets=sachets, system=typed.system)

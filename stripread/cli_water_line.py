@@ -219,7 +219,7 @@ def hocl(
     warmth = typed.measured(temperature, "temperature", name="the temperature")
     amount = None if chlorine is None else typed.measured(chlorine, "strength", name="the free chlorine")
     if u_ph is None:
-        typed.notes.append(f"pH: taken as good to {PH_U:g} (standard uncertainty), as none was given.")
+        typed.assume(f"taken as good to {PH_U:g} (standard uncertainty), as none was given", "the pH")
     elif not 0 <= u_ph <= 2:
         raise QuantityError(
             expected="a standard uncertainty from 0 to 2 for --u-ph", found=f"{u_ph:g}", remedy="Mend it."

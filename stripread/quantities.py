@@ -77,7 +77,7 @@ class Quantity:
     system : {"metric", "us", "imperial"}
         Whose units it was typed in; answers are given in the same.
     notes : tuple of str
-        Conventions and assumptions that were used, to be told to whoever typed it.
+        Conventions and assumptions that were used, to be told to whoever typed it beside the quantity's name.
     """
 
     measured: Measured
@@ -113,11 +113,15 @@ def parse_quantity(
     if dimension == "strength" and not exact and (bound := re.fullmatch(r"\s*(?:<|under\b)(.*)", text)) is not None:
         limit = parse_quantity(bound[1], dimension, name=name, exact=True)
         top = limit.measured.value
-        note = f"{name}: as only a bound is known, taken as evenly likely from 0 to it."
+        note = "only a bound is known: taken as evenly likely from 0 to it"
         return Quantity(
             measured=Measured(top / 2, top / math.sqrt(12), (0.0, top)),
             system=limit.system,
             notes=(*limit.notes, note),
+        )
+    if re.match(r"\s*(?:>|over\b)", text):
+        raise QuantityError(
+            expected=wrong, found=f"{text!r}, only a bound", remedy="Dilute it by a known factor, and read it again."
         )
     body, spread, spread_unit, spread_kind = _split(text, wrong)
     found = _VALUE.fullmatch(body)
@@ -128,7 +132,7 @@ def parse_quantity(
     number, unit_text = float(found[1]), found[2].strip()
     if not unit_text:
         raise QuantityError(expected=wrong, found=f"{text!r}, without a unit", remedy="Add the unit.")
-    unit, system, notes = _unit(unit_text, name=name, wrong=wrong)
+    unit, system, notes = _unit(unit_text, wrong)
     value, factor = _convert(number, unit, dimension, unit_text=unit_text, wrong=wrong)
     floor = -math.inf if dimension == "temperature" else 0.0
     if value < floor or (positive and value == 0 and dimension != "temperature") or abs(value) > 1e12:
@@ -140,7 +144,7 @@ def parse_quantity(
             expected=f"{name} of at most 100 % (1 kg/L)", found=repr(text), remedy="Correct number or unit."
         )
     if dimension == "strength" and "milligram" not in unit and re.search("ppm|percent", unit):
-        notes = (*notes, f"{name}: {unit_text} taken at 1 kg/L (1 ppm = 1 mg/L, 1 % = 10 000 mg/L).")
+        notes = (*notes, f"{unit_text} taken at 1 kg/L (1 ppm = 1 mg/L, 1 % = 10 000 mg/L)")
     if spread and exact:
         raise QuantityError(
             expected=f"{wrong}: it is wished for, not measured", found=repr(text), remedy="Leave the uncertainty out."
@@ -151,10 +155,10 @@ def parse_quantity(
         return Quantity(measured=Measured(value, u, ends, floor), system=system, notes=notes)
     relative = 0.0 if exact else assumed_u(value, dimension)
     if relative:
-        notes = (*notes, f"{name}: taken as good to {100 * relative:g} % (standard uncertainty), as none was given.")
+        notes = (*notes, f"taken as good to {100 * relative:g} % (standard uncertainty), as none was given")
     u = (1.0 if not exact else 0.0) if dimension == "temperature" else relative * value
     if dimension == "temperature" and not exact:
-        notes = (*notes, f"{name}: taken as good to 1 C (standard uncertainty), as none was given.")
+        notes = (*notes, "taken as good to 1 C (standard uncertainty), as none was given")
     return Quantity(measured=Measured(value, u, None, floor), system=system, notes=notes)
 
 
@@ -213,7 +217,7 @@ def _spread(
     return (low * factor + shift, high * factor + shift), (high - low) * factor / (2 * K95)
 
 
-def _unit(text: str, *, name: str, wrong: str) -> tuple[str, System, tuple[str, ...]]:
+def _unit(text: str, wrong: str) -> tuple[str, System, tuple[str, ...]]:
     """Return what was typed in pint's words, whose units they are, and what was taken for granted."""
     system: System = "metric"
     notes: list[str] = []
@@ -222,7 +226,7 @@ def _unit(text: str, *, name: str, wrong: str) -> tuple[str, System, tuple[str, 
         word, own = _one_unit(part.strip(), wrong)
         parts.append(word)
         if own == "us unless told":
-            notes.append(f"{name}: {text} taken as of the United States (1 gal = 3.785 L).")
+            notes.append(f"{text} taken as of the United States (1 gal = 3.785 L)")
         if own != "metric":
             system = "imperial" if own == "imperial" else "us"
     return " / ".join(parts), system, tuple(notes)

@@ -4,7 +4,7 @@ from stripread.measured import Measured
 from stripread.numbers import format_number, places_for
 from stripread.quantities import System
 
-__all__ = ["jug", "tell", "tell_flow", "tell_hours", "tell_volume"]
+__all__ = ["jug", "tell", "tell_flow", "tell_hours", "tell_volume", "tell_volume_read"]
 
 _GALLON_L = {"us": 3.785411784, "imperial": 4.54609}  # NIST Handbook 44, appendix C
 _OUNCES = {"us": 128, "imperial": 160}  # fluid ounces in a gallon
@@ -28,7 +28,7 @@ def jug(volume_l: float, system: System) -> float:
 
 def _rounded(number: float, steps: tuple[tuple[float, float], ...], else_step: float) -> float:
     step = next((step for top, step in steps if number < top), else_step)
-    return round(number / step) * step
+    return round(number / step) * step or float(f"{number:.2g}")  # not nothing, however little it is
 
 
 def tell_volume(volume_l: float, system: System) -> str:
@@ -38,12 +38,24 @@ def tell_volume(volume_l: float, system: System) -> str:
         return metric
     gallons = volume_l / _GALLON_L[system]
     sign = "US" if system == "us" else "imp"
-    own = f"{gallons:.4g} {sign} gal" if gallons >= 0.999 else f"{gallons * _OUNCES[system]:.3g} {sign} fl oz"
-    return f"{own} ({metric})"
+    own = f"{_digits(gallons, 4)} {sign} gal" if gallons >= 0.999 else f"{gallons * _OUNCES[system]:.3g} {sign} fl oz"
+    return f"{own} ({_metric(volume_l, digits=3)})"
 
 
-def _metric(volume_l: float) -> str:
-    return f"{1000 * volume_l:.3g} mL" if volume_l < 0.9995 else f"{volume_l:.4g} L"
+def tell_volume_read(volume_l: Measured, system: System) -> str:
+    """Return a volume that is known with an uncertainty, with its 95 % interval."""
+    low, high = volume_l.interval
+    ends = f"{_digits(low, 2)} to {'no end known' if high is None else _digits(high, 2)} L"
+    return f"{tell_volume(float(f'{volume_l.value:.2g}'), system)}, 95 %: {ends}"
+
+
+def _metric(volume_l: float, *, digits: int = 4) -> str:
+    return f"{1000 * volume_l:.3g} mL" if volume_l < 0.9995 else f"{_digits(volume_l, digits)} L"
+
+
+def _digits(number: float, digits: int) -> str:
+    """Return a number with some digits and without an exponent, up to a million."""
+    return f"{float(f'{number:.{digits}g}'):g}"
 
 
 def tell_flow(flow_l_per_h: Measured, system: System) -> str:
@@ -60,7 +72,13 @@ def tell_hours(hours: float) -> str:
     """Return a time in words: minutes, hours or days."""
     if abs(hours) < 1:
         return f"{60 * hours:.0f} min"
-    return f"{hours:.0f} h" if abs(hours) < 72 else f"{hours / 24:.3g} days"
+    return (
+        f"{hours:.0f} h"
+        if abs(hours) < 72
+        else f"{hours / 24:.2g} days"
+        if abs(hours) < 2400
+        else f"{hours / 24:.0f} days"
+    )
 
 
 def tell(number: Measured, unit: str) -> str:

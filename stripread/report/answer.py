@@ -84,7 +84,7 @@ def answer_json(answer: Answer, *, command: str) -> dict[str, Any]:
 
 
 def _plain(thing: object) -> Any:
-    """Return dataclasses as objects, tuples as lists; what is no number as null; fields not shown in repr left out."""
+    """Return dataclasses as objects, tuples as lists; what is no number as null."""
     if isinstance(thing, Measured):
         return {
             "value": thing.value,
@@ -98,15 +98,17 @@ def _plain(thing: object) -> Any:
             "z": thing.z,
             "probability": thing.probability,
         }
-    if isinstance(thing, Finding):
-        return findings_json([thing])[0]
     if dataclasses.is_dataclass(thing) and not isinstance(thing, type):
-        return {f.name: _plain(getattr(thing, f.name)) for f in dataclasses.fields(thing) if f.repr}
+        return {f.name: _plain(getattr(thing, f.name)) for f in dataclasses.fields(thing) if _told(f)}
     if isinstance(thing, tuple | list):
         return [_plain(one) for one in thing]
     if isinstance(thing, float) and not math.isfinite(thing):
         return None
     return thing
+
+
+def _told(field: "dataclasses.Field[Any]") -> bool:
+    return field.repr and field.name != "finding"  # findings have a key of their own
 
 
 def _field(label: str, text: str) -> str:

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from stripread.check.verdict import CAUTION
 from stripread.measured import Measured
 from stripread.quantities import System
-from stripread.report.amounts import jug, tell, tell_hours, tell_volume
+from stripread.report.amounts import jug, tell, tell_hours, tell_volume, tell_volume_read
 from stripread.report.answer import Answer
 from stripread.water.decay import LossFit, strength_at, time_until
 from stripread.water.dilution import Dilution, TopUp, mix, plan
@@ -210,7 +210,7 @@ def recipe_check_answer(
         headline = "RECIPE AND READING " + ("CANNOT BOTH BE RIGHT" if chance < 0.01 else "HARDLY AGREE")
         facts.append(("would agree if", f"the concentrate had {tell(check.concentrate_needed_mg_per_l, _MG)}"))
         if check.water_needed_l is not None and check.water_needed_l.value >= 0:
-            facts.append(("or if", f"the water was {tell_volume(check.water_needed_l.value, system)}"))
+            facts.append(("or if", f"the water was {tell_volume_read(check.water_needed_l, system)}"))
         if check.made_up_mg_per_l is not None:
             whole = tell_volume(water_l.value, system)
             facts.append(
@@ -257,7 +257,7 @@ def decay_answer(fit: LossFit, *, limit: float | None, at_h: float | None) -> An
     facts = [
         ("half-life", _span(fit.half_life)),
         ("at the start", tell(fit.start_mg_per_l, _MG)),
-        (f"at {tell_hours(fit.last)}", f"{tell(now, _MG)}, by all readings together"),
+        ("at last reading", f"{tell(now, _MG)} after {tell_hours(fit.last)}, by all readings together"),
     ]
     if asked is not None and at_h is not None:
         facts.append((f"at {tell_hours(at_h)}", tell(asked, _MG)))
@@ -268,7 +268,7 @@ def decay_answer(fit: LossFit, *, limit: float | None, at_h: float | None) -> An
     if fit.prior.name != "none":
         notes.append(
             f"Before any reading, a half-life of {tell_hours(fit.prior.half_life)}, give or take a factor of "
-            f"{fit.prior.factor:g}, was taken for a {fit.prior.name} ({fit.prior.source}). It carries "
+            f"{fit.prior.factor:g}, was taken for {fit.prior.name} ({fit.prior.source}). It carries "
             f"{_percent(min(fit.prior_share, 1.0))} of what is said here of the rate; more readings make it less."
         )
     else:
@@ -316,9 +316,12 @@ def _later(time: Measured, by: float) -> Measured:
 
 def _span(hours: Measured) -> str:
     low, high = hours.interval
-    most = "no end known" if high is None else tell_hours(high) if high < 8760 else "over a year"
-    middle = tell_hours(hours.value) if hours.value < 8760 else "over a year"
-    return f"{middle} (95 %: {tell_hours(low)} to {most})"
+    most = "no end known"
+    if high is not None:
+        most = "over a year" if high > 8760 else tell_hours(high) if high >= 0 else f"{tell_hours(-high)} ago"
+    middle = tell_hours(hours.value) if abs(hours.value) < 8760 else "over a year"
+    least = tell_hours(low) if low >= 0 else f"{tell_hours(-low)} ago"
+    return f"{middle} (95 %: {least} to {most})"
 
 
 def _percent(share: float) -> str:

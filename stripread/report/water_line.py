@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from stripread.check.verdict import CAUTION
 from stripread.measured import Measured
+from stripread.numbers import two_digits
 from stripread.quantities import System
 from stripread.report.amounts import tell, tell_flow, tell_hours
 from stripread.report.answer import Answer
@@ -41,7 +42,7 @@ def injection_answer(made: Injection, *, stock: Measured, system: System) -> Ans
     """Tell how to set an injector or pump for a stock."""
     facts = [
         ("dose", f"{tell(made.dose_mg_per_l, _MG)} (residual + demand)"),
-        ("of what comes out", tell(made.share.scaled(100), "%")),
+        ("share", f"{tell(made.share.scaled(100), '%')} of what comes out"),
         ("1 part in N", f"1:{made.n_in.value:.4g} (95 %: {_ends(made.n_in)}), N parts come out in all"),
         ("1 part to N", f"1:{made.n_to.value:.4g} (95 %: {_ends(made.n_to)}), N parts of water"),
     ]
@@ -62,7 +63,7 @@ def injection_answer(made: Injection, *, stock: Measured, system: System) -> Ans
             "Look in the injector's manual which 1:N it means: 1 part in N of what comes out, or 1 part to N of water.",
             f"Set it to {setting}{pump}.",
             _LAST_OUTLET,
-            "Change the setting by the share that is missing, and never by more than that.",
+            "If the far outlet is off, read a second strip there before you change the setting.",
         ),
         cautions=(CAUTION,),
     )
@@ -117,8 +118,8 @@ def delivery_answer(
         facts=tuple(facts),
         notes=(
             CONVENTIONS[ratio.convention],
-            f"The injector is taken to keep its ratio to {100 * RATIO_U:g} % (standard uncertainty): common practice, no "
-            "source.",
+            f"The injector is taken to keep its ratio to {100 * RATIO_U:g} % (standard uncertainty): common practice, "
+            "no source.",
         ),
         cautions=(CAUTION,),
     )
@@ -181,7 +182,7 @@ def vapour_answer(found: Vapour, *, strength: Measured, temperature: Measured) -
         facts.append(
             (
                 f"{limit.name} {limit.ppm:g} ppm",
-                f"{times.value:.2g} times; reached over {reaches:.2g} mg/L already ({limit.meaning}; {limit.source})",
+                f"{two_digits(times.value)} times; reached over {two_digits(reaches)} mg/L already ({limit.meaning}; {limit.source})",
             )
         )
     cautions = [
@@ -190,8 +191,8 @@ def vapour_answer(found: Vapour, *, strength: Measured, temperature: Measured) -
         f"The gas is {GAS_DENSITY_TO_AIR:g} times as heavy as air and gathers low: in tanks, pits and corners. "
         "Ventilate along the floor, do not lean over an open vessel or into it, do not agitate or warm it, keep it covered.",
         "Where the air cannot be kept under the limits by ventilation, a respirator approved for chlorine dioxide is "
-        "needed, chosen and fitted under a respiratory protection programme. At IDLH, or where nobody knows how much: "
-        "leave, and stay out.",
+        "needed, chosen and fitted under a respiratory protection programme. At IDLH, or where nobody knows how "
+        "much: leave, and stay out.",
         "The product's label, local codes and licensed practice come before anything said here.",
     ]
     if found.explosive:
@@ -201,7 +202,7 @@ def vapour_answer(found: Vapour, *, strength: Measured, temperature: Measured) -
             "explode. Do not make or keep so strong a solution.",
         )
     worst = [limit.name for limit, times in found.times_limit if times.value >= 1]
-    headline = f"Still air over it may hold about {found.air_ppm.value:.2g} ppm"
+    headline = f"Still air over it may hold about {two_digits(found.air_ppm.value)} ppm"
     return Answer(
         sign="▲",
         headline=f"{headline}: over {', '.join(worst)}" if worst else f"{headline}; no clearance all the same",
@@ -236,8 +237,8 @@ def contact_answer(found: Contact, *, strength: Measured, minutes: Measured, dis
     """Tell the product of strength and time, and the published ones beside it."""
     facts = [
         (
-            row.what[:1].upper() + row.what[1:],
-            f"{row.ct:.3g} mg min/L ({row.strength_mg_per_l:g} mg/L for {row.minutes:g} min): {state}; {row.source}",
+            "published",
+            f"{row.what}: {row.ct:.3g} mg min/L ({row.strength_mg_per_l:g} mg/L for {row.minutes:g} min): {state}; {row.source}",
         )
         for row, state in found.rows
     ]

@@ -38,9 +38,9 @@ class Prior:
 
 _OURS = "common practice, no published source; chosen for this project and judged on no data"
 COVERS: dict[str, Prior] = {
-    "open": Prior(name="open tank", half_life=12.0, factor=3.0, source=_OURS),
-    "covered": Prior(name="covered tank", half_life=96.0, factor=3.0, source=_OURS),
-    "sealed": Prior(name="sealed, full and dark container", half_life=336.0, factor=3.0, source=_OURS),
+    "open": Prior(name="an open tank", half_life=12.0, factor=3.0, source=_OURS),
+    "covered": Prior(name="a covered tank", half_life=96.0, factor=3.0, source=_OURS),
+    "sealed": Prior(name="a sealed, full and dark container", half_life=336.0, factor=3.0, source=_OURS),
 }
 """Half-life of a stock [h] by the cover of its tank."""
 

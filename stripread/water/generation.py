@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from stripread.errors import WaterError
-from stripread.measured import Difference, Measured, difference, propagate
+from stripread.measured import K95, Difference, Measured, difference, propagate
 from stripread.water.sachet import Sachet
 
 __all__ = ["Generation", "SachetYield", "actual_yield", "expected_generation", "share_released", "water_for"]
@@ -68,9 +68,9 @@ def share_released(sachet: Sachet, hours: float) -> Measured:
     for left, right in pairwise(curve):
         if hours <= right.hours:
             part = (hours - left.hours) / (right.hours - left.hours)
-            return Measured(
-                left.share + part * (right.share - left.share), left.u_share + part * (right.u_share - left.u_share)
-            )
+            share = left.share + part * (right.share - left.share)
+            u = left.u_share + part * (right.u_share - left.u_share)
+            return Measured(share, u, (max(share - K95 * u, 0.0), min(share + K95 * u, 1.0)))
     raise ValueError(f"a time of {hours} h")  # a curve starts at 0 and has two points or more
 
 
@@ -121,6 +121,8 @@ def actual_yield(
 
 
 def water_for(sachet: Sachet, *, wanted_mg_per_l: float, hours: float, sachets: int = 1) -> Measured:
-    """Return the volume of water [L] that sachets bring to a wanted strength in some time."""
+    """Return the volume of water [L] that sachets bring to a wanted strength in some time (`WaterError`)."""
     share = share_released(sachet, hours)
+    if share.value <= 0:
+        raise WaterError(expected="a time over 0", found=f"{hours:g} h", remedy="Give the sachet time.")
     return propagate(lambda mass, released: sachets * mass * released / wanted_mg_per_l, sachet.yield_mg, share)

@@ -7,8 +7,8 @@ the way (operator training, such as Oklahoma's: feed in pounds a day = million g
 An injector's 1:N is understood in two ways, and the trade uses both:
 
 - **in**: 1 part of stock *in* N parts of what comes out (UMass Extension, Ratios and Concentrations): final = stock / N
-- **to**: 1 part of stock *to* N parts of water (UGA Extension, Pennisi and Thomas): final = stock / (N + 1), at 1:100 1 %
-  less
+- **to**: 1 part of stock *to* N parts of water (UGA Extension, Pennisi and Thomas): final = stock / (N + 1), which at
+  1:100 is 1 % less
 """
 
 import re
