@@ -144,7 +144,7 @@ def parse_quantity(
             expected=f"{name} of at most 100 % (1 kg/L)", found=repr(text), remedy="Correct number or unit."
         )
     if dimension == "strength" and "milligram" not in unit and re.search("ppm|percent", unit):
-        notes = (*notes, f"{unit_text} taken at 1 kg/L (1 ppm = 1 mg/L, 1 % = 10 000 mg/L)")
+        notes = (*notes, f"'{unit_text}' taken at 1 kg/L (1 ppm = 1 mg/L, 1 % = 10 000 mg/L)")
     if spread and exact:
         raise QuantityError(
             expected=f"{wrong}: it is wished for, not measured", found=repr(text), remedy="Leave the uncertainty out."
@@ -226,7 +226,7 @@ def _unit(text: str, wrong: str) -> tuple[str, System, tuple[str, ...]]:
         word, own = _one_unit(part.strip(), wrong)
         parts.append(word)
         if own == "us unless told":
-            notes.append(f"{text} taken as of the United States (1 gal = 3.785 L)")
+            notes.append(f"'{text}' taken as of the United States (1 gal = 3.785 L)")
         if own != "metric":
             system = "imperial" if own == "imperial" else "us"
     return " / ".join(parts), system, tuple(notes)

@@ -38,24 +38,24 @@ def tell_volume(volume_l: float, system: System) -> str:
         return metric
     gallons = volume_l / _GALLON_L[system]
     sign = "US" if system == "us" else "imp"
-    own = f"{_digits(gallons, 4)} {sign} gal" if gallons >= 0.999 else f"{gallons * _OUNCES[system]:.3g} {sign} fl oz"
-    return f"{own} ({_metric(volume_l, digits=3)})"
+    own = f"{_digits(gallons)} {sign} gal" if gallons >= 0.999 else f"{gallons * _OUNCES[system]:.3g} {sign} fl oz"
+    return f"{own} ({_metric(volume_l)})"
 
 
 def tell_volume_read(volume_l: Measured, system: System) -> str:
     """Return a volume that is known with an uncertainty, with its 95 % interval."""
     low, high = volume_l.interval
-    ends = f"{_digits(low, 2)} to {'no end known' if high is None else _digits(high, 2)} L"
-    return f"{tell_volume(float(f'{volume_l.value:.2g}'), system)}, 95 %: {ends}"
+    ends = f"{_digits(low)} to {'no end known' if high is None else _digits(high)} L"
+    return f"{tell_volume(volume_l.value, system)}, 95 %: {ends}"
 
 
-def _metric(volume_l: float, *, digits: int = 4) -> str:
-    return f"{1000 * volume_l:.3g} mL" if volume_l < 0.9995 else f"{_digits(volume_l, digits)} L"
+def _metric(volume_l: float) -> str:
+    return f"{1000 * volume_l:.3g} mL" if volume_l < 0.9995 else f"{_digits(volume_l)} L"
 
 
-def _digits(number: float, digits: int) -> str:
-    """Return a number with some digits and without an exponent, up to a million."""
-    return f"{float(f'{number:.{digits}g}'):g}"
+def _digits(number: float) -> str:
+    """Return a number with three digits or to the unit, whichever is finer."""
+    return f"{number:.0f}" if number >= 1000 else f"{number:.3g}"
 
 
 def tell_flow(flow_l_per_h: Measured, system: System) -> str:

@@ -182,14 +182,16 @@ def vapour_answer(found: Vapour, *, strength: Measured, temperature: Measured) -
         facts.append(
             (
                 f"{limit.name} {limit.ppm:g} ppm",
-                f"{two_digits(times.value)} times; reached over {two_digits(reaches)} mg/L already ({limit.meaning}; {limit.source})",
+                f"{two_digits(times.value)} times; reached over {two_digits(reaches)} mg/L already "
+                f"({limit.meaning}; {limit.source})",
             )
         )
     cautions = [
         "This is what may gather in a closed headspace, by calculation. It is NOT A CLEARANCE: no number here says "
         "that air is fit to breathe. Only an instrument where you breathe tells that.",
         f"The gas is {GAS_DENSITY_TO_AIR:g} times as heavy as air and gathers low: in tanks, pits and corners. "
-        "Ventilate along the floor, do not lean over an open vessel or into it, do not agitate or warm it, keep it covered.",
+        "Ventilate along the floor, do not lean over an open vessel or into it, do not agitate or warm it, keep it "
+        "covered.",
         "Where the air cannot be kept under the limits by ventilation, a respirator approved for chlorine dioxide is "
         "needed, chosen and fitted under a respiratory protection programme. At IDLH, or where nobody knows how "
         "much: leave, and stay out.",
@@ -238,7 +240,8 @@ def contact_answer(found: Contact, *, strength: Measured, minutes: Measured, dis
     facts = [
         (
             "published",
-            f"{row.what}: {row.ct:.3g} mg min/L ({row.strength_mg_per_l:g} mg/L for {row.minutes:g} min): {state}; {row.source}",
+            f"{row.what}: {row.ct:.3g} mg min/L ({row.strength_mg_per_l:g} mg/L for {row.minutes:g} min): {state}; "
+            f"{row.source}",
         )
         for row, state in found.rows
     ]
