@@ -49,7 +49,7 @@ def test_agrees_with_plain_weighted_least_squares_where_readings_tell_enough():
 def test_intervals_hold_the_truth_about_95_times_in_a_hundred(cover, seed):
     rng = np.random.default_rng(seed)
     prior = None if cover is None else COVERS[cover]
-    hits, trials = np.zeros(3), 200
+    hits, trials = np.zeros(3), 120
     for _ in range(trials):
         half = 60.0 if prior is None else prior.half_life * prior.factor ** rng.normal()
         fit = fit_loss(readings(half, noise=rng.normal(size=4) * 15.0), prior=prior)
