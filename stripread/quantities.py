@@ -44,6 +44,7 @@ ASSUMED_U = {"volume": 0.02, "flow": 0.02, "mass": 0.02}
 _US_UNLESS_TOLD = {
     "gallon": "gallon", "gallons": "gallon", "gal": "gallon", "gals": "gallon",
     "quart": "quart", "quarts": "quart", "qt": "quart", "pint": "pint", "pints": "pint", "pt": "pint",
+    "cup": "cup", "cups": "cup",
     "fl oz": "fluid_ounce", "floz": "fluid_ounce", "fluid ounce": "fluid_ounce", "fluid ounces": "fluid_ounce",
 }  # fmt: skip
 _PLAIN = {
@@ -108,58 +109,32 @@ def parse_quantity(
     QuantityError
         If it is no number, is negative, lacks its unit or has one of another dimension, or its uncertainty is nonsense.
     """
-    _, example = _DIMENSIONS[dimension]
-    wrong = f"{name} as {example}"
-    if dimension == "strength" and not exact and (bound := re.fullmatch(r"\s*(?:<|under\b)(.*)", text)) is not None:
-        limit = parse_quantity(bound[1], dimension, name=name, exact=True)
-        top = limit.measured.value
-        note = "only a bound is known: taken as evenly likely from 0 to it"
-        return Quantity(
-            measured=Measured(top / 2, top / math.sqrt(12), (0.0, top)),
-            system=limit.system,
-            notes=(*limit.notes, note),
-        )
-    if re.match(r"\s*(?:>|over\b)", text):
-        raise QuantityError(
-            expected=wrong, found=f"{text!r}, only a bound", remedy="Dilute it by a known factor, and read it again."
-        )
-    body, spread, spread_unit, spread_kind = _split(text, wrong)
+    asked = _Asked(text, dimension, name)
+    if dimension == "strength" and (bound := re.fullmatch(r"\s*(<|under\b|>|over\b)(.*)", text)) is not None:
+        if exact or bound[1] in (">", "over"):
+            raise asked.wrong(f"{text!r}, only a bound", "Dilute it by a known factor, and read it again.")
+        return _under(parse_quantity(bound[2], dimension, name=name, exact=True))
+    body, spread = _split(asked)
     found = _VALUE.fullmatch(body)
     if found is None:
-        raise QuantityError(
-            expected=wrong, found=repr(text), remedy="Write a number, with a point and no comma, and then its unit."
-        )
-    number, unit_text = float(found[1]), found[2].strip()
-    if not unit_text:
-        raise QuantityError(expected=wrong, found=f"{text!r}, without a unit", remedy="Add the unit.")
-    unit, system, notes = _unit(unit_text, wrong)
-    value, factor = _convert(number, unit, dimension, unit_text=unit_text, wrong=wrong)
+        raise asked.wrong(repr(text), "Write a number, with a point and no comma, and then its unit.")
+    if not found[2].strip():
+        raise asked.wrong(f"{text!r}, without a unit", "Add the unit.")
+    unit = _unit(found[2].strip(), asked)
+    scale = _scale(unit, asked)
+    value = scale.zero + float(found[1]) * scale.step
+    _check_value(value, asked, positive=positive)
+    if exact and spread is not None:
+        raise asked.wrong(f"{text!r}: it is wished for, not measured", "Leave the uncertainty out.")
     floor = -math.inf if dimension == "temperature" else 0.0
-    if value < floor or (positive and value == 0 and dimension != "temperature") or abs(value) > 1e12:
-        raise QuantityError(
-            expected=f"{wrong}, {'over' if positive else 'not under'} 0", found=repr(text), remedy="Correct the number."
-        )
-    if dimension == "strength" and value > 1e6:
-        raise QuantityError(
-            expected=f"{name} of at most 100 % (1 kg/L)", found=repr(text), remedy="Correct number or unit."
-        )
-    if dimension == "strength" and "milligram" not in unit and re.search("ppm|percent", unit):
-        notes = (*notes, f"'{unit_text}' taken at 1 kg/L (1 ppm = 1 mg/L, 1 % = 10 000 mg/L)")
-    if spread and exact:
-        raise QuantityError(
-            expected=f"{wrong}: it is wished for, not measured", found=repr(text), remedy="Leave the uncertainty out."
-        )
-    if spread:
-        _check_same_unit(spread_unit, unit_text, wrong, text)
-        ends, u = _spread(number, spread, spread_unit, spread_kind, factor, value, wrong, text)
-        return Quantity(measured=Measured(value, u, ends, floor), system=system, notes=notes)
-    relative = 0.0 if exact else assumed_u(value, dimension)
-    if relative:
-        notes = (*notes, f"taken as good to {100 * relative:g} % (standard uncertainty), as none was given")
-    u = (1.0 if not exact else 0.0) if dimension == "temperature" else relative * value
-    if dimension == "temperature" and not exact:
-        notes = (*notes, "taken as good to 1 C (standard uncertainty), as none was given")
-    return Quantity(measured=Measured(value, u, None, floor), system=system, notes=notes)
+    if exact:
+        return Quantity(measured=Measured(value, 0.0, None, floor), system=unit.system, notes=unit.notes)
+    if spread is not None:
+        measured = _with_spread(value, float(found[1]), spread, scale, unit, asked, floor)
+        return Quantity(measured=measured, system=unit.system, notes=unit.notes)
+    u, words = _taken(value, dimension)
+    notes = (*unit.notes, f"taken as good to {words} (standard uncertainty), as none was given") if u else unit.notes
+    return Quantity(measured=Measured(value, u, None, floor), system=unit.system, notes=notes)
 
 
 def assumed_u(value: float, dimension: Dimension) -> float:
@@ -173,77 +148,130 @@ def assumed_u(value: float, dimension: Dimension) -> float:
     return ASSUMED_U.get(dimension, 0.0)
 
 
-def _split(text: str, wrong: str) -> tuple[str, tuple[float, ...], str, str]:
-    """Cut a text into the value with its unit, and the numbers, unit and kind of its uncertainty."""
-    if (ends := _ENDS.fullmatch(text)) is not None:
-        return ends[1], (float(ends[2]), float(ends[3])), ends[4].strip(), "ends"
-    if (spread := _U.fullmatch(text)) is not None:
-        if ("±" in text or "+/-" in text) and spread[4] is None:
-            raise QuantityError(
-                expected=f"{wrong}, with k beside a ±: (k = 1) or (k = 2)",
-                found=repr(text),
-                remedy="Write what the ± means, or give the 95 % interval as 270 to 330.",
+def _taken(value: float, dimension: Dimension) -> tuple[float, str]:
+    """Return the uncertainty that is taken where none is given, and how it is told."""
+    if dimension == "temperature":
+        return 1.0, "1 C"
+    relative = assumed_u(value, dimension)
+    return relative * value, f"{100 * relative:g} %"
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """What was typed, and what it should be: for errors."""
+
+    text: str
+    dimension: Dimension
+    name: str
+
+    def wrong(self, found: str, remedy: str) -> QuantityError:
+        example = _DIMENSIONS[self.dimension][1]
+        return QuantityError(expected=f"{self.name} as {example}", found=found, remedy=remedy)
+
+
+@dataclass(frozen=True, slots=True)
+class _Spread:
+    """An uncertainty as typed: one number is a standard uncertainty, two are a 95 % interval."""
+
+    numbers: tuple[float, ...]
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class _UnitTyped:
+    """A unit as typed and in pint's words, whose units they are, and what was taken for granted."""
+
+    typed: str
+    words: str
+    system: System
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Scale:
+    """Where 0 of a unit lies in the unit inside, and what one step is there."""
+
+    zero: float
+    step: float
+
+
+def _under(limit: Quantity) -> Quantity:
+    top = limit.measured.value
+    notes = (*limit.notes, "only a bound is known: taken as evenly likely from 0 to it")
+    return Quantity(measured=Measured(top / 2, top / math.sqrt(12), (0.0, top)), system=limit.system, notes=notes)
+
+
+def _split(asked: _Asked) -> tuple[str, _Spread | None]:
+    """Cut a text into the value with its unit, and its uncertainty."""
+    if (ends := _ENDS.fullmatch(asked.text)) is not None:
+        return ends[1], _Spread((float(ends[2]), float(ends[3])), ends[4].strip())
+    if (spread := _U.fullmatch(asked.text)) is not None:
+        if ("±" in asked.text or "+/-" in asked.text) and spread[4] is None:
+            raise asked.wrong(
+                f"{asked.text!r}, without what the ± means",
+                "Write (k = 1) or (k = 2) behind it, or give the 95 % interval as 270 to 330.",
             )
-        return spread[1], (float(spread[2]) / int(spread[4] or 1),), spread[3].strip(), "u"
-    return text, (), "", ""
+        return spread[1], _Spread((float(spread[2]) / int(spread[4] or 1),), spread[3].strip())
+    return asked.text, None
 
 
-def _check_same_unit(spread_unit: str, unit_text: str, wrong: str, text: str) -> None:
-    if spread_unit not in ("", "%") and spread_unit.casefold() != unit_text.casefold():
-        raise QuantityError(
-            expected=f"{wrong}, its uncertainty in the same unit", found=repr(text), remedy="Leave the second unit out."
-        )
+def _check_value(value: float, asked: _Asked, *, positive: bool) -> None:
+    if asked.dimension == "strength" and value > 1e6:
+        raise asked.wrong(f"{asked.text!r}, over 100 % (1 kg/L)", "Correct number or unit.")
+    if abs(value) > 1e12:
+        raise asked.wrong(f"{asked.text!r}, beyond all measure", "Correct the number.")
+    if asked.dimension != "temperature" and (value < 0 or (positive and value == 0)):
+        raise asked.wrong(repr(asked.text), f"It must be {'over 0' if positive else '0 or more'}: correct the number.")
 
 
-def _spread(
-    number: float, spread: tuple[float, ...], unit: str, kind: str, factor: float, value: float, wrong: str, text: str
-) -> tuple[tuple[float, float] | None, float]:
-    """Return the 95 % interval, where one was given, and the standard uncertainty, both in the unit inside."""
-    if kind == "u":
-        u = spread[0] / 100 * value if unit == "%" and text.count("%") == 1 else spread[0] * factor
-        if u < 0:
-            raise QuantityError(
-                expected=f"{wrong} with an uncertainty of 0 or more", found=repr(text), remedy="Correct it."
-            )
-        return None, u
-    low, high = spread
-    if not low <= number <= high:
-        raise QuantityError(
-            expected=f"{wrong} with an interval from low to high that holds the value",
-            found=repr(text),
-            remedy="Copy value and interval from the same reading.",
-        )
-    shift = value - number * factor  # of a scale whose zero is elsewhere, as Fahrenheit's
-    return (low * factor + shift, high * factor + shift), (high - low) * factor / (2 * K95)
+def _with_spread(
+    value: float, number: float, spread: _Spread, scale: _Scale, unit: _UnitTyped, asked: _Asked, floor: float
+) -> Measured:
+    """Return the value with the uncertainty that was typed, in the unit inside."""
+    relative = spread.unit == "%" and len(spread.numbers) == 1
+    if relative and (unit.typed == "%" or asked.dimension == "temperature"):
+        raise asked.wrong(f"{asked.text!r}, percent of what?", "Give the uncertainty in the quantity's own unit.")
+    if spread.unit not in ("", "%") and spread.unit.casefold() != unit.typed.casefold():
+        raise asked.wrong(f"{asked.text!r}, with two units", "Leave the second unit out.")
+    if len(spread.numbers) == 1:
+        u = spread.numbers[0] / 100 * value if relative else spread.numbers[0] * scale.step
+        ends = None
+    else:
+        low, high = spread.numbers
+        if not low <= number <= high:
+            raise asked.wrong(f"{asked.text!r}, outside its own interval", "Copy both from the same reading.")
+        u = (high - low) * scale.step / (2 * K95)
+        ends = (max(scale.zero + low * scale.step, floor), scale.zero + high * scale.step)
+    if not 0 <= u <= 1e12:
+        raise asked.wrong(f"{asked.text!r}, with an uncertainty that is none", "Correct it.")
+    return Measured(value, u, ends, floor)
 
 
-def _unit(text: str, wrong: str) -> tuple[str, System, tuple[str, ...]]:
-    """Return what was typed in pint's words, whose units they are, and what was taken for granted."""
+def _unit(text: str, asked: _Asked) -> _UnitTyped:
+    """Put a unit into pint's words."""
     system: System = "metric"
     notes: list[str] = []
-    parts = []
+    words = []
     for part in _WHOLE.get(text.casefold(), text).split("/"):
-        word, own = _one_unit(part.strip(), wrong)
-        parts.append(word)
+        word, own = _one_unit(part.strip(), asked)
+        words.append(word)
         if own == "us unless told":
             notes.append(f"'{text}' taken as of the United States (1 gal = 3.785 L)")
         if own != "metric":
             system = "imperial" if own == "imperial" else "us"
-    return " / ".join(parts), system, tuple(notes)
+    if asked.dimension == "strength" and words in (["ppm"], ["percent"]):
+        notes.append(f"'{text}' taken at 1 kg/L (1 ppm = 1 mg/L, 1 % = 10 000 mg/L)")
+    return _UnitTyped(text, " / ".join(words), system, tuple(notes))
 
 
-def _one_unit(text: str, wrong: str) -> tuple[str, str]:
+def _one_unit(text: str, asked: _Asked) -> tuple[str, str]:
     """Return one unit in pint's words, and ``metric``, ``us``, ``imperial`` or ``us unless told``."""
-    key = " ".join(text.casefold().split())
     if text == "ML":
-        raise QuantityError(
-            expected=wrong, found="ML, which is a million litres", remedy="Write mL for millilitres, or m3."
-        )
+        raise asked.wrong("ML, which is a million litres", "Write mL for millilitres, or m3.")
+    key = " ".join(text.casefold().split())
     for prefix, own in (("us ", "us"), ("imperial ", "imperial"), ("imp ", "imperial"), ("uk ", "imperial")):
-        if key.startswith(prefix):
-            word = _US_UNLESS_TOLD.get(key.removeprefix(prefix))
-            if word is not None:
-                return ("imperial_" if own == "imperial" else "") + word, own
+        if (word := _US_UNLESS_TOLD.get(key.removeprefix(prefix))) is not None and key.startswith(prefix):
+            return ("imperial_" if own == "imperial" else "") + word, own
     mega = "mega" if key.startswith("mega") else ""
     if (word := _US_UNLESS_TOLD.get(key.removeprefix(mega))) is not None:
         return mega + word, "us unless told"
@@ -260,29 +288,20 @@ def _registry() -> "pint.UnitRegistry[float]":
     return pint.UnitRegistry()
 
 
-def _convert(
-    number: float, unit_text_inside: str, dimension: Dimension, *, unit_text: str, wrong: str
-) -> tuple[float, float]:
-    """Return a number in the unit inside, and what one step of its own unit is there."""
+def _scale(unit: _UnitTyped, asked: _Asked) -> _Scale:
+    """Return how a unit lies to the one used inside, by pint; what has no unit, as ppm, is a strength at 1 kg/L."""
     import pint
 
     registry = _registry()
-    inside = _DIMENSIONS[dimension][0]
     try:
-        unit = registry.parse_units(unit_text_inside)
-        if dimension == "strength" and unit.dimensionless:
-            factor = float(registry.Quantity(1.0, unit).to("dimensionless").magnitude) * 1e6  # at 1 kg/L
-            return number * factor, factor
-        zero, one = (float(registry.Quantity(x, unit).to(inside).magnitude) for x in (0.0, 1.0))
+        parsed = registry.parse_units(unit.words)
+        if asked.dimension == "strength" and parsed.dimensionless:
+            return _Scale(0.0, float(registry.Quantity(1.0, parsed).to("dimensionless").magnitude) * 1e6)
+        inside = _DIMENSIONS[asked.dimension][0]
+        zero, one = (float(registry.Quantity(x, parsed).to(inside).magnitude) for x in (0.0, 1.0))
     except pint.DimensionalityError:
-        weight = " An oz is a weight: write fl oz for a volume." if "ounce" in unit_text_inside else ""
-        raise QuantityError(
-            expected=wrong,
-            found=f"{unit_text!r}, which measures something else",
-            remedy=f"Correct the unit.{weight}",
-        ) from None
+        remedy = "An oz is a weight: write fl oz for a volume." if "ounce" in unit.words else "Correct the unit."
+        raise asked.wrong(f"{unit.typed!r}, which measures something else", remedy) from None
     except Exception:  # pint's parser raises errors of many kinds for what is no unit
-        raise QuantityError(
-            expected=wrong, found=f"the unknown unit {unit_text!r}", remedy="Correct the unit."
-        ) from None
-    return zero + number * (one - zero), one - zero
+        raise asked.wrong(f"the unknown unit {unit.typed!r}", "Correct the unit.") from None
+    return _Scale(zero, one - zero)

@@ -103,7 +103,7 @@ def dilute(
             found=f"only {available_l:.3g} L",
             remedy=f"Make at most {most:.3g} L of stock, or generate more concentrate.",
         )
-    return plan(concentrate_mg_per_l, concentrate_l, total_l - concentrate_l, pour_u)
+    return plan(concentrate_mg_per_l, concentrate_l, max(total_l - concentrate_l, 0.0), pour_u)
 
 
 def fill_tank(
@@ -113,7 +113,7 @@ def fill_tank(
     _not_weaker(concentrate_mg_per_l, wanted_mg_per_l)
     total_l = min(tank_l, available_l * concentrate_mg_per_l.value / wanted_mg_per_l)
     concentrate_l = total_l * wanted_mg_per_l / concentrate_mg_per_l.value
-    return plan(concentrate_mg_per_l, concentrate_l, total_l - concentrate_l, pour_u)
+    return plan(concentrate_mg_per_l, concentrate_l, max(total_l - concentrate_l, 0.0), pour_u)
 
 
 def top_up(

@@ -4,7 +4,7 @@ import contextlib
 import math
 
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stripread.errors import QuantityError, WaterError
@@ -127,10 +127,10 @@ def test_a_stock_is_at_its_limit_when_it_is_said_to_be(half_life: float, start: 
     assert low < when.value < high
 
 
-@given(st.floats(0.01, 5000), st.floats(0.01, 5000), st.floats(0, 40), st.floats(0, 40))
+@given(st.floats(0.01, 5000), st.floats(0, 5000), st.floats(0, 40), st.floats(0, 40))
 @few
-def test_gas_never_falls_with_strength_or_warmth(c1: float, c2: float, t1: float, t2: float) -> None:
-    assume(c1 <= c2 and t1 <= t2)
+def test_gas_never_falls_with_strength_or_warmth(c1: float, more: float, ta: float, tb: float) -> None:
+    c2, (t1, t2) = c1 + more, sorted((ta, tb))
     assert air_over_water_ppm(c1, t1) <= air_over_water_ppm(c2, t2) * (1 + 1e-12)
 
 
@@ -169,4 +169,4 @@ def test_a_dilution_is_made_or_refused_but_never_wrong(concentrate: float, wante
         assert wanted > concentrate
     else:
         assert made.strength_mg_per_l.value == pytest.approx(wanted)
-        assert made.water_l >= -1e-9
+        assert made.water_l >= 0

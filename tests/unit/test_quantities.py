@@ -62,7 +62,7 @@ def test_a_weight_for_a_volume_is_told_apart_from_a_fluid_ounce():
 
 
 def test_a_strength_over_all_there_is_is_refused():
-    with pytest.raises(QuantityError, match="at most 100 %"):
+    with pytest.raises(QuantityError, match="over 100 %"):
         parse("101 %", "strength")
 
 
@@ -88,9 +88,22 @@ def test_an_uncertainty_is_understood(text, u):
     assert found.u == pytest.approx(u)
 
 
+@pytest.mark.parametrize(
+    "text",
+    ["300 mg/L u -1", "300 mg/L u 1e999", "300 mg/L, 0 to 1e999", "300 mg/L, 310 to 330", "300 mg/L ± 30", "5 % u 2 %"],
+)
+def test_an_uncertainty_that_is_none_is_refused(text):
+    with pytest.raises(QuantityError):
+        parse(text, "strength")
+
+
 def test_an_interval_is_kept_as_it_is():
     assert parse("0.26 mg/L, 95 % interval 0.20 to 0.35", "strength").measured.interval == pytest.approx((0.20, 0.35))
     assert parse("68 F (66 to 70)", "temperature").measured.interval == pytest.approx((18.889, 21.111), abs=1e-3)
+
+
+def test_an_interval_never_reaches_under_nothing():
+    assert parse("0.05 mg/L (-0.05 to 0.15)", "strength").measured.interval == pytest.approx((0.0, 0.15))
 
 
 def test_a_bound_is_spread_evenly_from_nothing():
