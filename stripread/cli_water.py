@@ -267,21 +267,19 @@ def decay(
 
     Exit codes: 0 done; 1 an error; 2 wrong usage; 3 the stock may be below its limit already.
     """
-    from stripread.report.water_batch import decay_answer
-    from stripread.water.decay import COVERS, Timed, fit_loss
+    from stripread.report.water_loss import decay_answer
+    from stripread.water.decay import COVERS, Timed, fit_loss, forecast
 
     typed = Typed()
     readings = []
     for text in reading:
         age, strength = timed(text)
-        hours = typed.exact(age, "time", name="a reading's age", positive=False)
-        readings.append(Timed(hours, typed.measured(strength, "strength", name=f"the reading at {age}")))
+        aged = typed.exact(age, "time", name="a reading's age", positive=False)
+        readings.append(Timed(aged, typed.measured(strength, "strength", name=f"the reading at {age}")))
     fit = fit_loss(readings, prior=None if cover is None else COVERS[cover.value])
-    answer = decay_answer(
-        fit,
-        limit=typed.maybe_exact(limit, "strength", name="the limit"),
-        at_h=typed.maybe_exact(at, "time", name="the age asked for"),
-    )
+    least = typed.maybe_exact(limit, "strength", name="the limit")
+    hours = None if at is None else typed.exact(at, "time", name="the age asked for", positive=False)
+    answer = decay_answer(forecast(fit, limit_mg_per_l=least, at=hours), limit=least, at_h=hours)
     give(answer, typed, command="water decay", json=json)
 
 

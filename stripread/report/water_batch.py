@@ -7,13 +7,12 @@ from stripread.measured import Measured
 from stripread.quantities import System
 from stripread.report.amounts import jug, tell, tell_hours, tell_volume, tell_volume_read
 from stripread.report.answer import Answer
-from stripread.water.decay import LossFit, strength_at, time_until
 from stripread.water.dilution import Dilution, TopUp, mix, plan
 from stripread.water.generation import Generation, SachetYield
 from stripread.water.recipe import RecipeCheck
 from stripread.water.sachet import Sachet
 
-__all__ = ["Forecast", "decay_answer", "dilution_answer", "generation_answer", "recipe_answer", "top_up_answer"]
+__all__ = ["dilution_answer", "generation_answer", "recipe_answer", "top_up_answer"]
 
 _MG = "mg/L"
 _READY = "Open doors and vents, put on the protection that the label names, and keep others away."
@@ -63,7 +62,7 @@ def yield_answer(found: SachetYield, sachet: Sachet, *, reading: Measured, hours
             ("share of stated", tell(found.share_of_stated.scaled(100), "%")),
             (
                 "chance",
-                f"{_percent(found.difference.probability)} of so large a difference if sachet and reading are right",
+                f"{percent(found.difference.probability)} of so large a difference if sachet and reading are right",
             ),
         ),
         steps=_WEAK_SACHET if unlike else (),
@@ -204,7 +203,7 @@ def recipe_check_answer(
     ]
     chance = check.difference.probability
     if check.finding is None:
-        facts.append(("chance", f"{_percent(chance)} of so large a difference if both are right"))
+        facts.append(("chance", f"{percent(chance)} of so large a difference if both are right"))
         headline = "RECIPE AND READING AGREE"
     else:
         headline = "RECIPE AND READING " + ("CANNOT BOTH BE RIGHT" if chance < 0.01 else "HARDLY AGREE")
@@ -226,105 +225,7 @@ def recipe_check_answer(
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Forecast:
-    """A loss of strength and what follows from it.
-
-    Attributes
-    ----------
-    now_mg_per_l : Measured
-        By the curve, at the last reading.
-    below_limit_at_h, left_h : Measured or None
-        When the stock falls below its limit, from the batch's start and from the last reading; None without a limit.
-    at_mg_per_l : Measured or None
-        At the time that was asked for.
-    """
-
-    fit: LossFit
-    now_mg_per_l: Measured
-    below_limit_at_h: Measured | None
-    left_h: Measured | None
-    at_mg_per_l: Measured | None
-
-
-def decay_answer(fit: LossFit, *, limit: float | None, at_h: float | None) -> Answer:
-    """Tell how fast a stock loses strength, and when it falls below its limit."""
-    now = strength_at(fit, fit.last)
-    until = None if limit is None else time_until(fit, limit_mg_per_l=limit)
-    left = None if until is None else _later(until, -fit.last)
-    asked = None if at_h is None else strength_at(fit, at_h)
-    forecast = Forecast(fit=fit, now_mg_per_l=now, below_limit_at_h=until, left_h=left, at_mg_per_l=asked)
-    facts = [
-        ("half-life", _span(fit.half_life)),
-        ("at the start", tell(fit.start_mg_per_l, _MG)),
-        ("at last reading", f"{tell(now, _MG)} after {tell_hours(fit.last)}, by all readings together"),
-    ]
-    if asked is not None and at_h is not None:
-        facts.append((f"at {tell_hours(at_h)}", tell(asked, _MG)))
-    headline, sign = f"Loses half its strength in {_span(fit.half_life)}", "="
-    if left is not None and limit is not None:
-        headline, sign = _limit_words(left, limit)
-    notes = []
-    if fit.prior.name != "none":
-        notes.append(
-            f"Before any reading, a half-life of {tell_hours(fit.prior.half_life)}, give or take a factor of "
-            f"{fit.prior.factor:g}, was taken for {fit.prior.name} ({fit.prior.source}). It carries "
-            f"{_percent(min(fit.prior_share, 1.0))} of what is said here of the rate; more readings make it less."
-        )
-    else:
-        notes.append("No cover was named: the rate rests on the readings alone (and a wide prior).")
-    if fit.widened_by > 1:
-        notes.append(
-            f"The readings scatter {fit.widened_by:.1f} times as much about the curve as their uncertainties say, and "
-            "were widened by that: look for a top-up in between, another tank, or a strip gone wrong."
-        )
-    notes.append("Loss taken as first-order: the same share in every hour, cover and temperature as they were.")
-    return Answer(
-        sign=sign,
-        headline=headline,
-        result=forecast,
-        facts=tuple(facts),
-        steps=_FALLEN if sign == "▲" else (),
-        notes=tuple(notes),
-        cautions=(CAUTION,),
-    )
-
-
-_FALLEN = (
-    "Read a fresh strip of the stock.",
-    "If it is below the limit, top it up by what `stripread water top-up` says, or make a new one.",
-    "Look at the cover: an open, warm or sunlit tank loses strength fastest.",
-)
-
-
-def _limit_words(left: Measured, limit: float) -> tuple[str, str]:
-    low, high = left.interval
-    if high is not None and high <= 0:
-        return f"BELOW its limit of {limit:.4g} mg/L already", "▲"
-    if low <= 0:
-        return (
-            f"MAY BE BELOW its limit of {limit:.4g} mg/L already; expected in {_span(left)} from the last reading",
-            "▲",
-        )
-    return f"Falls below {limit:.4g} mg/L in {_span(left)} from the last reading", "="
-
-
-def _later(time: Measured, by: float) -> Measured:
-    low, high = time.interval
-    return Measured(time.value + by, time.u, (low + by, None if high is None else high + by), time.floor)
-
-
-def _span(hours: Measured) -> str:
-    low, high = hours.interval
-    most = "no end known"
-    if high is not None:
-        most = "over a year" if high > 8760 else tell_hours(high) if high >= 0 else f"{tell_hours(-high)} ago"
-    middle = tell_hours(hours.value) if abs(hours.value) < 8760 else "over a year"
-    least = tell_hours(low) if low >= 0 else f"{tell_hours(-low)} ago"
-    return f"{middle} (95 %: {least} to {most})"
-
-
-def _percent(share: float) -> str:
+def percent(share: float) -> str:
     return "under 0.1 %" if share < 0.001 else f"{100 * share:.2g} %" if share < 0.995 else "nearly 100 %"
 
 

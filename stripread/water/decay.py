@@ -19,7 +19,7 @@ from stripread.errors import WaterError
 from stripread.geometry import Float
 from stripread.measured import Measured
 
-__all__ = ["COVERS", "LossFit", "Prior", "Timed", "fit_loss", "strength_at", "time_until"]
+__all__ = ["COVERS", "Forecast", "LossFit", "Prior", "Timed", "fit_loss", "forecast", "strength_at", "time_until"]
 
 _TAIL = 0.025
 _SIGMA = 0.158655  # below one standard deviation of a normal distribution
@@ -169,6 +169,44 @@ def time_until(fit: LossFit, *, limit_mg_per_l: float) -> Measured:
     start = np.maximum(_starts(grid), 1e-9)
     times = np.log(start / limit_mg_per_l) / np.exp(grid.ln_k)[:, None]
     return _from_quantiles(times, np.broadcast_to(grid.weight[:, None] / _NODES, times.shape), floor=-math.inf)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Forecast:
+    """What follows from a loss of strength.
+
+    Attributes
+    ----------
+    now_mg_per_l : Measured
+        By the curve, at the last reading.
+    below_limit_at_h, left_h : Measured or None
+        When the stock falls below its limit, from the batch's start and from the last reading; None without a limit.
+    at_mg_per_l : Measured or None
+        At the time that was asked for.
+    """
+
+    fit: LossFit
+    now_mg_per_l: Measured
+    below_limit_at_h: Measured | None
+    left_h: Measured | None
+    at_mg_per_l: Measured | None
+
+
+def forecast(fit: LossFit, *, limit_mg_per_l: float | None = None, at: float | None = None) -> Forecast:
+    """Return where the stock stands, when it falls below a limit, and how strong it is at a time [h]."""
+    until = None if limit_mg_per_l is None else time_until(fit, limit_mg_per_l=limit_mg_per_l)
+    return Forecast(
+        fit=fit,
+        now_mg_per_l=strength_at(fit, fit.last),
+        below_limit_at_h=until,
+        left_h=None if until is None else _later(until, -fit.last),
+        at_mg_per_l=None if at is None else strength_at(fit, at),
+    )
+
+
+def _later(time: Measured, by: float) -> Measured:
+    low, high = time.interval
+    return Measured(time.value + by, time.u, (low + by, None if high is None else high + by), time.floor)
 
 
 def _starts(grid: _Posterior) -> Float:
