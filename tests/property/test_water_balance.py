@@ -11,7 +11,7 @@ from stripread.errors import QuantityError, WaterError
 from stripread.measured import Measured, propagate
 from stripread.quantities import parse_quantity
 from stripread.report.amounts import jug, tell_volume
-from stripread.water.decay import Timed, fit_loss, strength_at, time_until
+from stripread.water.decay import COVERS, Timed, fit_loss, strength_at, time_until
 from stripread.water.dilution import dilute, fill_tank, mix, top_up
 from stripread.water.injection import Ratio, delivered, inject, stock_for
 from stripread.water.recipe import check_recipe
@@ -170,3 +170,27 @@ def test_a_dilution_is_made_or_refused_but_never_wrong(concentrate: float, wante
     else:
         assert made.strength_mg_per_l.value == pytest.approx(wanted)
         assert made.water_l >= 0
+
+
+@given(
+    st.lists(st.tuples(st.floats(0, 1000), st.floats(0.05, 1000), st.floats(0.002, 0.5)), min_size=1, max_size=5),
+    st.sampled_from([None, "open", "covered", "sealed"]),
+)
+@settings(max_examples=40, deadline=None, derandomize=True)
+def test_any_readings_give_a_loss_or_a_clear_error(rows: list[tuple[float, float, float]], cover: str | None) -> None:
+    readings = [Timed(at, Measured(value, share * value)) for at, value, share in rows]
+    with contextlib.suppress(WaterError):
+        fit = fit_loss(readings, prior=None if cover is None else COVERS[cover])
+        found = (
+            fit.rate,
+            fit.half_life,
+            fit.start_mg_per_l,
+            strength_at(fit, 500.0),
+            time_until(fit, limit_mg_per_l=1.0),
+        )
+        for one in found:
+            low, high = one.interval
+            assert high is not None
+            assert low <= one.value <= high
+            assert math.isfinite(high)
+        assert fit.rate.interval[0] >= 0
