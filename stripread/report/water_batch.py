@@ -37,7 +37,7 @@ def generation_answer(
         steps=(
             _READY,
             f"Put {tell_volume(jug(water_l, system), system)} of water into a clean vessel with a lid.",
-            f"Put {one} into the water, as its label says.",
+            f"Put {one} into the water, as the label says.",
             _CLOSE,
             f"Leave it for {tell_hours(hours)}, cool and out of the light.",
             f"Read a strip before you use it, diluted by a known factor where it is over the strip's range: expect "
@@ -85,9 +85,10 @@ def dilution_answer(
     water_l, concentrate_l = jug(made.water_l, system), jug(made.concentrate_l, system)
     rounded = plan(concentrate, concentrate_l, water_l, pour_u)
     strength = tell(rounded.strength_mg_per_l, _MG)
+    water = f"{tell_volume(water_l, system)} of water" if water_l else "No water"
     return Answer(
         sign="=",
-        headline=f"{tell_volume(water_l, system)} of water, then {tell_volume(concentrate_l, system)} of concentrate",
+        headline=f"{water}, then {tell_volume(concentrate_l, system)} of concentrate",
         result=rounded,
         facts=(
             ("gives", f"{tell_volume(rounded.total_l, system)} of {strength}; wanted {wanted:.4g} {_MG}"),
@@ -95,7 +96,9 @@ def dilution_answer(
             *((("room", also),) if also else ()),
         ),
         steps=_mixing(
-            f"Put {tell_volume(water_l, system)} of water into the empty, rinsed tank. Water comes first.",
+            f"Put {water} into the empty, rinsed tank. Water comes first."
+            if water_l
+            else "Use the empty, rinsed tank. No water is needed: the concentrate has the strength wanted.",
             f"Add {tell_volume(concentrate_l, system)} of concentrate, slowly and close above the water.",
             strength,
         ),

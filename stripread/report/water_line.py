@@ -240,7 +240,7 @@ def contact_answer(found: Contact, *, strength: Measured, minutes: Measured, dis
     facts = [
         (
             "published",
-            f"{row.what}: {row.ct:.3g} mg min/L ({row.strength_mg_per_l:g} mg/L for {row.minutes:g} min): {state}; "
+            f"{row.what}: {row.ct:g} mg min/L ({row.strength_mg_per_l:g} mg/L for {row.minutes:g} min): {state}; "
             f"{row.source}",
         )
         for row, state in found.rows

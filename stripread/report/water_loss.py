@@ -63,18 +63,16 @@ def _limit_words(left: Measured, limit: float) -> tuple[str, str]:
     if high is not None and high <= 0:
         return f"BELOW its limit of {limit:.4g} mg/L already", "▲"
     if low <= 0:
-        return (
-            f"MAY BE BELOW its limit of {limit:.4g} mg/L already; expected in {_span(left)} from the last reading",
-            "▲",
-        )
+        expected = f"expected in {_span(left)} from the last reading" if left.value > 0 else "and probably is"
+        return f"MAY BE BELOW its limit of {limit:.4g} mg/L already; {expected}", "▲"
     return f"Falls below {limit:.4g} mg/L in {_span(left)} from the last reading", "="
 
 
 def _span(hours: Measured) -> str:
     low, high = hours.interval
-    most = "no end known"
-    if high is not None:
-        most = "over a year" if high > 8760 else tell_hours(high) if high >= 0 else f"{tell_hours(-high)} ago"
-    middle = tell_hours(hours.value) if abs(hours.value) < 8760 else "over a year"
-    least = tell_hours(low) if low >= 0 else f"{tell_hours(-low)} ago"
-    return f"{middle} (95 %: {least} to {most})"
+    least = "already" if low < 0 else _year(low)
+    return f"{_year(hours.value)} (95 %: {least} to {'no end known' if high is None else _year(high)})"
+
+
+def _year(hours: float) -> str:
+    return "over a year" if hours > 8760 else tell_hours(hours)

@@ -75,7 +75,10 @@ def share_released(sachet: Sachet, hours: float) -> Measured:
 
 
 def expected_generation(sachet: Sachet, *, water_l: Measured, hours: float, sachets: int = 1) -> Generation:
-    """Return the strength to be expected: yield times the share released, over the volume of water."""
+    """Return the strength to be expected: yield times the share released, over the volume of water.
+
+    Several sachets are taken to be off to the same side, as sachets of one box may be.
+    """
     share = share_released(sachet, hours)
 
     def strength(mass: float, released: float, litres: float) -> float:
