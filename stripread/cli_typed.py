@@ -1,6 +1,7 @@
 """Amounts as they are typed into commands, and the way a planning command gives its answer."""
 
 from dataclasses import dataclass, field, replace
+from enum import StrEnum
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -13,8 +14,19 @@ from stripread.quantities import Dimension, Quantity, System, parse_quantity
 if TYPE_CHECKING:
     from stripread.report.answer import Answer
 
-__all__ = ["Json", "Typed", "give", "timed"]
+__all__ = ["AnswerUnits", "Json", "Typed", "give", "timed"]
 
+
+class _Units(StrEnum):
+    metric = "metric"
+    us = "us"
+    imperial = "imperial"
+
+
+AnswerUnits = Annotated[
+    _Units | None,
+    typer.Option(metavar="UNITS", help="Volumes of the answer: metric, us or imperial. [those typed first]"),
+]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on one line.")]
 
 
@@ -22,12 +34,15 @@ Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on one
 class Typed:
     """Reads what was typed, and remembers whose units it was in and what had to be taken for granted."""
 
+    answer_in: _Units | None = None
     taken: dict[str, list[str]] = field(default_factory=dict)
     systems: list[System] = field(default_factory=list)
 
     @property
     def system(self) -> System:
-        """The first volume's or flow's system of units: answers come in it."""
+        """The system of units that answers come in: as asked for, else that of the first volume or flow."""
+        if self.answer_in is not None:
+            return self.answer_in.value
         return self.systems[0] if self.systems else "metric"
 
     @property

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from stripread.cli_typed import Json, Typed, give, timed
+from stripread.cli_typed import AnswerUnits, Json, Typed, give, timed
 from stripread.cli_water_line import line_commands
 from stripread.errors import WrongUsageError
 
@@ -43,6 +43,7 @@ def generate(
     reading: Annotated[
         str | None, typer.Option(metavar="STRENGTH", help="What was read: tells what the sachet really gave.")
     ] = None,
+    units: AnswerUnits = None,
     json: Json = False,
 ) -> None:
     """Tell how strong a sachet's concentrate will be, or what the sachet gave by a reading.
@@ -64,7 +65,7 @@ def generate(
         raise WrongUsageError(
             expected="--water, or without a reading --wanted in its place", found="both or neither", remedy="Name one."
         )
-    typed = Typed()
+    typed = Typed(answer_in=units)
     hours = typed.exact(after, "time", name="the time", positive=False)
     read = None if reading is None else typed.measured(reading, "strength", name="the reading")
     kind = load_sachet(sachet)
@@ -90,6 +91,7 @@ def dilute(
     make: Annotated[str, typer.Option(metavar="VOLUME", help="How much stock to make.")],
     available: Annotated[str | None, typer.Option(metavar="VOLUME", help="How much concentrate there is.")] = None,
     tank: Annotated[str | None, typer.Option(metavar="VOLUME", help="What the tank holds.")] = None,
+    units: AnswerUnits = None,
     json: Json = False,
 ) -> None:
     """Give the volumes for a stock from the concentrate as it was read, and the steps to make it.
@@ -102,7 +104,7 @@ def dilute(
     from stripread.report.water_batch import dilution_answer
     from stripread.water.dilution import dilute as plan_dilution
 
-    typed = Typed()
+    typed = Typed(answer_in=units)
     total = typed.exact(make, "volume", name="the stock to make")
     strength = typed.measured(concentrate, "strength", name="the concentrate")
     aim = typed.exact(wanted, "strength", name="the wanted strength")
@@ -124,6 +126,7 @@ def fill(
     concentrate: Concentrate,
     available: Annotated[str, typer.Option(metavar="VOLUME", help="How much concentrate there is.")],
     wanted: Wanted,
+    units: AnswerUnits = None,
     json: Json = False,
 ) -> None:
     """Tell how much stock a tank can hold and the concentrate is enough for, and the steps to make it.
@@ -137,7 +140,7 @@ def fill(
     from stripread.report.water_batch import dilution_answer
     from stripread.water.dilution import fill_tank
 
-    typed = Typed()
+    typed = Typed(answer_in=units)
     tank_l = typed.exact(tank, "volume", name="the tank")
     available_l = typed.exact(available, "volume", name="the concentrate available")
     strength = typed.measured(concentrate, "strength", name="the concentrate")
@@ -164,6 +167,7 @@ def recipe(
     reading: Annotated[
         str | None, typer.Option(metavar="STRENGTH", help="What the stock was read as: can both be right?")
     ] = None,
+    units: AnswerUnits = None,
     json: Json = False,
 ) -> None:
     """Tell what strength a recipe must give by mass balance, and whether a reading of it can be right.
@@ -177,7 +181,7 @@ def recipe(
     from stripread.report.water_batch import recipe_answer, recipe_check_answer
     from stripread.water.recipe import check_recipe, recipe_strength
 
-    typed = Typed()
+    typed = Typed(answer_in=units)
     added = typed.measured(add, "volume", name="the concentrate added")
     litres = typed.measured(water, "volume", name="the water", positive=False)
     strength = typed.measured(concentrate, "strength", name="the concentrate")
@@ -206,6 +210,7 @@ def top_up(
         str | None, typer.Option(metavar="STRENGTH", help="Of the concentrate, to raise a weak stock.")
     ] = None,
     tank: Annotated[str | None, typer.Option(metavar="VOLUME", help="What the tank holds.")] = None,
+    units: AnswerUnits = None,
     json: Json = False,
 ) -> None:
     """Bring a weak stock to strength with concentrate, or a strong one with water.
@@ -218,7 +223,7 @@ def top_up(
     from stripread.report.water_batch import top_up_answer
     from stripread.water.dilution import top_up as plan_top_up
 
-    typed = Typed()
+    typed = Typed(answer_in=units)
     stock_l = typed.measured(volume, "volume", name="the stock's volume")
     strength = typed.measured(stock, "strength", name="the stock", positive=False)
     aim = typed.exact(wanted, "strength", name="the wanted strength")

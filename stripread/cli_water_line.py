@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from stripread.cli_typed import Json, Typed, give, timed
+from stripread.cli_typed import AnswerUnits, Json, Typed, give, timed
 from stripread.errors import QuantityError, WrongUsageError
 
 if TYPE_CHECKING:
@@ -51,6 +51,7 @@ def inject(
     ratio: Annotated[str | None, typer.Option(metavar="1:N", help="The injector's setting, or as 1%.")] = None,
     means: Means = _Convention.part_in,
     flow: Annotated[str | None, typer.Option(metavar="FLOW", help="Of the dosed water: gives the pump's rate.")] = None,
+    units: AnswerUnits = None,
     json: Json = False,
 ) -> None:
     """Plan an injection: with a stock its ratio, with a ratio the stock that suits, with both what they leave.
@@ -74,7 +75,7 @@ def inject(
             found="--flow and --ratio",
             remedy="Leave one out: an injector with a fixed ratio follows the flow.",
         )
-    typed = Typed()
+    typed = Typed(answer_in=units)
     water_flow = None if flow is None else typed.measured(flow, "flow", name="the flow")
     left = typed.exact(residual, "strength", name="the residual", positive=False)
     taken = typed.measured(demand, "strength", name="the demand", positive=False)

@@ -133,6 +133,8 @@ def test_units_taken_for_granted_are_told_and_answers_come_in_the_same() -> None
     assert "imp gal (23.2 L)" in imperial
     metric = run(EVERY[3].replace("12 gal", "45 L")).stdout
     assert " gal" not in metric
+    assert "19.3 L of water" in run(f"{EVERY[3]} --units metric").stdout
+    assert "imp gal (" in run(f"{EVERY[3]} --units imperial").stdout
 
 
 def test_the_two_meanings_of_a_ratio_are_stated() -> None:
