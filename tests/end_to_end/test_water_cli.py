@@ -133,7 +133,7 @@ def test_units_taken_for_granted_are_told_and_answers_come_in_the_same() -> None
     assert "imp gal (23.2 L)" in imperial
     metric = run(EVERY[3].replace("12 gal", "45 L")).stdout
     assert " gal" not in metric
-    assert "19.3 L of water" in run(f"{EVERY[3]} --units metric").stdout
+    assert "19.2 L of water" in run(f"{EVERY[3]} --units metric").stdout
     assert "imp gal (" in run(f"{EVERY[3]} --units imperial").stdout
 
 
