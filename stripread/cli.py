@@ -21,6 +21,7 @@ from stripread.cli_records import records_app
 from stripread.cli_simulate import simulate_app
 from stripread.cli_talk import note, say, say_error
 from stripread.cli_watch import watch_commands
+from stripread.cli_water import water_app
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.findings import REGISTRY
 
@@ -216,6 +217,7 @@ app.add_typer(lot_app, name="lot")
 app.add_typer(kind_app, name="kind")
 app.command()(log)
 app.add_typer(records_app, name="records")
+app.add_typer(water_app, name="water")
 app.add_typer(simulate_app, name="simulate")
 
 

@@ -20,14 +20,17 @@ __all__ = [
     "PhotoTooLargeError",
     "PhotoUnfitError",
     "PhotoUnreadableError",
+    "QuantityError",
     "RecordFileError",
     "RecordsError",
+    "SachetFileError",
     "SeriesError",
     "SeveralCardsError",
     "SiteError",
     "StripNotFoundError",
     "StripReadError",
     "StripUpsideDownError",
+    "WaterError",
     "WrongUsageError",
 ]
 
@@ -205,6 +208,24 @@ class WrongUsageError(StripReadError):
     """A command was given a name that does not exist, or one that cannot be used."""
 
     code = "wrong_usage"
+
+
+class QuantityError(WrongUsageError):
+    """What was typed is no quantity of the kind that was asked for."""
+
+    code = "quantity"
+
+
+class SachetFileError(StripReadError):
+    """A sachet file is wrong."""
+
+    code = "sachet_file"
+
+
+class WaterError(StripReadError):
+    """What is wished for cannot be made of what there is."""
+
+    code = "water"
 
 
 class MissingExtraError(StripReadError):

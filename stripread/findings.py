@@ -119,6 +119,9 @@ _KINDS = (
                 "Repeat with a new strip; if it stands, correct the dosing as the product's label says.", "sample"),
     FindingKind("range_undecided", "info", "The interval straddles a limit of the expected range.",
                 "Read a second strip and take both together before you change the dosing.", "sample"),
+    FindingKind("recipe_mismatch", "warning", "A recipe and a reading of what was made by it cannot both be right.",
+                "Read concentrate and stock again, a new strip each, and check the volumes; use neither number until "
+                "you know which one is wrong.", "sample"),
 )  # fmt: skip
 
 REGISTRY: dict[str, FindingKind] = {kind.code: kind for kind in _KINDS}
