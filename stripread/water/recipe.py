@@ -6,7 +6,7 @@ from stripread.findings import Finding, make_finding
 from stripread.measured import Difference, Measured, difference, propagate
 from stripread.water.dilution import mix
 
-__all__ = ["RecipeCheck", "check_recipe", "recipe_strength"]
+__all__ = ["RecipeCheck", "check_recipe", "recipe_finding", "recipe_strength"]
 
 DOUBT, REFUSE = 0.05, 0.01
 """Chances under which recipe and reading are called doubtful, and not both right. Ours: good ones are called doubtful
@@ -52,7 +52,6 @@ def check_recipe(
 ) -> RecipeCheck:
     """Hold a reading against the strength that the recipe must give."""
     expected = recipe_strength(concentrate_mg_per_l=concentrate_mg_per_l, concentrate_l=concentrate_l, water_l=water_l)
-    apart = difference(expected, reading_mg_per_l)
     needed = propagate(lambda c, v, w: c * (v + w) / v, reading_mg_per_l, concentrate_l, water_l)
     water = None
     if 0 < reading_mg_per_l.value <= concentrate_mg_per_l.value:
@@ -63,15 +62,17 @@ def check_recipe(
     return RecipeCheck(
         expected_mg_per_l=expected,
         reading_mg_per_l=reading_mg_per_l,
-        difference=apart,
+        difference=difference(expected, reading_mg_per_l),
         concentrate_needed_mg_per_l=needed,
         water_needed_l=water,
         made_up_mg_per_l=made_up,
-        finding=_finding(expected, reading_mg_per_l, apart),
+        finding=recipe_finding(expected, reading_mg_per_l),
     )
 
 
-def _finding(expected: Measured, reading: Measured, apart: Difference) -> Finding | None:
+def recipe_finding(expected: Measured, reading: Measured) -> Finding | None:
+    """Return ``recipe_mismatch`` where what a recipe gives and what was read can hardly both be right [mg/L]."""
+    apart = difference(expected, reading)
     if apart.probability >= DOUBT:
         return None
     chance = "under 0.1 %" if apart.probability < 0.001 else f"{100 * apart.probability:.1f} %"
