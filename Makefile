@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 SITE := calibration
 
-.PHONY: demo test lint format bench-accuracy bench-speed fit-mismatch demo-data help
+.PHONY: demo test lint format bench-accuracy bench-speed bench-records fit-mismatch demo-data help
 
 help:
 	@echo "make demo            set up, read a sample photo, show the reading"
@@ -13,6 +13,7 @@ help:
 	@echo "make lint | format   ruff and mypy | ruff format"
 	@echo "make bench-accuracy  errors and coverage on unseen simulated photos (PHOTOS=400, CAMERAS=table.csv)"
 	@echo "make bench-speed     reading against decoding the same 12-megapixel photo"
+	@echo "make bench-records   the record's pages and verification against its size; a minute or two"
 	@echo "make fit-mismatch    fit the constants of the colour mismatch model anew"
 	@echo "make demo-data       simulate the demo lots and sample photos anew"
 
@@ -46,6 +47,9 @@ bench-accuracy: $(READY)
 
 bench-speed: $(READY)
 	$(BIN)/python -m tests.benchmarks.speed
+
+bench-records: $(READY)
+	$(BIN)/python -m tests.benchmarks.records
 
 fit-mismatch: $(READY)
 	$(BIN)/python -m stripread.simulate.fit_mismatch

@@ -15,10 +15,13 @@ from typer.core import TyperGroup
 
 from stripread import __version__
 from stripread.cli_card import card_app
+from stripread.cli_log import log
 from stripread.cli_lot import kind_app, lot_app
+from stripread.cli_records import records_app
 from stripread.cli_simulate import simulate_app
 from stripread.cli_talk import note, say, say_error
 from stripread.cli_watch import watch_commands
+from stripread.cli_water import water_app
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.findings import REGISTRY
 
@@ -125,6 +128,13 @@ def read(
     jobs: Annotated[
         int | None, typer.Option(metavar="N", min=1, help="Photos read at a time. [processors, at most 4]")
     ] = None,
+    record: Annotated[
+        bool, typer.Option("--record", help="Keep the reading, with photo and lot file, in the site's record.")
+    ] = False,
+    who: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", envvar="STRIPREAD_WHO", help="With --record: who reads. [who is logged in]"),
+    ] = None,
 ) -> None:
     """Read photos of dipped strips: concentration, interval, verdict, what to do.
 
@@ -155,6 +165,8 @@ def read(
             site=site,
             jobs=jobs,
             flash=flash,
+            record=record,
+            who=who,
         ),
         today=datetime.now().astimezone().date(),
     )
@@ -164,16 +176,27 @@ def read(
 @app.command()
 def init(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="The site's folder; made if need be.")],
+    database: Annotated[
+        str | None,
+        typer.Option(metavar="URL", help="PostgreSQL for the record, postgresql://name@host/database. [a file in DIR]"),
+    ] = None,
+    who: Annotated[
+        str | None, typer.Option(metavar="NAME", envvar="STRIPREAD_WHO", help="Who begins. [who is logged in]")
+    ] = None,
 ) -> None:
-    """Write a first site.toml, that of an invented nursery, to be edited.
+    """Begin a site: a first site.toml, that of an invented nursery, to be edited, and an empty record.
 
     Example:
 
       stripread init my-nursery
     """
-    from stripread.site import write_demo_site
+    from stripread.cli_keep import open_site_records, stamp_of
+    from stripread.site import load_site, write_demo_site
 
-    note(f"wrote {write_demo_site(folder)}; put your own ranges in place of its demo values")
+    stamp = stamp_of(who)
+    note(f"wrote {write_demo_site(folder, database=database)}; put your own ranges in place of its demo values")
+    with open_site_records(load_site(folder), create=stamp) as records:
+        note(f"began the record in {records.database.name}")
 
 
 @app.command()
@@ -192,6 +215,9 @@ app.add_typer(card_app, name="card")
 watch_commands(lot_app)
 app.add_typer(lot_app, name="lot")
 app.add_typer(kind_app, name="kind")
+app.command()(log)
+app.add_typer(records_app, name="records")
+app.add_typer(water_app, name="water")
 app.add_typer(simulate_app, name="simulate")
 
 

@@ -9,6 +9,7 @@ from datetime import date, datetime
 from pathlib import Path
 
 from stripread.check import Verdict, check_reading, check_replicates
+from stripread.cli_keep import Recorder
 from stripread.cli_names import Named, look_up
 from stripread.cli_talk import as_we_go, say
 from stripread.colour.lab import colour_science
@@ -47,6 +48,8 @@ class Wishes:
     site: Path | None
     jobs: int | None
     flash: Path | None = None
+    record: bool = False
+    who: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +72,7 @@ def read_photos(wishes: Wishes, *, today: date) -> int:
             found=f"{len(wishes.photos)} photos",
             remedy="Read each pair with a command of its own.",
         )
+    recorder = Recorder.begin(wishes, named) if wishes.record else None
     code = 0
     reads: Iterable[_Read] = _read_all(wishes, named, today)
     if wishes.replicates:
@@ -78,10 +82,12 @@ def read_photos(wishes: Wishes, *, today: date) -> int:
         _show(read, wishes, named)
         code = _worse(code, 1 if read.verdict is None else read.verdict.exit_code)
         seen.append(read)
-    return _show_together(seen, wishes, named, today) if wishes.together else code
+        if recorder is not None and read.verdict is not None and not wishes.together:
+            recorder.keep(read.verdict, [read.photo])
+    return _show_together(seen, wishes, named, today, recorder) if wishes.together else code
 
 
-def _show_together(reads: Sequence[_Read], wishes: Wishes, named: Named, today: date) -> int:
+def _show_together(reads: Sequence[_Read], wishes: Wishes, named: Named, today: date, recorder: Recorder | None) -> int:
     """Show what the photos say together; the exit code is its own, or 1 where a photo could not be read."""
     readings = [read.verdict.reading for read in reads if read.verdict is not None]
     names = " + ".join(str(read.photo) for read in reads if read.verdict is not None)
@@ -100,6 +106,8 @@ def _show_together(reads: Sequence[_Read], wishes: Wishes, named: Named, today: 
         say(to_line({**record, "together": photos}))
     else:
         say(verdict_text(verdict, photo=f"together: {combined.photo}", point=wishes.point, budget=wishes.budget) + "\n")
+    if recorder is not None:
+        recorder.keep(verdict, [read.photo for read in reads if read.verdict is not None])
     return 1 if len(readings) < len(reads) else verdict.exit_code
 
 

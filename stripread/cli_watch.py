@@ -56,6 +56,7 @@ def verify(
     Exit codes: 0 all agree with the known value; 1 an error or an unreadable photo; 2 wrong usage; 3 one differs, is
     doubtful or gives no number, or a rule of the control chart is broken.
     """
+    from stripread.cli_keep import keep_check
     from stripread.cli_names import look_up_card, look_up_kind, look_up_lot_file, look_up_site
     from stripread.lot.lot import load_lot
     from stripread.lot.record import append_row, find_row, load_record
@@ -86,6 +87,7 @@ def verify(
         if before is None:
             append_row(out, row)
             rows.append(row)
+            keep_check(where, row, lot=the_lot.number, lot_file=lot_file, photo=photo, kind=the_lot.kind, rows=out)
         if json:
             say(to_line(check_json(check, photo=str(photo), recorded=before is None)))
         else:

@@ -20,13 +20,17 @@ __all__ = [
     "PhotoTooLargeError",
     "PhotoUnfitError",
     "PhotoUnreadableError",
+    "QuantityError",
     "RecordFileError",
+    "RecordsError",
+    "SachetFileError",
     "SeriesError",
     "SeveralCardsError",
     "SiteError",
     "StripNotFoundError",
     "StripReadError",
     "StripUpsideDownError",
+    "WaterError",
     "WrongUsageError",
 ]
 
@@ -182,6 +186,12 @@ class RecordFileError(StripReadError):
     code = "record_file"
 
 
+class RecordsError(StripReadError):
+    """The record of readings and batches cannot be opened, read, written or trusted."""
+
+    code = "records"
+
+
 class TogetherError(StripReadError):
     """Readings that cannot be combined."""
 
@@ -198,6 +208,24 @@ class WrongUsageError(StripReadError):
     """A command was given a name that does not exist, or one that cannot be used."""
 
     code = "wrong_usage"
+
+
+class QuantityError(WrongUsageError):
+    """What was typed is no quantity of the kind that was asked for."""
+
+    code = "quantity"
+
+
+class SachetFileError(StripReadError):
+    """A sachet file is wrong."""
+
+    code = "sachet_file"
+
+
+class WaterError(StripReadError):
+    """What is wished for cannot be made of what there is."""
+
+    code = "water"
 
 
 class MissingExtraError(StripReadError):

@@ -3,6 +3,7 @@
 The keys are explained in ``site_demo.toml``, the file that a new site starts from.
 """
 
+import json
 import math
 import tomllib
 from collections.abc import Mapping
@@ -92,6 +93,7 @@ class Site:
     lots: Mapping[str, Path]
     cards: Mapping[str, Path]
     kinds: Mapping[str, Path]
+    database: str | None = None  # of the record, where it is not the SQLite file in the folder
 
     def sample(self, name: str) -> SampleType:
         """Return a sample type; `SiteError` with the known ones for any other name."""
@@ -111,8 +113,13 @@ def find_site(start: Path) -> Path | None:
     return next((folder for folder in (start, *start.parents) if (folder / _FILE).is_file()), None)
 
 
-def write_demo_site(folder: Path) -> Path:
+def write_demo_site(folder: Path, *, database: str | None = None) -> Path:
     """Write the commented site file of the demo nursery into a folder, made if need be; return the file.
+
+    Parameters
+    ----------
+    database : str or None
+        URL of the record's database, where it is not to be a file in the folder.
 
     Raises
     ------
@@ -121,6 +128,8 @@ def write_demo_site(folder: Path) -> Path:
     """
     path = folder / _FILE
     text = (resources.files("stripread") / "site_demo.toml").read_text(encoding="utf-8")
+    if database is not None:
+        text += f"\n[records]\ndatabase = {json.dumps(database)}\n"  # a JSON string is one of TOML
     try:
         folder.mkdir(parents=True, exist_ok=True)
         with path.open("x", encoding="utf-8") as file:
@@ -168,7 +177,7 @@ def load_site(folder: Path) -> Site:
     }
     if not samples:
         raise top.wrong("sample", "at least one table [sample.NAME]")
-    return Site(folder=folder, name=top.text("name"), samples=samples, **files)
+    return Site(folder=folder, name=top.text("name"), samples=samples, **files, database=_database(top))
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,6 +258,13 @@ def _expectation(table: _Table, analyte: str, unit: str) -> Expectation:
     if target is not None and not (_is_number(target) and low <= target <= high):
         raise table.wrong("target", f"a number from {low:g} to {high:g}")
     return Expectation(analyte=analyte, unit=unit, low=low, high=high, target=None if target is None else float(target))
+
+
+def _database(top: _Table) -> str | None:
+    records = top.data.get("records", {})
+    table = _Table(_table(records, top, "records"), "records.", top.path)
+    table.no_other_keys({"database"})
+    return table.text("database") if records else None
 
 
 def _files(top: _Table, key: str) -> dict[str, Path]:

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from datetime import date, datetime
 
+from stripread.check.history import History
 from stripread.lot.lot import Lot, PadCalibration
 from stripread.reading import PadReading, Reading
 from stripread.site import Expectation, SampleType
@@ -13,11 +14,12 @@ __all__ = ["PadCase", "StripCase"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StripCase:
-    """A strip, and when it was dipped and judged."""
+    """A strip, when it was dipped and judged, and what was before; None where no record is at hand."""
 
     reading: Reading
     today: date
     dipped_at: datetime | None
+    history: History | None = None
 
     @property
     def lot(self) -> Lot:
@@ -32,11 +34,12 @@ class StripCase:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PadCase:
-    """A pad of a strip, and the sample that it was dipped into; None where nobody said."""
+    """A pad of a strip, the sample that it was dipped into (None where nobody said), and what was before."""
 
     reading: Reading
     pad: PadReading
     sample: SampleType | None
+    history: History | None = None
 
     @property
     def kind(self) -> StripKind:

@@ -7,6 +7,8 @@ from typing import Literal
 from stripread.check.case import PadCase, StripCase
 from stripread.check.conformity import RangeState
 from stripread.check.expected import judge_range, probability_in_range
+from stripread.check.history import History
+from stripread.check.history_rules import SAMPLE_HISTORY_RULES, STRIP_HISTORY_RULES
 from stripread.check.rules import PAD_RULES, SAMPLE_RULES, STRIP_RULES
 from stripread.errors import SiteError
 from stripread.findings import REGISTRY, Finding, worst_severity
@@ -78,13 +80,22 @@ class Verdict:
         return 0 if self.validity == "valid" and within else 3
 
 
-def check_reading(reading: Reading, *, sample: SampleType | None, today: date, dipped_at: datetime | None) -> Verdict:
-    """Hold a reading against its sample type, its lot and its read window.
+def check_reading(
+    reading: Reading,
+    *,
+    sample: SampleType | None,
+    today: date,
+    dipped_at: datetime | None,
+    history: History | None = None,
+) -> Verdict:
+    """Hold a reading against its sample type, its lot, its read window and what was before.
 
     Parameters
     ----------
     dipped_at : datetime or None
         When the strip was dipped; without a zone it is the local time, as in most photos.
+    history : History or None
+        What the record knows that bears on it; None where there is no record.
 
     Raises
     ------
@@ -93,10 +104,11 @@ def check_reading(reading: Reading, *, sample: SampleType | None, today: date, d
     """
     if sample is not None:
         _check_units(reading, sample)
-    strip = StripCase(reading=reading, today=today, dipped_at=dipped_at)
-    about_strip = (*reading.findings, *(f for rule in STRIP_RULES for f in rule(strip)))
+    strip = StripCase(reading=reading, today=today, dipped_at=dipped_at, history=history)
+    about_strip = (*reading.findings, *(f for rule in (*STRIP_RULES, *STRIP_HISTORY_RULES) for f in rule(strip)))
     silent = worst_severity(about_strip) == "error"
-    pads = tuple(_check_pad(PadCase(reading=reading, pad=pad, sample=sample), silent=silent) for pad in reading.pads)
+    cases = (PadCase(reading=reading, pad=pad, sample=sample, history=history) for pad in reading.pads)
+    pads = tuple(_check_pad(case, silent=silent) for case in cases)
     findings = _worst_first((*about_strip, *(f for pad in pads for f in pad.findings)))
     bleached = any(f.code == "possible_bleaching" and f.severity != "info" for f in findings)
     return Verdict(
@@ -131,7 +143,7 @@ def _check_pad(case: PadCase, *, silent: bool) -> PadVerdict:
     doubts = (*case.pad.findings, *(f for rule in PAD_RULES for f in rule(case)))
     if silent or worst_severity(doubts) == "error":
         case = replace(case, pad=_silenced(case.pad))
-    about_water = (f for rule in SAMPLE_RULES for f in rule(case))
+    about_water = (f for rule in (*SAMPLE_RULES, *SAMPLE_HISTORY_RULES) for f in rule(case))
     expected = case.expected
     return PadVerdict(
         reading=case.pad,

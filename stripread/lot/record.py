@@ -16,7 +16,7 @@ from pathlib import Path
 from stripread.errors import RecordFileError
 from stripread.lot.verify import standard_score
 
-__all__ = ["CheckRow", "append_row", "chart_scores", "find_row", "load_record"]
+__all__ = ["CheckRow", "append_row", "chart_scores", "find_row", "load_record", "row_text"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,16 +106,15 @@ def append_row(path: Path, row: CheckRow) -> None:
     What was in the file stays as it is: the row goes to its end in one write, and is taken back if the disk is full.
     """
     out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
     with path.open("a+b", buffering=0) as file:
         size = file.seek(0, os.SEEK_END)
         if size == 0:
-            writer.writerow(_COLUMNS)
+            csv.writer(out, lineterminator="\n").writerow(_COLUMNS)
         else:
             file.seek(size - 1)
             if file.read(1) not in b"\r\n":  # a spreadsheet may have left the last line open
                 out.write("\n")
-        writer.writerow([_cell(cell) for cell in astuple(row)])
+        out.write(row_text(row))
         data = out.getvalue().encode("utf-8")
         try:
             if file.write(data) != len(data):
@@ -124,6 +123,13 @@ def append_row(path: Path, row: CheckRow) -> None:
         except OSError:
             file.truncate(size)
             raise
+
+
+def row_text(row: CheckRow) -> str:
+    """Return a row as it stands in the file, its line end included."""
+    out = io.StringIO()
+    csv.writer(out, lineterminator="\n").writerow([_cell(cell) for cell in astuple(row)])
+    return out.getvalue()
 
 
 def chart_scores(rows: Sequence[CheckRow], *, pad: str, lot_sha256: str) -> list[float]:

@@ -15,11 +15,13 @@ from stripread.lot.lot import load_lot
 from stripread.lot.series import load_series
 from stripread.site import load_site
 from stripread.strip.kinds import load_kind
+from stripread.water.sachet import load_sachet
 
 ROOT = Path(__file__).parents[2]
 LOT = (ROOT / "calibration" / "UL-2603" / "lot.json").read_bytes()
 CARD = (ROOT / "calibration" / "card-print-a.toml").read_bytes()
 KIND = (ROOT / "stripread" / "strip" / "kinds" / "chlorine-ph-duo.toml").read_bytes()
+SACHET = (ROOT / "stripread" / "water" / "sachets" / "example.toml").read_bytes()
 SITE = (ROOT / "calibration" / "site.toml").read_bytes()
 SERIES = (ROOT / "calibration" / "CP-2602" / "series.csv").read_bytes()
 
@@ -101,6 +103,14 @@ def test_kind_files(tmp_path: Path, change: tuple[str, float, bytes]) -> None:
     path = tmp_path / "kind.toml"
     path.write_bytes(mutate(KIND, change))
     ends_well(load_kind, path)
+
+
+@quick
+@given(change=mutation)
+def test_sachet_files(tmp_path: Path, change: tuple[str, float, bytes]) -> None:
+    path = tmp_path / "sachet.toml"
+    path.write_bytes(mutate(SACHET, change))
+    ends_well(lambda file: load_sachet(str(file)), path)
 
 
 @quick

@@ -8,7 +8,9 @@ import pytest
 PACKAGE = Path(__file__).parents[2] / "stripread"
 # From the ground up. Rooms of one row do not import each other.
 ROWS: tuple[tuple[str, ...], ...] = (
-    ("errors", "findings", "geometry", "numbers", "__init__"),
+    ("errors", "findings", "geometry", "measured", "numbers", "__init__"),
+    ("quantities",),
+    ("water",),
     ("colour",),
     ("photo",),
     ("card",),
@@ -20,6 +22,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
     ("together",),
     ("site",),
     ("check",),
+    ("records",),
     ("report",),
     ("simulate",),
     ("cli",),

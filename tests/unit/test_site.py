@@ -59,6 +59,13 @@ class TestDemoSite:
         with pytest.raises(SiteError, match="taken"):
             write_demo_site(tmp_path / "taken")
 
+    def test_names_the_database_of_the_record_where_it_is_on_a_server(self, tmp_path):
+        url = 'postgresql://grower@db.example/nursery?application_name="x"'
+        write_demo_site(tmp_path, database=url)
+        assert load_site(tmp_path).database == url
+        write_demo_site(tmp_path / "plain")
+        assert load_site(tmp_path / "plain").database is None
+
 
 class TestFindSite:
     def test_looks_in_the_folder_and_its_parents(self, tmp_path):
@@ -76,6 +83,12 @@ class TestFindSite:
 
 
 class TestLoadSite:
+    @pytest.mark.parametrize("records", ["databse = 'x'", "database = 3", "database = ''"])
+    def test_a_wrong_table_of_the_record_is_told(self, tmp_path, records):
+        (tmp_path / "site.toml").write_text(f"{SMALL}[records]\n{records}\n", encoding="utf-8")
+        with pytest.raises(SiteError, match=r"databse|records\.database"):
+            load_site(tmp_path)
+
     def test_reads_further_analytes_with_their_units(self, tmp_path):
         text = SMALL + "[sample.line.also.pH]\nexpected=[6.5, 7.5]\n[sample.line.also.chlorite]\nexpected=[0, 0.7]\n"
         line = site_of(tmp_path, text).sample("line")

@@ -1,0 +1,105 @@
+"""What was done and read before, as far as it bears on one reading: plain facts that the record hands to the rules.
+
+Every field may be empty: a rule that lacks its facts stays silent.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+
+__all__ = ["Forecast", "History", "Line", "PastReading", "Point", "Recipe"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Point:
+    """Where the sample was taken; ``flush_s`` is how long it is flushed first, ``before_injector`` its place."""
+
+    name: str
+    flush_s: float = 0.0
+    before_injector: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PastReading:
+    """One earlier reading of one analyte.
+
+    Attributes
+    ----------
+    name : str
+        How people find it in the record.
+    at : datetime
+        When the sample was taken, with its zone.
+    value, u : float or None
+        As reported; None where no number was.
+    """
+
+    name: str
+    at: datetime
+    point: str | None
+    sample: str | None
+    analyte: str
+    unit: str
+    value: float | None
+    u: float | None
+    valid: bool
+    photo_sha256: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recipe:
+    """What a batch was made of gives this strength by mass balance; ``words`` tells the parts."""
+
+    value: float
+    u: float
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Forecast:
+    """What a stock should still have now by its own loss of strength, and until when it is good."""
+
+    value: float
+    u: float
+    made_at: datetime
+    use_until: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """The outlet before this one, today, and the share of strength that was left between both on earlier days."""
+
+    before: PastReading
+    usual_left: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class History:
+    """What the rules may look back on.
+
+    Attributes
+    ----------
+    now, at : datetime
+        When the reading is judged, and when its sample was taken; both with a zone.
+    flushed_s : float or None
+        How long the outlet was flushed; None where nobody said.
+    same_point : tuple of PastReading
+        Earlier ones of the same point and sample type, all analytes, oldest first.
+    lately : tuple of PastReading
+        Those taken within the last hours, of any point.
+    photos : mapping of str to str
+        SHA-256 of the photos that are in the record already, and where each was used.
+    checks : tuple of float, or None
+        Scores z of the lot's check standards that count, oldest first; None where the record keeps no checks at all.
+    """
+
+    now: datetime
+    at: datetime
+    point: Point | None = None
+    flushed_s: float | None = None
+    same_point: tuple[PastReading, ...] = ()
+    lately: tuple[PastReading, ...] = ()
+    photos: Mapping[str, str] = field(default_factory=dict)
+    checks: tuple[float, ...] | None = None
+    recipe: Recipe | None = None
+    forecast: Forecast | None = None
+    line: Line | None = None

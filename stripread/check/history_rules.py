@@ -1,0 +1,275 @@
+"""The rules that look back: a reading held against what was done and read before.
+
+As in ``rules.py``, each is a small function that takes a case and yields findings.
+"""
+
+import math
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
+from datetime import timedelta
+
+from stripread.check.case import PadCase, StripCase
+from stripread.check.control_chart import cusum, ewma, ewma_reach, individuals_chart
+from stripread.check.expected import plain_number, reported
+from stripread.check.history import PastReading
+from stripread.findings import Finding, make_finding
+from stripread.measured import Measured
+from stripread.water.recipe import recipe_finding
+
+__all__ = ["SAMPLE_HISTORY_RULES", "STRIP_HISTORY_RULES"]
+
+_K = 3.0  # standard uncertainties that chance does not bridge: 3 in 1000 for a normal distribution
+_FEWEST = 5  # earlier readings from which a point's own scatter is known: ours
+_EWMA_WEIGHT = 0.2  # of the newest; NIST/SEMATECH e-Handbook 6.3.2.4 names 0.2 to 0.3
+# In standard deviations: half the shift to be found fast, and a limit that a steady chart reaches once in about 465
+# values (NIST/SEMATECH e-Handbook 6.3.2.3.1: h of 4 or 5 with k of 0.5).
+_ALLOWANCE, _LIMIT = 0.5, 5.0
+_CLOCK = timedelta(minutes=5)  # ours: clocks of phones and servers are apart by less
+_KEPT_BACK = timedelta(days=2)  # ours: a photo this old is no longer the water of today
+
+
+# --- the strip and its photo -----------------------------------------------------------------------------------------
+
+
+def photo_seen_before(case: StripCase) -> Iterator[Finding]:
+    """Refuse a photo that stands in the record already."""
+    used = case.history.photos.get(case.reading.photo_sha256) if case.history else None
+    if used is not None:
+        yield make_finding("photo_seen_before", f"This very photo was recorded before: {used}.")
+
+
+def dip_seen_before(case: StripCase) -> Iterator[Finding]:
+    """Doubt a sample that was taken so soon after another point's that nobody could have flushed and dipped anew."""
+    history = case.history
+    if history is None or history.point is None or case.reading.taken_at is None:
+        return
+    needed = timedelta(seconds=history.point.flush_s + case.kind.dip.seconds + case.kind.dip.read_from_s)
+    for other in history.lately:
+        apart = history.at - other.at
+        if other.point not in (None, history.point.name) and timedelta() <= apart < needed:
+            yield make_finding(
+                "dip_seen_before",
+                f"{other.name} ({other.point}) was photographed {apart.total_seconds():.0f} s earlier; to flush, dip "
+                f"and wait at {history.point.name} takes {needed.total_seconds():.0f} s.",
+            )
+            return
+
+
+def clock_wrong(case: StripCase) -> Iterator[Finding]:
+    """Doubt a time that lies ahead, or long ago."""
+    history = case.history
+    if history is None or case.reading.taken_at is None:
+        return
+    ahead = history.at - history.now
+    if ahead > _CLOCK:
+        yield make_finding("clock_wrong", f"The photo's time, {_time(case)}, lies {_span(ahead)} ahead of now.")
+    elif -ahead > _KEPT_BACK:
+        yield make_finding(
+            "clock_wrong",
+            f"The photo's time, {_time(case)}, lies {_span(-ahead)} back.",
+            advice="Set the phone's clock, or say in a note that the photo is old. Then read the water of today.",
+        )
+
+
+def _time(case: StripCase) -> str:
+    taken = case.reading.taken_at
+    return "unknown" if taken is None else taken.isoformat(sep=" ", timespec="minutes")
+
+
+def _span(time: timedelta) -> str:
+    hours = time.total_seconds() / 3600
+    return (
+        f"{hours * 60:.0f} minutes" if hours < 2 else f"{hours:.0f} hours" if hours < 48 else f"{hours / 24:.0f} days"
+    )
+
+
+def flush_not_kept(case: StripCase) -> Iterator[Finding]:
+    """Doubt a sample from an outlet that was not flushed for as long as its point asks."""
+    history = case.history
+    if history is None or history.point is None or history.flushed_s is None:
+        return
+    if history.flushed_s < history.point.flush_s:
+        yield make_finding(
+            "flush_not_kept",
+            f"{history.point.name} asks for {history.point.flush_s:.0f} s of flushing and got {history.flushed_s:.0f}.",
+        )
+
+
+def lot_never_checked(case: StripCase) -> Iterator[Finding]:
+    """Say that no check standard was ever read with the lot."""
+    if case.history is not None and case.history.checks == () and not case.lot.provisional:
+        yield make_finding("lot_never_checked", f"No check standard stands in the record for lot {case.lot.number}.")
+
+
+def lot_drifts(case: StripCase) -> Iterator[Finding]:
+    """Doubt a lot whose check standards have moved away from their known values."""
+    checks = case.history.checks if case.history else None
+    if not checks:
+        return
+    if abs(checks[-1]) > _K:
+        side = "over" if checks[-1] > 0 else "under"
+        yield make_finding(
+            "lot_drifts",
+            f"The last check standard of lot {case.lot.number} lay {abs(checks[-1]):.1f} standard uncertainties {side} "
+            "its known value.",
+        )
+        return
+    sums = cusum(checks, target=0.0, allowance=_ALLOWANCE, limit=_LIMIT)
+    if sums.signals[-1]:
+        side = "over" if sums.high[-1] > sums.low[-1] else "under"
+        yield make_finding(
+            "lot_drifts",
+            f"The check standards of lot {case.lot.number} have drifted {side} their known values: their CUSUM stands "
+            f"at {max(sums.high[-1], sums.low[-1]):.1f}, and {_LIMIT:g} is its limit.",
+        )
+
+
+def stock_past_its_time(case: StripCase) -> Iterator[Finding]:
+    """Tell of a stock that is older than it is good for."""
+    forecast = case.history.forecast if case.history else None
+    if forecast is None or forecast.use_until is None or case.history is None or case.history.at <= forecast.use_until:
+        return
+    yield make_finding(
+        "stock_past_its_time",
+        f"The stock of {forecast.made_at.date().isoformat()} was good until "
+        f"{forecast.use_until.isoformat(sep=' ', timespec='minutes')}.",
+    )
+
+
+# --- the water -------------------------------------------------------------------------------------------------------
+
+
+def recipe_mismatch(case: PadCase) -> Iterator[Finding]:
+    """Tell of a batch whose recipe and reading cannot both be right."""
+    recipe, pad = case.history.recipe if case.history else None, case.pad
+    if recipe is None or not _main(case) or pad.value is None or pad.standard_uncertainty is None:
+        return
+    found = recipe_finding(Measured(recipe.value, recipe.u), Measured(pad.value, pad.standard_uncertainty))
+    if found is not None:
+        yield replace(found, message=f"{recipe.words}: {found.message}")
+
+
+def weaker_than_forecast(case: PadCase) -> Iterator[Finding]:
+    """Tell of a stock that has lost more than its own loss of strength foretold."""
+    forecast, pad = case.history.forecast if case.history else None, case.pad
+    if forecast is None or not _main(case) or pad.value is None or pad.standard_uncertainty is None:
+        return
+    z = (pad.value - forecast.value) / math.hypot(pad.standard_uncertainty, forecast.u)
+    if z < -_K:
+        yield make_finding(
+            "weaker_than_forecast",
+            f"{plain_number(forecast.value)} {pad.unit} was foretold for now (u = {plain_number(forecast.u)}); the "
+            f"strip reads {reported(pad)}.",
+        )
+
+
+def jump_at_point(case: PadCase) -> Iterator[Finding]:
+    """Tell of a reading that lies outside the point's own scatter."""
+    past = _past(case)
+    if len(past) < _FEWEST or case.pad.value is None or case.pad.standard_uncertainty is None:
+        return
+    values = [p.value for p in past if p.value is not None]
+    chart = individuals_chart(values)
+    usual = sum(p.u**2 for p in past if p.u is not None) / len(past)
+    # The scatter holds the usual uncertainty of a reading; a worse photo adds what it has more.
+    spread = math.sqrt(max(chart.sigma**2, usual) + max(case.pad.standard_uncertainty**2 - usual, 0.0))
+    off = case.pad.value - chart.mean
+    if abs(off) > _K * spread:
+        yield make_finding(
+            "jump_at_point",
+            f"The strip reads {reported(case.pad)}; the last {len(past)} here lay about {plain_number(chart.mean)} "
+            f"{case.pad.unit}, give or take {plain_number(_K * spread)}.",
+        )
+
+
+def drift_at_point(case: PadCase) -> Iterator[Finding]:
+    """Tell of a point whose readings have crept away from where they began."""
+    past = _past(case)
+    if len(past) < 2 * _FEWEST or case.pad.value is None:
+        return
+    values = [p.value for p in past if p.value is not None]
+    begun = individuals_chart(values[:_FEWEST])
+    usual = math.sqrt(sum(p.u**2 for p in past if p.u is not None) / len(past))
+    sigma = max(individuals_chart(values).sigma, usual)
+    later = [*values[_FEWEST:], case.pad.value]
+    # The start itself is a mean of few: its own scatter widens the reach.
+    reach = math.hypot(ewma_reach(sigma, weight=_EWMA_WEIGHT, after=len(later)), _K * sigma / math.sqrt(_FEWEST))
+    off = float(ewma(later, target=begun.mean, weight=_EWMA_WEIGHT)[-1]) - begun.mean
+    if abs(off) > reach:
+        yield make_finding(
+            "drift_at_point",
+            f"The moving average of {case.pad.analyte} here has {'risen' if off > 0 else 'fallen'} by "
+            f"{plain_number(abs(off))} {case.pad.unit} from {plain_number(begun.mean)}; chance explains "
+            f"{plain_number(reach)}.",
+        )
+
+
+def line_falls_faster(case: PadCase) -> Iterator[Finding]:
+    """Tell of a line that takes more from one outlet to the next than it used to."""
+    line = case.history.line if case.history else None
+    pad = case.pad
+    if line is None or len(line.usual_left) < _FEWEST or pad.value is None or pad.standard_uncertainty is None:
+        return
+    before = line.before
+    if before.analyte != pad.analyte or before.value is None or before.u is None or before.value <= 0:
+        return
+    left = pad.value / before.value
+    u_left = left * math.hypot(pad.standard_uncertainty / pad.value, before.u / before.value) if pad.value > 0 else 1.0
+    usual = individuals_chart(line.usual_left)
+    if left < usual.mean - _K * max(usual.sigma, u_left):
+        yield make_finding(
+            "line_falls_faster",
+            f"Of {plain_number(before.value)} {pad.unit} at {before.point} {left:.0%} is left here; {usual.mean:.0%} "
+            f"was left on the last {len(line.usual_left)} days.".replace("%", " %"),
+        )
+
+
+def residual_before_injector(case: PadCase) -> Iterator[Finding]:
+    """Tell of a residual in water that should not have met the injector yet."""
+    point = case.history.point if case.history else None
+    if point is None or not point.before_injector or not _main(case):
+        return
+    low = case.pad.interval[0] if case.pad.interval else None
+    if case.pad.value is not None and low is not None and low > 0:
+        yield make_finding(
+            "residual_before_injector",
+            f"{point.name} lies before the injector, and the strip reads {reported(case.pad)}.",
+        )
+
+
+def _main(case: PadCase) -> bool:
+    """Tell whether the pad's analyte is the one that the sample is judged by."""
+    return case.sample is None or case.pad.analyte.casefold() == case.sample.main.analyte.casefold()
+
+
+def _past(case: PadCase) -> list[PastReading]:
+    """Earlier readings of this point and analyte that bear a number and no doubt, oldest first."""
+    if case.history is None:
+        return []
+    return [
+        p
+        for p in case.history.same_point
+        if p.valid
+        and p.value is not None
+        and p.u is not None
+        and (p.analyte, p.unit) == (case.pad.analyte, case.pad.unit)
+    ]
+
+
+STRIP_HISTORY_RULES: tuple[Callable[[StripCase], Iterable[Finding]], ...] = (
+    photo_seen_before,
+    dip_seen_before,
+    clock_wrong,
+    flush_not_kept,
+    lot_never_checked,
+    lot_drifts,
+    stock_past_its_time,
+)
+SAMPLE_HISTORY_RULES: tuple[Callable[[PadCase], Iterable[Finding]], ...] = (
+    residual_before_injector,
+    recipe_mismatch,
+    weaker_than_forecast,
+    jump_at_point,
+    line_falls_faster,
+    drift_at_point,
+)

@@ -1,0 +1,113 @@
+"""The command ``log``: what is in the record, page by page."""
+
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, cast, get_args
+
+import typer
+
+from stripread.cli_talk import note, say
+from stripread.errors import WrongUsageError
+
+if TYPE_CHECKING:
+    from stripread.records.entries import Kind
+
+__all__ = ["log"]
+
+_DAY = ["%Y-%m-%d", "%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M:%S%z"]
+
+
+def log(
+    point: Annotated[str | None, typer.Option(metavar="NAME", help="Only from this point.")] = None,
+    sample: Annotated[str | None, typer.Option(metavar="TYPE", help="Only of this sample type.")] = None,
+    lot: Annotated[str | None, typer.Option(metavar="NUMBER", help="Only read with strips of this lot.")] = None,
+    since: Annotated[
+        datetime | None, typer.Option("--from", metavar="TIME", formats=_DAY, help="Taken then or later.")
+    ] = None,
+    until: Annotated[
+        datetime | None,
+        typer.Option("--to", metavar="TIME", formats=_DAY, help="Taken before; a day counts to its end."),
+    ] = None,
+    validity: Annotated[str | None, typer.Option(metavar="WORD", help="Only valid, doubtful or invalid ones.")] = None,
+    who: Annotated[str | None, typer.Option(metavar="NAME", help="Only what this person entered.")] = None,
+    corrections: Annotated[
+        bool, typer.Option("--corrections", help="What supersedes another entry, and what was superseded.")
+    ] = False,
+    kind: Annotated[
+        str | None,
+        typer.Option(
+            metavar="KIND", help="Other entries: batch, point, note, lot, ..., or all; the last entered first."
+        ),
+    ] = None,
+    limit: Annotated[int, typer.Option(metavar="N", min=1, max=1000, help="How many a page.")] = 20,
+    before: Annotated[
+        int | None, typer.Option(metavar="ENTRY", help="The next page: those after this entry, the last one shown.")
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON object per entry, a line each.")] = False,
+    site: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Folder with site.toml. [the nearest one upwards]")
+    ] = None,
+) -> None:
+    """List the readings of the record that hold now, the latest first.
+
+    Example:
+
+      stripread log --point bench-3 --from 2026-05-01 --to 2026-05-31
+    """
+    from stripread.cli_keep import open_site_records, site_of_records
+    from stripread.report.json_lines import to_line
+    from stripread.report.records_text import entries_text, entry_json, log_text, reading_entry_json
+
+    where = site_of_records(site)
+    with open_site_records(where) as records:
+        if kind is not None and kind != "reading":
+            if any((point, sample, lot, since, until, validity, who)):
+                raise WrongUsageError(
+                    expected="--kind alone, with --corrections, --limit, --before", found="a filter of readings",
+                    remedy="Leave one of them out.",
+                )  # fmt: skip
+            found = records.entries(kind=_kind(kind), superseded=corrections, before=before, limit=limit)
+            if json:
+                for entry in found:
+                    say(to_line({**entry.payload, "entry": entry_json(entry)}))
+            elif found:
+                say(entries_text(found))
+            last, count = (found[-1].seq if found else 0), len(found)
+        else:
+            readings = records.readings(
+                point=point, sample=sample, lot=lot, since=_local(since), until=_end(until), validity=validity,
+                who=who, corrections=corrections, before=before, limit=limit,
+            )  # fmt: skip
+            if json:
+                for one in readings:
+                    say(to_line(reading_entry_json(one)))
+            elif readings:
+                say(log_text(readings))
+            last, count = (readings[-1].entry.seq if readings else 0), len(readings)
+    if count == 0:
+        note("nothing in the record that was asked for" if before is None else "no more")
+    elif count == limit:
+        note(f"the next page: the same with --before {last}")
+
+
+def _kind(word: str) -> "Kind | None":
+    from stripread.records.entries import Kind
+
+    if word == "all":
+        return None
+    if word not in get_args(Kind):
+        raise WrongUsageError(
+            expected=f"a kind of entry: {', '.join(get_args(Kind))}, all", found=repr(word), remedy="Name one of these."
+        )
+    return cast(Kind, word)
+
+
+def _local(at: datetime | None) -> datetime | None:
+    """Return a time with a zone; without one it is meant on the local clock."""
+    return None if at is None else at.astimezone()
+
+
+def _end(at: datetime | None) -> datetime | None:
+    if at is not None and at.tzinfo is None and at.time() == datetime.min.time():
+        at += timedelta(days=1)
+    return _local(at)

@@ -1,0 +1,86 @@
+"""What ``records reread`` does with one entry: its stored photos read again with the lot file of now."""
+
+import json
+import tomllib
+from collections.abc import Callable, Mapping
+from datetime import datetime
+from typing import Any
+
+from stripread.card import CardLayout, parse_card
+from stripread.check import check_reading
+from stripread.cli_names import look_up_kind
+from stripread.errors import RecordsError
+from stripread.lot.lot import Lot
+from stripread.photo.load import PhotoFile, open_photo_bytes
+from stripread.reading import read_strip
+from stripread.records import Entry, Records
+from stripread.records.canonical import parse_offset, parse_utc
+from stripread.records.entries import Role
+from stripread.records.files import read_kept
+from stripread.report.json_lines import reading_json
+from stripread.site import Site
+from stripread.together import combine_readings
+
+__all__ = ["reader"]
+
+
+def reader(records: Records, site: Site, lot: Lot) -> Callable[[Entry], Mapping[str, Any]]:
+    """Return a function that reads an entry's photos again; it raises `StripReadError` where that cannot be."""
+
+    def read(entry: Entry) -> Mapping[str, Any]:
+        return _read(records, site, lot, entry)
+
+    return read
+
+
+def _read(records: Records, site: Site, lot: Lot, entry: Entry) -> Mapping[str, Any]:
+    was, how = entry.payload, entry.payload.get("how", {})
+    photos, flash = _photos(records, entry, "photo"), _photos(records, entry, "flash_photo")
+    if not photos or "how" not in was:
+        raise RecordsError(
+            expected="a reading recorded with its photos", found="none of them", remedy="Dip and read a new strip."
+        )
+    card, kind = _card(records, entry), look_up_kind(was["kind"], site)
+    readings = [read_strip(photo, card=card, kind=kind, lot=lot, flash=flash[0] if flash else None) for photo in photos]
+    together = how.get("together", False)
+    reading = combine_readings(readings, one_strip=how.get("one_strip", False)) if together else readings[0]
+    dipped_at = how.get("dipped_at")
+    verdict = check_reading(
+        reading,
+        sample=site.sample(was["sample"]),
+        today=_entered(entry).date(),  # what was fresh then has not expired by being read again
+        dipped_at=None if dipped_at is None else datetime.fromisoformat(dipped_at),
+    )
+    name = was["photo"] if not together else reading.photo
+    now = reading_json(verdict, photo=name, sample=was["sample"], point=was["point"], timing_ms={}, budget=True)
+    now.pop("timing_ms")
+    if together:
+        now["together"] = was["together"]
+    # Replicates were compared when all were at hand; that verdict stays with each of them.
+    if differ := [f for f in was["findings"] if f["code"] == "replicates_disagree"]:
+        now["findings"] = [*differ, *now["findings"]]
+        now["validity"] = "doubtful" if now["validity"] == "valid" else now["validity"]
+    return json.loads(json.dumps(now))  # type: ignore[no-any-return]  # plain JSON values, as in the record
+
+
+def _entered(entry: Entry) -> datetime:
+    """Return when it was entered first, on the local clock."""
+    first = entry.payload.get("imported")
+    if first is None:
+        return entry.at
+    return parse_utc(first["at_utc"]).astimezone(parse_offset(first["zone_offset"]))
+
+
+def _photos(records: Records, entry: Entry, role: Role) -> list[PhotoFile]:
+    kept = [ref for ref in entry.files if ref.role == role]
+    return [open_photo_bytes(read_kept(records.folder, ref), ref.name) for ref in kept]
+
+
+def _card(records: Records, entry: Entry) -> CardLayout:
+    """Return the card as it was enrolled then: what moves is to be the lot's doing."""
+    for ref in entry.files:
+        if ref.role == "card":
+            return parse_card(tomllib.loads(read_kept(records.folder, ref).decode("utf-8")), where=ref.name)
+    raise RecordsError(
+        expected="a reading recorded with its card file", found="none", remedy="Dip and read a new strip."
+    )

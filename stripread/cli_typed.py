@@ -1,0 +1,93 @@
+"""Amounts as they are typed into commands, and the way a planning command gives its answer."""
+
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from stripread.cli_talk import say
+from stripread.errors import QuantityError
+from stripread.measured import Measured
+from stripread.quantities import Dimension, Quantity, System, parse_quantity
+
+if TYPE_CHECKING:
+    from stripread.report.answer import Answer
+
+__all__ = ["AnswerUnits", "Json", "Typed", "give", "timed"]
+
+
+class _Units(StrEnum):
+    metric = "metric"
+    us = "us"
+    imperial = "imperial"
+
+
+AnswerUnits = Annotated[
+    _Units | None,
+    typer.Option(metavar="UNITS", help="Volumes of the answer: metric, us or imperial. [those typed first]"),
+]
+Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on one line.")]
+
+
+@dataclass
+class Typed:
+    """Reads what was typed, and remembers whose units it was in and what had to be taken for granted."""
+
+    answer_in: _Units | None = None
+    taken: dict[str, list[str]] = field(default_factory=dict)
+    systems: list[System] = field(default_factory=list)
+
+    @property
+    def system(self) -> System:
+        """The system of units that answers come in: as asked for, else that of the first volume or flow."""
+        if self.answer_in is not None:
+            return self.answer_in.value
+        return self.systems[0] if self.systems else "metric"
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What was taken for granted, each with what it was taken for."""
+        return tuple(f"{note[0].upper()}{note[1:]}: {', '.join(names)}." for note, names in self.taken.items())
+
+    def assume(self, note: str, name: str) -> None:
+        """Remember what was taken for granted of something."""
+        self.taken.setdefault(note, []).append(name)
+
+    def measured(self, text: str, dimension: Dimension, *, name: str, positive: bool = True) -> Measured:
+        """Return what was measured, with its uncertainty."""
+        return self._keep(parse_quantity(text, dimension, name=name, positive=positive), dimension, name)
+
+    def exact(self, text: str, dimension: Dimension, *, name: str, positive: bool = True) -> float:
+        """Return what is wished for, or known without doubt."""
+        quantity = parse_quantity(text, dimension, name=name, positive=positive, exact=True)
+        return self._keep(quantity, dimension, name).value
+
+    def maybe_exact(self, text: str | None, dimension: Dimension, *, name: str) -> float | None:
+        """Return what is wished for, None where nothing was said."""
+        return None if text is None else self.exact(text, dimension, name=name)
+
+    def _keep(self, quantity: Quantity, dimension: Dimension, name: str) -> Measured:
+        for note in quantity.notes:
+            self.assume(note, name)
+        if dimension in ("volume", "flow"):
+            self.systems.append(quantity.system)
+        return quantity.measured
+
+
+def timed(text: str) -> tuple[str, str]:
+    """Cut ``24 h=260 mg/L u 12`` into its two halves (`QuantityError`)."""
+    first, sign, second = text.partition("=")
+    if not sign or not first.strip() or not second.strip():
+        raise QuantityError(expected="a reading as '24 h=260 mg/L'", found=repr(text), remedy="Put = between the two.")
+    return first.strip(), second.strip()
+
+
+def give(answer: "Answer", typed: Typed, *, command: str, json: bool) -> None:
+    """Print an answer and end: with 3 where it needs attention, else with 0."""
+    from stripread.report.answer import answer_json, answer_text
+    from stripread.report.json_lines import to_line
+
+    whole = replace(answer, notes=(*answer.notes, *typed.notes))
+    say(to_line(answer_json(whole, command=command)) if json else answer_text(whole))
+    raise typer.Exit(3 if whole.needs_attention else 0)

@@ -1,0 +1,291 @@
+"""The commands ``water generate``, ``dilute``, ``tank``, ``recipe``, ``top-up`` and ``decay``: batches and stock."""
+
+from enum import StrEnum
+from typing import Annotated
+
+import typer
+
+from stripread.cli_typed import AnswerUnits, Json, Typed, give, timed
+from stripread.cli_water_line import line_commands
+from stripread.errors import WrongUsageError
+
+__all__ = ["water_app"]
+
+water_app = typer.Typer(
+    rich_markup_mode=None,
+    no_args_is_help=True,
+    help="Plan concentrate, stock and injection; amounts as '12 gal', '0.25 mg/L', '300 mg/L u 15'.",
+)
+
+Concentrate = Annotated[
+    str, typer.Option(metavar="STRENGTH", help="Of the concentrate, as read: '500 mg/L, 460 to 540'.")
+]
+Wanted = Annotated[str, typer.Option(metavar="STRENGTH", help="Of the stock that is wanted.")]
+
+
+class _Cover(StrEnum):
+    open = "open"
+    covered = "covered"
+    sealed = "sealed"
+
+
+@water_app.command()
+def generate(
+    after: Annotated[str, typer.Option(metavar="TIME", help="How long the sachets are left in the water.")],
+    water: Annotated[str | None, typer.Option(metavar="VOLUME", help="Water for the sachets; or --wanted.")] = None,
+    wanted: Annotated[
+        str | None, typer.Option(metavar="STRENGTH", help="Strength that is wanted: gives the volume of water.")
+    ] = None,
+    sachets: Annotated[int, typer.Option(metavar="N", min=1, help="Number of sachets.")] = 1,
+    sachet: Annotated[
+        str, typer.Option(metavar="SACHET", help="A sachet file, or the name of a shipped one.")
+    ] = "example",
+    reading: Annotated[
+        str | None, typer.Option(metavar="STRENGTH", help="What was read: tells what the sachet really gave.")
+    ] = None,
+    units: AnswerUnits = None,
+    json: Json = False,
+) -> None:
+    """Tell how strong a sachet's concentrate will be, or what the sachet gave by a reading.
+
+    Example:
+
+      stripread water generate --after "12 h" --water "5 gal"
+
+    Exit codes: 0 done; 1 an error; 2 wrong usage; 3 the reading is unlike what the sachet's file says.
+    """
+    from stripread.measured import Measured
+    from stripread.quantities import ASSUMED_U
+    from stripread.report.amounts import jug
+    from stripread.report.water_batch import generation_answer, yield_answer
+    from stripread.water.generation import actual_yield, expected_generation, water_for
+    from stripread.water.sachet import load_sachet
+
+    if (water is None) == (wanted is None) or (water is None and reading is not None):
+        raise WrongUsageError(
+            expected="--water, or without a reading --wanted in its place", found="both or neither", remedy="Name one."
+        )
+    typed = Typed(answer_in=units)
+    hours = typed.exact(after, "time", name="the time", positive=False)
+    read = None if reading is None else typed.measured(reading, "strength", name="the reading")
+    kind = load_sachet(sachet)
+    if water is not None:
+        litres = typed.measured(water, "volume", name="the water")
+    else:
+        aim = typed.exact(wanted or "", "strength", name="the wanted strength")
+        volume = jug(water_for(kind, wanted_mg_per_l=aim, hours=hours, sachets=sachets).value, typed.system)
+        litres = Measured(volume, ASSUMED_U["volume"] * volume)
+    if read is None:
+        made = expected_generation(kind, water_l=litres, hours=hours, sachets=sachets)
+        answer = generation_answer(made, kind, water_l=litres.value, hours=hours, sachets=sachets, system=typed.system)
+    else:
+        found = actual_yield(kind, water_l=litres, hours=hours, reading_mg_per_l=read, sachets=sachets)
+        answer = yield_answer(found, kind, reading=read, hours=hours)
+    give(answer, typed, command="water generate", json=json)
+
+
+@water_app.command()
+def dilute(
+    concentrate: Concentrate,
+    wanted: Wanted,
+    make: Annotated[str, typer.Option(metavar="VOLUME", help="How much stock to make.")],
+    available: Annotated[str | None, typer.Option(metavar="VOLUME", help="How much concentrate there is.")] = None,
+    tank: Annotated[str | None, typer.Option(metavar="VOLUME", help="What the tank holds.")] = None,
+    units: AnswerUnits = None,
+    json: Json = False,
+) -> None:
+    """Give the volumes for a stock from the concentrate as it was read, and the steps to make it.
+
+    Example:
+
+      stripread water dilute --concentrate "520 mg/L, 480 to 560" --wanted "300 mg/L" --make "12 gal"
+    """
+    from stripread.quantities import ASSUMED_U
+    from stripread.report.water_batch import dilution_answer
+    from stripread.water.dilution import dilute as plan_dilution
+
+    typed = Typed(answer_in=units)
+    total = typed.exact(make, "volume", name="the stock to make")
+    strength = typed.measured(concentrate, "strength", name="the concentrate")
+    aim = typed.exact(wanted, "strength", name="the wanted strength")
+    made = plan_dilution(
+        strength,
+        wanted_mg_per_l=aim,
+        total_l=total,
+        pour_u=ASSUMED_U["volume"],
+        available_l=typed.maybe_exact(available, "volume", name="the concentrate available"),
+        tank_l=typed.maybe_exact(tank, "volume", name="the tank"),
+    )
+    answer = dilution_answer(made, concentrate=strength, wanted=aim, pour_u=ASSUMED_U["volume"], system=typed.system)
+    give(answer, typed, command="water dilute", json=json)
+
+
+@water_app.command(name="tank")
+def fill(
+    tank: Annotated[str, typer.Option(metavar="VOLUME", help="What the tank holds.")],
+    concentrate: Concentrate,
+    available: Annotated[str, typer.Option(metavar="VOLUME", help="How much concentrate there is.")],
+    wanted: Wanted,
+    units: AnswerUnits = None,
+    json: Json = False,
+) -> None:
+    """Tell how much stock a tank can hold and the concentrate is enough for, and the steps to make it.
+
+    Example:
+
+      stripread water tank --tank "15 gal" --concentrate "520 mg/L u 20" --available "5 gal" --wanted "300 mg/L"
+    """
+    from stripread.quantities import ASSUMED_U
+    from stripread.report.amounts import tell_volume
+    from stripread.report.water_batch import dilution_answer
+    from stripread.water.dilution import fill_tank
+
+    typed = Typed(answer_in=units)
+    tank_l = typed.exact(tank, "volume", name="the tank")
+    available_l = typed.exact(available, "volume", name="the concentrate available")
+    strength = typed.measured(concentrate, "strength", name="the concentrate")
+    aim = typed.exact(wanted, "strength", name="the wanted strength")
+    made = fill_tank(strength, wanted_mg_per_l=aim, tank_l=tank_l, available_l=available_l, pour_u=ASSUMED_U["volume"])
+    full = made.total_l >= tank_l * (1 - 1e-9)
+    left = tell_volume(available_l - made.concentrate_l, typed.system)
+    also = (
+        f"The tank is full; {left} of concentrate is left over."
+        if full
+        else f"The concentrate is used up; room is left for {tell_volume(tank_l - made.total_l, typed.system)}."
+    )
+    answer = dilution_answer(
+        made, concentrate=strength, wanted=aim, pour_u=ASSUMED_U["volume"], system=typed.system, also=also
+    )
+    give(answer, typed, command="water tank", json=json)
+
+
+@water_app.command()
+def recipe(
+    concentrate: Concentrate,
+    add: Annotated[str, typer.Option(metavar="VOLUME", help="How much concentrate is added.")],
+    water: Annotated[str, typer.Option(metavar="VOLUME", help="To how much water.")],
+    reading: Annotated[
+        str | None, typer.Option(metavar="STRENGTH", help="What the stock was read as: can both be right?")
+    ] = None,
+    units: AnswerUnits = None,
+    json: Json = False,
+) -> None:
+    """Tell what strength a recipe must give by mass balance, and whether a reading of it can be right.
+
+    Example:
+
+      stripread water recipe --concentrate "500 mg/L" --add "5 gal" --water "7 gal" --reading "300 mg/L"
+
+    Exit codes: 0 done, or both agree; 1 an error; 2 wrong usage; 3 recipe and reading can hardly both be right.
+    """
+    from stripread.report.water_batch import recipe_answer, recipe_check_answer
+    from stripread.water.recipe import check_recipe, recipe_strength
+
+    typed = Typed(answer_in=units)
+    added = typed.measured(add, "volume", name="the concentrate added")
+    litres = typed.measured(water, "volume", name="the water", positive=False)
+    strength = typed.measured(concentrate, "strength", name="the concentrate")
+    if reading is None:
+        gives = recipe_strength(concentrate_mg_per_l=strength, concentrate_l=added, water_l=litres)
+        answer = recipe_answer(gives, concentrate=strength, concentrate_l=added, water_l=litres, system=typed.system)
+    else:
+        check = check_recipe(
+            concentrate_mg_per_l=strength,
+            concentrate_l=added,
+            water_l=litres,
+            reading_mg_per_l=typed.measured(reading, "strength", name="the reading"),
+        )
+        answer = recipe_check_answer(
+            check, concentrate=strength, concentrate_l=added, water_l=litres, system=typed.system
+        )
+    give(answer, typed, command="water recipe", json=json)
+
+
+@water_app.command(name="top-up")
+def top_up(
+    stock: Annotated[str, typer.Option(metavar="STRENGTH", help="Of the stock, as read.")],
+    volume: Annotated[str, typer.Option(metavar="VOLUME", help="How much of it there is.")],
+    wanted: Wanted,
+    concentrate: Annotated[
+        str | None, typer.Option(metavar="STRENGTH", help="Of the concentrate, to raise a weak stock.")
+    ] = None,
+    tank: Annotated[str | None, typer.Option(metavar="VOLUME", help="What the tank holds.")] = None,
+    units: AnswerUnits = None,
+    json: Json = False,
+) -> None:
+    """Bring a weak stock to strength with concentrate, or a strong one with water.
+
+    Example:
+
+      stripread water top-up --stock "220 mg/L u 12" --volume "10 gal" --concentrate "500 mg/L u 25" --wanted "300 mg/L"
+    """
+    from stripread.quantities import ASSUMED_U
+    from stripread.report.water_batch import top_up_answer
+    from stripread.water.dilution import top_up as plan_top_up
+
+    typed = Typed(answer_in=units)
+    stock_l = typed.measured(volume, "volume", name="the stock's volume")
+    strength = typed.measured(stock, "strength", name="the stock", positive=False)
+    aim = typed.exact(wanted, "strength", name="the wanted strength")
+    with_what = None if concentrate is None else typed.measured(concentrate, "strength", name="the concentrate")
+    made = plan_top_up(
+        strength,
+        stock_l=stock_l,
+        wanted_mg_per_l=aim,
+        concentrate_mg_per_l=with_what,
+        pour_u=ASSUMED_U["volume"],
+        tank_l=typed.maybe_exact(tank, "volume", name="the tank"),
+    )
+    answer = top_up_answer(
+        made,
+        stock=strength,
+        stock_l=stock_l,
+        concentrate=with_what,
+        wanted=aim,
+        pour_u=ASSUMED_U["volume"],
+        system=typed.system,
+    )
+    give(answer, typed, command="water top-up", json=json)
+
+
+@water_app.command()
+def decay(
+    reading: Annotated[
+        list[str],
+        typer.Option(metavar="TIME=STRENGTH", help="A reading and the stock's age: '24 h=260 mg/L u 12'. Repeat it."),
+    ],
+    cover: Annotated[
+        _Cover | None,
+        typer.Option(metavar="COVER", help="The tank: open, covered or sealed. Helps where readings are few."),
+    ] = None,
+    limit: Annotated[
+        str | None, typer.Option(metavar="STRENGTH", help="Least strength that is of use: when is it passed?")
+    ] = None,
+    at: Annotated[str | None, typer.Option(metavar="TIME", help="Strength expected at this age.")] = None,
+    json: Json = False,
+) -> None:
+    """Tell how fast a stock loses strength: half-life, and when it falls below its limit.
+
+    Example:
+
+      stripread water decay --reading "0 h=310 mg/L u 15" --reading "24 h=262 mg/L u 13" --limit "250 mg/L"
+
+    Exit codes: 0 done; 1 an error; 2 wrong usage; 3 the stock may be below its limit already.
+    """
+    from stripread.report.water_loss import decay_answer
+    from stripread.water.decay import COVERS, Timed, fit_loss, forecast
+
+    typed = Typed()
+    readings = []
+    for text in reading:
+        age, strength = timed(text)
+        aged = typed.exact(age, "time", name="a reading's age", positive=False)
+        readings.append(Timed(aged, typed.measured(strength, "strength", name=f"the reading at {age}")))
+    fit = fit_loss(readings, prior=None if cover is None else COVERS[cover.value])
+    least = typed.maybe_exact(limit, "strength", name="the limit")
+    hours = None if at is None else typed.exact(at, "time", name="the age asked for", positive=False)
+    answer = decay_answer(forecast(fit, limit_mg_per_l=least, at=hours), limit=least, at_h=hours)
+    give(answer, typed, command="water decay", json=json)
+
+
+line_commands(water_app)

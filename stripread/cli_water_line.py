@@ -1,0 +1,262 @@
+"""The commands ``water inject``, ``demand``, ``line``, ``vapour``, ``hocl`` and ``contact``: injector, line and air."""
+
+from enum import StrEnum
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from stripread.cli_typed import AnswerUnits, Json, Typed, give, timed
+from stripread.errors import QuantityError, WrongUsageError
+
+if TYPE_CHECKING:
+    from stripread.water.contact import Disinfectant
+
+__all__ = ["line_commands"]
+
+
+class _Convention(StrEnum):
+    part_in = "in"
+    part_to = "to"
+
+
+class _Disinfectant(StrEnum):
+    free_chlorine = "free-chlorine"
+    chlorine_dioxide = "chlorine-dioxide"
+
+
+_KINDS: "dict[_Disinfectant, Disinfectant]" = {
+    _Disinfectant.free_chlorine: "free chlorine",
+    _Disinfectant.chlorine_dioxide: "chlorine dioxide",
+}
+Means = Annotated[
+    _Convention,
+    typer.Option(metavar="in|to", help="What 1:N means: 1 part in N of what comes out, or 1 part to N of water."),
+]
+
+
+def line_commands(water_app: typer.Typer) -> None:
+    """Add the commands to ``water``."""
+    water_app.command()(inject)
+    water_app.command()(demand)
+    water_app.command()(line)
+    water_app.command()(vapour)
+    water_app.command()(hocl)
+    water_app.command()(contact)
+
+
+def inject(
+    residual: Annotated[str, typer.Option(metavar="STRENGTH", help="To be left at the outlets.")],
+    demand: Annotated[str, typer.Option(metavar="STRENGTH", help="What water and pipes take: see `water demand`.")],
+    stock: Annotated[str | None, typer.Option(metavar="STRENGTH", help="Of the stock, as read.")] = None,
+    ratio: Annotated[str | None, typer.Option(metavar="1:N", help="The injector's setting, or as 1%.")] = None,
+    means: Means = _Convention.part_in,
+    flow: Annotated[str | None, typer.Option(metavar="FLOW", help="Of the dosed water: gives the pump's rate.")] = None,
+    units: AnswerUnits = None,
+    json: Json = False,
+) -> None:
+    """Plan an injection: with a stock its ratio, with a ratio the stock that suits, with both what they leave.
+
+    Example:
+
+      stripread water inject --residual "0.25 mg/L" --demand "0.5 mg/L" --stock "300 mg/L u 15" --flow "20 gpm"
+
+    Exit codes: 0 done; 1 an error; 2 wrong usage; 3 stock and ratio do not leave the residual wanted.
+    """
+    from stripread.measured import Measured
+    from stripread.report.water_line import delivery_answer, injection_answer, stock_answer
+    from stripread.water.injection import delivered, dose_for, parse_ratio, stock_for
+    from stripread.water.injection import inject as plan_injection
+
+    if stock is None and ratio is None:
+        raise WrongUsageError(expected="--stock or --ratio, or both", found="neither", remedy="Name what is given.")
+    if ratio is not None and flow is not None:
+        raise WrongUsageError(
+            expected="--flow for a pump that is to be set, with --stock alone",
+            found="--flow and --ratio",
+            remedy="Leave one out: an injector with a fixed ratio follows the flow.",
+        )
+    typed = Typed(answer_in=units)
+    water_flow = None if flow is None else typed.measured(flow, "flow", name="the flow")
+    left = typed.exact(residual, "strength", name="the residual", positive=False)
+    taken = typed.measured(demand, "strength", name="the demand", positive=False)
+    dose = dose_for(residual_mg_per_l=Measured(left), demand_mg_per_l=taken)
+    strength = None if stock is None else typed.measured(stock, "strength", name="the stock")
+    setting = None if ratio is None else parse_ratio(ratio, convention=means.value)
+    if setting is None and strength is not None:
+        made = plan_injection(dose_mg_per_l=dose, stock_mg_per_l=strength, flow_l_per_h=water_flow)
+        answer = injection_answer(made, stock=strength, system=typed.system)
+    elif setting is not None and strength is None:
+        answer = stock_answer(stock_for(setting, dose_mg_per_l=dose), setting, dose=dose)
+    elif setting is not None and strength is not None:
+        answer = delivery_answer(
+            delivered(setting, stock_mg_per_l=strength, demand_mg_per_l=taken),
+            setting,
+            stock=strength,
+            wanted_residual=left,
+            needed=stock_for(setting, dose_mg_per_l=dose),
+        )
+    give(answer, typed, command="water inject", json=json)
+
+
+def demand(
+    outlet: Annotated[list[str], typer.Option(metavar="NAME=STRENGTH", help="An outlet and its reading. Repeat it.")],
+    injector: Annotated[
+        str | None, typer.Option(metavar="STRENGTH", help="A reading just after the injector; or --stock and --ratio.")
+    ] = None,
+    stock: Annotated[str | None, typer.Option(metavar="STRENGTH", help="Of the stock, as read.")] = None,
+    ratio: Annotated[str | None, typer.Option(metavar="1:N", help="The injector's setting, or as 1%.")] = None,
+    means: Means = _Convention.part_in,
+    json: Json = False,
+) -> None:
+    """Estimate how much of the dose water and pipes take, from readings at the injector and at outlets.
+
+    Example:
+
+      stripread water demand --injector "0.75 mg/L u 0.06" --outlet "bench 1=0.42 mg/L" --outlet "far end=0.28 mg/L"
+
+    Exit codes: 0 done; 1 an error; 2 wrong usage; 3 an outlet reads more than the dose.
+    """
+    from stripread.measured import Measured
+    from stripread.report.water_line import demand_answer
+    from stripread.water.injection import delivered, estimate_demand, parse_ratio
+
+    if (injector is None) == (stock is None or ratio is None):
+        raise WrongUsageError(
+            expected="--injector, or --stock with --ratio", found="both or neither", remedy="Name one of the two."
+        )
+    typed = Typed()
+    if injector is not None:
+        dose = typed.measured(injector, "strength", name="the reading at the injector")
+    else:
+        setting = parse_ratio(ratio or "", convention=means.value)
+        strength = typed.measured(stock or "", "strength", name="the stock")
+        dose = delivered(setting, stock_mg_per_l=strength, demand_mg_per_l=Measured(0.0)).dose_mg_per_l
+    named = [timed(text) for text in outlet]
+    readings = [typed.measured(text, "strength", name=name, positive=False) for name, text in named]
+    found = estimate_demand(dose, readings)
+    answer = demand_answer(found, dose=dose, names=[name for name, _ in named], readings=readings)
+    give(answer, typed, command="water demand", json=json)
+
+
+def line(
+    outlet: Annotated[
+        list[str],
+        typer.Option(
+            metavar="NAME[@DISTANCE]=STRENGTH",
+            help="An outlet, how far from the injector, and its reading; in the order of the water. Repeat it.",
+        ),
+    ],
+    json: Json = False,
+) -> None:
+    """Tell how strength falls along a line, from outlet to outlet.
+
+    Example:
+
+      stripread water line --outlet "bench 1@10 m=0.42 mg/L u 0.04" --outlet "far end@60 m=0.28 mg/L u 0.03"
+
+    Exit codes: 0 done; 1 an error; 2 wrong usage; 3 strength rises along the line.
+    """
+    from stripread.report.water_line import line_answer
+    from stripread.water.line import Outlet, along_line
+
+    typed = Typed()
+    outlets = []
+    for text in outlet:
+        place, strength = timed(text)
+        name, _, distance = place.partition("@")
+        outlets.append(
+            Outlet(
+                name=name.strip(),
+                reading_mg_per_l=typed.measured(strength, "strength", name=name.strip(), positive=False),
+                distance_m=typed.exact(distance, "length", name=f"the distance of {name.strip()}", positive=False)
+                if distance.strip()
+                else None,
+            )
+        )
+    give(line_answer(along_line(outlets)), typed, command="water line", json=json)
+
+
+def vapour(
+    strength: Annotated[str, typer.Option(metavar="STRENGTH", help="Of the solution, of chlorine dioxide.")],
+    temperature: Annotated[str, typer.Option(metavar="TEMPERATURE", help="Of the solution: '20 C' or '68 F'.")],
+    json: Json = False,
+) -> None:
+    """Warn of the gas that may gather in still air over a solution. Never a clearance.
+
+    Example:
+
+      stripread water vapour --strength "500 mg/L" --temperature "20 C"
+
+    Exit codes: 3 always, as it is a warning; 1 an error; 2 wrong usage.
+    """
+    from stripread.report.water_line import vapour_answer
+    from stripread.water.vapour import vapour_over
+
+    typed = Typed()
+    solution = typed.measured(strength, "strength", name="the solution")
+    warmth = typed.measured(temperature, "temperature", name="the temperature")
+    answer = vapour_answer(vapour_over(solution, warmth), strength=solution, temperature=warmth)
+    give(answer, typed, command="water vapour", json=json)
+
+
+def hocl(
+    ph: Annotated[float, typer.Option(metavar="PH", help="pH of the water.")],
+    temperature: Annotated[str, typer.Option(metavar="TEMPERATURE", help="Of the water: '20 C' or '68 F'.")],
+    chlorine: Annotated[str | None, typer.Option(metavar="STRENGTH", help="Free chlorine in it, as Cl2.")] = None,
+    u_ph: Annotated[float | None, typer.Option(metavar="U", help="Standard uncertainty of the pH. [0.1]")] = None,
+    json: Json = False,
+) -> None:
+    """Tell which share of free chlorine is HOCl, the form that disinfects.
+
+    Example:
+
+      stripread water hocl --ph 7.4 --temperature "20 C" --chlorine "2 mg/L"
+    """
+    from stripread.measured import Measured
+    from stripread.report.water_line import hypochlorous_answer
+    from stripread.water.chlorine import PH_U, hypochlorous
+
+    typed = Typed()
+    warmth = typed.measured(temperature, "temperature", name="the temperature")
+    amount = None if chlorine is None else typed.measured(chlorine, "strength", name="the free chlorine")
+    if u_ph is None:
+        typed.assume(f"taken as good to {PH_U:g} (standard uncertainty), as none was given", "the pH")
+    elif not 0 <= u_ph <= 2:
+        raise QuantityError(
+            expected="a standard uncertainty from 0 to 2 for --u-ph", found=f"{u_ph:g}", remedy="Mend it."
+        )
+    if not 0 <= ph <= 14:
+        raise QuantityError(expected="a pH from 0 to 14", found=f"{ph:g}", remedy="Correct it.")
+    acidity = Measured(ph, PH_U if u_ph is None else u_ph)
+    answer = hypochlorous_answer(
+        hypochlorous(acidity, warmth, free_chlorine_mg_per_l=amount), ph=acidity, temperature=warmth
+    )
+    give(answer, typed, command="water hocl", json=json)
+
+
+def contact(
+    strength: Annotated[str, typer.Option(metavar="STRENGTH", help="At the end of the contact.")],
+    time: Annotated[str, typer.Option(metavar="TIME", help="How long the water was in contact.")],
+    disinfectant: Annotated[
+        _Disinfectant, typer.Option(metavar="WHAT", help="free-chlorine or chlorine-dioxide.")
+    ] = _Disinfectant.free_chlorine,
+    json: Json = False,
+) -> None:
+    """Give concentration times time (CT), beside what was published for plant pathogens.
+
+    Example:
+
+      stripread water contact --strength "2 mg/L" --time "10 min"
+    """
+    from stripread.measured import Measured
+    from stripread.report.water_line import contact_answer
+    from stripread.water.contact import contact_time
+
+    typed = Typed()
+    left = typed.measured(strength, "strength", name="the strength")
+    minutes = Measured(60 * typed.exact(time, "time", name="the time"))
+    kind = _KINDS[disinfectant]
+    answer = contact_answer(
+        contact_time(left, minutes, disinfectant=kind), strength=left, minutes=minutes, disinfectant=kind
+    )
+    give(answer, typed, command="water contact", json=json)

@@ -1,0 +1,35 @@
+"""The record of a site: append-only, each entry chained to the one before by its hash."""
+
+from stripread.records.entries import (
+    Batch,
+    CheckStandard,
+    Draft,
+    Entry,
+    FileRef,
+    InjectorSetting,
+    Note,
+    Part,
+    Point,
+    Stamp,
+)
+from stripread.records.queries import RecordedPad, RecordedReading
+from stripread.records.store import Recorded, Records, has_records, open_records
+
+__all__ = [
+    "Batch",
+    "CheckStandard",
+    "Draft",
+    "Entry",
+    "FileRef",
+    "InjectorSetting",
+    "Note",
+    "Part",
+    "Point",
+    "Recorded",
+    "RecordedPad",
+    "RecordedReading",
+    "Records",
+    "Stamp",
+    "has_records",
+    "open_records",
+]

@@ -1,0 +1,165 @@
+"""Rows of the chain: made from drafts, written at its end, read back as entries."""
+
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any, cast
+
+from sqlalchemy import Connection, Select, insert, select
+
+from stripread import __version__
+from stripread.errors import RecordsError
+from stripread.records.canonical import (
+    COLUMNS,
+    canonical_json,
+    entry_hash,
+    offset_text,
+    parse_offset,
+    parse_utc,
+    utc_text,
+)
+from stripread.records.entries import Draft, Entry, FileRef, Stamp
+from stripread.records.head import NO_HEAD, Head, load_head
+from stripread.records.projection import file_rows, reading_rows
+from stripread.records.tables import entries, files, readings
+
+__all__ = ["append_drafts", "check_head", "head_of", "is_known", "rows_in_order", "to_entry", "write_rows"]
+
+_CHUNK = 500  # rows held at a time while walking the chain
+
+
+def head_of(connection: Connection) -> Head:
+    """Return the end of the chain as the database has it."""
+    last = connection.execute(select(entries.c.seq, entries.c.hash).order_by(entries.c.seq.desc()).limit(1)).first()
+    return NO_HEAD if last is None else Head(count=last.seq, hash=last.hash)
+
+
+def check_head(connection: Connection, folder: Path) -> None:
+    """Refuse to go on where the head beside the database knows of entries that are not there.
+
+    Else the chain would grow on over a cut, and the head with it, and nothing would show it any more.
+    """
+    kept = load_head(folder)
+    if kept is None or not kept.count:
+        return
+    found = connection.execute(select(entries.c.hash).where(entries.c.seq == kept.count)).scalar()
+    if found != kept.hash:
+        raise RecordsError(
+            expected=f"entry {kept.count} as the head beside the database knows it",
+            found="none" if found is None else "another one",
+            remedy="Nothing was recorded. Run `stripread records verify`; restore a backup where entries are gone.",
+        )
+
+
+def append_drafts(connection: Connection, drafts: Sequence[Draft], stamp: Stamp) -> list[Entry]:
+    """Write drafts to the end of the chain, in their order."""
+    if stamp.at.utcoffset() is None or not _plain(stamp.who):
+        raise RecordsError(
+            expected="a time with its zone and the name of whoever enters",
+            found=f"{stamp.at.isoformat()} and {stamp.who!r}",
+            remedy="Name them.",
+        )
+    head = head_of(connection)
+    rows = []
+    for draft in drafts:
+        row = _row(draft, stamp, head)
+        head = Head(count=row["seq"], hash=row["hash"])
+        rows.append(row)
+    write_rows(connection, rows)
+    return [to_entry(row) for row in rows]
+
+
+def _row(draft: Draft, stamp: Stamp, head: Head) -> dict[str, Any]:
+    row: dict[str, Any] = {
+        "seq": head.count + 1,
+        "kind": draft.kind,
+        "at_utc": utc_text(stamp.at),
+        "zone_offset": offset_text(stamp.at),
+        "zone_name": _plain(stamp.at.tzname() or "") or offset_text(stamp.at),
+        "who": _plain(stamp.who),
+        "software": f"stripread {__version__}",
+        "subject": _plain(draft.subject or "") or None,
+        "supersedes": draft.supersedes,
+        "origin": draft.origin,
+        "files": canonical_json([asdict(ref) for ref in draft.files]),
+        "payload": canonical_json(draft.payload),
+        "previous_hash": head.hash,
+    }
+    return {**row, "hash": entry_hash(row)}
+
+
+def _plain(text: str) -> str:
+    """Leave out signs that no terminal shows and one of the databases cannot hold."""
+    plain = " ".join("".join(c for c in text if c.isprintable()).split())
+    canonical_json(plain)
+    return plain
+
+
+def write_rows(connection: Connection, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Insert whole rows of the chain and what the narrow tables must hold for them."""
+    if not rows:
+        return
+    connection.execute(insert(entries), [dict(row) for row in rows])
+    if narrow := [one for row in rows for one in reading_rows(row)]:
+        connection.execute(insert(readings), narrow)
+    if kept := [one for row in rows for one in file_rows(row)]:
+        connection.execute(insert(files), kept)
+
+
+def is_known(connection: Connection, draft: Draft) -> bool:
+    """Tell whether an entry of the draft's kind rests on the same first file already, under the same name."""
+    query = (
+        select(files.c.seq)
+        .join(entries, entries.c.seq == files.c.seq)
+        .where(
+            files.c.sha256 == draft.files[0].sha256, entries.c.kind == draft.kind, entries.c.subject == draft.subject
+        )
+    )
+    return connection.execute(query.limit(1)).first() is not None
+
+
+def to_entry(row: Mapping[str, Any]) -> Entry:
+    """Return a row as an entry; `RecordsError` where it cannot be one any more."""
+    try:
+        return _entry(row)
+    except (LookupError, TypeError, ValueError) as error:
+        raise RecordsError(
+            expected=f"entry {row['seq']} as it was written",
+            found=f"something else: {error}",
+            remedy="Run `stripread records verify`, and restore a backup.",
+        ) from error
+
+
+def _entry(row: Mapping[str, Any]) -> Entry:
+    zone = parse_offset(row["zone_offset"])
+    return Entry(
+        seq=row["seq"],
+        kind=cast(Any, row["kind"]),
+        at=parse_utc(row["at_utc"]).astimezone(zone),
+        zone_name=row["zone_name"],
+        who=row["who"],
+        software=row["software"],
+        subject=row["subject"],
+        supersedes=row["supersedes"],
+        origin=row["origin"],
+        files=tuple(FileRef(**ref) for ref in json.loads(row["files"])),
+        payload=json.loads(row["payload"]),
+        previous_hash=row["previous_hash"],
+        hash=row["hash"],
+    )
+
+
+def rows_in_order(
+    connection: Connection, query: Select[Any] | None = None, *, chunk: int = _CHUNK
+) -> Iterator[list[dict[str, Any]]]:
+    """Walk the chain from its start, some rows at a time, so that memory does not grow with the record."""
+    query = select(*(entries.c[name] for name in COLUMNS)) if query is None else query
+    after = None
+    while True:
+        page = query if after is None else query.where(entries.c.seq > after)
+        rows = [dict(row) for row in connection.execute(page.order_by(entries.c.seq).limit(chunk)).mappings()]
+        if not rows:
+            return
+        yield rows
+        after = rows[-1]["seq"]

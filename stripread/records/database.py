@@ -1,0 +1,235 @@
+"""The database behind the record: opening, transactions, migrations; its failures in words.
+
+SQLite in WAL mode, ``synchronous=FULL``: what was committed survives a kill and a power cut, and readers never wait.
+Writers come one at a time: in SQLite by ``BEGIN IMMEDIATE`` and a busy timeout, in PostgreSQL by an advisory lock.
+"""
+
+import errno
+import os
+import sqlite3
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import ArgumentError, DatabaseError, IntegrityError, SQLAlchemyError
+from sqlalchemy.pool import QueuePool
+
+from stripread.errors import MissingExtraError, RecordsError
+
+__all__ = ["DATABASE", "REVISION", "Database", "failures_in_words", "refresh_statistics"]
+
+DATABASE = "records.db"
+REVISION = "0001"  # of the newest migration; a test holds it to Alembic's own answer
+_BUSY_S = 20.0  # ours: an entry takes some ten milliseconds, so this is a queue of hundreds, or something is stuck
+_LOCK = 0x5712_9EAD  # ours: names the record among PostgreSQL's advisory locks
+
+
+class Database:
+    """An open database; `reading` and `writing` are its transactions."""
+
+    def __init__(self, folder: Path, url: str | None, *, busy_s: float = _BUSY_S) -> None:
+        self.folder, self.busy_s = folder, busy_s
+        self.sqlite = url is None
+        self.name = str(folder / DATABASE) if url is None else make_url_of(url).render_as_string(hide_password=True)
+        self.read_only = url is None and not os.access(folder, os.W_OK)
+        self._engine: Engine = self._sqlite_engine() if url is None else _server_engine(url)
+
+    def close(self) -> None:
+        """Give back all connections."""
+        self._engine.dispose()
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """Open a transaction that sees one state of the record throughout, whatever is written meanwhile."""
+        with failures_in_words(self.name):
+            engine = self._engine
+            if not self.sqlite:
+                engine = engine.execution_options(isolation_level="REPEATABLE READ")
+            with engine.connect() as connection, connection.begin():
+                yield connection
+
+    @contextmanager
+    def writing(self) -> Iterator[Connection]:
+        """Open a transaction that is alone in writing, committed at the end, or not at all."""
+        if self.read_only:
+            raise RecordsError(
+                expected="a folder that may be written to",
+                found=f"{self.folder}, which may only be read",
+                remedy="Allow writing there, or work on a copy of the folder. Nothing was recorded.",
+            )
+        with failures_in_words(self.name):
+            engine = self._engine.execution_options(stripread_write=True)
+            with engine.connect() as connection, connection.begin():
+                if not self.sqlite:
+                    connection.execute(text(f"SET LOCAL lock_timeout = {round(1e3 * self.busy_s)}"))
+                    connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _LOCK})
+                yield connection
+
+    def revision(self, connection: Connection) -> str | None:
+        """Return the name of the migration that the tables are at; None where there are none yet."""
+        if not inspect(connection).has_table("alembic_version"):
+            return None
+        found = connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
+        return None if found is None else str(found)
+
+    def make_tables(self) -> None:
+        """Make the tables, or bring them up to date; together or not at all."""
+        if self.sqlite:
+            self._make_file()
+        with self.writing() as connection:
+            found = self.revision(connection)
+            if found == REVISION:
+                return
+            if found is not None and found > REVISION:
+                raise newer(self.name, found)
+            _migrate(connection)
+
+    def _make_file(self) -> None:
+        """Make the file in WAL mode; the mode stays with it."""
+        with failures_in_words(self.name):
+            connection = sqlite3.connect(self.folder / DATABASE, timeout=self.busy_s, isolation_level=None)
+            try:
+                _switch_to_wal(connection, self.busy_s)
+            finally:
+                connection.close()
+
+    def _sqlite_engine(self) -> Engine:
+        path = self.folder / DATABASE
+        # Without write access SQLite can not make its -shm file, and needs none where nobody writes.
+        still = self.read_only and not path.with_name(f"{DATABASE}-wal").exists()
+        uri = path.resolve().as_uri() + ("?immutable=1" if still else "?mode=ro" if self.read_only else "?mode=rw")
+
+        def connect() -> sqlite3.Connection:
+            return sqlite3.connect(uri, uri=True, timeout=self.busy_s, isolation_level=None, check_same_thread=False)
+
+        engine = create_engine("sqlite://", creator=connect, poolclass=QueuePool)
+
+        @event.listens_for(engine, "connect")
+        def settle(connection: Any, _record: object) -> None:
+            connection.execute("PRAGMA foreign_keys=ON")
+            connection.execute("PRAGMA synchronous=FULL")
+
+        @event.listens_for(engine, "begin")
+        def begin(connection: Connection) -> None:  # the driver's own begins come too late for a snapshot
+            write = connection.get_execution_options().get("stripread_write", False)
+            connection.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
+
+        return engine
+
+
+def _switch_to_wal(connection: sqlite3.Connection, busy_s: float) -> None:
+    """Switch to WAL mode; SQLite does not wait by itself where two processes do so at once."""
+    end = time.monotonic() + busy_s
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode=WAL")
+        except sqlite3.OperationalError as error:
+            if "locked" not in str(error) or time.monotonic() > end:
+                raise
+            time.sleep(0.02)
+        else:
+            return
+
+
+def refresh_statistics(connection: Connection) -> None:
+    """Let PostgreSQL count its rows after many were added; else it plans as for empty tables for a minute or so."""
+    if connection.dialect.name != "sqlite":
+        connection.execute(text("ANALYZE entries, readings, files"))
+
+
+def make_url_of(url: str) -> Any:
+    """Return SQLAlchemy's URL of a PostgreSQL database.
+
+    Raises
+    ------
+    RecordsError
+        If it is none.
+    MissingExtraError
+        If the driver is not installed.
+    """
+    try:
+        parsed = make_url(url)
+    except ArgumentError:
+        parsed = None
+    if parsed is None or parsed.get_backend_name() not in ("postgresql", "postgres"):
+        shown = url.split("://")[0] if parsed is None else parsed.render_as_string(hide_password=True)
+        raise RecordsError(
+            expected="a database URL such as postgresql://name@host/database",
+            found=repr(shown),
+            remedy="Correct it, or leave it out: the record is then an SQLite file in the site's folder.",
+        )
+    if find_spec("psycopg") is None:
+        raise MissingExtraError(
+            expected="the package psycopg for PostgreSQL",
+            found="it is not installed",
+            remedy="Install it: pip install 'stripread[postgresql]'.",
+        )
+    return parsed.set(drivername="postgresql+psycopg")
+
+
+def _server_engine(url: str) -> Engine:
+    return create_engine(make_url_of(url), pool_pre_ping=True, connect_args={"connect_timeout": 10})
+
+
+def _migrate(connection: Connection) -> None:
+    from alembic import command
+    from alembic.config import Config
+
+    config = Config()
+    config.set_main_option("script_location", "stripread:records/migrations")
+    config.attributes["connection"] = connection
+    command.upgrade(config, "head")
+
+
+def newer(name: str, found: str) -> RecordsError:
+    """Return the error for tables of a later version of the program."""
+    return RecordsError(
+        expected=f"a record up to revision {REVISION}",
+        found=f"{name} at revision {found}, made by a later version of stripread",
+        remedy="Install that version, or a later one.",
+    )
+
+
+@contextmanager
+def failures_in_words(name: str) -> Iterator[None]:
+    """Turn what database or file system say into an error that tells what to do; nothing is committed then."""
+    try:
+        yield
+    except (SQLAlchemyError, sqlite3.Error, OSError) as error:
+        raise _in_words(error, name) from error
+
+
+def _in_words(error: Exception, name: str) -> RecordsError:
+    cause = error.orig if isinstance(error, DatabaseError) and error.orig is not None else error
+    says = (str(cause).strip().splitlines() or [type(cause).__name__])[0]
+    low = says.lower()
+    code = cause.errno if isinstance(cause, OSError) else None
+    if isinstance(error, IntegrityError) and "supersedes" in low:
+        return RecordsError(
+            expected="an entry that no other one supersedes yet",
+            found=f"another correction came first ({says})",
+            remedy="Look at `stripread log --corrections`, and correct the latest one.",
+        )
+    if "append-only" in low or "at the end" in low:
+        expected, remedy = "a record that is only added to", "Add a superseding entry: `stripread records correct`."
+    elif "locked" in low or "lock timeout" in low:
+        expected = "a record that another program holds for a moment at most"
+        remedy = "Close whatever keeps it open for writing, and try again. Nothing was recorded."
+    elif "full" in low or code in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG) or "i/o error" in low:
+        expected, remedy = "room on the disk", "Free some, and try again. Nothing was recorded."
+    elif "readonly" in low or code in (errno.EROFS, errno.EACCES, errno.EPERM):
+        expected, remedy = "a folder that may be written to", "Allow writing there. Nothing was recorded."
+    elif "not a database" in low or "malformed" in low:
+        expected, remedy = "a whole record", "Restore the latest backup into a new folder: `stripread records restore`."
+    elif "unable to open" in low:
+        expected, remedy = "a record that can be opened", "Look at the folder and its permissions."
+    elif "connection" in low or "connect" in low:
+        expected, remedy = "a database server that answers", "Look whether it runs, and at name and password."
+    else:
+        expected, remedy = "a record in order", "Run `stripread records verify`. Nothing was recorded."
+    return RecordsError(expected=expected, found=f"{says} ({name})", remedy=remedy)

@@ -1,0 +1,257 @@
+"""What the record is made of: entries, the files they rest on, and what people enter - plain dataclasses."""
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from datetime import datetime
+from typing import Any, Literal, TypeVar, get_args
+
+from stripread.errors import RecordsError
+
+__all__ = [
+    "Batch",
+    "BatchKind",
+    "CheckStandard",
+    "Draft",
+    "Entry",
+    "FileRef",
+    "InjectorSetting",
+    "Kind",
+    "Note",
+    "Part",
+    "Point",
+    "Role",
+    "Stamp",
+    "from_payload",
+    "to_payload",
+]
+
+Kind = Literal[
+    "site", "point", "sample_type", "strip_kind", "lot", "card_print", "batch", "injector_setting", "reading",
+    "photo", "check_standard", "note",
+]  # fmt: skip
+Role = Literal["photo", "flash_photo", "lot", "card"]
+BatchKind = Literal["concentrate", "stock", "top-up"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stamp:
+    """When something is entered, on the local clock and with its zone, and by whom."""
+
+    at: datetime
+    who: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FileRef:
+    """A file that an entry rests on; ``path`` counts from the site's folder, ``name`` is what people called it."""
+
+    role: Role
+    sha256: str
+    name: str
+    path: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Draft:
+    """An entry before it is in the chain.
+
+    Attributes
+    ----------
+    subject : str or None
+        What it is about, by its stable name: a point, a batch's id, a lot's number.
+    supersedes : int or None
+        The entry in whose place it stands.
+    origin : str or None
+        Of an imported entry: the hash that it had where it came from.
+    """
+
+    kind: Kind
+    payload: Mapping[str, Any]
+    subject: str | None = None
+    supersedes: int | None = None
+    files: tuple[FileRef, ...] = ()
+    origin: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """An entry of the chain; ``at`` is in the local zone in which it was entered."""
+
+    seq: int
+    kind: Kind
+    at: datetime
+    zone_name: str
+    who: str
+    software: str
+    subject: str | None
+    supersedes: int | None
+    origin: str | None
+    files: tuple[FileRef, ...]
+    payload: Mapping[str, Any]
+    previous_hash: str
+    hash: str
+
+    @property
+    def withdrawn(self) -> bool:
+        """Whether it takes back what it supersedes and puts nothing in its place."""
+        return bool(self.payload.get("withdrawn", False))
+
+    @property
+    def why(self) -> str | None:
+        """Why it supersedes another entry, in a person's words."""
+        correction = self.payload.get("correction")
+        return str(correction["why"]) if isinstance(correction, Mapping) and "why" in correction else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """What went into a batch: a volume of another batch (None: of something that is not in the record)."""
+
+    batch: str | None
+    volume_l: float
+    u_volume_l: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Batch:
+    """One generation of concentrate, one stock made from it, or a top-up of a stock.
+
+    Attributes
+    ----------
+    parts : tuple of Part
+        The solutions that it was made of; none for a concentrate generated from a sachet.
+    water_l, u_water_l : float
+        Water put in, and its standard uncertainty (k = 1).
+    expected_mg_per_l, u_expected_mg_per_l : float or None
+        The strength that the recipe should give.
+    source : str or None
+        What a concentrate was generated from.
+    """
+
+    id: str
+    kind: BatchKind
+    made_at: datetime
+    made_by: str
+    water_l: float
+    u_water_l: float = 0.0
+    parts: tuple[Part, ...] = ()
+    expected_mg_per_l: float | None = None
+    u_expected_mg_per_l: float | None = None
+    source: str | None = None
+    tank: str | None = None
+    cover: str | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Point:
+    """A place where samples are taken; ``order`` counts along its line from the injector, ``flush_min`` is a time."""
+
+    name: str
+    sample: str
+    line: str | None = None
+    order: int | None = None
+    flush_min: float | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InjectorSetting:
+    """A setting of an injector: 1:``ratio``, as one part in so many in all, or to so many of water."""
+
+    injector: str
+    since: datetime
+    ratio: float
+    convention: Literal["in", "to"]
+    batch: str | None = None
+    flow_l_per_min: float | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckStandard:
+    """A check of a lot, by its row in the lot's file of checks, which holds the numbers.
+
+    Attributes
+    ----------
+    file : str
+        The CSV file (`stripread.lot.record`), from the site's folder.
+    photo_sha256, lot_sha256, pad : str
+        The key of the row.
+    row_sha256 : str
+        Of the row as it was written.
+    """
+
+    lot: str
+    file: str
+    photo_sha256: str
+    lot_sha256: str
+    pad: str
+    row_sha256: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Note:
+    """A remark, about an entry where it names one."""
+
+    text: str
+    about: int | None = None
+    tags: tuple[str, ...] = field(default=())
+
+
+_Entered = Batch | Point | InjectorSetting | CheckStandard | Note
+_E = TypeVar("_E", Batch, Point, InjectorSetting, CheckStandard, Note)
+
+
+def to_payload(entered: _Entered) -> dict[str, Any]:
+    """Return a dataclass as JSON values; times in ISO 8601 with their zone."""
+    return {key: _plain(value) for key, value in asdict(entered).items()}
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, datetime):
+        if value.tzinfo is None:
+            raise _wrong("a time with its zone", value.isoformat())
+        return value.isoformat()
+    if isinstance(value, tuple | list):
+        return [_plain(one) for one in value]
+    return value
+
+
+def from_payload(shape: type[_E], payload: Mapping[str, Any]) -> _E:
+    """Return the dataclass that a payload describes; keys of the record itself, such as ``correction``, are left out.
+
+    Raises
+    ------
+    RecordsError
+        If a field is missing or cannot be what it should be.
+    """
+    known = {key: value for key, value in payload.items() if key in shape.__dataclass_fields__}
+    try:
+        for key in ("made_at", "since"):
+            if key in known:
+                known[key] = datetime.fromisoformat(known[key])
+                if known[key].tzinfo is None:
+                    raise _wrong(f"a time with its zone for {key!r}", str(payload[key]))
+        if "parts" in known:
+            known["parts"] = tuple(Part(**part) for part in known["parts"])
+        if "tags" in known:
+            known["tags"] = tuple(known["tags"])
+        entered = shape(**known)
+    except (TypeError, ValueError) as error:
+        raise _wrong(f"the fields of a {shape.__name__.lower()}", str(error)) from error
+    if isinstance(entered, Batch):
+        _check_batch(entered)
+    return entered
+
+
+def _check_batch(batch: Batch) -> None:
+    if batch.kind not in get_args(BatchKind):
+        raise _wrong(f"a kind of batch: {', '.join(get_args(BatchKind))}", repr(batch.kind))
+    volumes = (batch.water_l, batch.u_water_l, *(v for part in batch.parts for v in (part.volume_l, part.u_volume_l)))
+    if not all(isinstance(v, int | float) and v >= 0 for v in volumes):
+        raise _wrong("volumes of 0 or more", repr(volumes))
+
+
+def _wrong(expected: str, found: str) -> RecordsError:
+    return RecordsError(expected=expected, found=found, remedy="Correct what is entered.")

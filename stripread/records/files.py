@@ -1,0 +1,117 @@
+"""The files that entries rest on, each kept once under the SHA-256 of its bytes."""
+
+import hashlib
+import os
+import re
+import tempfile
+from collections.abc import Iterator
+from contextlib import suppress
+from pathlib import Path
+
+from stripread.errors import RecordsError
+from stripread.records.database import failures_in_words
+from stripread.records.entries import FileRef, Role
+
+__all__ = ["KEPT", "hash_file", "keep_file", "kept_files", "read_kept", "replace_file", "unfinished_files"]
+
+_FOLDER: dict[Role, str] = {"photo": "photos", "flash_photo": "photos", "lot": "lots", "card": "cards"}
+# What a kept file's path looks like, from the site's folder; people's own files beside them have other names.
+KEPT = re.compile(r"(?:photos/[0-9a-f]{2}|lots|cards)/([0-9a-f]{64})(?:\.[a-z0-9]{1,5})?")
+_PREFIX = ".unfinished-"
+_CHUNK = 1 << 20
+
+
+def keep_file(folder: Path, role: Role, data: bytes, name: str, *, suffix: str) -> FileRef:
+    """Write a file to its place unless it is there, so that it is whole or not there at all; return how to name it.
+
+    ``suffix`` must follow from the bytes alone, or one file would be kept twice.
+
+    Raises
+    ------
+    RecordsError
+        If it cannot be written.
+    """
+    sha256 = hashlib.sha256(data).hexdigest()
+    below = f"{_FOLDER[role]}/{sha256[:2]}" if _FOLDER[role] == "photos" else _FOLDER[role]
+    ref = FileRef(role=role, sha256=sha256, name=name, path=f"{below}/{sha256}{suffix}")
+    path = folder / ref.path
+    with failures_in_words(str(path)):
+        if not path.is_file() or hash_file(path) != sha256:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            replace_file(path, data)
+            if path.parent.parent != folder:
+                _sync_folder(path.parent.parent)
+            _sync_folder(folder)
+    return ref
+
+
+def replace_file(path: Path, data: bytes) -> None:
+    """Put a file in place of another in one step that a kill or a power cut cannot halve; `OSError`."""
+    handle, unfinished = tempfile.mkstemp(prefix=_PREFIX, dir=path.parent)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        Path(unfinished).chmod(0o644)  # mkstemp lets nobody else read
+        Path(unfinished).replace(path)
+    except BaseException:
+        with suppress(OSError):
+            Path(unfinished).unlink()
+        raise
+    _sync_folder(path.parent)
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make a new name in a folder last; where folders cannot be opened, the system does it on its own."""
+    if os.name == "nt":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def hash_file(path: Path) -> str:
+    """Return the SHA-256 of a file, read piece by piece; `OSError`."""
+    sha256 = hashlib.sha256()
+    with path.open("rb") as file:
+        while piece := file.read(_CHUNK):
+            sha256.update(piece)
+    return sha256.hexdigest()
+
+
+def read_kept(folder: Path, ref: FileRef) -> bytes:
+    """Return the bytes of a kept file.
+
+    Raises
+    ------
+    RecordsError
+        If it is gone or no longer what it was.
+    """
+    path = folder / ref.path
+    with failures_in_words(str(path)):
+        data = path.read_bytes() if path.is_file() else None
+    if data is None or hashlib.sha256(data).hexdigest() != ref.sha256:
+        raise RecordsError(
+            expected=f"the {ref.role.replace('_', ' ')} {ref.name} as it was recorded",
+            found=f"{path} is {'gone' if data is None else 'another file now'}",
+            remedy="Take it from a backup; `stripread records verify` lists all such files.",
+        )
+    return data
+
+
+def kept_files(folder: Path) -> Iterator[str]:
+    """Paths of all kept files, from the site's folder, in no order; whatever else lies there is passed over."""
+    for below in ("photos", "lots", "cards"):
+        for root, _, names in os.walk(folder / below):
+            relative = Path(root).relative_to(folder).as_posix()
+            yield from (path for name in names if KEPT.fullmatch(path := f"{relative}/{name}"))
+
+
+def unfinished_files(folder: Path) -> Iterator[Path]:
+    """Files that a killed process left half written."""
+    yield from folder.glob(f"{_PREFIX}*")
+    for below in ("photos", "lots", "cards"):
+        yield from (folder / below).rglob(f"{_PREFIX}*")

@@ -1,0 +1,65 @@
+"""The head: how many entries there are and the hash of the last, in a small file beside the database.
+
+A chain alone does not show that its end was cut off. The head does, as long as whoever cuts does not change it as well.
+"""
+
+import json
+from contextlib import suppress
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from stripread.errors import RecordsError
+from stripread.records.canonical import FIRST_PREVIOUS
+from stripread.records.files import replace_file
+
+__all__ = ["HEAD", "NO_HEAD", "Head", "keep_head", "load_head"]
+
+HEAD = "records.head.json"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Head:
+    """The end of the chain."""
+
+    count: int
+    hash: str
+
+    def __str__(self) -> str:
+        """Return it as it may be noted down, and given back to ``records verify --anchor``."""
+        return f"{self.count}:{self.hash}"
+
+
+NO_HEAD = Head(count=0, hash=FIRST_PREVIOUS)
+
+
+def load_head(folder: Path) -> Head | None:
+    """Read the head of a folder; None where there is none.
+
+    Raises
+    ------
+    RecordsError
+        If the file is no head.
+    """
+    path = folder / HEAD
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+        return Head(count=int(data["count"]), hash=str(data["hash"]))
+    except FileNotFoundError:
+        return None
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise RecordsError(
+            expected=f"the head of the record in {path}",
+            found=str(error),
+            remedy="Hold the record against a head that was noted elsewhere (--anchor), then delete this file.",
+        ) from error
+
+
+def keep_head(folder: Path, head: Head) -> None:
+    """Write the head, unless a later one is there.
+
+    The entry is committed already: a head that cannot be written now is no reason to call it lost. The next will be.
+    """
+    with suppress(OSError, RecordsError):
+        before = load_head(folder)
+        if before is None or before.count < head.count:
+            replace_file(folder / HEAD, json.dumps(asdict(head)).encode() + b"\n")

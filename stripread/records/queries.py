@@ -1,0 +1,206 @@
+"""What is asked of the record: pages of readings and entries, the latest at each point.
+
+Pages go on from the last entry seen (keyset), not by counting rows: the thousandth page costs what the first does.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import ColumnElement, Connection, Select, func, select, tuple_
+
+from stripread.errors import RecordsError
+from stripread.records.canonical import parse_utc, utc_text
+from stripread.records.chain import to_entry
+from stripread.records.entries import Entry, Kind
+from stripread.records.tables import entries, files, readings
+
+__all__ = [
+    "ReadingFilter",
+    "RecordedPad",
+    "RecordedReading",
+    "entries_with_file",
+    "find_entry",
+    "latest_readings",
+    "page_of_entries",
+    "page_of_readings",
+    "superseded_by",
+]
+
+_SUPERSEDING = entries.alias("superseding")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordedPad:
+    """The numbers of one pad; what there is not is None, as in the JSON of a reading."""
+
+    pad: str
+    analyte: str
+    unit: str
+    value: float | None
+    u: float | None
+    low: float | None
+    high: float | None
+    censored: str | None
+    limit_value: float | None
+    range_state: str | None
+    probability_within: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordedReading:
+    """A reading of the record; ``when`` is the photo's time, else when it was entered first."""
+
+    entry: Entry
+    when: datetime
+    point: str | None
+    sample: str | None
+    lot: str | None
+    strip_kind: str | None
+    validity: str
+    pads: tuple[RecordedPad, ...]
+    superseded_by: int | None
+
+    @property
+    def main(self) -> RecordedPad:
+        """The first pad."""
+        return self.pads[0]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingFilter:
+    """Which readings are wanted; a field of None asks for nothing.
+
+    Attributes
+    ----------
+    since, until : datetime or None
+        With a zone; ``since`` included, ``until`` not.
+    corrections : bool
+        Only readings that supersede another or are superseded; else only those that hold now.
+    """
+
+    point: str | None = None
+    sample: str | None = None
+    lot: str | None = None
+    analyte: str | None = None
+    validity: str | None = None
+    who: str | None = None
+    since: datetime | None = None
+    until: datetime | None = None
+    corrections: bool = False
+
+
+def page_of_readings(
+    connection: Connection, wanted: ReadingFilter, *, before: int | None, limit: int
+) -> list[RecordedReading]:
+    """Return readings, the latest first; those that come after the entry ``before`` where one is named."""
+    query = _filtered(wanted)
+    if before is not None:
+        last = connection.execute(
+            select(readings.c.when_utc, readings.c.seq).where(readings.c.seq == before).limit(1)
+        ).first()
+        if last is None:
+            raise RecordsError(
+                expected="the number of a reading to go on from", found=str(before), remedy="Take the last one shown."
+            )
+        query = query.where(tuple_(readings.c.when_utc, readings.c.seq) < tuple_(last.when_utc, last.seq))
+    query = query.order_by(readings.c.when_utc.desc(), readings.c.seq.desc()).limit(limit)
+    return _load(connection, [row.seq for row in connection.execute(query)])
+
+
+def _filtered(wanted: ReadingFilter) -> Select[Any]:
+    query = select(readings.c.seq)
+    if wanted.analyte is None:
+        query = query.where(readings.c.pad_index == 0)
+    for name in ("point", "sample", "lot", "analyte", "validity"):
+        if (value := getattr(wanted, name)) is not None:
+            query = query.where(readings.c[name] == value)
+    if wanted.since is not None:
+        query = query.where(readings.c.when_utc >= utc_text(wanted.since))
+    if wanted.until is not None:
+        query = query.where(readings.c.when_utc < utc_text(wanted.until))
+    if wanted.who is not None or wanted.corrections:
+        query = query.join(entries, entries.c.seq == readings.c.seq)
+    if wanted.who is not None:
+        query = query.where(entries.c.who == wanted.who)
+    if wanted.corrections:
+        return query.where(entries.c.supersedes.is_not(None) | ~_holds(readings.c.seq))
+    return query.where(_holds(readings.c.seq))
+
+
+def _holds(seq: ColumnElement[Any]) -> ColumnElement[bool]:
+    return ~select(_SUPERSEDING.c.seq).where(_SUPERSEDING.c.supersedes == seq).exists()
+
+
+def _load(connection: Connection, seqs: Sequence[int]) -> list[RecordedReading]:
+    """Load readings whole, in the order of their numbers."""
+    if not seqs:
+        return []
+    found = {row["seq"]: row for row in connection.execute(select(entries).where(entries.c.seq.in_(seqs))).mappings()}
+    later = superseded_by(connection, seqs)
+    pads: dict[int, list[Any]] = {}
+    query = select(readings).where(readings.c.seq.in_(seqs)).order_by(readings.c.seq, readings.c.pad_index)
+    for row in connection.execute(query):
+        pads.setdefault(row.seq, []).append(row)
+    return [
+        RecordedReading(
+            entry=to_entry(dict(found[seq])),
+            when=parse_utc(pads[seq][0].when_utc).astimezone(to_entry(dict(found[seq])).at.tzinfo),
+            **{name: getattr(pads[seq][0], name) for name in ("point", "sample", "lot", "strip_kind", "validity")},
+            pads=tuple(
+                RecordedPad(**{name: getattr(pad, name) for name in RecordedPad.__dataclass_fields__})
+                for pad in pads[seq]
+            ),
+            superseded_by=later.get(seq),
+        )
+        for seq in seqs
+    ]
+
+
+def superseded_by(connection: Connection, seqs: Sequence[int]) -> dict[int, int]:
+    """Return, of those that are superseded, the number of the superseding entry."""
+    query = select(entries.c.supersedes, entries.c.seq).where(entries.c.supersedes.in_(seqs))
+    return {row.supersedes: row.seq for row in connection.execute(query)}
+
+
+def latest_readings(connection: Connection) -> dict[str, RecordedReading]:
+    """Return the latest reading that holds at each point; from point to point by the index, not over all readings."""
+    latest: list[int] = []
+    point = connection.execute(select(func.min(readings.c.point))).scalar()
+    while point is not None:
+        query = _filtered(ReadingFilter(point=point)).order_by(readings.c.when_utc.desc(), readings.c.seq.desc())
+        latest += connection.execute(query.limit(1)).scalars()
+        point = connection.execute(select(func.min(readings.c.point)).where(readings.c.point > point)).scalar()
+    return {one.point: one for one in _load(connection, latest) if one.point is not None}
+
+
+def page_of_entries(
+    connection: Connection, *, kind: Kind | None, subject: str | None, superseded: bool, before: int | None, limit: int
+) -> list[Entry]:
+    """Return entries, the last entered first; those that hold now unless the superseded ones are wanted too."""
+    query = select(entries)
+    if kind is not None:
+        query = query.where(entries.c.kind == kind)
+    if subject is not None:
+        query = query.where(entries.c.subject == subject)
+    if before is not None:
+        query = query.where(entries.c.seq < before)
+    if not superseded:
+        query = query.where(_holds(entries.c.seq))
+    rows = connection.execute(query.order_by(entries.c.seq.desc()).limit(limit)).mappings()
+    return [to_entry(dict(row)) for row in rows]
+
+
+def find_entry(connection: Connection, seq: int) -> Entry:
+    """Return an entry by its number; `RecordsError` where there is none."""
+    row = connection.execute(select(entries).where(entries.c.seq == seq)).mappings().first()
+    if row is None:
+        raise RecordsError(expected="the number of an entry", found=str(seq), remedy="Look it up: `stripread log`.")
+    return to_entry(dict(row))
+
+
+def entries_with_file(connection: Connection, sha256: str) -> list[Entry]:
+    """Return the entries that rest on a file, in their order: whether a photo was used before."""
+    query = select(entries).where(entries.c.seq.in_(select(files.c.seq).where(files.c.sha256 == sha256)))
+    return [to_entry(dict(row)) for row in connection.execute(query.order_by(entries.c.seq)).mappings()]

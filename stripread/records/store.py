@@ -1,0 +1,343 @@
+"""The record of a site: opened, added to, asked. Nothing in it is changed or taken out."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Generic, Self, TypeVar
+
+from stripread.errors import RecordsError
+from stripread.records import queries
+from stripread.records.chain import append_drafts, check_head, head_of, is_known
+from stripread.records.correct import corrected_payload
+from stripread.records.database import DATABASE, REVISION, Database, newer
+from stripread.records.entries import (
+    Batch,
+    CheckStandard,
+    Draft,
+    Entry,
+    FileRef,
+    InjectorSetting,
+    Kind,
+    Note,
+    Point,
+    Role,
+    Stamp,
+    from_payload,
+    to_payload,
+)
+from stripread.records.files import keep_file
+from stripread.records.head import Head, keep_head, load_head
+from stripread.records.queries import ReadingFilter, RecordedReading
+
+__all__ = ["Recorded", "Records", "has_records", "open_records"]
+
+_Said = TypeVar("_Said")
+_PAGE = 50
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recorded(Generic[_Said]):
+    """What was entered, with the entry that holds it."""
+
+    entry: Entry
+    said: _Said
+
+
+def has_records(folder: Path) -> bool:
+    """Tell whether a folder holds a record in SQLite."""
+    return (folder / DATABASE).is_file()
+
+
+def open_records(folder: Path, url: str | None = None, *, create: bool = False) -> "Records":
+    """Open the record of a site's folder, to be used in a ``with`` statement.
+
+    Parameters
+    ----------
+    folder : Path
+        Holds photos, lot and card files and the head; and, without a URL, the database.
+    url : str or None
+        A PostgreSQL database, as ``postgresql://name@host/database``.
+    create : bool
+        Whether to make the record if there is none.
+
+    Raises
+    ------
+    RecordsError
+        If there is none, it cannot be opened, or is of a later version.
+    """
+    if not folder.is_dir() or (url is None and not create and not has_records(folder)):
+        raise RecordsError(
+            expected=f"a record in {folder}",
+            found="none" if folder.is_dir() else "no such folder",
+            remedy="Begin one with `stripread init`, or by `stripread read ... --record`.",
+        )
+    database = Database(folder, url)
+    try:
+        if create and not (url is None and has_records(folder)):
+            if url is None:  # a server may hold the record that the head knows of
+                _check_unbegun(folder, database.name)
+            database.make_tables()
+        with database.reading() as connection:
+            revision = database.revision(connection)
+        if revision is not None and revision > REVISION:
+            raise newer(database.name, revision)
+        if revision is None:
+            _check_unbegun(folder, database.name)
+        if revision != REVISION:
+            if revision is None and not create and url is not None:
+                raise RecordsError(
+                    expected=f"a record in {database.name}", found="none", remedy="Begin one with `stripread init`."
+                )
+            database.make_tables()
+    except BaseException:
+        database.close()
+        raise
+    return Records(folder, database)
+
+
+def _check_unbegun(folder: Path, name: str) -> None:
+    """Refuse to begin a record anew where the head knows of one."""
+    kept = load_head(folder)
+    if kept is not None and kept.count:
+        raise RecordsError(
+            expected=f"{kept.count} entries in {name}, as the head beside it says",
+            found="an empty database",
+            remedy="Restore the latest backup into a new folder: `stripread records restore`.",
+        )
+
+
+class Records:
+    """An open record; see `open_records`."""
+
+    def __init__(self, folder: Path, database: Database) -> None:
+        self.folder, self.database = folder, database
+
+    def __enter__(self) -> Self:
+        """Return itself."""
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Close it."""
+        self.close()
+
+    def close(self) -> None:
+        """Give back the database's connections."""
+        self.database.close()
+
+    # --- adding ---
+
+    def keep(self, role: Role, data: bytes, name: str, *, suffix: str) -> FileRef:
+        """Keep a file under its hash; it belongs to the record once an entry names it (`add_reading`, `append`)."""
+        return keep_file(self.folder, role, data, name, suffix=suffix)
+
+    def append(self, drafts: Sequence[Draft], stamp: Stamp, *, first_if_new: Sequence[Draft] = ()) -> list[Entry]:
+        """Add entries, all of them or none; once this returns they outlast a power cut.
+
+        Parameters
+        ----------
+        first_if_new : sequence of Draft
+            Entered before the others, each unless an entry of its kind and subject rests on the same file already.
+
+        Returns
+        -------
+        list of Entry
+            Those of ``drafts``.
+        """
+        with self.database.writing() as connection:
+            check_head(connection, self.folder)
+            new = [draft for draft in first_if_new if not is_known(connection, draft)]
+            added = append_drafts(connection, [*new, *drafts], stamp)
+        if added:
+            keep_head(self.folder, Head(count=added[-1].seq, hash=added[-1].hash))
+        return added[len(new) :]
+
+    def add_reading(
+        self,
+        reading: Mapping[str, Any],
+        *,
+        files: Sequence[FileRef],
+        stamp: Stamp,
+        first_if_new: Sequence[Draft] = (),
+    ) -> Entry:
+        """Add a reading: the JSON object of ``read --json``, and the kept files that it rests on."""
+        draft = Draft(kind="reading", payload=reading, subject=reading.get("point"), files=tuple(files))
+        return self.append([draft], stamp, first_if_new=first_if_new)[0]
+
+    def add_batch(self, batch: Batch, stamp: Stamp) -> Entry:
+        """Add a batch; `RecordsError` where its id is taken, or a part's batch is not in the record."""
+        for part in batch.parts:
+            if part.batch is not None and not self.entries(kind="batch", subject=part.batch, limit=1):
+                raise RecordsError(
+                    expected="parts that are batches of the record, or none",
+                    found=repr(part.batch),
+                    remedy="Enter that batch first, or leave the part's batch out.",
+                )
+        if self.entries(kind="batch", subject=batch.id, superseded=True, limit=1):
+            raise RecordsError(
+                expected="a new id for the batch",
+                found=f"{batch.id!r}, which is in the record",
+                remedy="Choose another id, or correct that entry.",
+            )
+        return self._add("batch", batch.id, batch, stamp)
+
+    def add_point(self, point: Point, stamp: Stamp) -> Entry:
+        """Add a point, or say anew what it is: the later entry supersedes the one before."""
+        before = self.entries(kind="point", subject=point.name, limit=1)
+        draft = Draft(
+            kind="point",
+            payload=to_payload(point),
+            subject=point.name,
+            supersedes=before[0].seq if before else None,
+        )
+        return self.append([draft], stamp)[0]
+
+    def add_injector_setting(self, setting: InjectorSetting, stamp: Stamp) -> Entry:
+        """Add a setting; earlier ones stay, they held until then."""
+        return self._add("injector_setting", setting.injector, setting, stamp)
+
+    def add_check_standard(
+        self,
+        check: CheckStandard,
+        stamp: Stamp,
+        *,
+        files: Sequence[FileRef] = (),
+        first_if_new: Sequence[Draft] = (),
+    ) -> Entry:
+        """Add a check of a lot, by its row in the lot's file of checks."""
+        draft = Draft(kind="check_standard", payload=to_payload(check), subject=check.lot, files=tuple(files))
+        return self.append([draft], stamp, first_if_new=first_if_new)[0]
+
+    def add_note(self, note: Note, stamp: Stamp) -> Entry:
+        """Add a note; `RecordsError` where it is about an entry that is not there."""
+        if note.about is not None:
+            self.entry(note.about)
+        return self._add("note", None if note.about is None else str(note.about), note, stamp)
+
+    def _add(
+        self,
+        kind: Kind,
+        subject: str | None,
+        said: Batch | InjectorSetting | Note,
+        stamp: Stamp,
+    ) -> Entry:
+        draft = Draft(kind=kind, payload=to_payload(said), subject=subject)
+        return self.append([draft], stamp)[0]
+
+    def correct(
+        self, seq: int, *, why: str, stamp: Stamp, changes: Mapping[str, Any] | None = None, withdraw: bool = False
+    ) -> Entry:
+        """Add an entry in place of another, which stays.
+
+        Parameters
+        ----------
+        changes : mapping
+            Fields of the payload and their new values.
+        withdraw : bool
+            Take the entry back and put nothing in its place.
+
+        Raises
+        ------
+        RecordsError
+            If there is no such entry, it is superseded already, or a field cannot be changed so.
+        """
+        old = self.entry(seq)
+        payload = corrected_payload(old, changes=changes or {}, why=why, withdraw=withdraw)
+        subject = payload.get("point") if old.kind == "reading" else old.subject
+        draft = Draft(kind=old.kind, payload=payload, subject=subject, supersedes=seq, files=old.files)
+        return self.append([draft], stamp)[0]
+
+    # --- asking ---
+
+    def head(self) -> Head:
+        """Return the end of the chain, to be noted down elsewhere."""
+        with self.database.reading() as connection:
+            return head_of(connection)
+
+    def entry(self, seq: int) -> Entry:
+        """Return an entry by its number."""
+        with self.database.reading() as connection:
+            return queries.find_entry(connection, seq)
+
+    def entries(
+        self,
+        *,
+        kind: Kind | None = None,
+        subject: str | None = None,
+        superseded: bool = False,
+        before: int | None = None,
+        limit: int = _PAGE,
+    ) -> list[Entry]:
+        """Return a page of entries, the last entered first; ``superseded`` adds those that hold no longer."""
+        with self.database.reading() as connection:
+            return queries.page_of_entries(
+                connection, kind=kind, subject=subject, superseded=superseded, before=before, limit=limit
+            )
+
+    def readings(
+        self,
+        *,
+        point: str | None = None,
+        sample: str | None = None,
+        lot: str | None = None,
+        analyte: str | None = None,
+        validity: str | None = None,
+        who: str | None = None,
+        since: datetime | None = None,
+        until: datetime | None = None,
+        corrections: bool = False,
+        before: int | None = None,
+        limit: int = _PAGE,
+    ) -> list[RecordedReading]:
+        """Return a page of readings, the latest first (`ReadingFilter`); ``before``: last entry of the page before."""
+        wanted = ReadingFilter(
+            point=point, sample=sample, lot=lot, analyte=analyte, validity=validity, who=who, since=since, until=until,
+            corrections=corrections,
+        )  # fmt: skip
+        with self.database.reading() as connection:
+            return queries.page_of_readings(connection, wanted, before=before, limit=limit)
+
+    def iterate_readings(self, *, page: int = 500, **wanted: Any) -> Iterator[RecordedReading]:
+        """Pass on all readings, the latest first, a page at a time."""
+        before = None
+        while found := self.readings(before=before, limit=page, **wanted):
+            yield from found
+            before = found[-1].entry.seq
+
+    def latest_by_point(self) -> dict[str, RecordedReading]:
+        """Return the latest reading at each point."""
+        with self.database.reading() as connection:
+            return queries.latest_readings(connection)
+
+    def with_file(self, sha256: str) -> list[Entry]:
+        """Return the entries that rest on a file, by its hash."""
+        with self.database.reading() as connection:
+            return queries.entries_with_file(connection, sha256)
+
+    def batches(self, *, before: int | None = None, limit: int = _PAGE) -> list[Recorded[Batch]]:
+        """Return the batches that hold, the last entered first."""
+        found = self.entries(kind="batch", before=before, limit=limit)
+        return [Recorded(entry=e, said=from_payload(Batch, e.payload)) for e in found if not e.withdrawn]
+
+    def points(self, *, limit: int = 1000) -> list[Recorded[Point]]:
+        """Return the points, the last entered first."""
+        found = self.entries(kind="point", limit=limit)
+        return [Recorded(entry=e, said=from_payload(Point, e.payload)) for e in found if not e.withdrawn]
+
+    def injector_settings(self, *, limit: int = _PAGE) -> list[Recorded[InjectorSetting]]:
+        """Return the injectors' settings, the last entered first."""
+        found = self.entries(kind="injector_setting", limit=limit)
+        return [Recorded(entry=e, said=from_payload(InjectorSetting, e.payload)) for e in found if not e.withdrawn]
+
+    def check_standards(self, *, lot: str | None = None, limit: int = _PAGE) -> list[Recorded[CheckStandard]]:
+        """Return the checks of a lot, or of all, the last entered first; their numbers are in the lot's own file."""
+        found = self.entries(kind="check_standard", subject=lot, limit=limit)
+        return [Recorded(entry=e, said=from_payload(CheckStandard, e.payload)) for e in found if not e.withdrawn]
+
+    def notes(self, *, about: int | None = None, limit: int = _PAGE) -> list[Recorded[Note]]:
+        """Return the notes about an entry, or all, the last entered first."""
+        found = self.entries(kind="note", subject=None if about is None else str(about), limit=limit)
+        return [Recorded(entry=e, said=from_payload(Note, e.payload)) for e in found if not e.withdrawn]

@@ -1,0 +1,92 @@
+"""Amounts for people at the tank: rounded to what a jug shows, in their own units with litres beside them."""
+
+from stripread.measured import Measured
+from stripread.numbers import format_number, places_for
+from stripread.quantities import System
+
+__all__ = ["jug", "tell", "tell_flow", "tell_hours", "tell_volume", "tell_volume_read"]
+
+_GALLON_L = {"us": 3.785411784, "imperial": 4.54609}  # NIST Handbook 44, appendix C
+_OUNCES = {"us": 128, "imperial": 160}  # fluid ounces in a gallon
+# up to this volume -> steps of so much: a syringe, a cylinder, a jug, a pail, a tank's marks. Ours
+_STEPS_L = ((0.01, 0.0001), (0.1, 0.001), (1.0, 0.005), (5.0, 0.05), (20.0, 0.1), (100.0, 0.5), (1000.0, 5.0))
+_STEPS_GAL = ((5.0, 0.05), (20.0, 0.1), (100.0, 0.5), (1000.0, 5.0))
+
+
+def jug(volume_l: float, system: System) -> float:
+    """Return a volume [L] rounded to what can be measured out in a system of units."""
+    if volume_l <= 0:
+        return 0.0
+    if system == "metric" or volume_l < _GALLON_L[system] / _OUNCES[system]:
+        return _rounded(volume_l, _STEPS_L, 50.0)
+    gallon = _GALLON_L[system]
+    if volume_l < gallon:
+        ounce = gallon / _OUNCES[system]
+        return _rounded(volume_l / ounce, ((8.0, 0.25), (32.0, 0.5)), 1.0) * ounce
+    return _rounded(volume_l / gallon, _STEPS_GAL, 50.0) * gallon
+
+
+def _rounded(number: float, steps: tuple[tuple[float, float], ...], else_step: float) -> float:
+    step = next((step for top, step in steps if number < top), else_step)
+    return round(number / step) * step or float(f"{number:.2g}")  # not nothing, however little it is
+
+
+def tell_volume(volume_l: float, system: System) -> str:
+    """Return a volume in words: in metric units, and before them in those of the system."""
+    metric = _metric(volume_l)
+    if system == "metric" or volume_l < _GALLON_L[system] / _OUNCES[system]:
+        return metric
+    gallons = volume_l / _GALLON_L[system]
+    sign = "US" if system == "us" else "imp"
+    own = f"{_digits(gallons)} {sign} gal" if gallons >= 0.999 else f"{gallons * _OUNCES[system]:.3g} {sign} fl oz"
+    return f"{own} ({_metric(volume_l)})"
+
+
+def tell_volume_read(volume_l: Measured, system: System) -> str:
+    """Return a volume that is known with an uncertainty, with its 95 % interval."""
+    low, high = volume_l.interval
+    ends = f"{_digits(low)} to {'no end known' if high is None else _digits(high)} L"
+    return f"{tell_volume(volume_l.value, system)}, 95 %: {ends}"
+
+
+def _metric(volume_l: float) -> str:
+    return f"{1000 * volume_l:.3g} mL" if volume_l < 0.9995 else f"{_digits(volume_l)} L"
+
+
+def _digits(number: float) -> str:
+    """Return a number with three digits or to the unit, whichever is finer."""
+    return f"{number:.0f}" if number >= 1000 else f"{number:.3g}"
+
+
+def tell_flow(flow_l_per_h: Measured, system: System) -> str:
+    """Return a pump's rate in words, with its 95 % interval."""
+    metric = tell(flow_l_per_h.scaled(1000), "mL/h") if flow_l_per_h.value < 1 else tell(flow_l_per_h, "L/h")
+    if system == "metric":
+        return f"{metric}; {1000 * flow_l_per_h.value / 60:.3g} mL/min"
+    gallon, sign = _GALLON_L[system], "US" if system == "us" else "imp"
+    ounces = flow_l_per_h.value / gallon * _OUNCES[system] / 60
+    return f"{flow_l_per_h.value / gallon:.3g} {sign} gal/h, {ounces:.3g} {sign} fl oz/min; {metric}"
+
+
+def tell_hours(hours: float) -> str:
+    """Return a time in words: minutes, hours or days."""
+    if abs(hours) < 1:
+        return f"{60 * hours:.0f} min"
+    return (
+        f"{hours:.0f} h"
+        if abs(hours) < 72
+        else f"{hours / 24:.2g} days"
+        if abs(hours) < 2400
+        else f"{hours / 24:.0f} days"
+    )
+
+
+def tell(number: Measured, unit: str) -> str:
+    """Return a number with its 95 % interval, no more digits than that bears."""
+    unit = f" {unit}" if unit else ""
+    low, high = number.interval
+    if number.u == 0 and number.ends is None:
+        return f"{number.value:.4g}{unit}"
+    places = places_for(((number.value if high is None else high) - low) / 2)
+    most = "no end known" if high is None else format_number(high, places)
+    return f"{format_number(number.value, places)}{unit} (95 %: {format_number(low, places)} to {most})"

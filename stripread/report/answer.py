@@ -1,0 +1,117 @@
+"""What a planning command answers: the result in words, the steps to follow at the tank, what was taken for granted."""
+
+import dataclasses
+import math
+import textwrap
+from dataclasses import dataclass
+from typing import Any
+
+from stripread.findings import Finding
+from stripread.measured import COVERAGE, Difference, Measured
+from stripread.report.json_lines import findings_json
+
+__all__ = ["Answer", "answer_json", "answer_text"]
+
+_WIDTH = 100
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """An answer, for people and programs.
+
+    Attributes
+    ----------
+    sign : str
+        ``✔``, ``▲`` where something needs attention, ``=`` for a plain result.
+    headline : str
+        The result in a few words.
+    facts : tuple of (label, text)
+    steps : tuple of str
+        To be followed in this order; they get their numbers when they are shown.
+    notes : tuple of str
+        Conventions and assumptions.
+    cautions : tuple of str
+    findings : tuple of Finding
+    result : object
+        A frozen dataclass with the numbers.
+    """
+
+    sign: str
+    headline: str
+    result: object
+    facts: tuple[tuple[str, str], ...] = ()
+    steps: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def needs_attention(self) -> bool:
+        """Whether something is wrong or in doubt."""
+        return self.sign == "▲"
+
+
+def answer_text(answer: Answer) -> str:
+    """Return an answer as text: headline, cautions, numbers, steps, and what was taken for granted."""
+    lines = [textwrap.fill(f"{answer.sign} {answer.headline}", _WIDTH, subsequent_indent="  ")]
+    lines += [_field("CAUTION", caution) for caution in answer.cautions]
+    lines += [_field(label, text) for label, text in answer.facts]
+    for finding in answer.findings:
+        lines += [_field(finding.severity, f"{finding.message} ({finding.code})"), _field("what to do", finding.advice)]
+    if answer.steps:
+        lines += ["", "  STEP BY STEP"]
+        for index, step in enumerate(answer.steps, start=1):
+            lines.append(textwrap.fill(step, _WIDTH, initial_indent=f"  {index:>2}. ", subsequent_indent=" " * 6))
+    if answer.notes:
+        lines += ["", "  TAKEN FOR GRANTED"]
+        lines += [textwrap.fill(note, _WIDTH, initial_indent="  - ", subsequent_indent="    ") for note in answer.notes]
+    return "\n".join(lines)
+
+
+def answer_json(answer: Answer, *, command: str) -> dict[str, Any]:
+    """Return an answer for programs; numbers with an uncertainty are objects of value, u, interval."""
+    return {
+        "command": command,
+        "attention": answer.needs_attention,
+        "headline": answer.headline,
+        "result": _plain(answer.result),
+        "coverage": COVERAGE,
+        "steps": list(answer.steps),
+        "notes": list(answer.notes),
+        "cautions": list(answer.cautions),
+        "findings": findings_json(answer.findings),
+    }
+
+
+def _plain(thing: object) -> Any:
+    """Return dataclasses as objects, tuples as lists; what is no number as null."""
+    if isinstance(thing, Measured):
+        return {
+            "value": thing.value,
+            "standard_uncertainty": thing.u,
+            "interval": [_plain(end) for end in thing.interval],
+        }
+    if isinstance(thing, Difference):
+        return {
+            "value": thing.value,
+            "standard_uncertainty": thing.u,
+            "z": thing.z,
+            "probability": thing.probability,
+        }
+    if dataclasses.is_dataclass(thing) and not isinstance(thing, type):
+        return {f.name: _plain(getattr(thing, f.name)) for f in dataclasses.fields(thing) if _told(f)}
+    if isinstance(thing, tuple | list):
+        return [_plain(one) for one in thing]
+    if isinstance(thing, float) and not math.isfinite(thing):
+        return None
+    return thing
+
+
+def _told(field: "dataclasses.Field[Any]") -> bool:
+    return field.repr and field.name != "finding"  # findings have a key of their own
+
+
+def _field(label: str, text: str) -> str:
+    return textwrap.fill(
+        text, _WIDTH, initial_indent=f"  {label:<16}  ", subsequent_indent=" " * 20, break_on_hyphens=False
+    )

@@ -1,0 +1,187 @@
+"""The record in words and as JSON: the log, what verification found, what reading again moved."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from stripread.numbers import format_interval, format_number, places_for, two_digits
+from stripread.records import Entry, RecordedPad, RecordedReading
+from stripread.records.reread import Reread
+from stripread.records.verify import Verification
+
+__all__ = [
+    "entries_text",
+    "entry_json",
+    "entry_line",
+    "log_text",
+    "reading_entry_json",
+    "reread_json",
+    "reread_text",
+    "verification_json",
+    "verification_text",
+]
+
+_HEADS = ("entry", "taken", "point", "sample", "reading", "95 % interval", "verdict", "by")
+_MOVED = 1.0  # of the larger u: what moved by less than its own uncertainty is said in numbers alone
+
+
+def log_text(readings: Sequence[RecordedReading]) -> str:
+    """Return readings as a table, a line for each pad, corrections below their reading."""
+    rows: list[tuple[str, ...]] = []
+    notes: dict[int, list[str]] = {}
+    for one in readings:
+        for index, pad in enumerate(one.pads):
+            first = (str(one.entry.seq), one.when.strftime("%Y-%m-%d %H:%M %z"), one.point or "-", one.sample or "-")
+            read = (_value(pad), _interval(pad), _verdict(one, pad), one.entry.who)
+            rows.append((*(first if index == 0 else ("", "", "", "")), *read))
+        notes[len(rows)] = _corrections(one)
+    widths = [max(len(row[i]) for row in (_HEADS, *rows)) for i in range(len(_HEADS))]
+    lines = [_line(_HEADS, widths)]
+    for number, row in enumerate(rows, start=1):
+        lines.append(_line(row, widths))
+        lines += [f"{'':{widths[0]}}  {note}" for note in notes.get(number, ())]
+    return "\n".join(lines)
+
+
+def _line(cells: Sequence[str], widths: Sequence[int]) -> str:
+    aligned = [c.rjust(w) if i == 0 else c.ljust(w) for i, (c, w) in enumerate(zip(cells, widths, strict=True))]
+    return "  ".join(aligned).rstrip()
+
+
+def _corrections(one: RecordedReading) -> list[str]:
+    lines = []
+    if one.entry.supersedes is not None:
+        lines.append(f"in place of entry {one.entry.supersedes}: {one.entry.why or 'no reason given'}")
+    if one.superseded_by is not None:
+        lines.append(f"superseded by entry {one.superseded_by}")
+    return lines
+
+
+def _value(pad: RecordedPad) -> str:
+    unit = "" if pad.unit == pad.analyte else f" {pad.unit}"
+    if pad.value is not None and pad.u is not None:
+        return f"{format_number(pad.value, places_for(2 * pad.u))}{unit}"
+    if pad.censored is not None and pad.limit_value is not None:
+        return f"{'under' if pad.censored == 'below' else 'over'} {two_digits(pad.limit_value)}{unit}"
+    return "no number"
+
+
+def _interval(pad: RecordedPad) -> str:
+    if pad.value is None or pad.u is None:
+        return "-"
+    return format_interval((pad.low, pad.high), places_for(2 * pad.u))
+
+
+def _verdict(one: RecordedReading, pad: RecordedPad) -> str:
+    return one.validity if pad.range_state is None else f"{one.validity}, {pad.range_state}"
+
+
+def entries_text(entries: Sequence[Entry]) -> str:
+    """Return entries of any kind, a line each."""
+    return "\n".join(entry_line(entry) for entry in entries)
+
+
+def entry_line(entry: Entry) -> str:
+    """Return one entry in a line."""
+    place = f" in place of entry {entry.supersedes}: {entry.why}" if entry.supersedes is not None else ""
+    state = " (withdrawn)" if entry.withdrawn else ""
+    about = f" {entry.subject}" if entry.subject else ""
+    text = f": {entry.payload['text']}" if entry.kind == "note" and "text" in entry.payload else ""
+    when = entry.at.strftime("%Y-%m-%d %H:%M %z")
+    return f"{entry.seq:>6}  {when}  {entry.kind.replace('_', ' ')}{about}{state}{text}{place}  [{entry.who}]"
+
+
+def entry_json(entry: Entry, *, superseded_by: int | None = None) -> dict[str, Any]:
+    """Return what an entry says about itself; its payload stands beside it."""
+    return {
+        "seq": entry.seq,
+        "kind": entry.kind,
+        "at": entry.at.isoformat(),
+        "zone": entry.zone_name,
+        "who": entry.who,
+        "software": entry.software,
+        "subject": entry.subject,
+        "supersedes": entry.supersedes,
+        "superseded_by": superseded_by,
+        "why": entry.why,
+        "files": [{"role": f.role, "sha256": f.sha256, "name": f.name, "path": f.path} for f in entry.files],
+        "hash": entry.hash,
+    }
+
+
+def reading_entry_json(one: RecordedReading) -> dict[str, Any]:
+    """Return a recorded reading: the keys of ``read --json`` without timing, and ``entry``."""
+    return {**one.entry.payload, "entry": entry_json(one.entry, superseded_by=one.superseded_by)}
+
+
+def verification_text(found: Verification) -> str:
+    """Return what verification found; its first line is the verdict."""
+    lines = ["✔ INTACT" if found.intact else f"✘ NOT AS IT WAS WRITTEN: {found.problem_count} faults"]
+    hashed = "" if found.files_hashed else " (only looked for, not read)"
+    lines.append(f"  entries   {found.entries}")
+    lines.append(f"  files     {found.files}{hashed}")
+    lines.append(f"  head      {found.head}")
+    lines += [f"  FAULT     {p.where}: {p.fault}; {p.found}" for p in found.problems]
+    if found.problem_count > len(found.problems):
+        lines.append(f"  FAULT     and {found.problem_count - len(found.problems)} more")
+    if found.head_behind:
+        lines.append(f"  info      the head beside the database lacks the last {found.head_behind} entries: a kill")
+    if found.orphan_count:
+        shown = ", ".join(found.orphans[:3])
+        lines.append(f"  info      {found.orphan_count} files that no entry names ({shown}): `stripread records tidy`")
+    return "\n".join(lines)
+
+
+def verification_json(found: Verification) -> dict[str, Any]:
+    """Return what verification found."""
+    return {
+        "intact": found.intact,
+        "entries": found.entries,
+        "files": found.files,
+        "files_hashed": found.files_hashed,
+        "head": str(found.head),
+        "fault_count": found.problem_count,
+        "faults": [{"fault": p.fault, "where": p.where, "found": p.found} for p in found.problems],
+        "head_behind": found.head_behind,
+        "orphan_count": found.orphan_count,
+        "orphans": list(found.orphans),
+    }
+
+
+def reread_text(reads: Sequence[Reread], *, dry_run: bool) -> str:
+    """Return what reading a lot again moved."""
+    lines = []
+    for one in reads:
+        where = f"entry {one.old.seq}" + (f" at {one.old.subject}" if one.old.subject else "")
+        if one.why_not is not None:
+            lines.append(f"  {where}: left as it is; {one.why_not}")
+            continue
+        new = f" -> entry {one.seq}" if one.seq is not None else ""
+        moves = [f"{pad} {was:.3g} -> {now:.3g} ({by:+.1f} u)" for pad, was, now, by in one.shifts]
+        judged = "; judged anew: " + _judged(one) if one.judged_anew else ""
+        lines.append(f"  {where}{new}: {', '.join(moves) or 'no number to compare'}{judged}")
+    read = [one for one in reads if one.new is not None]
+    far = sum(any(abs(by) > _MOVED for *_, by in one.shifts) for one in read)
+    lines.append(
+        f"{len(read)} read again, {far} of them moved by more than their u, {sum(o.judged_anew for o in read)} judged "
+        f"anew; {len(reads) - len(read)} left as they are" + ("; nothing was recorded" if dry_run else "")
+    )
+    return "\n".join(lines)
+
+
+def _judged(one: Reread) -> str:
+    def state(payload: Mapping[str, Any]) -> str:
+        return f"{payload['validity']}, {payload['pads'][0]['range_state'] or 'no range'}"
+
+    return f"{state(one.old.payload)} -> {state(one.new or {})}"
+
+
+def reread_json(one: Reread) -> dict[str, Any]:
+    """Return what became of one reading."""
+    return {
+        "entry": one.old.seq,
+        "new_entry": one.seq,
+        "point": one.old.payload.get("point"),
+        "why_not": one.why_not,
+        "judged_anew": one.judged_anew,
+        "moved": [{"pad": pad, "was": was, "now": now, "in_u": by} for pad, was, now, by in one.shifts],
+    }

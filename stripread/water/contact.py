@@ -1,0 +1,88 @@
+"""Contact: concentration times time (CT), beside what was published for plant pathogens.
+
+The tables hold what the sources state and nothing else. There is none for chlorine dioxide here that gives a CT.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+from stripread.measured import Measured, propagate
+
+__all__ = ["PUBLISHED", "Contact", "ContactRow", "Disinfectant", "contact_time", "ct_mg_min_per_l"]
+
+Disinfectant = Literal["free chlorine", "chlorine dioxide"]
+ContactState = Literal["reached", "not reached", "undecided"]
+
+
+@dataclass(frozen=True, slots=True)
+class ContactRow:
+    """A published kill or practice: strength [mg/L] held for some minutes."""
+
+    what: str
+    disinfectant: Disinfectant
+    strength_mg_per_l: float
+    minutes: float
+    source: str
+
+    @property
+    def ct(self) -> float:
+        """Its product [mg min/L]."""
+        return self.strength_mg_per_l * self.minutes
+
+
+_CAYANAN = "Cayanan, thesis, University of Guelph"
+PUBLISHED: tuple[ContactRow, ...] = (
+    ContactRow("Phytophthora infestans", "free chlorine", 1.0, 3.0, _CAYANAN),
+    ContactRow("Phytophthora cactorum", "free chlorine", 0.3, 6.0, _CAYANAN),
+    ContactRow("Pythium aphanidermatum", "free chlorine", 2.0, 3.0, _CAYANAN),
+    ContactRow("Fusarium", "free chlorine", 14.0, 6.0, _CAYANAN),
+    ContactRow("Rhizoctonia", "free chlorine", 12.0, 10.0, _CAYANAN),
+    ContactRow(
+        "treatment target (2 ppm after 20 min)",
+        "free chlorine",
+        2.0,
+        20.0,
+        "Nursery Industry Accreditation Scheme Australia",
+    ),
+    ContactRow(
+        "shock treatment of lines, lower end (20 to 50 ppm, 12 h, twice a year, then rinsed)",
+        "chlorine dioxide",
+        20.0,
+        720.0,
+        "Zheng, Dunets and Cayanan, University of Guelph, fact sheet Chlorine Dioxide",
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contact:
+    """A product of strength and time, and the published rows it is held against.
+
+    Attributes
+    ----------
+    ct_mg_min_per_l : Measured
+    rows : tuple of (ContactRow, state)
+        Of the same disinfectant only; ``reached`` where the whole 95 % interval is at or over the row's product.
+    """
+
+    ct_mg_min_per_l: Measured
+    rows: tuple[tuple[ContactRow, ContactState], ...]
+
+
+def ct_mg_min_per_l(strength_mg_per_l: Measured, minutes: Measured) -> Measured:
+    """Return strength times time. Take the strength at the end of the contact: it is the least there was."""
+    return propagate(lambda c, t: c * t, strength_mg_per_l, minutes)
+
+
+def contact_time(strength_mg_per_l: Measured, minutes: Measured, *, disinfectant: Disinfectant) -> Contact:
+    """Return the product, held against the published rows of the same disinfectant."""
+    product = ct_mg_min_per_l(strength_mg_per_l, minutes)
+    rows = tuple((row, _state(product, row.ct)) for row in PUBLISHED if row.disinfectant == disinfectant)
+    return Contact(ct_mg_min_per_l=product, rows=rows)
+
+
+def _state(product: Measured, needed: float) -> ContactState:
+    low, high = product.interval
+    if low >= needed:
+        return "reached"
+    return "not reached" if high is not None and high < needed else "undecided"

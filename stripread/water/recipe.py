@@ -1,0 +1,92 @@
+"""A recipe held against a reading, to tell whether both can be right."""
+
+from dataclasses import dataclass
+
+from stripread.findings import Finding, make_finding
+from stripread.measured import Difference, Measured, difference, propagate
+from stripread.water.dilution import mix
+
+__all__ = ["RecipeCheck", "check_recipe", "recipe_finding", "recipe_strength"]
+
+DOUBT, REFUSE = 0.05, 0.01
+"""Chances under which recipe and reading are called doubtful, and not both right. Ours: good ones are called doubtful
+one time in twenty, as the 95 % interval of a reading misses, and wrong one time in a hundred, as replicates are."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecipeCheck:
+    """A recipe and a reading of what was made by it.
+
+    Attributes
+    ----------
+    expected_mg_per_l : Measured
+        By mass balance.
+    reading_mg_per_l : Measured
+    difference : Difference
+        Reading minus expected [mg/L], with z and the probability of one as large if both are right.
+    concentrate_needed_mg_per_l, water_needed_l : Measured or None
+        What concentrate, or what volume of water, would give the reading; None where no water would.
+    made_up_mg_per_l : Measured or None
+        What the recipe gives if the concentrate was made up *to* the second volume and not added to it; None where
+        that is the smaller one.
+    finding : Finding or None
+        ``recipe_mismatch`` where both can hardly be right.
+    """
+
+    expected_mg_per_l: Measured
+    reading_mg_per_l: Measured
+    difference: Difference
+    concentrate_needed_mg_per_l: Measured
+    water_needed_l: Measured | None
+    made_up_mg_per_l: Measured | None
+    finding: Finding | None
+
+
+def recipe_strength(*, concentrate_mg_per_l: Measured, concentrate_l: Measured, water_l: Measured) -> Measured:
+    """Return what concentrate added to water must give: C V / (V + V_water)."""
+    return mix((concentrate_l, concentrate_mg_per_l), (water_l, Measured(0.0)))
+
+
+def check_recipe(
+    *, concentrate_mg_per_l: Measured, concentrate_l: Measured, water_l: Measured, reading_mg_per_l: Measured
+) -> RecipeCheck:
+    """Hold a reading against the strength that the recipe must give."""
+    expected = recipe_strength(concentrate_mg_per_l=concentrate_mg_per_l, concentrate_l=concentrate_l, water_l=water_l)
+    needed = propagate(lambda c, v, w: c * (v + w) / v, reading_mg_per_l, concentrate_l, water_l)
+    water = None
+    if 0 < reading_mg_per_l.value <= concentrate_mg_per_l.value:
+        water = propagate(lambda s, v, c: v * s / c - v, concentrate_mg_per_l, concentrate_l, reading_mg_per_l)
+    made_up = None
+    if water_l.value > concentrate_l.value:
+        made_up = propagate(lambda s, v, w: s * v / w, concentrate_mg_per_l, concentrate_l, water_l)
+    return RecipeCheck(
+        expected_mg_per_l=expected,
+        reading_mg_per_l=reading_mg_per_l,
+        difference=difference(expected, reading_mg_per_l),
+        concentrate_needed_mg_per_l=needed,
+        water_needed_l=water,
+        made_up_mg_per_l=made_up,
+        finding=recipe_finding(expected, reading_mg_per_l),
+    )
+
+
+def recipe_finding(expected: Measured, reading: Measured) -> Finding | None:
+    """Return ``recipe_mismatch`` where what a recipe gives and what was read can hardly both be right [mg/L]."""
+    apart = difference(expected, reading)
+    if apart.probability >= DOUBT:
+        return None
+    chance = "under 0.1 %" if apart.probability < 0.001 else f"{100 * apart.probability:.1f} %"
+    words = "cannot both be right" if apart.probability < REFUSE else "hardly agree"
+    more = "more" if apart.value > 0 else "less"
+    tail = f"; z = {apart.z:.1f}" if apart.z is not None else ""
+    lost = (
+        " Stock cannot be stronger than what was put in."
+        if apart.value > 0
+        else " Strength may have been lost since it was mixed."
+    )
+    return make_finding(
+        "recipe_mismatch",
+        f"By mass balance the recipe gives {expected.value:.3g} mg/L; the reading of {reading.value:.3g} mg/L is "
+        f"{abs(apart.value):.3g} mg/L {more}. They {words}: the chance of so large a difference is "
+        f"{chance}{tail}.{lost}",
+    )

@@ -1,0 +1,268 @@
+"""Verification finds whatever was done to the record behind its back; what it cannot find is shown too."""
+
+import shutil
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from alembic.autogenerate import compare_metadata
+from alembic.config import Config
+from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import create_engine
+
+from stripread.errors import RecordsError
+from stripread.lot.record import CheckRow, append_row
+from stripread.records import Draft, Note, open_records
+from stripread.records.canonical import canonical_json, entry_hash
+from stripread.records.checks import check_standard_of
+from stripread.records.database import REVISION
+from stripread.records.head import HEAD, Head
+from stripread.records.tables import metadata
+from stripread.records.verify import Verification, verify_records
+from tests.unit.made_records import database_file, fill, made_payload, made_photo, made_stamp
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("whole")
+    with open_records(folder, create=True) as records:
+        fill(records, 6)
+        records.correct(2, why="wrong bench", changes={"point": "x"}, stamp=made_stamp(70))
+    return folder
+
+
+@pytest.fixture
+def folder(whole: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(whole, tmp_path / "site"))
+
+
+def verified(folder: Path, **options: object) -> Verification:
+    with open_records(folder) as records:
+        return verify_records(records, **options)  # type: ignore[arg-type]  # names are checked by the call
+
+
+@pytest.fixture
+def tampered(folder: Path) -> Iterator[sqlite3.Connection]:
+    """The database without its guards, as somebody has it who may write to the file."""
+    with closing(sqlite3.connect(database_file(folder), isolation_level=None)) as database:
+        for (name,) in database.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+            database.execute(f"DROP TRIGGER {name}")
+        database.execute("PRAGMA foreign_keys = OFF")
+        yield database
+
+
+def test_a_record_left_alone_is_intact(folder: Path) -> None:
+    found = verified(folder)
+    assert (found.intact, found.entries, found.files, found.head_behind) == (True, 7, 6, 0)
+
+
+@pytest.mark.parametrize(
+    ("statements", "faults"),
+    [
+        (["UPDATE entries SET payload = replace(payload, '0.202', '0.3') WHERE seq = 3"], {"changed", "narrow table"}),
+        (["UPDATE entries SET who = 'Eve' WHERE seq = 3"], {"changed"}),
+        (["UPDATE entries SET at_utc = '2026-05-04T07:30:00.000000Z' WHERE seq = 3"], {"changed"}),
+        (["UPDATE entries SET supersedes = NULL WHERE seq = 7"], {"changed"}),
+        (["UPDATE entries SET payload = payload || ' ' WHERE seq = 7"], {"changed"}),
+        (["UPDATE readings SET value = 0.3 WHERE seq = 3"], {"narrow table"}),
+        (["UPDATE readings SET point = 'elsewhere' WHERE seq = 3"], {"narrow table"}),
+        (["UPDATE entries SET payload = x'00ff' WHERE seq = 3"], {"changed"}),
+        (["UPDATE entries SET payload = '[]' WHERE seq = 3"], {"changed"}),
+        (["UPDATE entries SET supersedes = 'x' WHERE seq = 3"], {"changed", "inserted"}),
+        (["DELETE FROM readings WHERE seq = 3"], {"narrow table"}),
+        (["DELETE FROM files WHERE seq = 3"], {"narrow table"}),
+        (["INSERT INTO readings (seq, pad_index, when_utc, pad, analyte, unit, validity) "
+          "VALUES (99, 0, '2026-05-04T07:30:00.000000Z', 'clo2', 'x', 'mg/L', 'valid')"], {"inserted"}),
+        (["DELETE FROM entries WHERE seq = 3"], {"removed", "inserted"}),
+        (["DELETE FROM entries WHERE seq = 7", "DELETE FROM readings WHERE seq = 7", "DELETE FROM files WHERE seq = 7"],
+         {"cut off"}),
+        (["DELETE FROM entries", "DELETE FROM readings", "DELETE FROM files"], {"cut off"}),
+        (["INSERT INTO entries SELECT 8, kind, at_utc, zone_offset, zone_name, who, software, subject, NULL, 'x', "
+          "files, payload, previous_hash, 'abc' FROM entries WHERE seq = 3"], {"changed", "narrow table"}),
+    ],
+)  # fmt: skip
+def test_tampering_is_found(
+    folder: Path, tampered: sqlite3.Connection, statements: list[str], faults: set[str]
+) -> None:
+    for statement in statements:
+        assert tampered.execute(statement).rowcount > 0
+    found = verified(folder)
+    assert {problem.fault for problem in found.problems} == faults
+
+
+def test_a_damaged_entry_is_told_where_it_is_asked_for(folder: Path, tampered: sqlite3.Connection) -> None:
+    tampered.execute("UPDATE entries SET payload = '{' WHERE seq = 3")
+    with open_records(folder) as records, pytest.raises(RecordsError, match="entry 3 as it was written"):
+        records.readings()
+
+
+def rewrite(
+    database: sqlite3.Connection, change: Callable[[dict[str, object]], None], seq: int, *, all_after: bool
+) -> str:
+    """Change an entry and make its hash right again, and where wanted all later ones; returns the last hash."""
+    database.row_factory = sqlite3.Row
+    previous = None
+    for found in database.execute("SELECT * FROM entries WHERE seq >= ? ORDER BY seq", (seq,)).fetchall():
+        row = dict(found)
+        if row["seq"] == seq:
+            change(row)
+        elif all_after:
+            row["previous_hash"] = previous
+        else:
+            break
+        previous = row["hash"] = entry_hash(row)
+        database.execute(
+            "UPDATE entries SET who = :who, previous_hash = :previous_hash, hash = :hash WHERE seq = :seq", row
+        )
+    assert isinstance(previous, str)
+    return previous
+
+
+def by_eve(row: dict[str, object]) -> None:
+    row["who"] = "Eve"
+
+
+def test_an_entry_with_its_hash_made_anew_breaks_the_chain(folder: Path, tampered: sqlite3.Connection) -> None:
+    rewrite(tampered, by_eve, 3, all_after=False)
+    (problem,) = verified(folder).problems
+    assert (problem.fault, problem.where) == ("rewritten", "entry 4")
+
+
+def test_a_chain_made_anew_shows_on_the_head(folder: Path, tampered: sqlite3.Connection) -> None:
+    rewrite(tampered, by_eve, 3, all_after=True)
+    (problem,) = verified(folder).problems
+    assert (problem.fault, problem.where) == ("rewritten", "entry 7")
+
+
+def test_only_a_head_noted_elsewhere_shows_a_chain_and_head_made_anew(
+    folder: Path, tampered: sqlite3.Connection
+) -> None:
+    noted = verified(folder).head
+    last = rewrite(tampered, by_eve, 3, all_after=True)
+    (folder / HEAD).write_text(canonical_json({"count": 7, "hash": last}), encoding="utf-8")
+    assert verified(folder).intact  # the limit of a chain without an anchor outside
+    (problem,) = verified(folder, anchors=[noted]).problems
+    assert problem.fault == "rewritten"
+    with open_records(folder) as records:  # the anchor serves for good, however the record grows
+        records.add_note(Note(text="later"), made_stamp(90))
+    assert not verified(folder, anchors=[noted]).intact
+
+
+def test_an_anchor_beyond_the_end_shows_what_was_cut_off(folder: Path) -> None:
+    assert {p.fault for p in verified(folder, anchors=[Head(count=9, hash="0" * 64)]).problems} == {"cut off"}
+
+
+def test_a_head_that_is_missing_or_broken_is_a_fault_and_one_behind_is_none(folder: Path) -> None:
+    path = folder / HEAD
+    whole = path.read_bytes()
+    path.unlink()
+    assert {p.fault for p in verified(folder).problems} == {"head missing"}
+    path.write_text("{", encoding="utf-8")
+    assert {p.fault for p in verified(folder).problems} == {"head missing"}
+    path.write_bytes(whole)
+    with open_records(folder) as records:
+        entry = records.add_note(Note(text="the process is killed before it writes the head"), made_stamp(80))
+    path.write_bytes(whole)
+    found = verified(folder)
+    assert (found.intact, found.head_behind, found.head.count) == (True, 1, entry.seq)
+
+
+def test_photos_changed_removed_or_left_over_are_found(folder: Path) -> None:
+    first, second, *_ = sorted((folder / "photos").rglob("*.jpg"))
+    first.write_bytes(b"another photo")
+    second.unlink()
+    with open_records(folder) as records:
+        orphan = made_photo(records, 99)
+    (folder / "photos" / ".unfinished-abc").write_bytes(b"half")
+    (folder / "lots").mkdir()
+    (folder / "lots" / "UL-1.json").write_text("a lot file of a person's own is no orphan", encoding="utf-8")
+    found = verified(folder)
+    assert {problem.fault for problem in found.problems} == {"file changed", "file removed"}
+    assert set(found.orphans) == {orphan.path, "photos/.unfinished-abc"}
+    assert {problem.fault for problem in verified(folder, hash_files=False).problems} == {"file removed"}
+
+
+def test_a_path_that_leads_elsewhere_is_not_followed(folder: Path, tampered: sqlite3.Connection) -> None:
+    (folder / "secret.jpg").write_bytes(b"x")
+    tampered.execute("UPDATE files SET path = '../secret.jpg' WHERE seq = 3")
+    assert "changed" in {problem.fault for problem in verified(folder).problems}
+
+
+def test_a_check_of_a_lot_that_was_changed_in_its_file_is_found(folder: Path) -> None:
+    row = CheckRow(when=datetime(2026, 5, 4, tzinfo=UTC), photo="check.jpg", photo_sha256="1" * 64, lot_sha256="2" * 64,
+                   pad="clo2", known=0.25, u_known=0.003, value=0.26, u=0.02, low=0.22, high=0.3, e_n=0.2,
+                   findings=())  # fmt: skip
+    path = folder / "verification.csv"
+    append_row(path, row)
+    with open_records(folder) as records:
+        check = check_standard_of(row, lot="UL-1", file="verification.csv")
+        entry = records.add_check_standard(check, made_stamp())
+        assert [one.said for one in records.check_standards(lot="UL-1")] == [check]
+        assert verify_records(records).intact
+        path.write_text(path.read_text(encoding="utf-8").replace("0.26", "0.25"), encoding="utf-8")
+        (problem,) = verify_records(records).problems
+        assert (problem.fault, problem.where) == ("check lost", f"entry {entry.seq}")
+        records.correct(entry.seq, why="mistyped dilution", withdraw=True, stamp=made_stamp())
+        assert verify_records(records).intact
+
+
+def test_many_faults_are_counted_and_the_first_hundred_told(tmp_path: Path) -> None:
+    with open_records(tmp_path, create=True) as records:
+        records.append([Draft(kind="reading", payload=made_payload())] * 150, made_stamp())
+    with closing(sqlite3.connect(database_file(tmp_path), isolation_level=None)) as database:
+        database.execute("DROP TRIGGER readings_no_UPDATE")
+        database.execute("UPDATE readings SET value = 1")
+    found = verified(tmp_path)
+    assert (found.problem_count, len(found.problems)) == (150, 100)
+
+
+@pytest.mark.parametrize(
+    "statements",
+    [["DELETE FROM entries WHERE seq >= 5"], ["DELETE FROM entries", "DELETE FROM readings", "DELETE FROM files"]],
+)
+def test_nothing_is_added_to_a_record_whose_end_was_cut_off(
+    folder: Path, tampered: sqlite3.Connection, statements: list[str]
+) -> None:
+    # Else the chain would grow on over the cut, and the head with it.
+    for statement in statements:
+        tampered.execute(statement)
+    with open_records(folder) as records:
+        with pytest.raises(RecordsError, match="entry 7"):
+            records.add_note(Note(text="as if nothing had been"), made_stamp(90))
+        assert "cut off" in {problem.fault for problem in verify_records(records).problems}
+
+
+def test_a_database_emptied_behind_its_head_is_not_begun_anew(folder: Path) -> None:
+    database_file(folder).write_bytes(b"")
+    with pytest.raises(RecordsError, match="7 entries"):
+        open_records(folder)
+
+
+# --- the tables ------------------------------------------------------------------------------------------------------
+
+
+def test_migrations_make_the_tables_that_the_code_describes(folder: Path) -> None:
+    engine = create_engine(f"sqlite:///{database_file(folder)}")
+    with engine.connect() as connection:
+        differences = compare_metadata(MigrationContext.configure(connection), metadata)
+    engine.dispose()
+    assert differences == []
+
+
+def test_the_newest_migration_is_the_one_that_opening_asks_for() -> None:
+    config = Config()
+    config.set_main_option("script_location", "stripread:records/migrations")
+    assert ScriptDirectory.from_config(config).get_current_head() == REVISION
+
+
+def test_hashes_stay_what_they_are() -> None:
+    # A change of this hash would make every record look rewritten. Made by sha256sum from the text of the docs.
+    row = {"seq": 1, "kind": "note", "at_utc": "2026-05-04T07:30:00.000000Z", "zone_offset": "+02:00",
+           "zone_name": "CEST", "who": "Ana", "software": "stripread 0.1.0", "subject": None, "supersedes": None,
+           "origin": None, "files": "[]", "payload": '{"about":null,"tags":[],"text":"ü"}',
+           "previous_hash": "0" * 64}  # fmt: skip
+    assert entry_hash(row) == "66982e57e774fe66f37a4bed82944a505d583a453f58d3b1cf97f45c903010a9"
