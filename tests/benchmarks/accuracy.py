@@ -23,7 +23,7 @@ import numpy as np
 
 from stripread.calibration import calibrate_lot
 from stripread.card.design import design_card
-from stripread.errors import StripReadError
+from stripread.errors import CalibrationRefusedError, StripReadError
 from stripread.findings import worst_severity
 from stripread.lot.lot import load_lot, save_lot
 from stripread.lot.series import load_series
@@ -144,8 +144,8 @@ def run(task: Task) -> Outcome:
     )  # fmt: skip
 
 
-def make_lot(plan: tuple[str, int, Path, bool, bool, bool]) -> MadeLot:
-    """Calibrate an invented lot in random conditions, of the seen part or not."""
+def make_lot(plan: tuple[str, int, Path, bool, bool, bool]) -> MadeLot | None:
+    """Calibrate an invented lot in random conditions, of the seen part or not; None where the series is refused."""
     name, index, folder, seen, scatter, spectra = plan
     rng = np.random.default_rng([31, index, name == "clo2-wide", *([] if seen else [1])])
     kind, design = load_kind(name), design_card()
@@ -160,10 +160,14 @@ def make_lot(plan: tuple[str, int, Path, bool, bool, bool]) -> MadeLot:
             conditions=tuple((make_phone(phone), lamp) for lamp in lamps), scatter=float(scatter),
         ), home, seed=index, beyond=False,
     )  # fmt: skip
-    lot = calibrate_lot(
-        load_series(series), kind=kind, card=enrolled(design, printer, spectra=spectra), number=f"B-{index}",
-        expires=date(2030, 1, 1), calibrated_on=date(2026, 1, 1),
-    )  # fmt: skip
+    try:
+        lot = calibrate_lot(
+            load_series(series), kind=kind, card=enrolled(design, printer, spectra=spectra), number=f"B-{index}",
+            expires=date(2030, 1, 1), calibrated_on=date(2026, 1, 1),
+        )  # fmt: skip
+    except CalibrationRefusedError as error:
+        sys.stderr.write(f"lot {index} of {name} refused: {error}\n")
+        return None
     save_lot(lot, home / "lot.json")
     return MadeLot(name, home / "lot.json", factor, printer, phone, lamps)
 
@@ -207,7 +211,8 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
             for index in range(1, options.lots + 1 - len(lots[kind]))
         ]
         for lot in pool.imap(make_lot, plans):
-            lots[lot.kind].append(lot)
+            if lot is not None:
+                lots[lot.kind].append(lot)
         tasks = [
             Task(
                 i,
