@@ -135,6 +135,14 @@ def read(
         str | None,
         typer.Option(metavar="NAME", envvar="STRIPREAD_WHO", help="With --record: who reads. [who is logged in]"),
     ] = None,
+    batch: Annotated[
+        str | None,
+        typer.Option(metavar="ID", help="With --record: the batch the sample is of. [the latest concentrate or stock]"),
+    ] = None,
+    flushed: Annotated[
+        float | None,
+        typer.Option(metavar="S", min=0, help="With --record: for how many seconds the outlet was flushed."),
+    ] = None,
 ) -> None:
     """Read photos of dipped strips: concentration, interval, verdict, what to do.
 
@@ -167,6 +175,8 @@ def read(
             flash=flash,
             record=record,
             who=who,
+            batch=batch,
+            flushed_s=flushed,
         ),
         today=datetime.now().astimezone().date(),
     )

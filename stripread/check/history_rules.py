@@ -56,7 +56,7 @@ def dip_seen_before(case: StripCase) -> Iterator[Finding]:
 
 
 def clock_wrong(case: StripCase) -> Iterator[Finding]:
-    """Doubt a time that lies ahead, or long ago."""
+    """Doubt a time that lies ahead; note one that lies long ago."""
     history = case.history
     if history is None or case.reading.taken_at is None:
         return
@@ -67,6 +67,7 @@ def clock_wrong(case: StripCase) -> Iterator[Finding]:
         yield make_finding(
             "clock_wrong",
             f"The photo's time, {_time(case)}, lies {_span(-ahead)} back.",
+            severity="info",
             advice="Set the phone's clock, or say in a note that the photo is old. Then read the water of today.",
         )
 
