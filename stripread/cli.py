@@ -14,12 +14,15 @@ import typer
 from typer.core import TyperGroup
 
 from stripread import __version__
+from stripread.cli_batch import batch_app
 from stripread.cli_card import card_app
 from stripread.cli_log import log
 from stripread.cli_lot import kind_app, lot_app
+from stripread.cli_point import point_app
 from stripread.cli_records import records_app
 from stripread.cli_simulate import simulate_app
 from stripread.cli_talk import note, say, say_error
+from stripread.cli_today import today
 from stripread.cli_watch import watch_commands
 from stripread.cli_water import water_app
 from stripread.errors import StripReadError, WrongUsageError
@@ -228,6 +231,9 @@ app.add_typer(kind_app, name="kind")
 app.command()(log)
 app.add_typer(records_app, name="records")
 app.add_typer(water_app, name="water")
+app.command()(today)
+app.add_typer(point_app, name="point")
+app.add_typer(batch_app, name="batch")
 app.add_typer(simulate_app, name="simulate")
 
 

@@ -16,10 +16,21 @@ from stripread.site import SampleType
 from stripread.water.decay import COVERS, Timed, fit_loss, strength_at, time_until
 from stripread.water.dilution import mix
 
-__all__ = ["Occasion", "batch_of", "history_of", "taken_when"]
+__all__ = [
+    "Occasion",
+    "batch_forecast",
+    "batch_of",
+    "batch_readings",
+    "expected_strength",
+    "find_batch",
+    "history_of",
+    "lot_scores",
+    "taken_when",
+]
 
 _SAME_POINT, _OF_BATCH, _ON_LINE = 60, 200, 60  # the latest readings that are looked at
 _LATELY = timedelta(hours=3)
+_CLOCKS = timedelta(days=1)  # a phone may be set to another zone than whoever entered the batch
 # Which batches a sample type is taken from, by the sample's name.
 _MADE_BY = {"concentrate": ("concentrate",), "stock": ("stock", "top-up")}
 
@@ -67,7 +78,7 @@ def batch_of(records: Records, sample: SampleType, *, at: datetime) -> str | Non
 def history_of(records: Records, occasion: Occasion) -> History:
     """Gather what the rules may look back on; what the record does not know is left empty."""
     point = None if occasion.point is None else _point(records, occasion.point)
-    batch = None if occasion.batch is None else _batch(records, occasion.batch)
+    batch = None if occasion.batch is None else find_batch(records, occasion.batch)
     return History(
         now=occasion.now,
         at=occasion.at,
@@ -78,9 +89,9 @@ def history_of(records: Records, occasion: Occasion) -> History:
             past for r in records.readings(since=occasion.at - _LATELY, until=occasion.at) for past in _past(r)
         ),
         photos={} if occasion.again else _used(records, occasion.photo_sha256),
-        checks=_checks(records, occasion.lot),
+        checks=lot_scores(records, occasion.lot),
         recipe=None if batch is None else _recipe(records, batch),
-        forecast=None if batch is None else _forecast(records, batch, occasion),
+        forecast=None if batch is None else batch_forecast(records, batch, occasion.sample, at=occasion.at),
         line=None if point is None else _line(records, point, occasion),
     )
 
@@ -102,7 +113,8 @@ def _point(records: Records, name: str) -> said.Point | None:
     return said.from_payload(said.Point, found[0].payload) if found else None
 
 
-def _batch(records: Records, name: str) -> said.Batch | None:
+def find_batch(records: Records, name: str) -> said.Batch | None:
+    """Return a batch of the record by its id; None where there is none, or it was withdrawn."""
     found = [entry for entry in records.entries(kind="batch", subject=name, limit=1) if not entry.withdrawn]
     return said.from_payload(said.Batch, found[0].payload) if found else None
 
@@ -129,7 +141,7 @@ def _past(reading: RecordedReading) -> Iterable[PastReading]:
         )
 
 
-def _checks(records: Records, lot: Lot) -> tuple[float, ...] | None:
+def lot_scores(records: Records, lot: Lot) -> tuple[float, ...] | None:
     """Scores of the lot's check standards in this calibration; None where the record keeps no checks at all."""
     if not records.check_standards(limit=1):
         return None
@@ -143,9 +155,11 @@ def _checks(records: Records, lot: Lot) -> tuple[float, ...] | None:
     return tuple(chart_scores(rows, pad=main, lot_sha256=lot.sha256))
 
 
-def _of_batch(records: Records, batch: said.Batch, *, until: datetime | None = None) -> list[tuple[datetime, Measured]]:
+def batch_readings(
+    records: Records, batch: said.Batch, *, until: datetime | None = None
+) -> list[tuple[datetime, Measured]]:
     """Return the valid readings of a batch with their times, the earliest first."""
-    found = records.readings(validity="valid", since=batch.made_at, until=until, limit=_OF_BATCH)
+    found = records.readings(validity="valid", since=batch.made_at - _CLOCKS, until=until, limit=_OF_BATCH)
     return [
         (reading.when, Measured(reading.main.value, reading.main.u))
         for reading in reversed(found)
@@ -155,8 +169,8 @@ def _of_batch(records: Records, batch: said.Batch, *, until: datetime | None = N
     ]
 
 
-def _recipe(records: Records, batch: said.Batch) -> Recipe | None:
-    """Return what the batch must be by mass balance of its parts as they were read, else as it was entered."""
+def expected_strength(records: Records, batch: said.Batch) -> Measured | None:
+    """Return what a batch must be by mass balance of its parts as they were last read, else as it was entered."""
     strengths = [_strength(records, part) for part in batch.parts]
     known = [s for s in strengths if s is not None]
     if batch.parts and len(known) == len(strengths):
@@ -164,22 +178,26 @@ def _recipe(records: Records, batch: said.Batch) -> Recipe | None:
             (Measured(part.volume_l, part.u_volume_l), strength)
             for part, strength in zip(batch.parts, known, strict=True)
         ]
-        made = mix(*parts, (Measured(batch.water_l, batch.u_water_l), Measured(0.0)))
-        words = " and ".join(
-            f"{part.volume_l:.3g} L of {part.batch or 'a solution'} ({strength.value:.3g} mg/L)"
-            for part, strength in zip(batch.parts, known, strict=True)
-        )
-        return Recipe(value=made.value, u=made.u, words=f"{words} in {batch.water_l:.3g} L of water")
+        return mix(*parts, (Measured(batch.water_l, batch.u_water_l), Measured(0.0)))
     if batch.expected_mg_per_l is None or batch.u_expected_mg_per_l is None:
         return None
-    return Recipe(value=batch.expected_mg_per_l, u=batch.u_expected_mg_per_l, words=f"The recipe of {batch.id}")
+    return Measured(batch.expected_mg_per_l, batch.u_expected_mg_per_l)
+
+
+def _recipe(records: Records, batch: said.Batch) -> Recipe | None:
+    strength = expected_strength(records, batch)
+    if strength is None:
+        return None
+    parts = " and ".join(f"{part.volume_l:.3g} L of {part.batch or 'a solution'}" for part in batch.parts)
+    words = f"{parts} in {batch.water_l:.3g} L of water" if parts else f"What {batch.id} was made of"
+    return Recipe(value=strength.value, u=strength.u, words=words)
 
 
 def _strength(records: Records, part: said.Part) -> Measured | None:
-    batch = None if part.batch is None else _batch(records, part.batch)
+    batch = None if part.batch is None else find_batch(records, part.batch)
     if batch is None:
         return None
-    read = _of_batch(records, batch)
+    read = batch_readings(records, batch)
     if read:
         return read[-1][1]
     if batch.expected_mg_per_l is None or batch.u_expected_mg_per_l is None:
@@ -187,23 +205,24 @@ def _strength(records: Records, part: said.Part) -> Measured | None:
     return Measured(batch.expected_mg_per_l, batch.u_expected_mg_per_l)
 
 
-def _forecast(records: Records, batch: said.Batch, occasion: Occasion) -> Forecast | None:
+def batch_forecast(records: Records, batch: said.Batch, sample: SampleType, *, at: datetime) -> Forecast | None:
     """Return what the batch should still have, by its own earlier readings and its tank's cover."""
-    if occasion.at < batch.made_at:
+    if at < batch.made_at:
         return None
     read = [
         Timed((when - batch.made_at).total_seconds() / 3600, strength)
-        for when, strength in _of_batch(records, batch, until=occasion.at)
+        for when, strength in batch_readings(records, batch, until=at)
     ]
     prior = COVERS.get(batch.cover or "")
     try:
         fit = fit_loss(read, prior=prior)
     except WaterError:  # too few readings
         return None
-    now = strength_at(fit, (occasion.at - batch.made_at).total_seconds() / 3600)
-    low = occasion.sample.main.low
+    now = strength_at(fit, (at - batch.made_at).total_seconds() / 3600)
+    low = sample.main.low
     until = None if low <= 0 else time_until(fit, limit_mg_per_l=low).value
-    use_until = None if until is None or not 0 < until < 24 * 365 else batch.made_at + timedelta(hours=until)
+    # Weak from the start: it was never good.
+    use_until = None if until is None or until > 24 * 365 else batch.made_at + timedelta(hours=max(until, 0.0))
     return Forecast(value=now.value, u=now.u, made_at=batch.made_at, use_until=use_until)
 
 
