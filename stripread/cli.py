@@ -14,12 +14,15 @@ import typer
 from typer.core import TyperGroup
 
 from stripread import __version__
+from stripread.cli_batch import batch_app
 from stripread.cli_card import card_app
 from stripread.cli_log import log
 from stripread.cli_lot import kind_app, lot_app
+from stripread.cli_point import point_app
 from stripread.cli_records import records_app
 from stripread.cli_simulate import simulate_app
 from stripread.cli_talk import note, say, say_error
+from stripread.cli_today import today
 from stripread.cli_watch import watch_commands
 from stripread.cli_water import water_app
 from stripread.errors import StripReadError, WrongUsageError
@@ -135,6 +138,14 @@ def read(
         str | None,
         typer.Option(metavar="NAME", envvar="STRIPREAD_WHO", help="With --record: who reads. [who is logged in]"),
     ] = None,
+    batch: Annotated[
+        str | None,
+        typer.Option(metavar="ID", help="With --record: the batch the sample is of. [the latest concentrate or stock]"),
+    ] = None,
+    flushed: Annotated[
+        float | None,
+        typer.Option(metavar="S", min=0, help="With --record: for how many seconds the outlet was flushed."),
+    ] = None,
 ) -> None:
     """Read photos of dipped strips: concentration, interval, verdict, what to do.
 
@@ -167,6 +178,8 @@ def read(
             flash=flash,
             record=record,
             who=who,
+            batch=batch,
+            flushed_s=flushed,
         ),
         today=datetime.now().astimezone().date(),
     )
@@ -218,6 +231,9 @@ app.add_typer(kind_app, name="kind")
 app.command()(log)
 app.add_typer(records_app, name="records")
 app.add_typer(water_app, name="water")
+app.command()(today)
+app.add_typer(point_app, name="point")
+app.add_typer(batch_app, name="batch")
 app.add_typer(simulate_app, name="simulate")
 
 

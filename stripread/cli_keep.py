@@ -16,9 +16,11 @@ from stripread.errors import RecordsError, WrongUsageError
 
 if TYPE_CHECKING:
     from stripread.check import Verdict
+    from stripread.check.history import History
     from stripread.cli_names import Named
     from stripread.cli_read import Wishes
     from stripread.lot.record import CheckRow
+    from stripread.reading import Reading
     from stripread.records import Draft, FileRef, Records, Stamp
     from stripread.records.entries import Role
     from stripread.site import Site
@@ -95,6 +97,7 @@ class Recorder:
     lot_file: Path
     wishes: "Wishes"
     stamp: "Stamp"
+    batch: str | None = None  # that the sample is of
 
     @classmethod
     def begin(cls, wishes: "Wishes", named: "Named") -> Self:
@@ -103,8 +106,26 @@ class Recorder:
 
         site, stamp = site_of_records(wishes.site), stamp_of(wishes.who)
         lot_file = look_up_lot_file(wishes.lot, site)
-        open_site_records(site, create=stamp).close()
-        return cls(site=site, named=named, lot_file=lot_file, wishes=wishes, stamp=stamp)
+        with open_site_records(site, create=stamp) as records:
+            batch = _batch(records, wishes, named, stamp)
+        return cls(site=site, named=named, lot_file=lot_file, wishes=wishes, stamp=stamp, batch=batch)
+
+    def history(self, reading: "Reading") -> "History":
+        """Return what the record knows that bears on a reading."""
+        from stripread.records.history import Occasion, history_of, taken_when
+
+        occasion = Occasion(
+            point=self.wishes.point,
+            sample=self.named.sample,
+            lot=self.named.lot,
+            photo_sha256=reading.photo_sha256,
+            at=taken_when(reading.taken_at, self.stamp.at),
+            now=self.stamp.at,
+            flushed_s=self.wishes.flushed_s,
+            batch=self.batch,
+        )
+        with open_site_records(self.site) as records:
+            return history_of(records, occasion)
 
     def keep(self, verdict: "Verdict", photos: Sequence[Path]) -> None:
         """Record a reading with its photos, lot file and card file: all of it, or an error and nothing.
@@ -158,6 +179,8 @@ class Recorder:
             "one_strip": wishes.one_strip,
             "replicates": wishes.replicates,
             "dipped_at": None if wishes.dipped_at is None else wishes.dipped_at.isoformat(),
+            "flushed_s": wishes.flushed_s,
+            "batch": self.batch,
             "expected": [
                 {"analyte": e.analyte, "unit": e.unit, "low": e.low, "high": e.high, "target": e.target}
                 for e in sample.expectations
@@ -176,6 +199,20 @@ class Recorder:
                 found="other bytes: one of them was replaced meanwhile",
                 remedy="Read the photo again. Nothing was recorded.",
             )
+
+
+def _batch(records: "Records", wishes: "Wishes", named: "Named", stamp: "Stamp") -> str | None:
+    """Return the batch that the sample is of: as named, else the latest that such samples are taken from."""
+    from stripread.records.history import batch_of
+
+    if wishes.batch is None:
+        return batch_of(records, named.sample, at=stamp.at)
+    if not records.entries(kind="batch", subject=wishes.batch, limit=1):
+        known = ", ".join(b.said.id for b in records.batches(limit=10)) or "none"
+        raise WrongUsageError(
+            expected=f"a batch of the record, such as {known}", found=repr(wishes.batch), remedy="Enter it first."
+        )
+    return wishes.batch
 
 
 def keep_check(

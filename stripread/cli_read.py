@@ -50,6 +50,8 @@ class Wishes:
     flash: Path | None = None
     record: bool = False
     who: str | None = None
+    batch: str | None = None
+    flushed_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,7 +76,7 @@ def read_photos(wishes: Wishes, *, today: date) -> int:
         )
     recorder = Recorder.begin(wishes, named) if wishes.record else None
     code = 0
-    reads: Iterable[_Read] = _read_all(wishes, named, today)
+    reads: Iterable[_Read] = _read_all(wishes, named, today, recorder)
     if wishes.replicates:
         reads = _compared(list(reads))
     seen = []
@@ -96,7 +98,7 @@ def _show_together(reads: Sequence[_Read], wishes: Wishes, named: Named, today: 
     except StripReadError as error:
         say(to_line(error_json(error, photo=names)) if wishes.json else error_text(error, photo=names) + "\n")
         return 1
-    verdict = _judge(combined, wishes, named, today)
+    verdict = _judge(combined, wishes, named, today, recorder)
     if wishes.json:
         photos = [str(read.photo) for read in reads if read.verdict is not None]
         record = reading_json(
@@ -116,12 +118,12 @@ def _worse(one: int, other: int) -> int:
     return max(one, other, key=(0, 3, 1).index)
 
 
-def _read_all(wishes: Wishes, named: Named, today: date) -> Iterator[_Read]:
+def _read_all(wishes: Wishes, named: Named, today: date, recorder: Recorder | None) -> Iterator[_Read]:
     """Read in threads: OpenCV lets several run at once."""
     jobs = wishes.jobs or min(os.cpu_count() or 1, 4)
 
     def read_one(photo: Path) -> _Read:
-        return _read_one(photo, wishes, named, today)
+        return _read_one(photo, wishes, named, today, recorder)
 
     if jobs == 1 or len(wishes.photos) == 1:
         yield from map(read_one, wishes.photos)
@@ -131,7 +133,7 @@ def _read_all(wishes: Wishes, named: Named, today: date) -> Iterator[_Read]:
         yield from pool.map(read_one, wishes.photos)
 
 
-def _read_one(photo: Path, wishes: Wishes, named: Named, today: date) -> _Read:
+def _read_one(photo: Path, wishes: Wishes, named: Named, today: date, recorder: Recorder | None) -> _Read:
     timing_ms: dict[str, float] = {}
     start = time.perf_counter()
     try:
@@ -141,15 +143,16 @@ def _read_one(photo: Path, wishes: Wishes, named: Named, today: date) -> _Read:
         reading = read_strip(file, card=named.card, kind=named.kind, lot=named.lot, flash=flash)
         timing_ms |= reading.timing_ms
         timing_ms["curve"] = 1e3 * (time.perf_counter() - start) - sum(timing_ms.values())
+        verdict = _judge(reading, wishes, named, today, recorder)
     except StripReadError as error:
         return _Read(photo=photo, verdict=None, error=error, timing_ms=timing_ms)
-    verdict = _judge(reading, wishes, named, today)
     timing_ms["total"] = 1e3 * (time.perf_counter() - start)
     return _Read(photo=photo, verdict=verdict, error=None, timing_ms=timing_ms)
 
 
-def _judge(reading: Reading, wishes: Wishes, named: Named, today: date) -> Verdict:
-    verdict = check_reading(reading, sample=named.sample, today=today, dipped_at=wishes.dipped_at)
+def _judge(reading: Reading, wishes: Wishes, named: Named, today: date, recorder: Recorder | None) -> Verdict:
+    history = None if recorder is None else recorder.history(reading)
+    verdict = check_reading(reading, sample=named.sample, today=today, dipped_at=wishes.dipped_at, history=history)
     return replace(verdict, cautions=(*verdict.cautions, *named.cautions))
 
 

@@ -17,6 +17,7 @@ from stripread.records import Entry, Records
 from stripread.records.canonical import parse_offset, parse_utc
 from stripread.records.entries import Role
 from stripread.records.files import read_kept
+from stripread.records.history import Occasion, history_of, taken_when
 from stripread.report.json_lines import reading_json
 from stripread.site import Site
 from stripread.together import combine_readings
@@ -45,11 +46,24 @@ def _read(records: Records, site: Site, lot: Lot, entry: Entry) -> Mapping[str, 
     together = how.get("together", False)
     reading = combine_readings(readings, one_strip=how.get("one_strip", False)) if together else readings[0]
     dipped_at = how.get("dipped_at")
+    sample, entered = site.sample(was["sample"]), _entered(entry)
+    occasion = Occasion(
+        point=was["point"],
+        sample=sample,
+        lot=lot,
+        photo_sha256=reading.photo_sha256,
+        at=taken_when(reading.taken_at, entered),
+        now=entered,
+        flushed_s=how.get("flushed_s"),
+        batch=how.get("batch"),
+        again=True,
+    )
     verdict = check_reading(
         reading,
-        sample=site.sample(was["sample"]),
-        today=_entered(entry).date(),  # what was fresh then has not expired by being read again
+        sample=sample,
+        today=entered.date(),  # what was fresh then has not expired by being read again
         dipped_at=None if dipped_at is None else datetime.fromisoformat(dipped_at),
+        history=history_of(records, occasion),
     )
     name = was["photo"] if not together else reading.photo
     now = reading_json(verdict, photo=name, sample=was["sample"], point=was["point"], timing_ms={}, budget=True)

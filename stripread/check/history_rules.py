@@ -4,7 +4,7 @@ As in ``rules.py``, each is a small function that takes a case and yields findin
 """
 
 import math
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from datetime import timedelta
 
@@ -16,7 +16,7 @@ from stripread.findings import Finding, make_finding
 from stripread.measured import Measured
 from stripread.water.recipe import recipe_finding
 
-__all__ = ["SAMPLE_HISTORY_RULES", "STRIP_HISTORY_RULES"]
+__all__ = ["SAMPLE_HISTORY_RULES", "STRIP_HISTORY_RULES", "drifted"]
 
 _K = 3.0  # standard uncertainties that chance does not bridge: 3 in 1000 for a normal distribution
 _FEWEST = 5  # earlier readings from which a point's own scatter is known: ours
@@ -56,7 +56,7 @@ def dip_seen_before(case: StripCase) -> Iterator[Finding]:
 
 
 def clock_wrong(case: StripCase) -> Iterator[Finding]:
-    """Doubt a time that lies ahead, or long ago."""
+    """Doubt a time that lies ahead; note one that lies long ago."""
     history = case.history
     if history is None or case.reading.taken_at is None:
         return
@@ -67,6 +67,7 @@ def clock_wrong(case: StripCase) -> Iterator[Finding]:
         yield make_finding(
             "clock_wrong",
             f"The photo's time, {_time(case)}, lies {_span(-ahead)} back.",
+            severity="info",
             advice="Set the phone's clock, or say in a note that the photo is old. Then read the water of today.",
         )
 
@@ -103,25 +104,21 @@ def lot_never_checked(case: StripCase) -> Iterator[Finding]:
 
 def lot_drifts(case: StripCase) -> Iterator[Finding]:
     """Doubt a lot whose check standards have moved away from their known values."""
-    checks = case.history.checks if case.history else None
-    if not checks:
-        return
+    words = drifted(case.history.checks) if case.history and case.history.checks else None
+    if words is not None:
+        yield make_finding("lot_drifts", f"Of lot {case.lot.number} {words}.")
+
+
+def drifted(checks: Sequence[float]) -> str | None:
+    """Say how scores of check standards, oldest first and one at least, have left their known values; None if not."""
     if abs(checks[-1]) > _K:
         side = "over" if checks[-1] > 0 else "under"
-        yield make_finding(
-            "lot_drifts",
-            f"The last check standard of lot {case.lot.number} lay {abs(checks[-1]):.1f} standard uncertainties {side} "
-            "its known value.",
-        )
-        return
+        return f"the last check standard lay {abs(checks[-1]):.1f} standard uncertainties {side} its known value"
     sums = cusum(checks, target=0.0, allowance=_ALLOWANCE, limit=_LIMIT)
-    if sums.signals[-1]:
-        side = "over" if sums.high[-1] > sums.low[-1] else "under"
-        yield make_finding(
-            "lot_drifts",
-            f"The check standards of lot {case.lot.number} have drifted {side} their known values: their CUSUM stands "
-            f"at {max(sums.high[-1], sums.low[-1]):.1f}, and {_LIMIT:g} is its limit.",
-        )
+    if not sums.signals[-1]:
+        return None
+    side, sum_ = ("over", sums.high[-1]) if sums.high[-1] > sums.low[-1] else ("under", sums.low[-1])
+    return f"the check standards have drifted {side} their known values: CUSUM {sum_:.1f}, limit {_LIMIT:g}"
 
 
 def stock_past_its_time(case: StripCase) -> Iterator[Finding]:
@@ -129,6 +126,8 @@ def stock_past_its_time(case: StripCase) -> Iterator[Finding]:
     forecast = case.history.forecast if case.history else None
     if forecast is None or forecast.use_until is None or case.history is None or case.history.at <= forecast.use_until:
         return
+    if forecast.use_until <= forecast.made_at:
+        return  # weak from the start, which its range tells
     yield make_finding(
         "stock_past_its_time",
         f"The stock of {forecast.made_at.date().isoformat()} was good until "

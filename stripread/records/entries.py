@@ -152,6 +152,7 @@ class Point:
     line: str | None = None
     order: int | None = None
     flush_min: float | None = None
+    before_injector: bool = False
     note: str = ""
 
 

@@ -1,0 +1,271 @@
+"""The commands ``batch generate``, ``stock``, ``top-up`` and ``list``: what was made, of what, and when."""
+
+from datetime import datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from stripread.cli_talk import note, say
+from stripread.cli_typed import Json, Typed
+from stripread.errors import WrongUsageError
+
+if TYPE_CHECKING:
+    from stripread.measured import Measured
+    from stripread.records import Batch, Stamp
+    from stripread.site import Site
+
+__all__ = ["batch_app"]
+
+batch_app = typer.Typer(
+    rich_markup_mode=None,
+    no_args_is_help=True,
+    help="Concentrates and stocks as they were made; volumes as '5 gal' or '20 L'.",
+)
+
+_Site = Annotated[Path | None, typer.Option(metavar="DIR", help="Folder with site.toml. [the nearest one upwards]")]
+_Who = Annotated[
+    str | None, typer.Option(metavar="NAME", envvar="STRIPREAD_WHO", help="Who made it. [who is logged in]")
+]
+_Id = Annotated[str, typer.Argument(metavar="ID", help="What the batch is called, as on its label.")]
+_At = Annotated[
+    datetime | None,
+    typer.Option(metavar="TIME", formats=["%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M"], help="When it was made. [now]"),
+]
+_Tank = Annotated[str | None, typer.Option(metavar="NAME", help="The tank that it is in.")]
+
+
+class _Cover(StrEnum):
+    open = "open"
+    covered = "covered"
+    sealed = "sealed"
+
+
+_Covered = Annotated[
+    _Cover | None,
+    typer.Option(metavar="COVER", help="The tank: open, covered or sealed. Tells how fast it may weaken."),
+]
+
+
+@batch_app.command()
+def generate(
+    batch: _Id,
+    water: Annotated[str, typer.Option(metavar="VOLUME", help="Water that the sachets were put into.")],
+    after: Annotated[str, typer.Option(metavar="TIME", help="How long they are left in it.")] = "12 h",
+    sachets: Annotated[int, typer.Option(metavar="N", min=1, help="Number of sachets.")] = 1,
+    sachet: Annotated[str, typer.Option(metavar="SACHET", help="A sachet file, or a shipped one's name.")] = "example",
+    tank: _Tank = None,
+    cover: _Covered = None,
+    at: _At = None,
+    who: _Who = None,
+    site: _Site = None,
+) -> None:
+    """Enter a concentrate generated from sachets, and tell how strong it should be.
+
+    Example:
+
+      stripread batch generate C-14 --water "5 gal" --cover covered
+    """
+    from stripread.cli_keep import site_of_records, stamp_of
+    from stripread.records import Batch
+    from stripread.water.generation import expected_generation
+    from stripread.water.sachet import load_sachet
+
+    where, stamp, typed = site_of_records(site), stamp_of(who), Typed()
+    litres = typed.measured(water, "volume", name="the water")
+    hours = typed.exact(after, "time", name="the time")
+    kind = load_sachet(sachet)
+    made = expected_generation(kind, water_l=litres, hours=hours, sachets=sachets)
+    said = Batch(
+        id=batch,
+        kind="concentrate",
+        made_at=_when(at, stamp),
+        made_by=stamp.who,
+        water_l=litres.value,
+        u_water_l=litres.u,
+        expected_mg_per_l=made.strength_mg_per_l.value,
+        u_expected_mg_per_l=made.strength_mg_per_l.u,
+        source=f"{sachets} x sachet {kind.name}, {hours:g} h",
+        tank=tank,
+        cover=None if cover is None else cover.value,
+    )
+    _enter(said, where, stamp, typed)
+
+
+@batch_app.command()
+def stock(
+    batch: _Id,
+    concentrate: Annotated[str, typer.Option(metavar="ID", help="The batch of concentrate that it is made of.")],
+    add: Annotated[str, typer.Option(metavar="VOLUME", help="How much of the concentrate.")],
+    water: Annotated[str, typer.Option(metavar="VOLUME", help="Into how much water: it goes in first.")],
+    tank: _Tank = None,
+    cover: _Covered = None,
+    at: _At = None,
+    who: _Who = None,
+    site: _Site = None,
+) -> None:
+    """Enter a stock made from a concentrate, and tell what strength mass balance gives.
+
+    Example:
+
+      stripread batch stock S-14 --concentrate C-14 --add "5 gal" --water "3.3 gal" --cover covered
+    """
+    _mixed(batch, "stock", [(concentrate, add)], water, tank, cover, at, who, site)
+
+
+@batch_app.command(name="top-up")
+def top_up(
+    batch: _Id,
+    stock: Annotated[str, typer.Option(metavar="ID", help="The batch of stock that is brought to strength.")],
+    left: Annotated[str, typer.Option(metavar="VOLUME", help="How much of it was left.")],
+    concentrate: Annotated[str | None, typer.Option(metavar="ID", help="The concentrate that was added.")] = None,
+    add: Annotated[str | None, typer.Option(metavar="VOLUME", help="How much of the concentrate.")] = None,
+    water: Annotated[str, typer.Option(metavar="VOLUME", help="Water that was added.")] = "0 L",
+    tank: _Tank = None,
+    cover: _Covered = None,
+    at: _At = None,
+    who: _Who = None,
+    site: _Site = None,
+) -> None:
+    """Enter a stock brought to strength with concentrate, or thinned with water.
+
+    Example:
+
+      stripread batch top-up S-15 --stock S-14 --left "8 gal" --concentrate C-15 --add "1 gal"
+    """
+    if (concentrate is None) != (add is None):
+        raise WrongUsageError(
+            expected="--concentrate and --add together", found="one of them", remedy="Name both, or neither."
+        )
+    parts = [(stock, left)] + ([] if concentrate is None or add is None else [(concentrate, add)])
+    _mixed(batch, "top-up", parts, water, tank, cover, at, who, site)
+
+
+@batch_app.command(name="list")
+def list_batches(
+    limit: Annotated[int, typer.Option(metavar="N", min=1, help="How many, the latest first.")] = 20,
+    json: Json = False,
+    site: _Site = None,
+) -> None:
+    """List batches with what they should be, what they were last read as, and what the mass balance says."""
+    from stripread.cli_keep import open_site_records, site_of_records
+    from stripread.records.entries import to_payload
+    from stripread.records.history import batch_readings, expected_strength
+    from stripread.report.json_lines import to_line
+    from stripread.report.text import table
+    from stripread.water.recipe import recipe_finding
+
+    rows, lines = [], []
+    with open_site_records(site_of_records(site)) as records:
+        for found in records.batches(limit=limit):
+            said = found.said
+            recipe, read = expected_strength(records, said), batch_readings(records, said)
+            first = read[0][1] if read else None
+            # Later readings are weaker for the loss of strength: the first is held against the recipe.
+            finding = recipe_finding(recipe, first) if recipe is not None and first is not None else None
+            verdict = "" if recipe is None or first is None else "▲ DIFFERS" if finding else "✔ agrees"
+            last = read[-1][1] if read else None
+            made = said.made_at.isoformat(sep=" ", timespec="minutes")[:16]
+            rows.append((said.id, said.kind, made, _strength(recipe), _strength(first), verdict, _strength(last)))
+            lines.append(
+                {
+                    **to_payload(said),
+                    "recipe": _plain(recipe),
+                    "first_reading": _plain(first),
+                    "last_reading": _plain(last),
+                    "finding": None if finding is None else {"code": finding.code, "message": finding.message},
+                }
+            )
+    if json:
+        for line in lines:
+            say(to_line(line))
+        return
+    heads = (
+        "batch",
+        "kind",
+        "made",
+        "recipe [mg/L]",
+        "first reading [mg/L]",
+        "mass balance",
+        "last reading [mg/L]",
+    )
+    say(table(heads, rows) if rows else "No batches yet: stripread batch generate")
+
+
+def _mixed(
+    batch: str,
+    kind: str,
+    named: list[tuple[str, str]],
+    water: str,
+    tank: str | None,
+    cover: _Cover | None,
+    at: datetime | None,
+    who: str | None,
+    site: Path | None,
+) -> None:
+    from dataclasses import replace
+
+    from stripread.cli_keep import open_site_records, site_of_records, stamp_of
+    from stripread.records import Batch, Part
+    from stripread.records.history import expected_strength
+
+    where, stamp, typed = site_of_records(site), stamp_of(who), Typed()
+    volumes = [(name, typed.measured(text, "volume", name=f"the volume of {name}")) for name, text in named]
+    litres = typed.measured(water, "volume", name="the water", positive=False)
+    said = Batch(
+        id=batch,
+        kind="stock" if kind == "stock" else "top-up",
+        made_at=_when(at, stamp),
+        made_by=stamp.who,
+        water_l=litres.value,
+        u_water_l=litres.u,
+        parts=tuple(Part(batch=name, volume_l=v.value, u_volume_l=v.u) for name, v in volumes),
+        tank=tank,
+        cover=None if cover is None else cover.value,
+    )
+    with open_site_records(where) as records:
+        strength = expected_strength(records, said)
+    if strength is not None:
+        said = replace(said, expected_mg_per_l=strength.value, u_expected_mg_per_l=strength.u)
+    _enter(said, where, stamp, typed)
+
+
+def _when(at: datetime | None, stamp: "Stamp") -> datetime:
+    return stamp.at if at is None else at.astimezone()
+
+
+def _enter(said: "Batch", site: "Site", stamp: "Stamp", typed: Typed) -> None:
+    from stripread.check.verdict import CAUTION
+    from stripread.cli_keep import open_site_records
+    from stripread.measured import Measured
+
+    with open_site_records(site, create=stamp) as records:
+        entry = records.add_batch(said, stamp)
+    if said.expected_mg_per_l is not None:
+        strength = Measured(said.expected_mg_per_l, said.u_expected_mg_per_l or 0.0)
+        say(f"{said.id} should be {_strength(strength)} mg/L (95 %). Read it before it is used:")
+        sample = "concentrate" if said.kind == "concentrate" else "stock"
+        say(f"  stripread read PHOTO --lot LOT --sample {sample} --batch {said.id} --record")
+    else:
+        say(f"{said.id}: what it is made of was never read nor foretold, so nothing is known of its strength. Read it.")
+    for line in typed.notes:
+        say(line)
+    say(CAUTION)
+    note(f"recorded as entry {entry.seq}")
+
+
+def _strength(strength: "Measured | None") -> str:
+    """Write a strength with its interval."""
+    from stripread.numbers import format_interval, format_number, places_for
+
+    if strength is None:
+        return ""
+    places = places_for(1.96 * strength.u) if strength.u > 0 else 0
+    return f"{format_number(strength.value, places)}, {format_interval(strength.interval, places)}"
+
+
+def _plain(strength: "Measured | None") -> dict[str, object] | None:
+    if strength is None:
+        return None
+    return {"value": strength.value, "standard_uncertainty": strength.u, "interval": list(strength.interval)}
