@@ -148,7 +148,12 @@ def list_batches(
     json: Json = False,
     site: _Site = None,
 ) -> None:
-    """List batches with what they should be, what they were last read as, and what the mass balance says."""
+    """List batches with what they should be, what they were last read as, and what the mass balance says.
+
+    Example:
+
+      stripread batch list
+    """
     from stripread.cli_keep import open_site_records, site_of_records
     from stripread.records.entries import to_payload
     from stripread.records.history import batch_readings, expected_strength

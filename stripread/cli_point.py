@@ -66,7 +66,12 @@ def list_points(
     json: Annotated[bool, typer.Option("--json", help="Print one JSON object per point, a line each.")] = False,
     site: _Site = None,
 ) -> None:
-    """List the points, line by line in the order of the water."""
+    """List the points, line by line in the order of the water.
+
+    Example:
+
+      stripread point list
+    """
     from stripread.cli_keep import open_site_records, site_of_records
     from stripread.records.entries import to_payload
     from stripread.report.json_lines import to_line
@@ -98,7 +103,12 @@ def retire(
     who: _Who = None,
     site: _Site = None,
 ) -> None:
-    """Take a point out of use; its readings stay."""
+    """Take a point out of use; its readings stay.
+
+    Example:
+
+      stripread point retire bench-3 --why "bench taken down"
+    """
     from stripread.cli_keep import open_site_records, site_of_records, stamp_of
 
     stamp = stamp_of(who)

@@ -21,6 +21,10 @@ def today(
 ) -> None:
     """Show what is due and what is wrong: points, stock, lots, readings to be followed up; the most urgent first.
 
+    Example:
+
+      stripread today
+
     Exit codes: 0 nothing is due; 1 an error; 2 wrong usage; 3 something is.
     """
     from dataclasses import asdict
