@@ -23,6 +23,7 @@ from stripread.cli_records import records_app
 from stripread.cli_simulate import simulate_app
 from stripread.cli_talk import note, say, say_error
 from stripread.cli_today import today
+from stripread.cli_trend import trend
 from stripread.cli_watch import watch_commands
 from stripread.cli_water import water_app
 from stripread.errors import StripReadError, WrongUsageError
@@ -232,6 +233,7 @@ app.command()(log)
 app.add_typer(records_app, name="records")
 app.add_typer(water_app, name="water")
 app.command()(today)
+app.command()(trend)
 app.add_typer(point_app, name="point")
 app.add_typer(batch_app, name="batch")
 app.add_typer(simulate_app, name="simulate")

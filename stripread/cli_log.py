@@ -12,9 +12,9 @@ from stripread.errors import WrongUsageError
 if TYPE_CHECKING:
     from stripread.records.entries import Kind
 
-__all__ = ["log"]
+__all__ = ["DAY", "end_of_day", "local", "log"]
 
-_DAY = ["%Y-%m-%d", "%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M:%S%z"]
+DAY = ["%Y-%m-%d", "%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M:%S%z"]
 
 
 def log(
@@ -22,11 +22,11 @@ def log(
     sample: Annotated[str | None, typer.Option(metavar="TYPE", help="Only of this sample type.")] = None,
     lot: Annotated[str | None, typer.Option(metavar="NUMBER", help="Only read with strips of this lot.")] = None,
     since: Annotated[
-        datetime | None, typer.Option("--from", metavar="TIME", formats=_DAY, help="Taken then or later.")
+        datetime | None, typer.Option("--from", metavar="TIME", formats=DAY, help="Taken then or later.")
     ] = None,
     until: Annotated[
         datetime | None,
-        typer.Option("--to", metavar="TIME", formats=_DAY, help="Taken before; a day counts to its end."),
+        typer.Option("--to", metavar="TIME", formats=DAY, help="Taken before; a day counts to its end."),
     ] = None,
     validity: Annotated[str | None, typer.Option(metavar="WORD", help="Only valid, doubtful or invalid ones.")] = None,
     who: Annotated[str | None, typer.Option(metavar="NAME", help="Only what this person entered.")] = None,
@@ -75,7 +75,7 @@ def log(
             last, count = (found[-1].seq if found else 0), len(found)
         else:
             readings = records.readings(
-                point=point, sample=sample, lot=lot, since=_local(since), until=_end(until), validity=validity,
+                point=point, sample=sample, lot=lot, since=local(since), until=end_of_day(until), validity=validity,
                 who=who, corrections=corrections, before=before, limit=limit,
             )  # fmt: skip
             if json:
@@ -102,12 +102,13 @@ def _kind(word: str) -> "Kind | None":
     return cast(Kind, word)
 
 
-def _local(at: datetime | None) -> datetime | None:
+def local(at: datetime | None) -> datetime | None:
     """Return a time with a zone; without one it is meant on the local clock."""
     return None if at is None else at.astimezone()
 
 
-def _end(at: datetime | None) -> datetime | None:
+def end_of_day(at: datetime | None) -> datetime | None:
+    """Return a time with a zone; a day alone counts to its end."""
     if at is not None and at.tzinfo is None and at.time() == datetime.min.time():
         at += timedelta(days=1)
-    return _local(at)
+    return local(at)

@@ -2,7 +2,7 @@
 
 import json
 import shutil
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -144,3 +144,27 @@ def test_today_knows_lots_that_expire(site, tmp_path):
         picture.save(photo, quality=95)  # without its old time: read as taken now
     assert run(site, "read", photo, "--lot", "UL-2603", "--sample", "line", "--record").stdout
     assert f"expires on {soon.isoformat()}" in run(site, "today").stdout
+
+
+def test_a_trend_has_its_readings_in_order_and_what_happened_between(site, tmp_path):
+    from test_history import add_reading
+
+    from stripread.records import open_records
+    from stripread.records.entries import InjectorSetting, Stamp
+
+    start = datetime(2026, 4, 14, 9, tzinfo=UTC)
+    with open_records(site, create=True) as records:
+        for day, value in enumerate((0.25, 0.27, 0.21, 0.12)):
+            add_reading(records, value, start + timedelta(days=day), point="bench-1")
+        at = start + timedelta(days=1, hours=3)
+        setting = InjectorSetting(injector="main", since=at, ratio=400, convention="to")
+        records.add_injector_setting(setting, Stamp(at=at, who="Ana"))
+    told = lines(run(site, "trend", "bench-1", "--json"))
+    assert [line["pads"][0]["value"] for line in told if "pads" in line] == [0.25, 0.27, 0.21, 0.12]
+    assert [line["words"] for line in told if "event" in line] == ["main 1:400 to"]
+    out = tmp_path / "trend.png"
+    result = run(site, "trend", "bench-1", "--plot", out)
+    assert result.exit_code == 0, result.output
+    assert "injector: main" in result.stdout
+    assert out.stat().st_size > 10_000
+    assert run(site, "trend", "bench-9").exit_code == 2

@@ -1,0 +1,73 @@
+"""The command ``trend``: what a point has read over time."""
+
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from stripread.cli_log import DAY, end_of_day, local
+from stripread.cli_talk import note, say
+from stripread.errors import WrongUsageError
+
+__all__ = ["trend"]
+
+
+def trend(
+    point: Annotated[str, typer.Argument(metavar="POINT", help="The point.")],
+    since: Annotated[
+        datetime | None, typer.Option("--from", metavar="TIME", formats=DAY, help="Taken then or later.")
+    ] = None,
+    until: Annotated[
+        datetime | None,
+        typer.Option("--to", metavar="TIME", formats=DAY, help="Taken before; a day counts to its end."),
+    ] = None,
+    plot: Annotated[
+        Path | None, typer.Option(metavar="OUT", help="Also draw it to a file that ends in .png, .svg or .pdf.")
+    ] = None,
+    json: Annotated[
+        bool, typer.Option("--json", help="Print one JSON object per reading and per event, a line each.")
+    ] = False,
+    site: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Folder with site.toml. [the nearest one upwards]")
+    ] = None,
+) -> None:
+    """Show what a point has read over time, with new stocks, other lots and settings of the injector.
+
+    Example:
+
+      stripread trend bench-3 --from 2026-05-01 --plot bench-3.png
+    """
+    from stripread.cli_keep import open_site_records, site_of_records
+    from stripread.records.trend import trend_of
+    from stripread.report.json_lines import to_line
+    from stripread.report.lot_page import new_figure, save_figure
+    from stripread.report.records_text import log_text, reading_entry_json
+    from stripread.report.trend_plot import plot_trend
+
+    where = site_of_records(site)
+    with open_site_records(where) as records:
+        found = trend_of(records, point, since=local(since), until=end_of_day(until))
+        known = [p.said.name for p in records.points()]
+    if not found.readings:
+        raise WrongUsageError(
+            expected=f"a point with readings in that time; points are {', '.join(sorted(known)) or 'none'}",
+            found=f"none of {point!r}",
+            remedy="Name another point or time.",
+        )
+    if plot is not None:
+        sample = where.samples.get(found.readings[-1].sample or "")
+        figure = new_figure(9, 4.5)
+        expected = None if sample is None else sample.expectation(found.readings[0].main.analyte)
+        plot_trend(found, figure.subplots(), expected=expected)
+        save_figure(figure, plot)
+        note(f"wrote {plot}")
+    if json:
+        for reading in found.readings:
+            say(to_line(reading_entry_json(reading)))
+        for event in found.events:
+            say(to_line({"event": event.kind, "at": event.at.isoformat(), "words": event.words}))
+        return
+    say(log_text(found.readings))
+    for event in found.events:
+        say(f"{event.at.strftime('%Y-%m-%d %H:%M %z')}  {event.kind}: {event.words}")
