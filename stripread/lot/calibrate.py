@@ -103,8 +103,8 @@ def calibrate_pad(
     u_pixels : ndarray (3, 3)
         Typical covariance of one pad's measured CIELAB, for LOD and LOQ.
     u_coding : ndarray (3, 3), optional
-        The part of it that is the coding's: careful photos of one level are rounded much alike, so it does not average
-        out over them.
+        The part of it that is the coding's: careful photos are rounded much alike. Half of it, the pad's own, does not
+        average out over the photos of a level; the other half, that of white and patches, not over the levels either.
 
     Raises
     ------
@@ -112,7 +112,7 @@ def calibrate_pad(
         Fewer than 5 levels, no blank, no replicates, a calibrator that does not fit (named), a path that folds back.
     """
     inside = curve_calibrators(calibrators)
-    coding = np.zeros((3, 3)) if u_coding is None else u_coding
+    coding = np.zeros((3, 3)) if u_coding is None else u_coding / 2
     levels = _levels(inside, coding)
     _check_design(levels, blank=blank, pad=pad)
     scatter = Scatter(0.0, _plain_scatter(levels), sum(len(v.strips) - 1 for v in levels))
@@ -120,7 +120,7 @@ def calibrate_pad(
     for _ in range(2):  # the scatter's share along the curve needs the curve, and the weights need the scatter
         scatter = _pooled_scatter(levels, fitted.best.curve, u_pixels)
         fitted = _fit_curve(levels, scatter, near=fitted)
-    curve = fitted.best.curve
+    curve = _shared(fitted.best.curve, coding)
     _check_strips(inside, levels, curve, pad=pad)
     _check_levels(levels, fitted, pad=pad)
     _check_fold(curve, pad=pad)
@@ -271,6 +271,13 @@ def _level_covariances(levels: Sequence[_Level], curve: Curve) -> Float:
     coding = np.array([v.coding for v in levels]) + _U_MODEL**2 * np.eye(3)
     covariances: Float = curve.scatter_at(at) / strips + moved[:, :, None] * moved[:, None, :] + coding
     return covariances
+
+
+def _shared(curve: Curve, coding: Float) -> Curve:
+    """Return the curve with an error in its covariance that all levels share: it moves B0, and so the whole path."""
+    covariance = curve.covariance.copy()
+    covariance[2:5, 2:5] += coding
+    return replace(curve, covariance=covariance)
 
 
 def _fit_curve(levels: Sequence[_Level], scatter: Scatter, *, near: _Fitted | None = None) -> _Fitted:
