@@ -49,7 +49,9 @@ class Outcome:
     warned: bool = False
 
 
-def one_lot(kind_name: str, index: int, *, unseen: bool, reads: int, alone: bool, folder: Path) -> list[Outcome]:
+def one_lot(
+    kind_name: str, index: int, *, unseen: bool, reads: int, alone: bool, ratio: tuple[float, float], folder: Path
+) -> list[Outcome]:
     """Calibrate a lot of one phone in two lights from pairs, and read pairs in others."""
     rng = np.random.default_rng([71, index, kind_name == "clo2-wide", unseen])
     kind, design = load_kind(kind_name), design_card()
@@ -74,24 +76,26 @@ def one_lot(kind_name: str, index: int, *, unseen: bool, reads: int, alone: bool
     for _ in range(reads):
         truth = float(np.exp(rng.uniform(*np.log(SPANS[kind_name]))))
         strip = DippedStrip(kind=kind, concentrations={"clo2": truth})
-        shots = random_pair(design, strip, rng, seen=not unseen, phone=phone, printer_seed=printer, sizes=SIZE)
+        shots = random_pair(
+            design, strip, rng, seen=not unseen, phone=phone, printer_seed=printer, sizes=SIZE, ratio=ratio
+        )
         flash = shots[1].flash
         assert flash is not None
-        ratio = float((flash.power @ phone.sensor)[1]) / sum(float((lamp(n) @ phone.sensor)[1]) for n in shots[0].lamps)
+        drawn = float((flash.power @ phone.sensor)[1]) / sum(float((lamp(n) @ phone.sensor)[1]) for n in shots[0].lamps)
         files = [open_photo_bytes(take_photo(s, seed=int(rng.integers(2**31)))[0], "photo.jpg") for s in shots]
         for way in lots:
             file, second = (files[0], files[1]) if way == "pair" else (files[way == WAYS[1]], None)
             try:
                 reading = read_strip(file, card=card, kind=kind, lot=lots[way], flash=second)
             except StripReadError as error:
-                outcomes.append(Outcome(kind_name, way, truth, ratio, codes=(error.code,)))
+                outcomes.append(Outcome(kind_name, way, truth, drawn, codes=(error.code,)))
                 continue
             pad = reading.pads[0]
             findings = (*reading.findings, *pad.findings)
             low, high = pad.interval or (None, None)
             outcomes.append(
                 Outcome(
-                    kind_name, way, truth, ratio, pad.value, pad.standard_uncertainty or 0.0, low, high,
+                    kind_name, way, truth, drawn, pad.value, pad.standard_uncertainty or 0.0, low, high,
                     tuple(f.code for f in findings), worst_severity(findings) in ("warning", "error"),
                 )
             )  # fmt: skip
@@ -132,13 +136,20 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
     parser.add_argument("--alone", action="store_true", help="read the photos of the pairs by themselves as well")
     parser.add_argument("--kinds", nargs="*", default=list(SPANS), help="kinds of strips")
     parser.add_argument("--first", type=int, default=0, help="number of the first lot, for other draws")
+    parser.add_argument("--ratio", type=float, nargs=2, default=(0.5, 5.0), help="flash over the other light, of reads")
     options = parser.parse_args(arguments)
     outcomes: list[Outcome] = []
     for kind in options.kinds:
         for index in range(options.first, options.first + options.lots):
             with TemporaryDirectory() as folder:
                 outcomes += one_lot(
-                    kind, index, unseen=options.unseen, reads=options.reads, alone=options.alone, folder=Path(folder)
+                    kind,
+                    index,
+                    unseen=options.unseen,
+                    reads=options.reads,
+                    alone=options.alone,
+                    ratio=(options.ratio[0], options.ratio[1]),
+                    folder=Path(folder),
                 )
     write = sys.stdout.write
     heads = ("n", "read", "median", "95th", "stated u", "covered", "silent", "warned")

@@ -7,8 +7,10 @@ import pytest
 
 from stripread.card.design import design_card
 from stripread.colour.correct import fit_correction
+from stripread.colour.mismatch import FLASH_CONSTANTS, mismatch_covariance
 from stripread.colour.pair import PairPatches, fit_flash_light, fit_pair_tone, join_flash_colours
 from stripread.geometry import Float
+from stripread.measure import coding_covariance
 from stripread.simulate.cameras import make_phone
 from stripread.simulate.inks import print_card
 from stripread.simulate.pads import PADS, pad_reflectance
@@ -86,3 +88,29 @@ def test_the_jacobian_is_the_slope_of_the_colour() -> None:
     step = np.full((2, 3), 2e-3) * one
     predicted = np.einsum("aij,ij->a", light.jacobian(one, place), step)
     assert light.lab(one + step, place) - light.lab(one, place) == pytest.approx(predicted, abs=5e-3)
+
+
+def stated_spreads(*, phone: int, ratio: float) -> tuple[float, float]:
+    """Delta E that coding and mismatch leave in a violet pad by what is stated, over three lights."""
+    role = np.array([p.role == "colour" for p in CARD.patches])
+    coded, missed = [], []
+    for seed, name in enumerate(("A", "FL10", "D75"), start=60):
+        photos = photograph((name,), phone=phone, ratio=ratio, seed=seed)
+        pair = prepared(photos, share=1 / (1 + ratio))
+        light = fit_flash_light(pair, calibration(phone))
+        both, place = np.stack([photos[0].pads[0], photos[1].pads[0]]), np.zeros(2)
+        slopes = light.jacobian(both, place).swapaxes(0, 1)
+        coded.append(sum(j @ coding_covariance(one, (1.0, 1.0)) @ j.T for one, j in zip(both, slopes, strict=True)))
+        used = pair.used
+        shown = light.lab(both, place)[None], PRINT.lab[used], light.left_out[used], role[used]
+        missed.append(mismatch_covariance(*shown, u_reference=0.0, constants=FLASH_CONSTANTS)[0])
+    coding, mismatch = (float(np.sqrt(np.trace(np.mean(one, axis=0)))) for one in (coded, missed))
+    return coding, mismatch
+
+
+@pytest.mark.parametrize("phone", [2, 4])
+def test_a_weak_flash_states_more_uncertainty(phone: int) -> None:
+    """Taking nearly equal photos off each other magnifies their coding, and what the patches miss shows it."""
+    strong, weak = (stated_spreads(phone=phone, ratio=ratio) for ratio in (2.0, 0.2))
+    assert weak[0] > 2 * strong[0]
+    assert weak[1] > strong[1]
