@@ -273,6 +273,11 @@ def _circumstances(first: Lot, second: Lot, lights: "_Lights | None") -> tuple[s
             "How far the lights differ cannot be told: the calibrations have too few patches of this card in common. "
             "No uncertainty below allows for it."
         )
+    elif first.correction != second.correction:
+        found.append(
+            f"Colours were corrected by the {first.correction} map in lot {first.number} and by the "
+            f"{second.correction} one in lot {second.number}: what the plain map misses is allowed for as light."
+        )
     elif lights.distance >= 0.005:
         found.append(
             f"The cards' patches in the photos of both calibrations, once corrected, lie {lights.distance:.2f} Delta E "
@@ -330,6 +335,10 @@ def _compare_lights(first: Lot, second: Lot, card: CardLayout) -> _Lights | None
     common = [patch for patch in card.patches if patch.id in one and patch.id in other]
     if len(common) < LEAST_COMMON:
         return None
+    if first.correction != second.correction:
+        # What the plain map misses is not in the other's curve: all of its residuals count, in the same light, too.
+        missing = {patch.id: (0.0, 0.0, 0.0) for patch in common}
+        one, other = (one, missing) if first.correction == "plain" else (missing, other)
     return _Lights(
         patch_lab=np.array([patch.lab for patch in common]),
         difference=np.array([np.subtract(one[patch.id], other[patch.id]) for patch in common]),

@@ -55,6 +55,11 @@ class MadeLot:
     phone: int | None = None
     lamps: tuple[str, ...] = ()
 
+    @property
+    def name(self) -> str:
+        """Where it was calibrated, for the table."""
+        return f"lot of {' and '.join(self.lamps)}" if self.lamps else "demo lot"
+
 
 @dataclass(frozen=True)
 class Task:
@@ -72,6 +77,7 @@ class Task:
 @dataclass(frozen=True)
 class Outcome:
     kind: str
+    lot: str
     lamp: str
     phone: str
     printer: int
@@ -116,7 +122,7 @@ def run(task: Task) -> Outcome:
     printer = task.lot.printer if task.same_place else shot.printer_seed
     px_per_mm = shot.view.card_width_share * shot.view.size_px[0] / shot.card.width_mm
     facts = {
-        "kind": name, "lamp": shot.lamps[0], "phone": shot.phone.name, "printer": printer,
+        "kind": name, "lot": task.lot.name, "lamp": shot.lamps[0], "phone": shot.phone.name, "printer": printer,
         "share": shot.view.card_width_share, "truth": truth, "contrast": shot.phone.contrast,
         "blur_mm": shot.optics.blur_sigma_px / px_per_mm,
     }  # fmt: skip
@@ -247,6 +253,8 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
         write(row(kind, own) + "\n")
         for family, lamps in FAMILIES.items():
             write(row(f"  {family}", [o for o in own if o.lamp in lamps]) + "\n")
+        for lot in dict.fromkeys(lot.name for lot in lots[kind]):
+            write(row(f"  {lot}", [o for o in own if o.lot == lot]) + "\n")
         middle = float(np.sqrt(np.prod(SPANS[kind])))
         for name, chosen in (
             (f"under {middle:.2g}", [o for o in own if o.truth < middle]),

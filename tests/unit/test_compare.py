@@ -158,6 +158,16 @@ def test_patches_that_came_out_otherwise_widen_the_difference(lot):
     assert any("1.4 Delta E apart" in sentence or "1.41" in sentence for sentence in lit.circumstances)
 
 
+def test_what_another_way_of_correction_misses_is_not_put_on_the_lots(lot):
+    spectral = replace(lot, correction="spectral")
+    for pair in ((lot, spectral), (spectral, lot)):
+        found = compare_lots(*pair, card=CARD)
+        assert (found.pads[0].u_light > 0).all()
+        assert any("corrected by the" in sentence for sentence in found.circumstances)
+    same = compare_lots(spectral, spectral, card=CARD)
+    assert not same.pads[0].u_light.any()
+
+
 def test_a_card_of_other_patches_tells_nothing_about_light(lot):
     bare = replace(CARD, patches=tuple(replace(patch, id=f"other {patch.id}") for patch in CARD.patches))
     found = compare_lots(lot, signed(lot, 2.0), card=bare)
