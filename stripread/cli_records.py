@@ -223,10 +223,11 @@ def reread(
       stripread records reread --lot UL-2603 --dry-run
     """
     from stripread import __version__
-    from stripread.cli_keep import keep_lot, open_site_records, site_of_records, stamp_of
+    from stripread.cli_keep import open_site_records, site_of_records, stamp_of
     from stripread.cli_names import look_up_lot_file
     from stripread.cli_reread import reader
     from stripread.lot.lot import load_lot
+    from stripread.recording import keep_lot
     from stripread.records.reread import reread_lot
     from stripread.report.json_lines import to_line
     from stripread.report.records_text import reread_json, reread_text

@@ -24,6 +24,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
     ("check",),
     ("records",),
     ("report",),
+    ("recording",),
     ("simulate",),
     ("cli",),
 )
