@@ -20,6 +20,7 @@ from stripread.cli_log import log
 from stripread.cli_lot import kind_app, lot_app
 from stripread.cli_point import point_app
 from stripread.cli_records import records_app
+from stripread.cli_report import report
 from stripread.cli_simulate import simulate_app
 from stripread.cli_talk import note, say, say_error
 from stripread.cli_today import today
@@ -234,6 +235,7 @@ app.add_typer(records_app, name="records")
 app.add_typer(water_app, name="water")
 app.command()(today)
 app.command()(trend)
+app.command()(report)
 app.add_typer(point_app, name="point")
 app.add_typer(batch_app, name="batch")
 app.add_typer(simulate_app, name="simulate")

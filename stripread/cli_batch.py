@@ -12,6 +12,7 @@ from stripread.cli_typed import Json, Typed
 from stripread.errors import WrongUsageError
 
 if TYPE_CHECKING:
+    from stripread.findings import Finding
     from stripread.measured import Measured
     from stripread.records import Batch, Stamp
     from stripread.site import Site
@@ -209,11 +210,9 @@ def _mixed(
     who: str | None,
     site: Path | None,
 ) -> None:
-    from dataclasses import replace
-
     from stripread.cli_keep import open_site_records, site_of_records, stamp_of
     from stripread.records import Batch, Part
-    from stripread.records.history import expected_strength
+    from stripread.records.history import with_expected
 
     where, stamp, typed = site_of_records(site), stamp_of(who), Typed()
     volumes = [(name, typed.measured(text, "volume", name=f"the volume of {name}")) for name, text in named]
@@ -230,9 +229,7 @@ def _mixed(
         cover=None if cover is None else cover.value,
     )
     with open_site_records(where) as records:
-        strength = expected_strength(records, said)
-    if strength is not None:
-        said = replace(said, expected_mg_per_l=strength.value, u_expected_mg_per_l=strength.u)
+        said = with_expected(records, said)
     _enter(said, where, stamp, typed)
 
 
@@ -249,8 +246,10 @@ def _enter(said: "Batch", site: "Site", stamp: "Stamp", typed: Typed) -> None:
         entry = records.add_batch(said, stamp)
     if said.expected_mg_per_l is not None:
         strength = Measured(said.expected_mg_per_l, said.u_expected_mg_per_l or 0.0)
-        say(f"{said.id} should be {_strength(strength)} mg/L (95 %). Read it before it is used:")
         sample = "concentrate" if said.kind == "concentrate" else "stock"
+        if (off := _off_range(strength, site, sample)) is not None:
+            say(f"▲ {off.message}\n  {off.advice}")
+        say(f"{said.id} should be {_strength(strength)} mg/L (95 %). Read it before it is used:")
         say(f"  stripread read PHOTO --lot LOT --sample {sample} --batch {said.id} --record")
     else:
         say(f"{said.id}: what it is made of was never read nor foretold, so nothing is known of its strength. Read it.")
@@ -258,6 +257,16 @@ def _enter(said: "Batch", site: "Site", stamp: "Stamp", typed: Typed) -> None:
         say(line)
     say(CAUTION)
     note(f"recorded as entry {entry.seq}")
+
+
+def _off_range(strength: "Measured", site: "Site", sample: str) -> "Finding | None":
+    """Return the finding of a recipe that cannot give what the site expects of such a sample."""
+    from stripread.water.recipe import recipe_range_finding
+
+    if sample not in site.samples:
+        return None
+    expected = site.samples[sample].main
+    return recipe_range_finding(strength, low=expected.low, high=expected.high)
 
 
 def _strength(strength: "Measured | None") -> str:

@@ -158,21 +158,16 @@ def keep_check(
 ) -> None:
     """Make a check of a lot known to the site's record, if the site has one and holds the file of checks."""
     from stripread.photo.load import open_photo
-    from stripread.recording import PHOTO_SUFFIX, keep_lot
+    from stripread.recording import record_check
     from stripread.records import has_records
 
     if site is None or not (has_records(site.folder) or site.database is not None):
         return
-    home, where = site.folder.resolve(), rows.resolve()
-    if not where.is_relative_to(home):
+    if not rows.resolve().is_relative_to(site.folder.resolve()):
         note(f"not in the site's record: {rows} lies outside of {site.folder}")
         return
-    from stripread.records.checks import check_standard_of
-
     stamp = stamp_of(None)
     with open_site_records(site, create=stamp) as records:
-        file = open_photo(photo)
-        kept = records.keep("photo", file.data, file.name, suffix=PHOTO_SUFFIX[file.format])
-        lot_ref, known = keep_lot(records, lot_file, lot, kind)
-        check = check_standard_of(row, lot=lot, file=where.relative_to(home).as_posix())
-        records.add_check_standard(check, stamp, files=(kept, lot_ref), first_if_new=(known,))
+        record_check(
+            records, row, lot=lot, kind=kind, lot_file=lot_file, rows=rows, photo=open_photo(photo), stamp=stamp
+        )

@@ -1,4 +1,4 @@
-"""The commands ``simulate photo``, ``vial`` and ``series``: photos with known truth, for trying out and for tests."""
+"""The commands ``simulate photo``, ``vial``, ``series`` and ``season``: with known truth, for trials and tests."""
 
 from pathlib import Path
 from typing import Annotated
@@ -175,6 +175,35 @@ def series(
     (folder / "truth.toml").write_text(tomli_w.dumps(truth), encoding="utf-8")
     _write_card(printer, card_out)
     note(f"wrote {path} and its photos (simulated)")
+
+
+@simulate_app.command()
+def season(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="A new folder for the site, its record and photos.")],
+    site: Annotated[
+        Path, typer.Option(metavar="DIR", help="The demo site, whose card print and lots are used.")
+    ] = Path("calibration"),
+    seed: Annotated[int, _SEED] = 1,
+    faults: Annotated[
+        bool, typer.Option("--faults/--no-faults", help="Hide four faults in it, or none: all goes well.")
+    ] = True,
+) -> None:
+    """Play six SIMULATED weeks of an invented nursery: every strip drawn as a photo, read, judged and recorded.
+
+    Example:
+
+      stripread simulate season demo-season --site calibration
+
+    Takes a minute or two. `stripread report` then tells what went wrong; the truth is in truth.toml.
+    """
+    from stripread.simulate.season_play import play_season
+
+    def told(done: int, of: int) -> None:
+        if done % 20 == 0 or done == of:
+            note(f"{done} of {of} strips read and recorded (simulated)")
+
+    play_season(folder, site, seed=seed, faults=faults, report=told)
+    note(f"the site: {folder}")
 
 
 def _check_kind(kind: str) -> None:

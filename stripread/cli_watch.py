@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from stripread.card import CardLayout
     from stripread.check.standard import StandardCheck
     from stripread.lot.lot import Lot
-    from stripread.lot.record import CheckRow
     from stripread.strip.kinds import StripKind
 
 __all__ = ["watch_commands"]
@@ -56,6 +55,7 @@ def verify(
     Exit codes: 0 all agree with the known value; 1 an error or an unreadable photo; 2 wrong usage; 3 one differs, is
     doubtful or gives no number, or a rule of the control chart is broken.
     """
+    from stripread.check.standard import check_row
     from stripread.cli_keep import keep_check
     from stripread.cli_names import look_up_card, look_up_kind, look_up_lot_file, look_up_site
     from stripread.lot.lot import load_lot
@@ -82,7 +82,7 @@ def verify(
             say(to_line(error_json(error, photo=str(photo))) if json else error_text(error, photo=str(photo)) + "\n")
             code = 1
             continue
-        row = _row(check, photo)
+        row = check_row(check, photo=photo.name, when=datetime.now(UTC).replace(microsecond=0))
         before = find_row(rows, row)
         if before is None:
             append_row(out, row)
@@ -139,27 +139,6 @@ def _check(
         )
     reading = read_strip(file, card=card, kind=kind, lot=lot)
     return check_standard(reading, pad=pad, known=known, u_known=u_known, today=datetime.now().astimezone().date())
-
-
-def _row(check: "StandardCheck", photo: Path) -> "CheckRow":
-    from stripread.lot.record import CheckRow
-
-    low, high = check.pad.interval or (None, None)
-    return CheckRow(
-        when=datetime.now(UTC).replace(microsecond=0),
-        photo=photo.name,
-        photo_sha256=check.reading.photo_sha256,
-        lot_sha256=check.reading.lot.sha256,
-        pad=check.pad.pad,
-        known=check.known,
-        u_known=check.u_known,
-        value=check.pad.value,
-        u=check.pad.standard_uncertainty,
-        low=low,
-        high=high,
-        e_n=None if check.agreement is None else check.agreement.e_n,
-        findings=tuple(finding.code for finding in check.doubts),
-    )
 
 
 def compare(

@@ -150,6 +150,9 @@ _KINDS = (
                 "Repeat with a new strip; if it stands, correct the dosing as the product's label says.", "sample"),
     FindingKind("range_undecided", "info", "The interval straddles a limit of the expected range.",
                 "Read a second strip and take both together before you change the dosing.", "sample"),
+    FindingKind("recipe_off_range", "warning", "By mass balance a recipe cannot give the strength that is expected.",
+                "Do not use it as it is: plan the volumes anew from the measured concentrate (stripread water dilute), "
+                "or bring the tank to strength (stripread water top-up), and read it.", "sample"),
     FindingKind("recipe_mismatch", "warning", "A recipe and a reading of what was made by it cannot both be right.",
                 "Read concentrate and stock again, a new strip each, and check the volumes; use neither number until "
                 "you know which one is wrong.", "sample"),

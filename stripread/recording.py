@@ -14,15 +14,17 @@ from stripread.check import Verdict
 from stripread.check.history import History
 from stripread.errors import RecordsError
 from stripread.lot.lot import Lot
+from stripread.lot.record import CheckRow
 from stripread.photo.load import PhotoFile
 from stripread.reading import Reading
 from stripread.records import Draft, Entry, FileRef, Records, Stamp
+from stripread.records.checks import check_standard_of
 from stripread.records.entries import Role
 from stripread.records.history import Occasion, history_of, taken_when
 from stripread.report.json_lines import reading_json
 from stripread.site import SampleType
 
-__all__ = ["PHOTO_SUFFIX", "Taking", "history_for", "keep_lot", "record_reading"]
+__all__ = ["PHOTO_SUFFIX", "Taking", "history_for", "keep_lot", "record_check", "record_reading"]
 
 PHOTO_SUFFIX = {"jpeg": ".jpg", "png": ".png", "webp": ".webp", "tiff": ".tif", "heic": ".heic"}
 
@@ -106,6 +108,17 @@ def keep_lot(records: Records, file: Path, number: str, kind: str, *, keep: bool
         ref = FileRef(role="lot", sha256=sha256, name=file.name, path=f"lots/{sha256}.json")
     payload = {"number": number, "kind": kind, "sha256": ref.sha256}
     return ref, Draft(kind="lot", payload=payload, subject=number, files=(ref,))
+
+
+def record_check(
+    records: Records, row: CheckRow, *, lot: str, kind: str, lot_file: Path, rows: Path, photo: PhotoFile, stamp: Stamp
+) -> Entry:
+    """Record a check of a lot by its row in the lot's own file of checks, ``rows``, within the site's folder."""
+    kept = records.keep("photo", photo.data, photo.name, suffix=PHOTO_SUFFIX[photo.format])
+    lot_ref, known = keep_lot(records, lot_file, lot, kind)
+    file = rows.resolve().relative_to(records.folder.resolve()).as_posix()
+    check = check_standard_of(row, lot=lot, file=file)
+    return records.add_check_standard(check, stamp, files=(kept, lot_ref), first_if_new=(known,))
 
 
 def _payload(verdict: Verdict, taking: Taking, names: Sequence[str]) -> Mapping[str, Any]:

@@ -14,7 +14,7 @@ from stripread.check.expected import plain_number, reported
 from stripread.check.history import PastReading
 from stripread.findings import Finding, make_finding
 from stripread.measured import Measured
-from stripread.water.recipe import recipe_finding
+from stripread.water.recipe import recipe_finding, recipe_range_finding
 
 __all__ = ["SAMPLE_HISTORY_RULES", "STRIP_HISTORY_RULES", "drifted"]
 
@@ -99,7 +99,9 @@ def flush_not_kept(case: StripCase) -> Iterator[Finding]:
 def lot_never_checked(case: StripCase) -> Iterator[Finding]:
     """Say that no check standard was ever read with the lot."""
     if case.history is not None and case.history.checks == () and not case.lot.provisional:
-        yield make_finding("lot_never_checked", f"No check standard stands in the record for lot {case.lot.number}.")
+        yield make_finding(
+            "lot_never_checked", f"No valid check standard of lot {case.lot.number} stands in the record."
+        )
 
 
 def lot_drifts(case: StripCase) -> Iterator[Finding]:
@@ -121,13 +123,16 @@ def drifted(checks: Sequence[float]) -> str | None:
     return f"the check standards have drifted {side} their known values: CUSUM {sum_:.1f}, limit {_LIMIT:g}"
 
 
-def stock_past_its_time(case: StripCase) -> Iterator[Finding]:
-    """Tell of a stock that is older than it is good for."""
-    forecast = case.history.forecast if case.history else None
+def stock_past_its_time(case: PadCase) -> Iterator[Finding]:
+    """Tell of a stock that is older than it is good for, unless this very reading shows that it is still good."""
+    forecast, expected = case.history.forecast if case.history else None, case.expected
     if forecast is None or forecast.use_until is None or case.history is None or case.history.at <= forecast.use_until:
         return
-    if forecast.use_until <= forecast.made_at:
+    if forecast.use_until <= forecast.made_at or expected is None or not _main(case):
         return  # weak from the start, which its range tells
+    least = case.pad.interval[0] if case.pad.interval else None
+    if least is not None and least >= expected.low:
+        return
     yield make_finding(
         "stock_past_its_time",
         f"The stock of {forecast.made_at.date().isoformat()} was good until "
@@ -144,6 +149,17 @@ def recipe_mismatch(case: PadCase) -> Iterator[Finding]:
     if recipe is None or not _main(case) or pad.value is None or pad.standard_uncertainty is None:
         return
     found = recipe_finding(Measured(recipe.value, recipe.u), Measured(pad.value, pad.standard_uncertainty))
+    if found is not None:
+        yield replace(found, message=f"{recipe.words}: {found.message}")
+
+
+def recipe_off_range(case: PadCase) -> Iterator[Finding]:
+    """Tell of a batch whose recipe cannot give what the sample is expected to have."""
+    recipe, sample = case.history.recipe if case.history else None, case.sample
+    if recipe is None or sample is None or not _main(case):
+        return
+    low, high = sample.main.low, sample.main.high
+    found = recipe_range_finding(Measured(recipe.value, recipe.u), low=low, high=high)
     if found is not None:
         yield replace(found, message=f"{recipe.words}: {found.message}")
 
@@ -262,12 +278,13 @@ STRIP_HISTORY_RULES: tuple[Callable[[StripCase], Iterable[Finding]], ...] = (
     flush_not_kept,
     lot_never_checked,
     lot_drifts,
-    stock_past_its_time,
 )
 SAMPLE_HISTORY_RULES: tuple[Callable[[PadCase], Iterable[Finding]], ...] = (
     residual_before_injector,
+    recipe_off_range,
     recipe_mismatch,
     weaker_than_forecast,
+    stock_past_its_time,
     jump_at_point,
     line_falls_faster,
     drift_at_point,

@@ -1,16 +1,17 @@
 """A check standard: a strip dipped into a known dilution, its reading held against what it should read."""
 
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from typing import Literal
 
 from stripread.check.verdict import PadVerdict, check_reading
 from stripread.findings import REGISTRY, Finding
+from stripread.lot.record import CheckRow
 from stripread.lot.verify import Agreement, compare_to_known
 from stripread.reading import PadReading, Reading
 from stripread.site import Expectation, SampleType
 
-__all__ = ["StandardCheck", "check_standard"]
+__all__ = ["StandardCheck", "check_row", "check_standard"]
 
 _K = 2.0  # the dilution is expected within two of its standard uncertainties
 
@@ -102,6 +103,26 @@ def check_standard(reading: Reading, *, pad: str, known: float, u_known: float, 
         agreement=agreement,
         bound_holds=_bound_holds(shown, known - _K * u_known, known + _K * u_known),
         findings=_about_measurement(verdict.findings, judged, verdict.pads),
+    )
+
+
+def check_row(check: StandardCheck, *, photo: str, when: datetime) -> CheckRow:
+    """Return a check as a row of the lot's record of checks."""
+    low, high = check.pad.interval or (None, None)
+    return CheckRow(
+        when=when,
+        photo=photo,
+        photo_sha256=check.reading.photo_sha256,
+        lot_sha256=check.reading.lot.sha256,
+        pad=check.pad.pad,
+        known=check.known,
+        u_known=check.u_known,
+        value=check.pad.value,
+        u=check.pad.standard_uncertainty,
+        low=low,
+        high=high,
+        e_n=None if check.agreement is None else check.agreement.e_n,
+        findings=tuple(finding.code for finding in check.doubts),
     )
 
 

@@ -1,7 +1,7 @@
 """What the record knows that bears on a new reading: the facts that the rules which look back are given."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
 from stripread.check.history import Forecast, History, Line, PastReading, Point, Recipe
@@ -13,7 +13,7 @@ from stripread.records import entries as said
 from stripread.records.queries import RecordedReading
 from stripread.records.store import Records
 from stripread.site import SampleType
-from stripread.water.decay import COVERS, Timed, fit_loss, strength_at, time_until
+from stripread.water.decay import COVERS, LossFit, Timed, fit_loss, strength_at, time_until
 from stripread.water.dilution import mix
 
 __all__ = [
@@ -21,11 +21,13 @@ __all__ = [
     "batch_forecast",
     "batch_of",
     "batch_readings",
+    "check_rows",
     "expected_strength",
     "find_batch",
     "history_of",
     "lot_scores",
     "taken_when",
+    "with_expected",
 ]
 
 _SAME_POINT, _OF_BATCH, _ON_LINE = 60, 200, 60  # the latest readings that are looked at
@@ -90,7 +92,7 @@ def history_of(records: Records, occasion: Occasion) -> History:
         ),
         photos={} if occasion.again else _used(records, occasion.photo_sha256),
         checks=lot_scores(records, occasion.lot),
-        recipe=None if batch is None else _recipe(records, batch),
+        recipe=None if batch is None else _recipe(records, batch, at=occasion.at),
         forecast=None if batch is None else batch_forecast(records, batch, occasion.sample, at=occasion.at),
         line=None if point is None else _line(records, point, occasion),
     )
@@ -145,14 +147,18 @@ def lot_scores(records: Records, lot: Lot) -> tuple[float, ...] | None:
     """Scores of the lot's check standards in this calibration; None where the record keeps no checks at all."""
     if not records.check_standards(limit=1):
         return None
-    own = [check.said for check in records.check_standards(lot=lot.number, limit=_OF_BATCH)]
+    rows = check_rows(records, lot.number)
+    return tuple(chart_scores(rows, pad=lot.pads[0].pad, lot_sha256=lot.sha256))
+
+
+def check_rows(records: Records, lot: str) -> list[CheckRow]:
+    """Return the checks of a lot that the record knows of, the earliest first, from the lot's own file of checks."""
+    own = [check.said for check in records.check_standards(lot=lot, limit=_OF_BATCH)]
     wanted = {(check.photo_sha256, check.lot_sha256, check.pad) for check in own}
     rows: list[CheckRow] = []
     for file in sorted({check.file for check in own}):
         rows += [r for r in load_record(records.folder / file) if (r.photo_sha256, r.lot_sha256, r.pad) in wanted]
-    rows.sort(key=lambda row: row.when)
-    main = lot.pads[0].pad
-    return tuple(chart_scores(rows, pad=main, lot_sha256=lot.sha256))
+    return sorted(rows, key=lambda row: row.when)
 
 
 def batch_readings(
@@ -170,8 +176,11 @@ def batch_readings(
 
 
 def expected_strength(records: Records, batch: said.Batch) -> Measured | None:
-    """Return what a batch must be by mass balance of its parts as they were last read, else as it was entered."""
-    strengths = [_strength(records, part) for part in batch.parts]
+    """Return what a batch must be by mass balance of its parts as they were when mixed, else as it was entered.
+
+    What a part was then follows from its readings and what is lost in between (`water.decay`).
+    """
+    strengths = [_strength(records, part, at=batch.made_at) for part in batch.parts]
     known = [s for s in strengths if s is not None]
     if batch.parts and len(known) == len(strengths):
         parts = [
@@ -184,22 +193,33 @@ def expected_strength(records: Records, batch: said.Batch) -> Measured | None:
     return Measured(batch.expected_mg_per_l, batch.u_expected_mg_per_l)
 
 
-def _recipe(records: Records, batch: said.Batch) -> Recipe | None:
+def with_expected(records: Records, batch: said.Batch) -> said.Batch:
+    """Return a batch about to be entered with the strength that mass balance gives, where its parts are known."""
+    strength = expected_strength(records, batch)
+    if strength is None:
+        return batch
+    return replace(batch, expected_mg_per_l=strength.value, u_expected_mg_per_l=strength.u)
+
+
+def _recipe(records: Records, batch: said.Batch, *, at: datetime) -> Recipe | None:
+    """Return what a batch should be until it is read first: later it is its own readings that foretell it."""
+    if batch_readings(records, batch, until=at):
+        return None
     strength = expected_strength(records, batch)
     if strength is None:
         return None
     parts = " and ".join(f"{part.volume_l:.3g} L of {part.batch or 'a solution'}" for part in batch.parts)
-    words = f"{parts} in {batch.water_l:.3g} L of water" if parts else f"What {batch.id} was made of"
+    words = f"{batch.id}, {parts} in {batch.water_l:.3g} L of water" if parts else f"{batch.id} as it was made"
     return Recipe(value=strength.value, u=strength.u, words=words)
 
 
-def _strength(records: Records, part: said.Part) -> Measured | None:
+def _strength(records: Records, part: said.Part, *, at: datetime) -> Measured | None:
     batch = None if part.batch is None else find_batch(records, part.batch)
     if batch is None:
         return None
-    read = batch_readings(records, batch)
-    if read:
-        return read[-1][1]
+    fit = _fit(records, batch) if at >= batch.made_at else None
+    if fit is not None:
+        return strength_at(fit, _hours(batch, at))
     if batch.expected_mg_per_l is None or batch.u_expected_mg_per_l is None:
         return None
     return Measured(batch.expected_mg_per_l, batch.u_expected_mg_per_l)
@@ -207,23 +227,28 @@ def _strength(records: Records, part: said.Part) -> Measured | None:
 
 def batch_forecast(records: Records, batch: said.Batch, sample: SampleType, *, at: datetime) -> Forecast | None:
     """Return what the batch should still have, by its own earlier readings and its tank's cover."""
-    if at < batch.made_at:
+    fit = None if at < batch.made_at else _fit(records, batch, until=at)
+    if fit is None:
         return None
-    read = [
-        Timed((when - batch.made_at).total_seconds() / 3600, strength)
-        for when, strength in batch_readings(records, batch, until=at)
-    ]
-    prior = COVERS.get(batch.cover or "")
-    try:
-        fit = fit_loss(read, prior=prior)
-    except WaterError:  # too few readings
-        return None
-    now = strength_at(fit, (at - batch.made_at).total_seconds() / 3600)
+    now = strength_at(fit, _hours(batch, at))
     low = sample.main.low
     until = None if low <= 0 else time_until(fit, limit_mg_per_l=low).value
     # Weak from the start: it was never good.
     use_until = None if until is None or until > 24 * 365 else batch.made_at + timedelta(hours=max(until, 0.0))
     return Forecast(value=now.value, u=now.u, made_at=batch.made_at, use_until=use_until)
+
+
+def _fit(records: Records, batch: said.Batch, *, until: datetime | None = None) -> LossFit | None:
+    """Return a batch's loss of strength by its own readings and its tank's cover; None where they are too few."""
+    read = [Timed(_hours(batch, when), strength) for when, strength in batch_readings(records, batch, until=until)]
+    try:
+        return fit_loss(read, prior=COVERS.get(batch.cover or ""))
+    except WaterError:
+        return None
+
+
+def _hours(batch: said.Batch, at: datetime) -> float:
+    return (at - batch.made_at).total_seconds() / 3600
 
 
 def _line(records: Records, point: said.Point, occasion: Occasion) -> Line | None:

@@ -17,6 +17,7 @@ __all__ = ["Due", "due_today"]
 Urgency = Literal["now", "today", "soon"]
 _ORDER: dict[Urgency, int] = {"now": 0, "today": 1, "soon": 2}
 _LOT_SOON, _STOCK_SOON = timedelta(days=14), timedelta(hours=24)  # ours
+_KNOWN_LOSS = 2  # readings from which a batch's own loss shows
 _IN_USE = timedelta(days=30)  # a lot that no reading used for so long is not asked about
 
 
@@ -86,7 +87,8 @@ def _stock(records: Records, site: Site, now: datetime) -> list[Due]:
     batch = None if name is None else find_batch(records, name)
     if sample is None or batch is None:
         return []
-    if not batch_readings(records, batch):
+    read = batch_readings(records, batch)
+    if not read:
         return [Due(urgency="today", about=batch.id, matter="this stock was never read", advice="Read its strength.")]
     forecast = batch_forecast(records, batch, sample, at=now)
     if forecast is None or forecast.use_until is None or forecast.use_until > now + _STOCK_SOON:
@@ -94,11 +96,18 @@ def _stock(records: Records, site: Site, now: datetime) -> list[Due]:
     when = forecast.use_until.isoformat(sep=" ", timespec="minutes")[:16]
     past = forecast.use_until <= now
     limit = f"{sample.main.low:g} {sample.main.unit}"
+    # One reading tells nothing of the loss: what its tank's cover lets expect is a guess.
+    if len(read) < _KNOWN_LOSS:
+        urgency: Urgency = "today" if past else "soon"
+        matter = f"read once; as such tanks go it may {'have fallen' if past else 'fall'} under {limit} about {when}"
+    else:
+        urgency = "now" if past else "soon"
+        matter = f"by its loss of strength it {'fell' if past else 'will fall'} under {limit} at {when}"
     return [
         Due(
-            urgency="now" if past else "soon",
+            urgency=urgency,
             about=batch.id,
-            matter=f"by its loss of strength it {'fell' if past else 'will fall'} under {limit} at {when}",
+            matter=matter,
             advice="Read it; top it up or make a new one if it is weak: stripread water top-up.",
         )
     ]

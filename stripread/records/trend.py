@@ -38,7 +38,7 @@ def trend_of(records: Records, point: str, *, since: datetime | None, until: dat
         return Trend(point=point, readings=(), events=())
     first, last = readings[0].when, readings[-1].when
     events = [
-        Event(at=made.said.made_at, kind="new stock", words=made.said.id)
+        Event(at=made.said.made_at, kind="stock", words=made.said.id)
         for made in records.batches(limit=_EVENTS)
         if made.said.kind != "concentrate" and first <= made.said.made_at <= last
     ]
@@ -48,5 +48,5 @@ def trend_of(records: Records, point: str, *, since: datetime | None, until: dat
         if first <= s.said.since <= last
     ]
     lots = pairwise(readings)
-    events += [Event(at=b.when, kind="other lot", words=b.lot or "?") for a, b in lots if a.lot != b.lot]
+    events += [Event(at=b.when, kind="lot", words=b.lot or "?") for a, b in lots if a.lot != b.lot]
     return Trend(point=point, readings=readings, events=tuple(sorted(events, key=lambda event: event.at)))

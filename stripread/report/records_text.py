@@ -31,7 +31,7 @@ def log_text(readings: Sequence[RecordedReading]) -> str:
     for one in readings:
         for index, pad in enumerate(one.pads):
             first = (str(one.entry.seq), one.when.strftime("%Y-%m-%d %H:%M %z"), one.point or "-", one.sample or "-")
-            read = (_value(pad), _interval(pad), _verdict(one, pad), one.entry.who)
+            read = (pad_value(pad), pad_interval(pad), _verdict(one, pad), one.entry.who)
             rows.append((*(first if index == 0 else ("", "", "", "")), *read))
         notes[len(rows)] = _corrections(one)
     widths = [max(len(row[i]) for row in (_HEADS, *rows)) for i in range(len(_HEADS))]
@@ -56,7 +56,7 @@ def _corrections(one: RecordedReading) -> list[str]:
     return lines
 
 
-def _value(pad: RecordedPad) -> str:
+def pad_value(pad: RecordedPad) -> str:
     unit = "" if pad.unit == pad.analyte else f" {pad.unit}"
     if pad.value is not None and pad.u is not None:
         return f"{format_number(pad.value, places_for(2 * pad.u))}{unit}"
@@ -65,7 +65,7 @@ def _value(pad: RecordedPad) -> str:
     return "no number"
 
 
-def _interval(pad: RecordedPad) -> str:
+def pad_interval(pad: RecordedPad) -> str:
     if pad.value is None or pad.u is None:
         return "-"
     return format_interval((pad.low, pad.high), places_for(2 * pad.u))

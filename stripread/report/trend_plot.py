@@ -3,11 +3,12 @@
 from typing import Any
 
 from stripread.records.queries import RecordedPad
-from stripread.records.trend import Trend
+from stripread.records.trend import Event, Trend
 from stripread.site import Expectation
 
-__all__ = ["plot_trend"]
+__all__ = ["plot_trend", "short_dates"]
 
+_CLOSE = 0.03  # of the time shown
 # Shape tells the verdict, not colour: filled where valid and within, hollow where not.
 _MARKS = {"within": ("o", "black", "within"), "out": ("X", "black", "out of range"), "doubt": ("s", "none", "in doubt")}
 
@@ -34,17 +35,39 @@ def plot_trend(trend: Trend, ax: Any, *, expected: Expectation | None) -> Any:
         marker, face, label = _MARKS[state]
         when, values = zip(*points, strict=True)
         ax.scatter(when, values, marker=marker, facecolors=face, edgecolors="black", label=label, zorder=2)
-    for event in trend.events:
-        ax.axvline(event.at, color="0.5", linestyle=":", linewidth=1, zorder=0)
-        ax.annotate(
-            f"{event.kind} {event.words}", (event.at, 1.0), xycoords=("data", "axes fraction"), rotation=90,
-            fontsize=7, ha="right", va="top",
-        )  # fmt: skip
+    _mark_events(trend, ax)
     ax.set(title=f"{trend.point}: {trend.readings[0].main.analyte}, 95 % intervals", ylabel=unit)
     ax.set_ylim(bottom=0)
-    ax.tick_params(axis="x", labelrotation=30)
+    short_dates(ax)
     ax.legend(fontsize="small", loc="best")
     return ax
+
+
+def _mark_events(trend: Trend, ax: Any) -> None:
+    """Draw a line for each event; words of those that would lie on each other stand together."""
+    span = trend.readings[-1].when - trend.readings[0].when
+    together: list[list[Event]] = []
+    for event in trend.events:
+        ax.axvline(event.at, color="0.5", linestyle=":", linewidth=1, zorder=0)
+        if together and event.at - together[-1][0].at <= span * _CLOSE:
+            together[-1].append(event)
+        else:
+            together.append([event])
+    for group in together:
+        words = ", ".join(dict.fromkeys(f"{event.kind} {event.words}" for event in group))
+        ax.annotate(
+            words, (group[0].at, 1.0), xycoords=("data", "axes fraction"), rotation=90, fontsize=6, ha="right",
+            va="top", xytext=(-1, -2), textcoords="offset points",
+        )  # fmt: skip
+
+
+def short_dates(ax: Any) -> None:
+    """Let the time axis name days and months without repeating the year."""
+    from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+
+    locator = AutoDateLocator(minticks=4, maxticks=9)
+    ax.xaxis.set_major_locator(locator)
+    ax.xaxis.set_major_formatter(ConciseDateFormatter(locator))
 
 
 def _state(validity: str, pad: RecordedPad) -> str:

@@ -6,7 +6,7 @@ from stripread.findings import Finding, make_finding
 from stripread.measured import Difference, Measured, difference, propagate
 from stripread.water.dilution import mix
 
-__all__ = ["RecipeCheck", "check_recipe", "recipe_finding", "recipe_strength"]
+__all__ = ["RecipeCheck", "check_recipe", "recipe_finding", "recipe_range_finding", "recipe_strength"]
 
 DOUBT, REFUSE = 0.05, 0.01
 """Chances under which recipe and reading are called doubtful, and not both right. Ours: good ones are called doubtful
@@ -89,4 +89,20 @@ def recipe_finding(expected: Measured, reading: Measured) -> Finding | None:
         f"By mass balance the recipe gives {expected.value:.3g} mg/L; the reading of {reading.value:.3g} mg/L is "
         f"{abs(apart.value):.3g} mg/L {more}. They {words}: the chance of so large a difference is "
         f"{chance}{tail}.{lost}",
+    )
+
+
+def recipe_range_finding(strength: Measured, *, low: float, high: float) -> Finding | None:
+    """Return ``recipe_off_range`` where what a recipe gives lies outside ``low`` to ``high`` with its interval [mg/L].
+
+    It needs no reading of what was mixed: a wrong recipe shows before anything is poured.
+    """
+    least, most = strength.interval
+    if least is None or most is None or (most >= low and least <= high):
+        return None
+    weak = most < low
+    return make_finding(
+        "recipe_off_range",
+        f"By mass balance the recipe gives {strength.value:.3g} mg/L ({least:.3g} to {most:.3g}, 95 %), which is "
+        f"{'under' if weak else 'over'} the {low:g} to {high:g} mg/L that are expected.",
     )

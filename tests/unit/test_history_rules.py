@@ -16,6 +16,7 @@ from stripread.check.history_rules import (
     lot_never_checked,
     photo_seen_before,
     recipe_mismatch,
+    recipe_off_range,
     residual_before_injector,
     stock_past_its_time,
     weaker_than_forecast,
@@ -105,12 +106,6 @@ class TestStripRules:
         found = strip_findings(lot_drifts, history(checks=checks))
         assert words in found[0].message if words else not found
 
-    def test_a_stock_past_its_time(self):
-        forecast = Forecast(value=300, u=10, made_at=NOW - timedelta(days=9), use_until=NOW - timedelta(days=2))
-        found = strip_findings(stock_past_its_time, history(forecast=forecast))
-        assert "2026-04-25" in found[0].message
-        assert not strip_findings(stock_past_its_time, history(at=NOW - timedelta(days=3), forecast=forecast))
-
 
 class TestSampleRules:
     def test_a_recipe_of_208_does_not_read_300(self):
@@ -130,6 +125,28 @@ class TestSampleRules:
         forecast = Forecast(value=300, u=8, made_at=NOW - timedelta(days=2))
         found = pad_findings(weaker_than_forecast, history(forecast=forecast), value=value, u=8, stock=True)
         assert bool(found) is fires
+
+    def test_a_stock_past_its_time(self):
+        forecast = Forecast(value=240, u=10, made_at=NOW - timedelta(days=9), use_until=NOW - timedelta(days=2))
+        found = pad_findings(stock_past_its_time, history(forecast=forecast), value=252, u=8, stock=True)
+        assert "2026-04-25" in found[0].message
+        earlier = history(at=NOW - timedelta(days=3), forecast=forecast)
+        assert not pad_findings(stock_past_its_time, earlier, value=252, u=8, stock=True)
+        # What was read now counts more than what was foretold.
+        assert not pad_findings(stock_past_its_time, history(forecast=forecast), value=290, u=8, stock=True)
+
+    def test_a_recipe_that_cannot_give_what_is_expected_needs_no_reading_to_tell(self):
+        recipe = Recipe(value=208, u=9, words="5 gal in 7 gal")
+        found = pad_findings(recipe_off_range, history(recipe=recipe), value=210, u=8, stock=True)
+        assert code(found) == "recipe_off_range"
+        assert "208" in found[0].message
+        assert "250 to 350" in found[0].message
+        assert not pad_findings(
+            recipe_off_range, history(recipe=Recipe(value=300, u=9, words="")), value=210, stock=True
+        )
+        assert not pad_findings(
+            recipe_off_range, history(recipe=Recipe(value=240, u=9, words="")), value=210, stock=True
+        )
 
     @pytest.mark.parametrize(("value", "fires"), [(0.25, False), (0.29, False), (0.36, True), (0.10, True)])
     def test_a_jump_against_the_points_own_scatter(self, value, fires):

@@ -1,0 +1,79 @@
+"""The command ``report``: some weeks of a site for an auditor and for the grower."""
+
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from stripread.cli_log import DAY, end_of_day, local
+from stripread.cli_talk import keep_existing, note
+from stripread.errors import WrongUsageError
+
+__all__ = ["report"]
+
+
+def report(
+    out: Annotated[
+        Path | None,
+        typer.Argument(metavar="OUT", help="Ends in .html or .pdf; without an ending, both. [report-FROM-TO]"),
+    ] = None,
+    since: Annotated[
+        datetime | None, typer.Option("--from", metavar="TIME", formats=DAY, help="The first day. [of the record]")
+    ] = None,
+    until: Annotated[
+        datetime | None, typer.Option("--to", metavar="TIME", formats=DAY, help="The last day. [today]")
+    ] = None,
+    force: Annotated[bool, typer.Option("--force", help="Replace files that are there.")] = False,
+    site: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Folder with site.toml. [the nearest one upwards]")
+    ] = None,
+) -> None:
+    """Write a report of some weeks: what was read, made, found and done, and whether the record is intact.
+
+    Example:
+
+      stripread report may --from 2026-05-01 --to 2026-05-31
+
+    Exit codes: 0 written; 1 an error; 2 wrong usage; 3 written, and the record is not as it was written.
+    """
+    from stripread.cli_keep import open_site_records, site_of_records
+    from stripread.records.period import period_of
+    from stripread.report.document_html import document_html
+    from stripread.report.document_pdf import document_pdf
+    from stripread.report.period_report import period_report
+
+    now = datetime.now().astimezone()
+    where = site_of_records(site)
+    with open_site_records(where) as records:
+        start, end = local(since), end_of_day(until) or now
+        if start is None:
+            first = min((r.when for r in records.iterate_readings()), default=None)
+            if first is None:
+                raise WrongUsageError(expected="a record with readings", found="none", remedy="Read a strip first.")
+            start = first.replace(hour=0, minute=0, second=0, microsecond=0)
+        if not start < end:
+            raise WrongUsageError(
+                expected="--from before --to", found=f"{start.date()} and {end.date()}", remedy="Name another time."
+            )
+        targets = _targets(out or Path(f"report-{start.date()}-{end.date()}"), force=force)
+        period = period_of(records, site=where.name, start=start, end=end)
+    document = period_report(period, where, made_at=now)
+    for target in targets:
+        if target.suffix == ".html":
+            target.write_text(document_html(document), encoding="utf-8")
+        else:
+            target.write_bytes(document_pdf(document))
+        note(f"wrote {target}")
+    raise typer.Exit(0 if period.verification.intact else 3)
+
+
+def _targets(out: Path, *, force: bool) -> tuple[Path, ...]:
+    targets = (out,) if out.suffix in (".html", ".pdf") else (Path(f"{out}.html"), Path(f"{out}.pdf"))
+    for target in targets:
+        if not target.parent.is_dir():
+            raise WrongUsageError(
+                expected="a folder for the report", found=f"no folder {target.parent}", remedy="Make it."
+            )
+        keep_existing(target, force=force)
+    return targets

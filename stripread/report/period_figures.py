@@ -1,0 +1,65 @@
+"""The pictures of a period's report: a point's trend with its limits, and a lot's control chart."""
+
+from collections.abc import Sequence
+from io import BytesIO
+from typing import Any
+
+from stripread.check.control_chart import individuals_chart
+from stripread.lot.lot import Lot
+from stripread.lot.record import CheckRow
+from stripread.records.period import PointFacts
+from stripread.report.document import Figure
+from stripread.report.lot_page import new_figure
+from stripread.report.trend_plot import plot_trend, short_dates
+from stripread.site import Site
+
+__all__ = ["check_figure", "trend_figure"]
+
+_FEWEST = 5  # values from which a point's own scatter is known, as for the rules that look back
+_DPI = 110
+
+
+def trend_figure(point: PointFacts, site: Site) -> Figure:
+    """Draw a point's trend; ``point`` has at least one reading."""
+    readings = point.trend.readings
+    sample = site.samples.get(readings[-1].sample or "")
+    expected = None if sample is None else sample.expectation(readings[0].main.analyte)
+    size = (8.2, 2.9)
+    figure = new_figure(*size)
+    ax = figure.subplots()
+    plot_trend(point.trend, ax, expected=expected)
+    values = [r.main.value for r in readings if r.validity == "valid" and r.main.value is not None]
+    if len(values) >= _FEWEST:
+        chart = individuals_chart(values)
+        for limit in (chart.mean - 3 * chart.sigma, chart.mean + 3 * chart.sigma):
+            if limit > 0:
+                ax.axhline(limit, color="black", linestyle=(0, (6, 3)), linewidth=0.8, zorder=1)
+        ax.plot([], [], color="black", linestyle=(0, (6, 3)), linewidth=0.8, label="control limits of its own scatter")
+        ax.legend(fontsize="x-small", loc="upper left", bbox_to_anchor=(1.0, 1.0))
+    return Figure(_png(figure), f"{point.name}: readings over time with 95 % intervals and limits", size)
+
+
+def check_figure(checks: Sequence[CheckRow], lot: Lot) -> Figure:
+    """Draw a lot's check standards as scores; those that do not count are crossed out."""
+    size = (8.2, 2.2)
+    figure = new_figure(*size)
+    ax = figure.subplots()
+    for level, style in ((0, "-"), (-2, ":"), (2, ":"), (-3, "--"), (3, "--")):
+        ax.axhline(level, color="0.4", linestyle=style, linewidth=0.9)
+    own = [c for c in checks if c.z is not None and c.lot_sha256 == lot.sha256]
+    for counts, mark, label in ((True, "o", "valid"), (False, "x", "doubtful")):
+        shown = [c for c in own if c.counts is counts]
+        if shown:
+            ax.plot([c.when for c in shown], [c.z for c in shown], mark, color="black", label=label)
+    ax.set(
+        title=f"Lot {lot.number}: check standards, limits at 2 and 3 standard uncertainties", ylabel="z", ylim=(-4, 4)
+    )
+    short_dates(ax)
+    ax.legend(fontsize="x-small", loc="upper left", bbox_to_anchor=(1.0, 1.0))
+    return Figure(_png(figure), f"Control chart of lot {lot.number}", size)
+
+
+def _png(figure: Any) -> bytes:
+    out = BytesIO()
+    figure.savefig(out, format="png", dpi=_DPI, metadata={"Software": None})
+    return out.getvalue()
