@@ -16,8 +16,10 @@ from typer.core import TyperGroup
 from stripread import __version__
 from stripread.cli_batch import batch_app
 from stripread.cli_card import card_app
+from stripread.cli_injector import injector_app
 from stripread.cli_log import log
 from stripread.cli_lot import kind_app, lot_app
+from stripread.cli_note import note as enter_note
 from stripread.cli_point import point_app
 from stripread.cli_records import records_app
 from stripread.cli_report import report
@@ -237,7 +239,9 @@ app.command()(today)
 app.command()(trend)
 app.command()(report)
 app.add_typer(point_app, name="point")
+app.add_typer(injector_app, name="injector")
 app.add_typer(batch_app, name="batch")
+app.command(name="note")(enter_note)
 app.add_typer(simulate_app, name="simulate")
 
 

@@ -2,19 +2,20 @@
 
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from stripread.cli_talk import say
-from stripread.errors import QuantityError
+from stripread.errors import QuantityError, WrongUsageError
 from stripread.measured import Measured
 from stripread.quantities import Dimension, Quantity, System, parse_quantity
 
 if TYPE_CHECKING:
     from stripread.report.answer import Answer
 
-__all__ = ["AnswerUnits", "Json", "Typed", "give", "timed"]
+__all__ = ["AnswerUnits", "Json", "SiteFolder", "Typed", "give", "timed", "wish"]
 
 
 class _Units(StrEnum):
@@ -26,6 +27,9 @@ class _Units(StrEnum):
 AnswerUnits = Annotated[
     _Units | None,
     typer.Option(metavar="UNITS", help="Volumes of the answer: metric, us or imperial. [those typed first]"),
+]
+SiteFolder = Annotated[
+    Path | None, typer.Option("--site", metavar="DIR", help="Folder with site.toml. [the nearest one upwards]")
 ]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on one line.")]
 
@@ -73,6 +77,45 @@ class Typed:
         if dimension in ("volume", "flow"):
             self.systems.append(quantity.system)
         return quantity.measured
+
+
+def wish(
+    typed: Typed,
+    text: str | None,
+    *,
+    option: str,
+    sample: str,
+    site: Path | None,
+    analyte: str | None = None,
+    positive: bool = True,
+) -> float:
+    """Return a strength [mg/L] that is wished for: as typed, else what the site aims at in a sample type, and tell so.
+
+    Parameters
+    ----------
+    analyte : str or None
+        What the strength is of, where that was said: the site's target of another analyte is none.
+
+    Raises
+    ------
+    WrongUsageError
+        If neither is there.
+    """
+    if text is not None:
+        return typed.exact(text, "strength", name=f"--{option}", positive=positive)
+    from stripread.cli_names import look_up_site
+
+    where = look_up_site(site)
+    known = None if where is None else where.samples.get(sample)
+    if known is None or known.main.target is None or analyte not in (None, known.main.analyte.casefold()):
+        raise WrongUsageError(
+            expected=f"--{option}, or a target of sample {sample}{f' ({analyte})' if analyte else ''} in site.toml",
+            found="no site.toml here or above" if where is None else f"no such target in {where.folder / 'site.toml'}",
+            remedy=f"Add --{option} with a strength in mg/L.",
+        )
+    aim = f"{known.main.target:.12g} {known.main.unit}"
+    typed.assume(f"{option} {aim}", f"the target of sample {sample} in site.toml")
+    return typed.exact(aim, "strength", name=f"the target of sample {sample} in site.toml", positive=positive)
 
 
 def timed(text: str) -> tuple[str, str]:

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from stripread.cli_typed import AnswerUnits, Json, Typed, give, timed
+from stripread.cli_typed import AnswerUnits, Json, SiteFolder, Typed, give, timed, wish
 from stripread.cli_water_line import line_commands
 from stripread.errors import WrongUsageError
 
@@ -20,7 +20,10 @@ water_app = typer.Typer(
 Concentrate = Annotated[
     str, typer.Option(metavar="STRENGTH", help="Of the concentrate, as read: '500 mg/L, 460 to 540'.")
 ]
-Wanted = Annotated[str, typer.Option(metavar="STRENGTH", help="Of the stock that is wanted.")]
+Wanted = Annotated[
+    str | None,
+    typer.Option(metavar="STRENGTH", help="Of the stock that is wanted. [the target of the site's sample stock]"),
+]
 
 
 class _Cover(StrEnum):
@@ -87,10 +90,11 @@ def generate(
 @water_app.command()
 def dilute(
     concentrate: Concentrate,
-    wanted: Wanted,
     make: Annotated[str, typer.Option(metavar="VOLUME", help="How much stock to make.")],
     available: Annotated[str | None, typer.Option(metavar="VOLUME", help="How much concentrate there is.")] = None,
     tank: Annotated[str | None, typer.Option(metavar="VOLUME", help="What the tank holds.")] = None,
+    wanted: Wanted = None,
+    site: SiteFolder = None,
     units: AnswerUnits = None,
     json: Json = False,
 ) -> None:
@@ -107,7 +111,7 @@ def dilute(
     typed = Typed(answer_in=units)
     total = typed.exact(make, "volume", name="the stock to make")
     strength = typed.measured(concentrate, "strength", name="the concentrate")
-    aim = typed.exact(wanted, "strength", name="the wanted strength")
+    aim = wish(typed, wanted, option="wanted", sample="stock", site=site)
     made = plan_dilution(
         strength,
         wanted_mg_per_l=aim,
@@ -125,7 +129,8 @@ def fill(
     tank: Annotated[str, typer.Option(metavar="VOLUME", help="What the tank holds.")],
     concentrate: Concentrate,
     available: Annotated[str, typer.Option(metavar="VOLUME", help="How much concentrate there is.")],
-    wanted: Wanted,
+    wanted: Wanted = None,
+    site: SiteFolder = None,
     units: AnswerUnits = None,
     json: Json = False,
 ) -> None:
@@ -144,7 +149,7 @@ def fill(
     tank_l = typed.exact(tank, "volume", name="the tank")
     available_l = typed.exact(available, "volume", name="the concentrate available")
     strength = typed.measured(concentrate, "strength", name="the concentrate")
-    aim = typed.exact(wanted, "strength", name="the wanted strength")
+    aim = wish(typed, wanted, option="wanted", sample="stock", site=site)
     made = fill_tank(strength, wanted_mg_per_l=aim, tank_l=tank_l, available_l=available_l, pour_u=ASSUMED_U["volume"])
     full = made.total_l >= tank_l * (1 - 1e-9)
     left = tell_volume(available_l - made.concentrate_l, typed.system)
@@ -205,11 +210,12 @@ def recipe(
 def top_up(
     stock: Annotated[str, typer.Option(metavar="STRENGTH", help="Of the stock, as read.")],
     volume: Annotated[str, typer.Option(metavar="VOLUME", help="How much of it there is.")],
-    wanted: Wanted,
     concentrate: Annotated[
         str | None, typer.Option(metavar="STRENGTH", help="Of the concentrate, to raise a weak stock.")
     ] = None,
     tank: Annotated[str | None, typer.Option(metavar="VOLUME", help="What the tank holds.")] = None,
+    wanted: Wanted = None,
+    site: SiteFolder = None,
     units: AnswerUnits = None,
     json: Json = False,
 ) -> None:
@@ -226,7 +232,7 @@ def top_up(
     typed = Typed(answer_in=units)
     stock_l = typed.measured(volume, "volume", name="the stock's volume")
     strength = typed.measured(stock, "strength", name="the stock", positive=False)
-    aim = typed.exact(wanted, "strength", name="the wanted strength")
+    aim = wish(typed, wanted, option="wanted", sample="stock", site=site)
     with_what = None if concentrate is None else typed.measured(concentrate, "strength", name="the concentrate")
     made = plan_top_up(
         strength,

@@ -1,11 +1,12 @@
 """The commands ``water inject``, ``demand``, ``line``, ``vapour``, ``hocl`` and ``contact``: injector, line and air."""
 
 from enum import StrEnum
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from stripread.cli_typed import AnswerUnits, Json, Typed, give, timed
+from stripread.cli_typed import AnswerUnits, Json, SiteFolder, Typed, give, timed, wish
 from stripread.errors import QuantityError, WrongUsageError
 
 if TYPE_CHECKING:
@@ -45,12 +46,23 @@ def line_commands(water_app: typer.Typer) -> None:
 
 
 def inject(
-    residual: Annotated[str, typer.Option(metavar="STRENGTH", help="To be left at the outlets.")],
     demand: Annotated[str, typer.Option(metavar="STRENGTH", help="What water and pipes take: see `water demand`.")],
+    residual: Annotated[
+        str | None,
+        typer.Option(metavar="STRENGTH", help="To be left at the outlets. [the target of the site's sample line]"),
+    ] = None,
     stock: Annotated[str | None, typer.Option(metavar="STRENGTH", help="Of the stock, as read.")] = None,
     ratio: Annotated[str | None, typer.Option(metavar="1:N", help="The injector's setting, or as 1%.")] = None,
     means: Means = _Convention.part_in,
     flow: Annotated[str | None, typer.Option(metavar="FLOW", help="Of the dosed water: gives the pump's rate.")] = None,
+    disinfectant: Annotated[
+        _Disinfectant | None,
+        typer.Option(
+            metavar="KIND",
+            help="free-chlorine or chlorine-dioxide: what is known of crops. [that of the site's sample line]",
+        ),
+    ] = None,
+    site: SiteFolder = None,
     units: AnswerUnits = None,
     json: Json = False,
 ) -> None:
@@ -77,25 +89,39 @@ def inject(
         )
     typed = Typed(answer_in=units)
     water_flow = None if flow is None else typed.measured(flow, "flow", name="the flow")
-    left = typed.exact(residual, "strength", name="the residual", positive=False)
+    kind = None if disinfectant is None else _KINDS[disinfectant]
+    left = wish(typed, residual, option="residual", sample="line", site=site, analyte=kind, positive=False)
     taken = typed.measured(demand, "strength", name="the demand", positive=False)
     dose = dose_for(residual_mg_per_l=Measured(left), demand_mg_per_l=taken)
     strength = None if stock is None else typed.measured(stock, "strength", name="the stock")
     setting = None if ratio is None else parse_ratio(ratio, convention=means.value)
+    analyte = _analyte(typed, site) if kind is None else kind
     if setting is None and strength is not None:
         made = plan_injection(dose_mg_per_l=dose, stock_mg_per_l=strength, flow_l_per_h=water_flow)
-        answer = injection_answer(made, stock=strength, system=typed.system)
+        answer = injection_answer(made, analyte=analyte, stock=strength, system=typed.system)
     elif setting is not None and strength is None:
-        answer = stock_answer(stock_for(setting, dose_mg_per_l=dose), setting, dose=dose)
+        answer = stock_answer(stock_for(setting, dose_mg_per_l=dose), setting, analyte=analyte, dose=dose)
     elif setting is not None and strength is not None:
         answer = delivery_answer(
             delivered(setting, stock_mg_per_l=strength, demand_mg_per_l=taken),
             setting,
+            analyte=analyte,
             stock=strength,
             wanted_residual=left,
             needed=stock_for(setting, dose_mg_per_l=dose),
         )
     give(answer, typed, command="water inject", json=json)
+
+
+def _analyte(typed: Typed, folder: Path | None) -> str:
+    """Return what the site doses by what it expects in its line; without that, chlorine dioxide, and it is told."""
+    from stripread.cli_names import look_up_site
+
+    site = look_up_site(folder)
+    if site is not None and "line" in site.samples:
+        return site.samples["line"].main.analyte
+    typed.assume("what is dosed", "chlorine dioxide, as neither --disinfectant nor a site says")
+    return "chlorine dioxide"
 
 
 def demand(

@@ -11,6 +11,7 @@ from stripread.report.amounts import tell, tell_flow, tell_hours
 from stripread.report.answer import Answer
 from stripread.water.chlorine import Hypochlorous
 from stripread.water.contact import Contact
+from stripread.water.crops import crop_cautions
 from stripread.water.injection import RATIO_U, Convention, Delivery, Demand, Injection, Ratio
 from stripread.water.line import LineLoss
 from stripread.water.vapour import EXPLOSIVE_GAS_PPM, GAS_DENSITY_TO_AIR, Vapour
@@ -38,7 +39,7 @@ _LAST_OUTLET = (
 )
 
 
-def injection_answer(made: Injection, *, stock: Measured, system: System) -> Answer:
+def injection_answer(made: Injection, *, analyte: str, stock: Measured, system: System) -> Answer:
     """Tell how to set an injector or pump for a stock."""
     facts = [
         ("dose", f"{tell(made.dose_mg_per_l, _MG)} (residual + demand)"),
@@ -65,11 +66,11 @@ def injection_answer(made: Injection, *, stock: Measured, system: System) -> Ans
             _LAST_OUTLET,
             "If the far outlet is off, read a second strip there before you change the setting.",
         ),
-        cautions=(CAUTION,),
+        cautions=(CAUTION, *_crops(analyte, made.dose_mg_per_l)),
     )
 
 
-def stock_answer(stock: Measured, ratio: Ratio, *, dose: Measured) -> Answer:
+def stock_answer(stock: Measured, ratio: Ratio, *, analyte: str, dose: Measured) -> Answer:
     """Tell which stock suits an injector with a fixed ratio."""
     return Answer(
         sign="=",
@@ -82,7 +83,7 @@ def stock_answer(stock: Measured, ratio: Ratio, *, dose: Measured) -> Answer:
             _LAST_OUTLET,
         ),
         notes=(CONVENTIONS[ratio.convention],),
-        cautions=(CAUTION,),
+        cautions=(CAUTION, *_crops(analyte, dose)),
     )
 
 
@@ -94,7 +95,13 @@ class _Stock:
 
 
 def delivery_answer(
-    made: Delivery, ratio: Ratio, *, stock: Measured, wanted_residual: float | None, needed: Measured | None
+    made: Delivery,
+    ratio: Ratio,
+    *,
+    analyte: str,
+    stock: Measured,
+    wanted_residual: float | None,
+    needed: Measured | None,
 ) -> Answer:
     """Tell what an injector that is set gives, and whether that is what is wished for."""
     low, high = made.residual_mg_per_l.interval
@@ -121,7 +128,7 @@ def delivery_answer(
             f"The injector is taken to keep its ratio to {100 * RATIO_U:g} % (standard uncertainty): common practice, "
             "no source.",
         ),
-        cautions=(CAUTION,),
+        cautions=(CAUTION, *_crops(analyte, made.dose_mg_per_l)),
     )
 
 
@@ -256,6 +263,12 @@ def contact_answer(found: Contact, *, strength: Measured, minutes: Measured, dis
             "the same is an assumption. Life stage, dirt, pH and temperature change it.",
         ),
     )
+
+
+def _crops(analyte: str, dose: Measured) -> tuple[str, ...]:
+    """Return the cautions of a dose by the upper end of its interval."""
+    high = dose.interval[1]
+    return crop_cautions(analyte, dose.value if high is None else high)
 
 
 def _ends(number: Measured) -> str:

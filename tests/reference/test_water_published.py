@@ -12,6 +12,7 @@ from stripread.measured import Measured
 from stripread.quantities import parse_quantity
 from stripread.water.chlorine import hocl_pka, hocl_share
 from stripread.water.contact import PUBLISHED
+from stripread.water.crops import HARM, crop_cautions
 from stripread.water.injection import Ratio, delivered, feed_mg_per_h, inject, stock_for
 from stripread.water.vapour import LIMITS, air_over_water_ppm, henry_pa, vapour_over
 
@@ -239,3 +240,50 @@ def test_contact_products_are_those_published_and_no_others() -> None:
         "shock treatment of lines": 20.0 * 12 * 60,
     }
     assert all(math.isfinite(row.ct) and row.source for row in PUBLISHED)
+
+
+# --- crops: abstracts ------------------------------------------------------------------------------------------------
+
+PLUGS = "Donovan, Fisher, Huang, Proc. Fla. State Hort. Soc. 128 (2015)"
+POTTED = "Response of potted plants and vegetable seedlings to chlorinated water"
+OVERHEAD = "Sensitivity of five container-grown nursery species to chlorine in overhead irrigation water"
+SHRUBS = "Response of container-grown nursery plants to chlorine used to disinfest irrigation water"
+
+
+@pytest.mark.parametrize(
+    ("analyte", "mg_per_l", "crop", "source"),
+    [
+        ("chlorine dioxide", 8.0, "dianthus", PLUGS),
+        ("free chlorine", 2.0, "geranium", POTTED),
+        ("free chlorine", 2.4, "17 shrubs", SHRUBS),
+        ("free chlorine", 2.5, "Hydrangea", OVERHEAD),
+        ("free chlorine", 5.0, "Physocarpus", OVERHEAD),
+        ("free chlorine", 8.0, "tomato", POTTED),
+        ("free chlorine", 8.0, "dianthus", PLUGS),
+        ("free chlorine", 18.0, "lettuce", POTTED),
+        ("free chlorine", 37.0, "petunia", POTTED),
+    ],
+)
+def test_harm_to_a_crop_is_told_from_the_published_strength_on_and_not_below(
+    analyte: str, mg_per_l: float, crop: str, source: str
+) -> None:
+    def named(dose: float) -> list[str]:
+        rows = [line for line in crop_cautions(analyte, dose) if line.startswith(f"{mg_per_l:g} mg/L ")]
+        return [line for line in rows if crop in line and source[:15] in line]
+
+    assert len(named(mg_per_l)) == 1
+    assert not named(mg_per_l * 0.999)
+
+
+def test_no_other_harm_is_in_the_table() -> None:
+    assert len(HARM) == 9
+    strengths = [row.strength_mg_per_l for row in HARM if row.disinfectant == "free chlorine"]
+    assert strengths == sorted(strengths)
+
+
+@pytest.mark.parametrize("analyte", ["chlorine dioxide", "free chlorine", "something else"])
+@pytest.mark.parametrize("dose", [0.0, 0.25, 1.9])
+def test_below_what_was_published_nothing_is_cleared(analyte: str, dose: float) -> None:
+    (only,) = crop_cautions(analyte, dose)
+    assert "no clearance" in only
+    assert "a few plants first" in only

@@ -1,0 +1,123 @@
+"""The commands ``injector set`` and ``injector list``: how the injectors were set, and since when."""
+
+from datetime import datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from stripread.cli_talk import note, say
+from stripread.cli_typed import Typed
+from stripread.errors import WrongUsageError
+
+__all__ = ["injector_app"]
+
+injector_app = typer.Typer(rich_markup_mode=None, no_args_is_help=True, help="The injectors and their settings.")
+
+_Site = Annotated[Path | None, typer.Option(metavar="DIR", help="Folder with site.toml. [the nearest one upwards]")]
+
+
+class _Convention(StrEnum):
+    part_in = "in"
+    part_to = "to"
+
+
+@injector_app.command(name="set")
+def enter(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="What the injector is called.")],
+    ratio: Annotated[str, typer.Option(metavar="1:N", help="Its setting, or as 1%.")],
+    means: Annotated[
+        _Convention,
+        typer.Option(metavar="in|to", help="What 1:N means: 1 part in N of what comes out, or 1 part to N of water."),
+    ] = _Convention.part_in,
+    batch: Annotated[str | None, typer.Option(metavar="ID", help="The batch of stock that it draws from.")] = None,
+    flow: Annotated[str | None, typer.Option(metavar="FLOW", help="Of the dosed water, as '20 gpm'.")] = None,
+    at: Annotated[
+        datetime | None,
+        typer.Option(metavar="TIME", formats=["%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M"], help="Since when. [now]"),
+    ] = None,
+    remark: Annotated[str, typer.Option(metavar="TEXT", help="Why it was changed, or what else to know.")] = "",
+    who: Annotated[
+        str | None, typer.Option(metavar="NAME", envvar="STRIPREAD_WHO", help="Who set it. [who is logged in]")
+    ] = None,
+    site: _Site = None,
+) -> None:
+    """Enter how an injector was set; the settings before stay, they held until then.
+
+    Example:
+
+      stripread injector set main --ratio 1:200 --means to --batch S-14 --flow "20 gpm"
+    """
+    from stripread.cli_keep import open_site_records, site_of_records, stamp_of
+    from stripread.records import InjectorSetting
+    from stripread.records.history import find_batch
+    from stripread.water.injection import parse_ratio
+
+    where, stamp, typed = site_of_records(site), stamp_of(who), Typed()
+    setting = parse_ratio(ratio, convention=means.value)
+    litres_per_h = typed.maybe_exact(flow, "flow", name="the flow")
+    since = stamp.at if at is None else at.astimezone()
+    if since > stamp.at:
+        raise WrongUsageError(
+            expected="a time when it was set, until now", found=since.isoformat(), remedy="Correct --at."
+        )
+    said = InjectorSetting(
+        injector=name,
+        since=since,
+        ratio=setting.n,
+        convention=setting.convention,
+        batch=batch,
+        flow_l_per_min=None if litres_per_h is None else litres_per_h / 60,
+        note=remark,
+    )
+    with open_site_records(where, create=stamp) as records:
+        if batch is not None and find_batch(records, batch) is None:
+            known = ", ".join(b.said.id for b in records.batches(limit=10)) or "none"
+            raise WrongUsageError(
+                expected=f"a batch of the record, such as {known}", found=repr(batch), remedy="Enter it first."
+            )
+        entry = records.add_injector_setting(said, stamp)
+    say(f"{name}: {setting}")
+    for line in typed.notes:
+        say(line)
+    note(f"recorded as entry {entry.seq}")
+
+
+@injector_app.command(name="list")
+def list_settings(
+    limit: Annotated[int, typer.Option(metavar="N", min=1, max=1000, help="How many, the latest first.")] = 20,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON object per setting, a line each.")] = False,
+    site: _Site = None,
+) -> None:
+    """List the settings of the injectors, the last entered first.
+
+    Example:
+
+      stripread injector list
+    """
+    from stripread.cli_keep import open_site_records, site_of_records
+    from stripread.records.entries import to_payload
+    from stripread.report.json_lines import to_line
+    from stripread.report.text import table
+    from stripread.water.injection import Ratio
+
+    with open_site_records(site_of_records(site)) as records:
+        settings = [(s.entry.seq, s.said) for s in records.injector_settings(limit=limit)]
+    if json:
+        for seq, said in settings:
+            say(to_line({**to_payload(said), "entry": seq}))
+        return
+    rows = [
+        (
+            said.injector,
+            said.since.isoformat(sep=" ", timespec="minutes")[:16],
+            str(Ratio(said.ratio, said.convention)),
+            said.batch or "",
+            "" if said.flow_l_per_min is None else f"{said.flow_l_per_min:.3g} L/min",
+            said.note,
+        )
+        for _, said in settings
+    ]
+    titles = ("injector", "since", "setting", "batch", "flow", "remark")
+    say(table(titles, rows) if rows else "No settings yet: stripread injector set")

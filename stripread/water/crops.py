@@ -1,0 +1,78 @@
+"""What was published of harm to plants by the water they get: a caution with a number, and never a clearance.
+
+The table holds doses at which a publication saw harm, in its own words and for its own crops. That a crop, an age or a
+way of watering is not in it says nothing. All were read as abstracts.
+"""
+
+from dataclasses import dataclass
+
+from stripread.water.contact import Disinfectant
+
+__all__ = ["HARM", "Harm", "crop_cautions"]
+
+
+@dataclass(frozen=True, slots=True)
+class Harm:
+    """A strength [mg/L] in the water at which a publication saw plants harmed."""
+
+    disinfectant: Disinfectant
+    strength_mg_per_l: float
+    words: str
+    source: str
+
+
+# The abstract tells of chlorine dioxide, hypochlorous acid and chloramine, and not which of them this trial had.
+_PLUGS = (
+    "five times a week for 6 weeks, in trials with chlorine dioxide, hypochlorous acid and chloramine, gave symptoms "
+    "on basil, begonia, dianthus, two lettuces and alyssum, of 39 species"
+)
+_DONOVAN = "Donovan, Fisher and Huang, Proc. Fla. State Hort. Soc. 128 (2015)"
+# Authors from memory: Frink and Bugbee, HortScience 1987
+_POTTED = "Response of potted plants and vegetable seedlings to chlorinated water"
+# Authors from memory, of both: Cayanan et al., the second HortScience 2009
+_SHRUBS = "Response of container-grown nursery plants to chlorine used to disinfest irrigation water"
+_NURSERY = "Sensitivity of five container-grown nursery species to chlorine in overhead irrigation water"
+
+HARM: tuple[Harm, ...] = (
+    Harm("chlorine dioxide", 8.0, _PLUGS, _DONOVAN),
+    Harm("free chlorine", 2.0, "was the residual at which growth of geranium and begonia fell", _POTTED),
+    Harm(
+        "free chlorine", 2.4, "for 5 min, over 11 weeks, injured some deciduous of 17 shrubs; still saleable", _SHRUBS
+    ),
+    Harm("free chlorine", 2.5, "overhead was the threshold for Spiraea, Hydrangea, Weigela and Salix", _NURSERY),
+    Harm("free chlorine", 5.0, "overhead was the threshold for Physocarpus", _NURSERY),
+    Harm("free chlorine", 8.0, "was the residual at which growth of pepper and tomato fell", _POTTED),
+    Harm("free chlorine", 8.0, _PLUGS, _DONOVAN),
+    Harm(
+        "free chlorine", 18.0, "was the residual at which growth of kalanchoe, lettuce and tradescantia fell", _POTTED
+    ),
+    Harm("free chlorine", 37.0, "was the residual at which growth of broccoli, marigold and petunia fell", _POTTED),
+)
+"""By disinfectant, the lowest strength first."""
+
+_TRY_FIRST = (
+    "Crops differ in what they bear, and young plants bear least: try a dose on a few plants first, and follow the "
+    "label. Where no published harm is named here, that is no clearance."
+)
+
+
+def crop_cautions(analyte: str, dose_mg_per_l: float) -> tuple[str, ...]:
+    """Return what is to be said of crops that get a dose; what was published only where the dose reaches it.
+
+    Parameters
+    ----------
+    analyte : str
+        What is injected; of any but chlorine dioxide and free chlorine nothing is in the table.
+    dose_mg_per_l : float
+        What is injected, before water and pipes take their part: plants near the injector get it. Where it is not
+        sure, its upper end, for a caution.
+    """
+    reached = [row for row in HARM if row.disinfectant == analyte.casefold() and row.strength_mg_per_l <= dose_mg_per_l]
+    if not reached:
+        return (_TRY_FIRST,)
+    return (
+        f"Plants near the injector may get up to {dose_mg_per_l:.3g} mg/L of {analyte}, before water and pipes "
+        f"take their part; harm to plants was published from {reached[0].strength_mg_per_l:g} mg/L.",
+        *(f"{row.strength_mg_per_l:g} mg/L {row.words} ({row.source})." for row in reached),
+        _TRY_FIRST,
+    )
