@@ -8,7 +8,7 @@ SITE := calibration
 .PHONY: demo test lint format bench-accuracy bench-speed bench-records fit-mismatch demo-data help
 
 help:
-	@echo "make demo            set up, read a sample photo, show the reading"
+	@echo "make demo            set up, read a sample photo, play six simulated weeks and report on them"
 	@echo "make test            set up, run every check and test"
 	@echo "make lint | format   ruff and mypy | ruff format"
 	@echo "make bench-accuracy  errors and coverage on unseen simulated photos (PHOTOS=400, CAMERAS=table.csv)"
@@ -28,6 +28,11 @@ demo: $(READY)
 	@$(BIN)/stripread read sample_images/line-good.jpg --sample line --lot UL-2603 --site $(SITE) \
 	  --overlay demo-reading.png
 	@echo "The photo with the reading drawn on it: demo-reading.png"
+	@echo
+	@test -f demo-season/truth.toml || { rm -rf demo-season; echo "Six simulated weeks of a nursery, a minute or two:"; \
+	  $(BIN)/stripread simulate season demo-season --site $(SITE); }
+	@$(BIN)/stripread report demo-report --from 2026-04-06 --to 2026-05-17 --site demo-season --force
+	@echo "The report of these weeks: demo-report.html, demo-report.pdf"
 
 test: lint
 	$(BIN)/python -m pytest -q -n 2 --dist loadgroup

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from stripread.cli_log import DAY, end_of_day, local
-from stripread.cli_talk import keep_existing, note
+from stripread.cli_talk import keep_existing, note, say
 from stripread.errors import WrongUsageError
 
 __all__ = ["report"]
@@ -31,6 +31,8 @@ def report(
 ) -> None:
     """Write a report of some weeks: what was read, made, found and done, and whether the record is intact.
 
+    What stands in it first, in short, is printed too.
+
     Example:
 
       stripread report may --from 2026-05-01 --to 2026-05-31
@@ -39,6 +41,7 @@ def report(
     """
     from stripread.cli_keep import open_site_records, site_of_records
     from stripread.records.period import period_of
+    from stripread.report.document import section_text
     from stripread.report.document_html import document_html
     from stripread.report.document_pdf import document_pdf
     from stripread.report.period_report import period_report
@@ -65,6 +68,7 @@ def report(
         else:
             target.write_bytes(document_pdf(document))
         note(f"wrote {target}")
+    say(section_text(document))
     raise typer.Exit(0 if period.verification.intact else 3)
 
 

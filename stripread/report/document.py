@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-__all__ = ["Alarm", "Document", "Figure", "Heading", "Items", "Part", "Table", "Words"]
+__all__ = ["Alarm", "Document", "Figure", "Heading", "Items", "Part", "Table", "Words", "section_text"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +65,20 @@ class Figure:
     png: bytes
     words: str
     size: tuple[float, float]
+
+
+def section_text(document: "Document") -> str:
+    """Return the words of a document's first section, for a terminal."""
+    lines: list[str] = []
+    for part in document.parts[1:]:
+        match part:
+            case Heading():
+                break
+            case Words(text) | Alarm(text):
+                lines.append(text)
+            case Items(items):
+                lines += [f"  {number}. {item}" for number, item in enumerate(items, start=1)]
+    return "\n".join([f"{document.title}, {document.subtitle}", *lines])
 
 
 Part = Heading | Words | Alarm | Items | Table | Figure

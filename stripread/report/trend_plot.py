@@ -8,6 +8,7 @@ from stripread.site import Expectation
 
 __all__ = ["plot_trend", "short_dates"]
 
+_YEAR = 300.0  # days; over it the year has to be named
 _CLOSE = 0.03  # of the time shown
 # Shape tells the verdict, not colour: filled where valid and within, hollow where not.
 _MARKS = {"within": ("o", "black", "within"), "out": ("X", "black", "out of range"), "doubt": ("s", "none", "in doubt")}
@@ -62,12 +63,12 @@ def _mark_events(trend: Trend, ax: Any) -> None:
 
 
 def short_dates(ax: Any) -> None:
-    """Let the time axis name days and months without repeating the year."""
-    from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+    """Let the time axis name days, and of longer times months."""
+    from matplotlib.dates import AutoDateLocator, DateFormatter
 
-    locator = AutoDateLocator(minticks=4, maxticks=9)
-    ax.xaxis.set_major_locator(locator)
-    ax.xaxis.set_major_formatter(ConciseDateFormatter(locator))
+    first, last = ax.get_xlim()  # in days
+    ax.xaxis.set_major_locator(AutoDateLocator(minticks=4, maxticks=9))
+    ax.xaxis.set_major_formatter(DateFormatter("%d %b" if last - first < _YEAR else "%b %Y"))
 
 
 def _state(validity: str, pad: RecordedPad) -> str:

@@ -161,7 +161,11 @@ def _week(week: int, rng: np.random.Generator, *, faults: bool) -> Iterator[Even
             events, tank = _topped_up(tank, at, left=12.0, concentrate=(concentrate, 5.0), strength=strength)
             yield from events
         if faults and (week, day) == (4, 0):
-            yield Remark(at=_clock(morning, 8, 0), text=f"Lot {OLD_LOT} is past its date. Opened {LOTS['ultralow']}.")
+            yield Remark(
+                at=_clock(morning, 8, 0),
+                about_point="bench-4",
+                text=f"Lot {OLD_LOT} is past its date. Opened {LOTS['ultralow']}.",
+            )
 
 
 def _clock(day: datetime, hour: int, minute: int) -> datetime:
