@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 SITE := calibration
 
-.PHONY: demo test lint format bench-accuracy bench-speed bench-records fit-mismatch demo-data help
+.PHONY: demo test lint format bench-accuracy bench-speed bench-records bench-season fit-mismatch demo-data help
 
 help:
 	@echo "make demo            set up, read a sample photo, play six simulated weeks and report on them"
@@ -14,6 +14,7 @@ help:
 	@echo "make bench-accuracy  errors and coverage on unseen simulated photos (PHOTOS=400, CAMERAS=table.csv)"
 	@echo "make bench-speed     reading against decoding the same 12-megapixel photo"
 	@echo "make bench-records   the record's pages and verification against its size; a minute or two"
+	@echo "make bench-season    how often good days are called bad; ten minutes"
 	@echo "make fit-mismatch    fit the constants of the colour mismatch model anew"
 	@echo "make demo-data       simulate the demo lots and sample photos anew"
 
@@ -55,6 +56,9 @@ bench-speed: $(READY)
 
 bench-records: $(READY)
 	$(BIN)/python -m tests.benchmarks.records
+
+bench-season: $(READY)
+	OMP_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.season
 
 fit-mismatch: $(READY)
 	$(BIN)/python -m stripread.simulate.fit_mismatch

@@ -14,12 +14,12 @@ import tomli_w
 from stripread.card import CardLayout, design_card
 from stripread.check import check_reading
 from stripread.check.standard import check_row, check_standard
-from stripread.errors import SiteError
+from stripread.errors import SiteError, StripReadError
 from stripread.lot.lot import Lot, load_lot
 from stripread.lot.record import append_row
 from stripread.measured import Measured
-from stripread.photo.load import open_photo_bytes
-from stripread.reading import read_strip
+from stripread.photo.load import PhotoFile, open_photo_bytes
+from stripread.reading import Reading, read_strip
 from stripread.recording import Taking, history_for, record_check, record_reading
 from stripread.records import Batch, Draft, Note, Records, Stamp, open_records
 from stripread.records.history import batch_of, with_expected
@@ -54,6 +54,7 @@ _LAMPS = ("D55", "canopy D65", "LED-B3")  # by the window, under the plants, on 
 _SIZE = ((1600, 1200),)
 _CLOSE = 0.55  # of the picture's width: they know that the card should fill half of it
 _WAIT = timedelta(seconds=20)  # from dip to photo
+_RETAKES = 4
 _ENTERED = timedelta(minutes=1)  # from photo to entry
 
 
@@ -77,13 +78,12 @@ def play_season(folder: Path, demo: Path, *, seed: int, faults: bool, report: Ca
     site = _make_site(folder, demo)
     events = season_events(np.random.default_rng([seed, 97]), faults=faults)
     strips = [event for event in events if isinstance(event, Sample | Check)]
-    shots = [_shot(event, site, np.random.default_rng([seed, 98, index])) for index, event in enumerate(strips)]
-    jobs = [(shot, seed * 1000 + index) for index, shot in enumerate(shots)]
+    jobs = [(_shot(event, np.random.default_rng([seed, 98, index])), index) for index, event in enumerate(strips)]
     with (
         get_context("spawn").Pool(2) as pool,
         open_records(site.folder, create=True) as records,
     ):
-        player = _Player(site, records, pool.imap(_draw, jobs))
+        player = _Player(site, records, pool.imap(_draw, jobs), seed)
         player.begin()
         for event in events:
             player.play(event)
@@ -122,7 +122,7 @@ def _make_site(folder: Path, demo: Path) -> Site:
     return load_site(folder)
 
 
-def _shot(event: Sample | Check, site: Site, rng: np.random.Generator) -> Shot:
+def _shot(event: Sample | Check, rng: np.random.Generator) -> Shot:
     """Return a photo as a technician takes it: with the lot's phone, wherever there is light."""
     number = LOTS["ultralow"] if event.lot == OLD_LOT else event.lot
     made = next(lot for lot in DEMO_LOTS if lot.number == number)
@@ -158,6 +158,7 @@ class _Player:
     site: Site
     records: Records
     photos: Iterator[bytes]
+    seed: int
     done: int = 0
     last: dict[str, int] = field(default_factory=dict)  # entry of the last reading at each point
     loaded: dict[str, tuple[Lot, StripKind, CardLayout]] = field(default_factory=dict)
@@ -183,8 +184,8 @@ class _Player:
                 self.records.add_note(Note(text=event.text, about=about), _stamp(event.at))
 
     def _sample(self, event: Sample) -> None:
-        lot, kind, card = self._with(event.lot)
-        file = open_photo_bytes(next(self.photos), f"{event.at:%m%d-%H%M}-{event.point.replace(' ', '-')}.jpg")
+        lot, _, card = self._with(event.lot)
+        file, reading = self._read(event, f"{event.at:%m%d-%H%M}-{event.point.replace(' ', '-')}.jpg")
         sample = self.site.sample(event.sample)
         taking = Taking(
             sample=sample,
@@ -197,7 +198,6 @@ class _Player:
             dipped_at=event.at,
         )
         stamp = _stamp(event.at + _ENTERED)
-        reading = read_strip(file, card=card, kind=kind, lot=lot)
         history = history_for(self.records, reading, taking, now=stamp.at)
         verdict = check_reading(
             reading, sample=sample, today=event.at.date(), dipped_at=event.at, history=history
@@ -207,9 +207,8 @@ class _Player:
         self.done += 1
 
     def _check(self, event: Check) -> None:
-        lot, kind, card = self._with(event.lot)
-        file = open_photo_bytes(next(self.photos), f"{event.at:%m%d-%H%M}-check.jpg")
-        reading = read_strip(file, card=card, kind=kind, lot=lot)
+        lot, _, _ = self._with(event.lot)
+        file, reading = self._read(event, f"{event.at:%m%d-%H%M}-check.jpg")
         check = check_standard(
             reading, pad=lot.pads[0].pad, known=event.known, u_known=event.u_known, today=event.at.date()
         )
@@ -222,6 +221,21 @@ class _Player:
             stamp=_stamp(event.at + _ENTERED),
         )  # fmt: skip
         self.done += 1
+
+    def _read(self, event: Sample | Check, name: str) -> tuple[PhotoFile, Reading]:
+        """Read a strip's photo; one that cannot be read is taken again."""
+        lot, kind, card = self._with(event.lot)
+        data = next(self.photos)
+        for again in range(1, _RETAKES + 1):
+            file = open_photo_bytes(data, name)
+            try:
+                return file, read_strip(file, card=card, kind=kind, lot=lot)
+            except StripReadError:
+                if again == _RETAKES:
+                    raise
+                shot = _shot(event, np.random.default_rng([self.seed, 98, self.done, again]))
+                data = _draw((shot, 1000 * again + self.done))
+        raise AssertionError  # the loop returns or raises
 
     def _with(self, number: str) -> tuple[Lot, StripKind, CardLayout]:
         if number not in self.loaded:

@@ -1,0 +1,209 @@
+"""Six simulated weeks, read from whole photos and recorded, and the report of them. Everything in them is invented."""
+
+import json
+import tomllib
+from collections import Counter
+from datetime import datetime, timedelta
+from io import BytesIO
+from pathlib import Path
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from stripread.cli import app
+from stripread.records import Draft, Records, Stamp, open_records
+from stripread.records.period import Period, period_of
+from stripread.report.document import Document, Items, Table, section_text
+from stripread.report.document_html import document_html
+from stripread.report.document_pdf import document_pdf
+from stripread.report.period_report import period_report
+from stripread.simulate.season import END, START, Check, Sample, season_events
+from stripread.simulate.season_play import play_season
+from stripread.site import Site, load_site
+
+ROOT = Path(__file__).parents[2]
+pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("season")]  # a minute of photos, drawn once
+
+
+@pytest.fixture(scope="module")
+def season(tmp_path_factory) -> Site:
+    folder = tmp_path_factory.mktemp("season") / "site"
+    return play_season(folder, ROOT / "calibration", seed=1, faults=True, report=lambda done, of: None)
+
+
+@pytest.fixture(scope="module")
+def records(season):
+    with open_records(season.folder) as opened:
+        yield opened
+
+
+@pytest.fixture(scope="module")
+def period(season, records) -> Period:
+    return period_of(records, site=season.name, start=START, end=END)
+
+
+@pytest.fixture(scope="module")
+def document(season, period) -> Document:
+    return period_report(period, season, made_at=END)
+
+
+def episodes(period: Period, code: str) -> list:
+    return [e for e in period.episodes if e.code == code]
+
+
+class TestFourHiddenFaults:
+    """Each stands in the script (`simulate/season.py`), not in what the report is given."""
+
+    def test_the_stock_that_gassed_off_under_an_open_lid(self, period):
+        (found,) = episodes(period, "weaker_than_forecast")
+        assert found.first.date() == (START + timedelta(days=11)).date()
+        assert found.points == ("stock tank",)
+        assert [b.id for b in found.made] == ["S-2-b"]
+        assert "lid" in found.notes[0].said.text
+
+    def test_the_strip_of_the_wrong_range(self, period):
+        (found,) = episodes(period, "wrong_range_strip")
+        assert found.first.date() == (START + timedelta(days=16)).date()
+        assert found.points == ("bench-1",)
+        assert all(r.main.value is None for r in found.readings)  # no number is shown
+
+    def test_the_lot_past_its_date(self, period):
+        (found,) = episodes(period, "lot_expired")
+        assert {r.lot for r in found.readings} == {"UL-2511"}
+        assert min(r.when.date() for r in found.readings).isoformat() == "2026-05-01"
+        (late,) = [lot for lot in period.lots if lot.late]
+        assert (late.number, late.late) == ("UL-2511", len(found.readings))
+
+    def test_the_recipe_that_cannot_give_it(self, period):
+        (found,) = episodes(period, "recipe_off_range")
+        assert found.first.date() == (START + timedelta(days=28)).date()
+        assert "S-5, " in found.message
+        (batch,) = [b for b in period.batches if b.said.id == "S-5"]
+        # 5 gal of about 470 mg/L and 7 gal of water: 470 * 5 / 12 = 196 mg/L
+        assert batch.recipe.value == pytest.approx(470 * 5 / 12, rel=0.06)
+
+    def test_the_report_says_all_four_first(self, document):
+        short = section_text(document)
+        for word in ("lost more strength", "strip kind cannot judge", "past its expiry", "recipe cannot give"):
+            assert word in short, word
+
+    def test_what_is_no_fault_is_found_seldom(self, period):
+        """Of readings before any fault, few are called anything but good."""
+        early = [r for r in period.readings if r.when < START + timedelta(days=9)]
+        assert len(early) > 20
+        warned = [r for r in early if any(f["severity"] != "info" for f in r.entry.payload["findings"])]
+        assert len(warned) <= 0.1 * len(early)
+
+
+def test_the_intervals_hold_over_all_six_weeks(season, period):
+    """95 % of them should; 100 readings of two lots share the lots' own errors, so a few more may miss."""
+    truth = {
+        (datetime.fromisoformat(s["at"]), s["point"]): s["truth_mg_per_l"]
+        for s in tomllib.loads((season.folder / "truth.toml").read_text())["strips"]
+    }
+    inside = []
+    for reading in period.readings:
+        low, high = reading.main.low, reading.main.high
+        if reading.validity == "valid" and low is not None and high is not None:
+            true = truth[reading.when - timedelta(seconds=20), reading.point]
+            inside.append(low <= true <= high)
+    assert len(inside) > 60
+    assert np.mean(inside) >= 0.88
+
+
+def test_points_come_in_the_order_of_the_water_with_their_counts(period):
+    assert [p.name for p in period.points] == ["well", "pail", "stock tank", "bench-1", "bench-4"]
+    assert sum(sum(p.states.values()) for p in period.points) == len(period.readings)
+    assert period.points[3].days == 36
+
+
+def test_the_record_verifies_and_a_changed_photo_is_told(season, records, period):
+    assert period.verification.intact
+    photo = next((season.folder / "photos").rglob("*.jpg"))
+    data = photo.read_bytes()
+    photo.chmod(0o644)
+    photo.write_bytes(data[:-1] + bytes([data[-1] ^ 1]))
+    try:
+        broken = period_of(records, site=season.name, start=START, end=END)
+        text = section_text(period_report(broken, season, made_at=END))
+        assert "NOT as it was written" in text
+    finally:
+        photo.write_bytes(data)
+
+
+def test_corrections_stand_in_the_report(season, period, tmp_path):
+    import shutil
+
+    folder = tmp_path / "copy"
+    shutil.copytree(season.folder, folder)
+    with open_records(folder) as copy:
+        first = period.readings[0].entry.seq
+        copy.correct(
+            first, why="photo of another pail", stamp=Stamp(at=START + timedelta(days=2), who="Ana"), withdraw=True
+        )
+        again = period_of(copy, site="x", start=START, end=END)
+    assert [(old.seq, new.why) for old, new in again.superseded] == [(first, "photo of another pail")]
+    assert len(again.readings) == len(period.readings) - 1
+    table = tables(period_report(again, load_site(folder), made_at=END))["why"]
+    assert any("photo of another pail" in row for row in table.rows)
+
+
+def tables(document: Document) -> dict[str, Table]:
+    """The tables by their last head."""
+    return {part.heads[-1]: part for part in document.parts if isinstance(part, Table)}
+
+
+def test_html_and_pdf_hold_the_same_words(document):
+    from pypdf import PdfReader
+
+    html, pdf = document_html(document), document_pdf(document)
+    assert "http" not in html.split("</style>")[1]  # nothing is fetched from elsewhere
+    assert html.count("data:image/png;base64,") >= 5
+    assert pdf.startswith(b"%PDF")
+    assert pdf == document_pdf(document)  # the same facts, the same bytes
+    plain = " ".join(word for page in PdfReader(BytesIO(pdf)).pages for word in page.extract_text().split())
+    (items,) = [part for part in document.parts[:8] if isinstance(part, Items)]
+    for item in items.items:
+        assert item[2:50] in plain
+
+
+def test_the_command_writes_both_and_refuses_to_overwrite(season, tmp_path):
+    words = ["report", str(tmp_path / "r"), "--from", "2026-04-13", "--to", "2026-04-19", "--site", str(season.folder)]
+    result = CliRunner().invoke(app, words)
+    assert result.exit_code == 0, result.output
+    assert (tmp_path / "r.html").is_file()
+    assert (tmp_path / "r.pdf").is_file()
+    assert "The stock has lost more strength" in result.stdout
+    assert "past its expiry" not in result.stdout  # of another week
+    assert CliRunner().invoke(app, words).exit_code == 2
+    late = [*words[:3], "2026-05-19", *words[4:]]
+    assert CliRunner().invoke(app, late).exit_code == 2
+
+
+def test_today_after_the_season_asks_for_samples_and_tells_of_the_old_lot(season):
+    result = CliRunner().invoke(app, ["today", "--json", "--site", str(season.folder)])
+    about = {json.loads(line)["about"] for line in result.stdout.splitlines()}
+    assert {"well", "bench-1", "bench-4"} <= about
+
+
+def test_a_season_without_faults_has_none_in_its_script():
+    good, bad = (season_events(np.random.default_rng([1, 97]), faults=faults) for faults in (False, True))
+    names = Counter(type(e).__name__ for e in good)
+    assert names["Remark"] == 0
+    assert Counter(type(e).__name__ for e in bad)["Remark"] == 4
+    lines = [e for e in good if isinstance(e, Sample) and e.sample == "line"]
+    assert min(e.truth for e in lines) > 0.15
+    assert all(
+        e.at.date().isoformat() <= "2026-04-30" for e in good if isinstance(e, Sample | Check) and e.lot == "UL-2511"
+    )
+
+
+def test_a_period_without_anything_is_reported_as_that(tmp_path, season):
+    (tmp_path / "site.toml").write_text((season.folder / "site.toml").read_text())
+    with open_records(tmp_path, create=True) as empty:
+        assert isinstance(empty, Records)
+        empty.append([Draft(kind="site", payload={"name": "x"}, subject="x")], Stamp(at=START, who="Ana"))
+        found = period_of(empty, site="x", start=START, end=END)
+    text = document_html(period_report(found, load_site(tmp_path), made_at=END))
+    assert "0 readings at 0 points" in text
