@@ -1,8 +1,8 @@
 """How often good days are called bad: simulated weeks without faults, several times over, whole photos and records.
 
-``make bench-season`` runs it, a minute or two a season. For each finding that is no mere remark: in how many readings, of
-how many. The script has no faults in it, but its stock weakens through the week and strips scatter, as they do. Then,
-for each season, how many intervals hold. Lamps, phone and printer are those of the simulator's seen part: it judges the
+``make bench-season`` runs it, a minute or two a season. For each finding that is no mere remark: in how many readings
+of how many. The script has no faults in it, but its stock weakens through the week and strips scatter, as they do.
+For each season, how many intervals hold. Lamps, phone and printer are those of the simulator's seen part: it judges the
 rules that look back, not the colours.
 """
 
