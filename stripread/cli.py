@@ -23,6 +23,7 @@ from stripread.cli_note import note as enter_note
 from stripread.cli_point import point_app
 from stripread.cli_records import records_app
 from stripread.cli_report import report
+from stripread.cli_serve import person_app, serve
 from stripread.cli_simulate import simulate_app
 from stripread.cli_talk import note, say, say_error
 from stripread.cli_today import today
@@ -238,6 +239,8 @@ app.add_typer(water_app, name="water")
 app.command()(today)
 app.command()(trend)
 app.command()(report)
+app.command()(serve)
+app.add_typer(person_app, name="person")
 app.add_typer(point_app, name="point")
 app.add_typer(injector_app, name="injector")
 app.add_typer(batch_app, name="batch")

@@ -42,6 +42,8 @@ class Taking:
     flushed_s : float or None
     together, one_strip, replicates : bool
         Whether several photos make one reading, are of one strip, or are of strips held against each other.
+    job : str or None
+        What asked for it, so that it is recorded once however often it is tried.
     """
 
     sample: SampleType
@@ -55,6 +57,7 @@ class Taking:
     together: bool = False
     one_strip: bool = False
     replicates: bool = False
+    job: str | None = None
 
 
 def history_for(records: Records, reading: Reading, taking: Taking, *, now: datetime) -> History:
@@ -146,6 +149,8 @@ def _payload(verdict: Verdict, taking: Taking, names: Sequence[str]) -> Mapping[
             for e in taking.sample.expectations
         ],
     }
+    if taking.job is not None:
+        said["how"]["job"] = taking.job
     return said
 
 

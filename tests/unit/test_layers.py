@@ -25,7 +25,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
     ("records",),
     ("report",),
     ("recording",),
-    ("simulate",),
+    ("simulate", "web"),
     ("cli",),
 )
 ROW_OF = {room: index for index, row in enumerate(ROWS) for room in row}

@@ -1,0 +1,211 @@
+"""The commands ``serve`` and ``person``: the page for phones, and who may use it."""
+
+import socket
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from stripread.cli_talk import note, say
+from stripread.errors import MissingExtraError, WrongUsageError
+
+__all__ = ["person_app", "serve"]
+
+person_app = typer.Typer(
+    rich_markup_mode=None, no_args_is_help=True, help="Who may use the page of `stripread serve`, and on which phones."
+)
+
+_Site = Annotated[Path | None, typer.Option(metavar="DIR", help="Folder with site.toml. [the nearest one upwards]")]
+_Who = Annotated[
+    str | None, typer.Option(metavar="NAME", envvar="STRIPREAD_WHO", help="Who enters. [who is logged in]")
+]
+_Name = Annotated[str, typer.Argument(metavar="NAME", help="The person.")]
+
+
+def serve(
+    lan: Annotated[
+        bool, typer.Option("--lan", help="Let phones on the house's network reach it. [only this machine]")
+    ] = False,
+    port: Annotated[int, typer.Option(metavar="N", min=1, max=65535, help="Port.")] = 8471,
+    tls: Annotated[
+        bool, typer.Option("--tls", help="Serve over HTTPS, with a certificate made here unless one is given.")
+    ] = False,
+    tls_certificate: Annotated[
+        Path | None, typer.Option(metavar="PEM", exists=True, dir_okay=False, help="Certificate of your own.")
+    ] = None,
+    tls_key: Annotated[Path | None, typer.Option(metavar="PEM", exists=True, dir_okay=False, help="Its key.")] = None,
+    workers: Annotated[int, typer.Option(metavar="N", min=1, max=16, help="Photos read at a time.")] = 2,
+    site: _Site = None,
+) -> None:
+    """Serve the page on which strips are read with a phone; nothing leaves the house.
+
+    Example:
+
+      stripread serve --lan --tls
+
+    Without --lan only this machine reaches it. With it, a phone is let in by the square code that is shown here.
+    """
+    from stripread.cli_keep import open_site_records, site_of_records, stamp_of
+
+    try:
+        import uvicorn
+
+        from stripread.web.app import create_app
+        from stripread.web.certificate import own_certificate
+        from stripread.web.people import People
+        from stripread.web.settings import Settings
+    except ImportError as error:
+        raise _missing(error) from None
+    where = site_of_records(site)
+    open_site_records(where, create=stamp_of(None)).close()
+    if (tls_certificate is None) != (tls_key is None):
+        raise WrongUsageError(expected="certificate and key", found="one of them", remedy="Name both, or neither.")
+    now = datetime.now().astimezone()
+    people = People(where.folder)
+    if not any(person.active for person in people.everybody()):
+        raise WrongUsageError(
+            expected="somebody who may sign in",
+            found="nobody",
+            remedy="Add a first person: stripread person add NAME --role supervisor.",
+        )
+    host = _lan_address() if lan else "127.0.0.1"
+    secure = tls or tls_certificate is not None
+    files: tuple[Path, Path] | None = None
+    if secure:
+        given = (tls_certificate, tls_key)
+        own = own_certificate(where.folder, ("127.0.0.1", "localhost", host), now=now)
+        files = (given[0], given[1]) if given[0] is not None and given[1] is not None else own
+    address = f"http{'s' if secure else ''}://{host}:{port}"
+    note(f"{where.name}: {address}")
+    if lan:
+        if not secure:
+            note("Without --tls, PINs and photos travel in the clear over your network.")
+        _show_code(f"{address}/pair/{people.pairing_code(now=now)}")
+        note(f"Scan it with a new phone, within ten minutes. For another: stripread person pair --address {address}")
+    people.close()
+    app = create_app(Settings(folder=where.folder, lan=lan, secure=secure, workers=workers))
+    uvicorn.run(
+        app,
+        host="0.0.0.0" if lan else "127.0.0.1",  # asked for by --lan
+        port=port,
+        log_level="warning",
+        server_header=False,
+        ssl_certfile=None if files is None else files[0],
+        ssl_keyfile=None if files is None else files[1],
+    )
+
+
+def _missing(error: ImportError) -> MissingExtraError:
+    return MissingExtraError(
+        expected="the packages of the page",
+        found=f"no {error.name}",
+        remedy="Install them with `pip install 'stripread[web]'`.",
+    )
+
+
+def _lan_address() -> str:
+    """Return this machine's address on its own network; nothing is sent."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(("192.0.2.1", 9))  # an address that is nobody's, RFC 5737
+            return str(probe.getsockname()[0])
+        except OSError:
+            return "127.0.0.1"
+
+
+def _show_code(text: str) -> None:
+    import io
+
+    import segno
+
+    drawn = io.StringIO()
+    segno.make(text, error="m").terminal(drawn, compact=True)
+    say(drawn.getvalue())
+    say(text)
+
+
+@person_app.command()
+def add(
+    name: _Name,
+    role: Annotated[str, typer.Option(metavar="ROLE", help="technician, supervisor or grower.")],
+    secret: Annotated[
+        str,
+        typer.Option(
+            metavar="PIN",
+            prompt="PIN or password",
+            hide_input=True,
+            confirmation_prompt=True,
+            help="Six signs or more. [asked for]",
+        ),
+    ],
+    who: _Who = None,
+    site: _Site = None,
+) -> None:
+    """Let somebody sign in, or give them another role and PIN.
+
+    Example:
+
+      stripread person add Ines --role technician
+    """
+    from stripread.cli_keep import open_site_records, site_of_records, stamp_of
+    from stripread.web.accounts import set_person
+
+    where, stamp = site_of_records(site), stamp_of(who)
+    with open_site_records(where, create=stamp) as records:
+        entry = set_person(records, where.folder, name, role, secret, stamp)
+    note(f"recorded as entry {entry.seq}")
+
+
+@person_app.command(name="list")
+def list_people(site: _Site = None) -> None:
+    """List who may sign in.
+
+    Example:
+
+      stripread person list
+    """
+    from stripread.cli_keep import site_of_records
+    from stripread.report.text import table
+    from stripread.web.people import People
+
+    people = People(site_of_records(site).folder)
+    rows = [(p.name, p.role, "" if p.active else "retired") for p in people.everybody()]
+    people.close()
+    say(table(("name", "role", ""), rows) if rows else "Nobody yet: stripread person add")
+
+
+@person_app.command()
+def retire(name: _Name, who: _Who = None, site: _Site = None) -> None:
+    """Let somebody no longer sign in; what they entered stays.
+
+    Example:
+
+      stripread person retire Ines
+    """
+    from stripread.cli_keep import open_site_records, site_of_records, stamp_of
+    from stripread.web.accounts import retire_person
+
+    where, stamp = site_of_records(site), stamp_of(who)
+    with open_site_records(where, create=stamp) as records:
+        entry = retire_person(records, where.folder, name, stamp)
+    note(f"recorded as entry {entry.seq}")
+
+
+@person_app.command()
+def pair(
+    address: Annotated[str, typer.Option(metavar="URL", help="Where phones reach the page, as `serve --lan` says.")],
+    site: _Site = None,
+) -> None:
+    """Show a square code that lets one new phone in, for ten minutes.
+
+    Example:
+
+      stripread person pair --address https://192.0.2.10:8471
+    """
+    from stripread.cli_keep import site_of_records
+    from stripread.web.people import People
+
+    people = People(site_of_records(site).folder)
+    _show_code(f"{address.rstrip('/')}/pair/{people.pairing_code(now=datetime.now().astimezone())}")
+    people.close()

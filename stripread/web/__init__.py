@@ -1,0 +1,1 @@
+"""The page for wet hands: reading strips with a phone, over the house's own network."""

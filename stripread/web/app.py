@@ -1,0 +1,86 @@
+"""The web application of one site."""
+
+import contextlib
+from collections.abc import AsyncIterator
+from importlib import resources
+
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Mount
+from starlette.staticfiles import StaticFiles
+
+from stripread.errors import StripReadError
+from stripread.site import load_site
+from stripread.web.pages_door import door_routes
+from stripread.web.pages_read import read_routes
+from stripread.web.people import People
+from stripread.web.reading_queue import ReadingQueue
+from stripread.web.render import render
+from stripread.web.security import GuardHeaders, LimitBody, Limiter
+from stripread.web.settings import Settings
+
+__all__ = ["create_app"]
+
+
+def create_app(settings: Settings) -> Starlette:
+    """Return the application.
+
+    Raises
+    ------
+    StripReadError
+        If the site cannot be loaded.
+    """
+    site = load_site(settings.folder)
+
+    @contextlib.asynccontextmanager
+    async def life(app: Starlette) -> AsyncIterator[None]:
+        app.state.queue = ReadingQueue(settings.folder, workers=settings.workers)
+        app.state.queue.start()
+        try:
+            yield
+        finally:
+            await app.state.queue.stop()
+            app.state.people.close()
+
+    app = Starlette(
+        routes=[
+            *door_routes(),
+            *read_routes(),
+            Mount("/static", StaticFiles(directory=str(resources.files("stripread.web") / "static"))),
+        ],
+        middleware=[
+            Middleware(GuardHeaders, secure=settings.secure),
+            Middleware(LimitBody, largest_photo=settings.largest_photo),
+        ],
+        exception_handlers={HTTPException: _told, StripReadError: _refused, Exception: _fault},
+        lifespan=life,
+    )
+    state = app.state
+    state.settings, state.folder, state.site_name = settings, settings.folder, site.name
+    state.lan, state.secure, state.environments = settings.lan, settings.secure, {}
+    state.people = People(settings.folder)
+    state.sign_in_tries = Limiter(5, 300)  # of one name from one place
+    state.caller_tries = Limiter(30, 300)  # of all names from one place
+    state.pairing_tries = Limiter(10, 600)
+    state.upload_tries = Limiter(120, 60)  # of one person
+    return app
+
+
+async def _told(request: Request, error: Exception) -> Response:
+    """Say what an HTTP status means, and nothing of how the server works."""
+    status = error.status_code if isinstance(error, HTTPException) else 500
+    return render(request, "status.html", status=status, code=status)
+
+
+async def _refused(request: Request, error: Exception) -> Response:
+    """Show an error that a person can act on, in its three parts."""
+    assert isinstance(error, StripReadError)
+    return render(request, "refused.html", status=400, error=error)
+
+
+async def _fault(request: Request, error: Exception) -> Response:
+    """Say that something failed; what it was is in the server's own log."""
+    return render(request, "status.html", status=500, code=500)

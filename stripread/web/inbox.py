@@ -1,0 +1,127 @@
+"""Accepted photos on their way to a reading: kept on the disk before they are acknowledged, read by worker processes.
+
+A job is a photo and a small JSON file beside it in the folder ``inbox``; its answer is a third file. A job without an
+answer is read again after a restart. Recording is done once: the job's id stands in the record with the reading.
+"""
+
+import hashlib
+import json
+import os
+import re
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, fields
+from pathlib import Path
+from typing import Any
+
+__all__ = ["Inbox", "Job"]
+
+_ID = re.compile(r"[0-9a-f]{32}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """A strip to be read: what was told with its photo.
+
+    Attributes
+    ----------
+    id : str
+        32 hexadecimal digits.
+    at : str
+        When it was accepted, ISO 8601 with its zone.
+    waited_s : float or None
+        From the dip to the photo, by the phone's own timer.
+    """
+
+    id: str
+    who: str
+    at: str
+    point: str | None
+    sample: str
+    lot: str
+    name: str
+    batch: str | None = None
+    flushed_s: float | None = None
+    waited_s: float | None = None
+
+
+class Inbox:
+    """The folder of jobs of a site."""
+
+    def __init__(self, site: Path) -> None:
+        self.folder = site / "inbox"
+        self.folder.mkdir(mode=0o700, exist_ok=True)
+
+    def accept(self, job: Job, data: bytes) -> None:
+        """Keep a job; once this returns it outlasts a power cut. The photo lands before the job that names it."""
+        _write(self.photo(job.id), data)
+        _write(self.folder / f"{job.id}.job.json", _json(asdict(job)))
+        _sync(self.folder)
+
+    def answer(self, job_id: str, answer: Mapping[str, Any]) -> None:
+        """Keep what came of a job."""
+        _write(self.folder / f"{job_id}.answer.json", _json(answer))
+        _sync(self.folder)
+
+    def job(self, job_id: str) -> Job | None:
+        """Return a job by its id; None for anything else."""
+        if not _ID.fullmatch(job_id):
+            return None
+        try:
+            said = json.loads((self.folder / f"{job_id}.job.json").read_bytes())
+        except (OSError, ValueError):
+            return None
+        return Job(**{field.name: said.get(field.name) for field in fields(Job)})
+
+    def answered(self, job_id: str) -> dict[str, Any] | None:
+        """Return what came of a job; None where it is not read yet."""
+        if not _ID.fullmatch(job_id):
+            return None
+        try:
+            answer: dict[str, Any] = json.loads((self.folder / f"{job_id}.answer.json").read_bytes())
+        except (OSError, ValueError):
+            return None
+        return answer
+
+    def waiting(self) -> list[str]:
+        """Return the ids of jobs without an answer, in the order in which they came."""
+        found = []
+        for path in self.folder.glob("*.job.json"):
+            job_id = path.name.split(".")[0]
+            if not (self.folder / f"{job_id}.answer.json").exists() and (job := self.job(job_id)) is not None:
+                found.append((job.at, job_id))
+        return [job_id for _, job_id in sorted(found)]
+
+    def photo(self, job_id: str) -> Path:
+        """Return where a job's photo is."""
+        return self.folder / f"{job_id}.photo"
+
+    def overlay(self, job_id: str) -> Path:
+        """Return where the picture with the verdict is, once it is drawn."""
+        return self.folder / f"{job_id}.png"
+
+    @staticmethod
+    def id_of(who: str, key: str) -> str:
+        """Return the id of an upload: the same upload sent again is the same job."""
+        return hashlib.sha256(f"{who}\0{key}".encode()).hexdigest()[:32]
+
+
+def _json(said: Mapping[str, Any]) -> bytes:
+    return json.dumps(said, ensure_ascii=False, allow_nan=False).encode("utf-8")
+
+
+def _write(path: Path, data: bytes) -> None:
+    """Write a file whole or not at all."""
+    part = path.with_name(f"{path.name}.part")
+    with part.open("wb") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
+    part.replace(path)
+
+
+def _sync(folder: Path) -> None:
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

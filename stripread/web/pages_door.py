@@ -1,0 +1,128 @@
+"""The door: pairing a phone, signing in and out, the language."""
+
+from datetime import datetime
+
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+from starlette.routing import Route
+
+from stripread.web.people import People, Person
+from stripread.web.render import render
+from stripread.web.security import (
+    DEVICE_COOKIE,
+    SESSION_COOKIE,
+    VISIT_COOKIE,
+    check_csrf,
+    cookie_options,
+    need,
+    session_of,
+)
+from stripread.web.words import LANGUAGES
+
+__all__ = ["door_routes"]
+
+_HOME = frozenset(("127.0.0.1", "::1", "localhost", "testclient"))
+
+
+def door_routes() -> list[Route]:
+    """Return the routes."""
+    return [
+        Route("/pair/{code}", pair, methods=["GET"]),
+        Route("/sign-in", sign_in, methods=["GET", "POST"]),
+        Route("/sign-out", sign_out, methods=["POST"]),
+        Route("/language", language, methods=["POST"]),
+    ]
+
+
+async def pair(request: Request) -> Response:
+    """Take a phone into the house by the code that the server showed."""
+    people: People = request.app.state.people
+    if not request.app.state.pairing_tries.allow(_caller(request)):
+        raise HTTPException(429)
+    token = people.pair(request.path_params["code"], now=datetime.now().astimezone())
+    if token is None:
+        return render(request, "not_paired.html", status=403)
+    answer = RedirectResponse("/sign-in", status_code=303)
+    answer.set_cookie(DEVICE_COOKIE, token, max_age=180 * 86400, **cookie_options(secure=request.app.state.secure))
+    return answer
+
+
+async def sign_in(request: Request) -> Response:
+    """Ask for name and secret, and begin a session."""
+    if not _may_enter(request):
+        return render(request, "not_paired.html", status=403)
+    visit = request.cookies.get(VISIT_COOKIE) or _new_visit()
+    if request.method == "GET":
+        if session_of(request) is not None:
+            return RedirectResponse(_next(request.query_params.get("next")), status_code=303)
+        return _ask(request, visit)
+    await check_csrf(request, request.cookies.get(VISIT_COOKIE) or _new_visit())
+    form = await request.form()
+    name, secret = str(form.get("name", "")), str(form.get("secret", ""))
+    tries, who = request.app.state.sign_in_tries, f"{_caller(request)} {name.strip().casefold()}"
+    if not tries.allow(who) or not request.app.state.caller_tries.allow(_caller(request)):
+        return _ask(request, visit, trouble="wait", status=429)
+    people: People = request.app.state.people
+    from anyio import to_thread
+
+    token = await to_thread.run_sync(lambda: people.sign_in(name, secret, now=datetime.now().astimezone()))
+    if token is None:
+        return _ask(request, visit, trouble="wrong", status=403)
+    tries.forget(who)
+    answer = RedirectResponse(_next(str(form.get("next", "/"))), status_code=303)
+    answer.set_cookie(SESSION_COOKIE, token, **cookie_options(secure=request.app.state.secure))
+    return answer
+
+
+def _ask(request: Request, visit: str, *, trouble: str = "", status: int = 200) -> Response:
+    wanted = _next(request.query_params.get("next"))
+    names = [p.name for p in request.app.state.people.everybody() if p.active] if not request.app.state.lan else []
+    page = render(request, "sign_in.html", status=status, csrf=visit, trouble=trouble, next=wanted, names=names)
+    page.set_cookie(VISIT_COOKIE, visit, **cookie_options(secure=request.app.state.secure))
+    return page
+
+
+@need()
+async def sign_out(request: Request, person: Person) -> Response:
+    """End the session."""
+    request.app.state.people.sign_out(request.cookies[SESSION_COOKIE])
+    answer = RedirectResponse("/sign-in", status_code=303)
+    answer.delete_cookie(SESSION_COOKIE, path="/")
+    return answer
+
+
+@need()
+async def language(request: Request, person: Person) -> Response:
+    """Keep the language that somebody reads."""
+    form = await request.form()
+    wanted = str(form.get("language", ""))
+    if wanted not in LANGUAGES:
+        raise HTTPException(400)
+    request.app.state.people.speak(person.name, wanted)
+    return RedirectResponse(_next(str(form.get("next", "/"))), status_code=303)
+
+
+def _may_enter(request: Request) -> bool:
+    """Tell whether this phone was paired; the server's own machine needs no pairing."""
+    if not request.app.state.lan or _caller(request) in _HOME:
+        return True
+    token = request.cookies.get(DEVICE_COOKIE)
+    return token is not None and request.app.state.people.is_paired(token, now=datetime.now().astimezone())
+
+
+def _caller(request: Request) -> str:
+    return "unknown" if request.client is None else request.client.host
+
+
+def _new_visit() -> str:
+    import secrets
+
+    return secrets.token_urlsafe(32)
+
+
+def _next(wanted: str | None) -> str:
+    """Return where to go on, only within this page: `//elsewhere` and `https:` are not."""
+    if wanted and wanted.startswith("/") and not wanted.startswith(("//", "/\\")) and "\n" not in wanted:
+        return wanted
+    return "/"

@@ -1,0 +1,183 @@
+"""The guided reading: from a point to the verdict."""
+
+from datetime import datetime
+
+from anyio import to_thread
+from starlette.datastructures import UploadFile
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Response
+from starlette.routing import Route
+
+from stripread.errors import StripReadError, WrongUsageError
+from stripread.lot.lot import Lot
+from stripread.records import Point
+from stripread.site import Site, load_site, resolve_kind, resolve_lot
+from stripread.strip.kinds import StripKind
+from stripread.web.inbox import Inbox, Job
+from stripread.web.people import Person
+from stripread.web.render import render
+from stripread.web.security import need
+from stripread.web.site_record import records_of
+
+__all__ = ["read_routes"]
+
+_OFTEN = 2  # seconds between looks at a job
+
+
+def read_routes() -> list[Route]:
+    """Return the routes."""
+    return [
+        Route("/read", choose_point, methods=["GET"]),
+        Route("/read/{point}", guide, methods=["GET"]),
+        Route("/read/{point}/photo", take_photo, methods=["POST"]),
+        Route("/jobs/{job}", show_job, methods=["GET"]),
+        Route("/jobs/{job}/state", job_state, methods=["GET"]),
+        Route("/jobs/{job}/picture", job_picture, methods=["GET"]),
+    ]
+
+
+@need()
+async def choose_point(request: Request, person: Person) -> Response:
+    """List the points to read at."""
+    points = await to_thread.run_sync(lambda: _points(request))
+    return render(request, "choose_point.html", points=points)
+
+
+@need()
+async def guide(request: Request, person: Person) -> Response:
+    """Say which strip, how to dip, and take the photo."""
+    site = load_site(request.app.state.folder)
+    point = _point(await to_thread.run_sync(lambda: _points(request)), request.path_params["point"])
+    sample = site.sample(point.sample)
+    choices = lots_for(site, sample.kinds)
+    return render(
+        request,
+        "guide.html",
+        point=point,
+        sample=sample,
+        choices=choices,
+        kind=choices[0][1] if choices else None,
+        flush_s=round(60 * (point.flush_min or 0)),
+        may_read=person.role != "grower",
+    )
+
+
+@need("technician", "supervisor")
+async def take_photo(request: Request, person: Person) -> Response:
+    """Keep a photo and let it be read. The answer tells only after it is safe on the disk."""
+    state = request.app.state
+    if not state.upload_tries.allow(person.name):
+        raise HTTPException(429)
+    form = await request.form(max_files=1, max_fields=50)
+    photo, key = form.get("photo"), str(form.get("key", ""))
+    if not isinstance(photo, UploadFile) or not 8 <= len(key) <= 100:
+        raise WrongUsageError(expected="a photo", found="none", remedy="Take the photo, then send it.")
+    queue, inbox = state.queue, state.queue.inbox
+    job_id = Inbox.id_of(person.name, key)
+    if inbox.job(job_id) is None:  # else it was sent before, and only the answer was lost
+        site = load_site(state.folder)
+        point = _point(await to_thread.run_sync(lambda: _points(request)), request.path_params["point"])
+        lot = str(form.get("lot", ""))
+        if lot not in site.lots:  # a name of the site, never a path
+            raise WrongUsageError(expected="a lot of the site", found=repr(lot[:80]), remedy="Choose one of the list.")
+        if await to_thread.run_sync(lambda: len(inbox.waiting())) >= state.settings.most_waiting:
+            raise HTTPException(503)
+        data = await photo.read()
+        if not data:
+            raise WrongUsageError(expected="a photo", found="an empty file", remedy="Take the photo, then send it.")
+        now = datetime.now().astimezone()
+        job = Job(
+            id=job_id,
+            who=person.name,
+            at=now.isoformat(),
+            point=point.name,
+            sample=point.sample,
+            lot=lot,
+            name=f"{now:%Y%m%d-%H%M%S}.photo",
+            flushed_s=_seconds(str(form.get("flushed_s", ""))),
+            waited_s=_seconds(str(form.get("waited_s", ""))),
+        )
+        await to_thread.run_sync(lambda: inbox.accept(job, data))
+    queue.wake()
+    if request.headers.get("accept", "").startswith("application/json"):
+        return JSONResponse({"job": job_id, "page": f"/jobs/{job_id}"}, status_code=202)
+    return RedirectResponse(f"/jobs/{job_id}", status_code=303)
+
+
+@need()
+async def show_job(request: Request, person: Person) -> Response:
+    """Show the verdict, or that it is being read."""
+    inbox, job = _job(request, person)
+    answer = inbox.answered(job.id)
+    ahead = None if answer is not None else await to_thread.run_sync(lambda: _ahead(inbox, job.id))
+    return render(
+        request, "verdict.html", job=job, answer=answer, ahead=ahead, often=_OFTEN,
+        has_picture=inbox.overlay(job.id).exists(),
+    )  # fmt: skip
+
+
+@need()
+async def job_state(request: Request, person: Person) -> Response:
+    """Tell a program whether a job is done."""
+    inbox, job = _job(request, person)
+    done = inbox.answered(job.id) is not None
+    ahead = 0 if done else await to_thread.run_sync(lambda: _ahead(inbox, job.id))
+    return JSONResponse({"done": done, "ahead": ahead})
+
+
+@need()
+async def job_picture(request: Request, person: Person) -> Response:
+    """Send the photo with the verdict on it."""
+    inbox, job = _job(request, person)
+    path = inbox.overlay(job.id)
+    if not path.exists():
+        raise HTTPException(404)
+    return FileResponse(path, media_type="image/png")
+
+
+def _ahead(inbox: Inbox, job_id: str) -> int:
+    waiting = inbox.waiting()
+    return waiting.index(job_id) if job_id in waiting else 0
+
+
+def _job(request: Request, person: Person) -> tuple[Inbox, Job]:
+    inbox: Inbox = request.app.state.queue.inbox
+    job = inbox.job(request.path_params["job"])
+    if job is None or (job.who != person.name and person.role == "technician"):
+        raise HTTPException(404)
+    return inbox, job
+
+
+def _points(request: Request) -> list[Point]:
+    with records_of(request.app.state) as records:
+        return sorted((p.said for p in records.points()), key=lambda p: (p.line or "", p.order or 0, p.name))
+
+
+def _point(points: list[Point], name: str) -> Point:
+    for point in points:
+        if point.name == name:
+            return point
+    raise HTTPException(404)
+
+
+def lots_for(site: Site, kinds: tuple[str, ...]) -> list[tuple[str, StripKind, Lot]]:
+    """Return the lots of the site that suit a sample, the best kind first, those past their date last."""
+    found = []
+    today = datetime.now().astimezone().date()
+    for name in site.lots:
+        try:
+            lot = resolve_lot(name, site)
+            if lot.kind in kinds:
+                found.append((name, resolve_kind(lot.kind, site), lot))
+        except StripReadError:  # a lot file that is damaged or not there is no choice
+            continue
+    return sorted(found, key=lambda one: (one[2].expires < today, kinds.index(one[2].kind), one[0]))
+
+
+def _seconds(text: str) -> float | None:
+    try:
+        seconds = float(text)
+    except ValueError:
+        return None
+    return seconds if 0 <= seconds < 36_000 else None

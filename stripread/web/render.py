@@ -1,0 +1,49 @@
+"""Templates to pages."""
+
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from starlette.requests import Request
+from starlette.responses import HTMLResponse
+
+from stripread.web.security import CSRF_FIELD
+from stripread.web.words import LANGUAGES, catalogue, language_of
+
+__all__ = ["render"]
+
+
+def render(request: Request, template: str, *, status: int = 200, **facts: Any) -> HTMLResponse:
+    """Return a page in the reader's language."""
+    environments: dict[str, Environment] = request.app.state.environments
+    language = language_of(request)
+    if language not in environments:
+        environments[language] = _environment(language)
+    session = getattr(request.state, "session", None)
+    page = (
+        environments[language]
+        .get_template(template)
+        .render(
+            language=language,
+            languages=LANGUAGES,
+            path=request.url.path,
+            site=request.app.state.site_name,
+            person=None if session is None else session.person,
+            csrf=facts.pop("csrf", "" if session is None else session.csrf),
+            csrf_field=CSRF_FIELD,
+            **facts,
+        )
+    )
+    return HTMLResponse(page, status_code=status)
+
+
+def _environment(language: str) -> Environment:
+    made = Environment(
+        loader=PackageLoader("stripread.web", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        extensions=["jinja2.ext.i18n"],
+    )
+    made.install_gettext_translations(catalogue(language), newstyle=True)  # type: ignore[attr-defined]  # of the extension
+    return made

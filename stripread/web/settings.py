@@ -1,0 +1,36 @@
+"""How the page is served."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+__all__ = ["Settings"]
+
+MEGABYTE = 1_000_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """Settings of one server.
+
+    Attributes
+    ----------
+    folder : Path
+        The site's.
+    lan : bool
+        Whether phones may reach it; each must then be paired before anybody can sign in on it.
+    secure : bool
+        Whether it is served over TLS: cookies then travel over nothing else.
+    workers : int
+        Photos read at a time.
+    largest_photo : int
+        Bytes of one upload.
+    most_waiting : int
+        Photos kept that are not read yet; more are turned away, and stay on the phone.
+    """
+
+    folder: Path
+    lan: bool = False
+    secure: bool = False
+    workers: int = 2
+    largest_photo: int = 40 * MEGABYTE
+    most_waiting: int = 500

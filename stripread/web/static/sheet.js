@@ -1,0 +1,142 @@
+// What the page does better with a script: timers, an upload that survives a lost network, looking for an answer.
+"use strict";
+
+const one = (selector, within = document) => within.querySelector(selector);
+
+// --- timers -----------------------------------------------------------------------------------------------------------
+
+function countTimers(form) {
+  const flush = one('[data-timer="flush"]', form), dip = one('[data-timer="dip"]', form);
+  let flushing = null, dipped = null;
+  const seconds = (since) => (performance.now() - since) / 1000;
+  if (flush) one("button", flush).addEventListener("click", () => { flushing = performance.now(); tick(); });
+  one("button", dip).addEventListener("click", () => {
+    dipped = performance.now();
+    if (flushing !== null) form.elements.flushed_s.value = seconds(flushing).toFixed(0);
+    tick();
+  });
+  form.elements.photo.addEventListener("change", () => {
+    if (dipped !== null) form.elements.waited_s.value = seconds(dipped).toFixed(0);
+    one(".chosen", form).textContent = one(".chosen", form).dataset.chosen;
+  });
+  let running = false;
+  function tick() {
+    if (!running) { running = true; requestAnimationFrame(show); }
+  }
+  function show() {
+    if (flushing !== null && dipped === null) {
+      one("output", flush).textContent = Math.max(0, Math.ceil(flush.dataset.seconds - seconds(flushing)));
+    }
+    if (dipped !== null) {
+      const t = seconds(dipped), say = one(".say", dip), d = dip.dataset;
+      const [words, left] = t < d.seconds ? ["dip", d.seconds - t] : t < d.from ? ["wait", d.from - t]
+        : t <= d.until ? ["now", d.until - t] : ["late", 0];
+      if (say.textContent !== say.dataset[words]) {
+        say.textContent = say.dataset[words];
+        if (navigator.vibrate) navigator.vibrate(200);
+      }
+      one("output", dip).textContent = Math.ceil(left);
+    }
+    setTimeout(() => requestAnimationFrame(show), 200);
+  }
+}
+
+// --- upload -----------------------------------------------------------------------------------------------------------
+// The photo is kept in the browser's database until the server has confirmed it; it is sent again by itself.
+
+function store() {
+  return new Promise((done, failed) => {
+    const request = indexedDB.open("stripread", 1);
+    request.onupgradeneeded = () => request.result.createObjectStore("photos", { keyPath: "key" });
+    request.onsuccess = () => done(request.result);
+    request.onerror = () => failed(request.error);
+  });
+}
+
+async function inStore(mode, use) {
+  const base = await store();
+  return new Promise((done, failed) => {
+    const act = base.transaction("photos", mode), result = use(act.objectStore("photos"));
+    act.oncomplete = () => { base.close(); done(result && result.result); };
+    act.onerror = () => { base.close(); failed(act.error); };
+  });
+}
+
+const newKey = () => [...crypto.getRandomValues(new Uint8Array(16))].map((b) => b.toString(16).padStart(2, "0")).join("");
+
+function send(kept, csrf, progress) {
+  return new Promise((done, failed) => {
+    const body = new FormData();
+    for (const [name, value] of kept.fields) body.append(name, value);
+    body.append("photo", kept.photo, "photo");
+    const request = new XMLHttpRequest();
+    request.open("POST", kept.action);
+    request.setRequestHeader("accept", "application/json");
+    request.setRequestHeader("x-csrf-token", csrf);
+    request.upload.onprogress = (e) => { if (e.lengthComputable) progress(100 * e.loaded / e.total); };
+    request.onload = () => request.status === 202 ? done(JSON.parse(request.responseText)) : failed(request.status);
+    request.onerror = request.ontimeout = () => failed(0);
+    request.timeout = 120000;
+    request.send(body);
+  });
+}
+
+async function sendUntilThere(kept, csrf, form) {
+  const box = one(".sending", form), bar = one("progress", box), say = one("p", box);
+  box.hidden = false;
+  for (let wait = 2; ; wait = Math.min(2 * wait, 60)) {
+    say.textContent = say.dataset.sending;
+    try {
+      const answer = await send(kept, csrf, (share) => { bar.value = share; });
+      await inStore("readwrite", (s) => s.delete(kept.key)).catch(() => {});
+      location.assign(answer.page);
+      return;
+    } catch (status) {
+      if (status && status !== 429 && status < 500) {  // the server said no: show why, as it does without a script
+        await inStore("readwrite", (s) => s.delete(kept.key)).catch(() => {});
+        form.removeEventListener("submit", form.sending);
+        form.submit();
+        return;
+      }
+      say.textContent = say.dataset.again;
+      await new Promise((on) => { setTimeout(on, 1000 * wait); addEventListener("online", on, { once: true }); });
+    }
+  }
+}
+
+function keepUploads(form) {
+  const key = form.elements.key;
+  key.value = newKey();
+  form.sending = async (event) => {
+    event.preventDefault();
+    one(".send", form).disabled = true;
+    const csrf = form.elements.csrf.value, photo = form.elements.photo.files[0];
+    const fields = [...new FormData(form)].filter(([name]) => name !== "photo" && name !== "csrf");
+    const kept = { key: key.value, action: form.getAttribute("action"), fields, photo };
+    await inStore("readwrite", (s) => s.put(kept)).catch(() => {});
+    sendUntilThere(kept, csrf, form);
+  };
+  form.addEventListener("submit", form.sending);
+  // One that was left over from a closed page is sent first.
+  inStore("readonly", (s) => s.getAll()).then((left) => {
+    const mine = (left || []).find((kept) => kept.action === form.getAttribute("action"));
+    if (mine) sendUntilThere(mine, form.elements.csrf.value, form);
+  }).catch(() => {});
+}
+
+// --- answers ----------------------------------------------------------------------------------------------------------
+
+function awaitAnswer(place) {
+  const look = async () => {
+    try {
+      const state = await (await fetch(place.dataset.await)).json();
+      if (state.done) { location.reload(); return; }
+    } catch { /* no connection: look again */ }
+    setTimeout(look, 1000 * place.dataset.often);
+  };
+  setTimeout(look, 500);
+}
+
+const upload = one("[data-upload]"), awaited = one("[data-await]");
+if (upload) { countTimers(upload); keepUploads(upload); }
+if (awaited) awaitAnswer(awaited);

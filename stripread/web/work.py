@@ -1,0 +1,145 @@
+"""What a worker process does with one job: read, judge with the record, record, draw. No request reaches here."""
+
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from stripread.check import Verdict, check_reading
+from stripread.errors import StripReadError
+from stripread.photo.load import PhotoFile, decode_photo, open_photo_bytes, suggested_reduction
+from stripread.reading import read_strip
+from stripread.recording import Taking, history_for, record_reading
+from stripread.records import Records, Stamp, open_records
+from stripread.records.history import batch_of
+from stripread.report.json_lines import findings_json
+from stripread.report.overlay import draw_error, draw_verdict, save_picture
+from stripread.report.words import error_headline, next_steps, pad_words, verdict_headline
+from stripread.site import Site, find_lot_file, load_site, resolve_card, resolve_kind, resolve_lot
+from stripread.web.inbox import Inbox, Job
+
+__all__ = ["answer_job"]
+
+
+def answer_job(folder: str, job_id: str) -> None:
+    """Read a job's photo and keep the answer; whatever the photo is, there is one."""
+    import cv2
+
+    cv2.setNumThreads(1)
+    inbox = Inbox(Path(folder))
+    job = inbox.job(job_id)
+    if job is None or inbox.answered(job_id) is not None:
+        return
+    site = load_site(Path(folder))
+    try:
+        file = open_photo_bytes(inbox.photo(job_id).read_bytes(), job.name)
+    except StripReadError as error:
+        inbox.answer(job_id, _refusal(error))
+        return
+    try:
+        answer = _read(site, inbox, job, file)
+    except StripReadError as error:
+        _draw_refusal(inbox, job_id, file, error)
+        answer = _refusal(error)
+    inbox.answer(job_id, answer)
+
+
+def _read(site: Site, inbox: Inbox, job: Job, file: PhotoFile) -> dict[str, Any]:
+    lot, sample = resolve_lot(job.lot, site), site.sample(job.sample)
+    card, kind = resolve_card(_card_name(site, lot.card), site), resolve_kind(lot.kind, site)
+    stamp = Stamp(at=datetime.fromisoformat(job.at), who=job.who)
+    reading = read_strip(file, card=card, kind=kind, lot=lot)
+    with open_records(site.folder, site.database) as records:
+        taking = Taking(
+            sample=sample,
+            lot=lot,
+            lot_file=find_lot_file(job.lot, site),
+            card=card,
+            point=job.point,
+            batch=job.batch or batch_of(records, sample, at=stamp.at),
+            flushed_s=job.flushed_s,
+            dipped_at=_dipped(job, reading.taken_at),
+            job=job.id,
+        )
+        before = _recorded(records, file, job.id)
+        history = None if before is not None else history_for(records, reading, taking, now=stamp.at)
+        verdict = check_reading(
+            reading, sample=sample, today=stamp.at.date(), dipped_at=taking.dipped_at, history=history
+        )
+        if before is None:
+            before = record_reading(records, verdict, taking, [("photo", file)], stamp).seq
+    save_picture(draw_verdict(verdict), inbox.overlay(job.id))
+    return _answer(verdict, before)
+
+
+def _dipped(job: Job, taken_at: datetime | None) -> datetime | None:
+    """Return when the strip was dipped: its wait before the photo, on the clock that dated the photo."""
+    if job.waited_s is None or taken_at is None:
+        return None
+    return taken_at - timedelta(seconds=job.waited_s)
+
+
+def _recorded(records: Records, file: PhotoFile, job_id: str) -> int | None:
+    """Return the entry of this very job, where a worker was killed between recording and answering."""
+    for entry in records.with_file(file.sha256):
+        if entry.kind == "reading" and entry.payload.get("how", {}).get("job") == job_id:
+            return entry.seq
+    return None
+
+
+def _card_name(site: Site, lot_card: str) -> str:
+    return next(iter(site.cards)) if len(site.cards) == 1 else lot_card
+
+
+def _answer(verdict: Verdict, entry: int) -> dict[str, Any]:
+    headline = verdict_headline(verdict)
+    return {
+        "read": True,
+        "entry": entry,
+        "sign": headline.sign,
+        "symbol": headline.symbol,
+        "words": headline.words,
+        "validity": verdict.validity,
+        "pads": [_pad(verdict, index) for index in range(len(verdict.pads))],
+        "steps": list(next_steps(verdict.findings)),
+        "findings": findings_json(verdict.findings),
+        "cautions": list(verdict.cautions),
+    }
+
+
+def _pad(verdict: Verdict, index: int) -> dict[str, Any]:
+    judged = verdict.pads[index]
+    pad, words = judged.reading, pad_words(verdict, judged)
+    expected = None if verdict.sample is None else verdict.sample.expectation(pad.analyte)
+    return {
+        "analyte": pad.analyte,
+        "unit": pad.unit,
+        "value_words": words.value,
+        "interval_words": words.interval,
+        "value": pad.value,
+        "interval": None if pad.interval is None else list(pad.interval),
+        "range_state": judged.range_state,
+        "expected": None if expected is None else [expected.low, expected.high],
+        "expected_words": None if expected is None else str(expected),
+    }
+
+
+def _refusal(error: StripReadError) -> dict[str, Any]:
+    headline = error_headline(error)
+    return {
+        "read": False,
+        "sign": headline.sign,
+        "symbol": headline.symbol,
+        "words": headline.words,
+        "code": error.code,
+        "expected": error.expected,
+        "found": error.found,
+        "steps": [error.remedy],
+    }
+
+
+def _draw_refusal(inbox: Inbox, job_id: str, file: PhotoFile, error: StripReadError) -> None:
+    try:
+        photo = decode_photo(file, reduction=suggested_reduction(file))
+    except StripReadError:
+        photo = None
+    save_picture(draw_error(error, photo, name=file.name), inbox.overlay(job_id))

@@ -1,0 +1,61 @@
+"""A demo site with points and people, and a browser-like client that is signed in."""
+
+import re
+import shutil
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from starlette.testclient import TestClient
+
+from stripread.records import Draft, Point, Stamp, open_records
+from stripread.web.app import create_app
+from stripread.web.people import People
+from stripread.web.settings import Settings
+
+ROOT = Path(__file__).parents[2]
+PEOPLE = {"Ines": "technician", "Sol": "supervisor", "Gus": "grower"}
+SECRET = "green-471"
+STAMP = Stamp(at=datetime(2026, 4, 14, 6, tzinfo=UTC), who="Sol")
+SAMPLE = ROOT / "sample_images" / "line-good.jpg"
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Path:
+    folder = Path(shutil.copytree(ROOT / "calibration", tmp_path / "site", ignore=shutil.ignore_patterns("level*.jpg")))
+    with open_records(folder, create=True) as records:
+        records.append([Draft(kind="site", payload={"name": "Demo"}, subject="Demo")], STAMP)
+        records.add_point(Point(name="bench 1", sample="line", line="east", order=1, flush_min=1.0), STAMP)
+        records.add_point(Point(name="tank", sample="stock", flush_min=0.0), STAMP)
+    people = People(folder)
+    for name, role in PEOPLE.items():
+        people.add(name, role, SECRET)
+    people.close()
+    return folder
+
+
+@pytest.fixture
+def client(site: Path) -> Iterator[TestClient]:
+    with TestClient(create_app(Settings(folder=site, workers=1)), follow_redirects=False) as opened:
+        yield opened
+
+
+def csrf_of(page: str) -> str:
+    found = re.search(r'name="csrf" value="([^"]+)"', page)
+    assert found, page
+    return found[1]
+
+
+def sign_in(client: TestClient, name: str, secret: str = SECRET):
+    token = csrf_of(client.get("/sign-in").text)
+    return client.post("/sign-in", data={"csrf": token, "name": name, "secret": secret, "next": "/read"})
+
+
+@pytest.fixture
+def signed_in(client: TestClient) -> Callable[[str], TestClient]:
+    def enter(name: str) -> TestClient:
+        assert sign_in(client, name).status_code == 303
+        return client
+
+    return enter
