@@ -19,7 +19,7 @@ from stripread.web.pages_read import read_routes
 from stripread.web.people import People
 from stripread.web.reading_queue import ReadingQueue
 from stripread.web.render import render
-from stripread.web.security import GuardHeaders, LimitBody, Limiter
+from stripread.web.security import HEADERS, GuardHeaders, LimitBody, Limiter
 from stripread.web.settings import Settings
 
 __all__ = ["create_app"]
@@ -83,4 +83,6 @@ async def _refused(request: Request, error: Exception) -> Response:
 
 async def _fault(request: Request, error: Exception) -> Response:
     """Say that something failed; what it was is in the server's own log."""
-    return render(request, "status.html", status=500, code=500)
+    answer = render(request, "status.html", status=500, code=500)
+    answer.headers.update(HEADERS)  # such an answer passes by `GuardHeaders`
+    return answer

@@ -17,6 +17,7 @@ from stripread.web.people import People, Person, Role, Session
 __all__ = [
     "CSRF_FIELD",
     "DEVICE_COOKIE",
+    "HEADERS",
     "SESSION_COOKIE",
     "GuardHeaders",
     "LimitBody",
@@ -29,7 +30,7 @@ __all__ = [
 
 SESSION_COOKIE, DEVICE_COOKIE, VISIT_COOKIE = "stripread_session", "stripread_phone", "stripread_visit"
 CSRF_FIELD = "csrf"
-_HEADERS = {
+HEADERS = {
     "content-security-policy": "default-src 'none'; img-src 'self' data: blob:; style-src 'self'; script-src 'self'; "
     "connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
     "x-content-type-options": "nosniff",
@@ -58,7 +59,7 @@ class GuardHeaders:
         async def with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
-                for name, value in _HEADERS.items():
+                for name, value in HEADERS.items():
                     headers.setdefault(name, value)
                 if self.secure:
                     headers["strict-transport-security"] = "max-age=31536000"
