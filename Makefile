@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 SITE := calibration
 
-.PHONY: demo test lint format bench-accuracy bench-speed bench-records bench-season fit-mismatch demo-data help
+.PHONY: demo test lint format bench-accuracy bench-speed bench-records bench-season bench-load fit-mismatch demo-data help
 
 help:
 	@echo "make demo            set up, read a sample photo, play six simulated weeks and report on them"
@@ -15,6 +15,7 @@ help:
 	@echo "make bench-speed     reading against decoding the same 12-megapixel photo"
 	@echo "make bench-records   the record's pages and verification against its size; a minute or two"
 	@echo "make bench-season    how often good days are called bad; ten minutes"
+	@echo "make bench-load      twenty phones that send ten photos each; a few minutes"
 	@echo "make fit-mismatch    fit the constants of the colour mismatch model anew"
 	@echo "make demo-data       simulate the demo lots and sample photos anew"
 
@@ -59,6 +60,9 @@ bench-records: $(READY)
 
 bench-season: $(READY)
 	OMP_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.season
+
+bench-load: $(READY)
+	$(BIN)/python -m tests.benchmarks.load
 
 fit-mismatch: $(READY)
 	$(BIN)/python -m stripread.simulate.fit_mismatch

@@ -91,6 +91,18 @@ class Inbox:
                 found.append((job.at, job_id))
         return [job_id for _, job_id in sorted(found)]
 
+    def tidy(self, *, now: float, days: int = 30) -> int:
+        """Remove answered jobs that are older than so many days; return how many. The record keeps what was read."""
+        removed = 0
+        for path in self.folder.glob("*.answer.json"):
+            if now - path.stat().st_mtime > 86_400 * days:
+                job_id = path.name.split(".")[0]
+                names = ("photo", "png", "job.json", "answer.json")  # the answer last: without it a job waits
+                for name in names:
+                    (self.folder / f"{job_id}.{name}").unlink(missing_ok=True)
+                removed += 1
+        return removed
+
     def photo(self, job_id: str) -> Path:
         """Return where a job's photo is."""
         return self.folder / f"{job_id}.photo"

@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import time
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from multiprocessing import get_context
@@ -51,7 +52,8 @@ class ReadingQueue:
         return len(self.inbox.waiting())
 
     def start(self) -> None:
-        """Begin; jobs left over from before are read first."""
+        """Begin; jobs left over from before are read first, and old answers are removed."""
+        self.inbox.tidy(now=time.time())
         self._task = asyncio.create_task(self._feed())
         self._wake.set()
 
