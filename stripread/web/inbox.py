@@ -30,6 +30,8 @@ class Job:
         When it was accepted, ISO 8601 with its zone.
     waited_s : float or None
         From the dip to the photo, by the phone's own timer.
+    flash : bool
+        Whether there is a second photo, of the same strip with the phone's flash.
     """
 
     id: str
@@ -42,6 +44,7 @@ class Job:
     batch: str | None = None
     flushed_s: float | None = None
     waited_s: float | None = None
+    flash: bool = False
 
 
 class Inbox:
@@ -51,9 +54,11 @@ class Inbox:
         self.folder = site / "inbox"
         self.folder.mkdir(mode=0o700, exist_ok=True)
 
-    def accept(self, job: Job, data: bytes) -> None:
-        """Keep a job; once this returns it outlasts a power cut. The photo lands before the job that names it."""
+    def accept(self, job: Job, data: bytes, flash: bytes | None = None) -> None:
+        """Keep a job; once this returns it outlasts a power cut. The photos land before the job that names them."""
         _write(self.photo(job.id), data)
+        if flash is not None:
+            _write(self.flash(job.id), flash)
         _write(self.folder / f"{job.id}.job.json", _json(asdict(job)))
         _sync(self.folder)
 
@@ -70,7 +75,7 @@ class Inbox:
             said = json.loads((self.folder / f"{job_id}.job.json").read_bytes())
         except (OSError, ValueError):
             return None
-        return Job(**{field.name: said.get(field.name) for field in fields(Job)})
+        return Job(**{field.name: said[field.name] for field in fields(Job) if field.name in said})
 
     def answered(self, job_id: str) -> dict[str, Any] | None:
         """Return what came of a job; None where it is not read yet."""
@@ -97,7 +102,7 @@ class Inbox:
         for path in self.folder.glob("*.answer.json"):
             if now - path.stat().st_mtime > 86_400 * days:
                 job_id = path.name.split(".")[0]
-                names = ("photo", "png", "job.json", "answer.json")  # the answer last: without it a job waits
+                names = ("photo", "flash", "png", "job.json", "answer.json")  # the answer last: without it a job waits
                 for name in names:
                     (self.folder / f"{job_id}.{name}").unlink(missing_ok=True)
                 removed += 1
@@ -106,6 +111,10 @@ class Inbox:
     def photo(self, job_id: str) -> Path:
         """Return where a job's photo is."""
         return self.folder / f"{job_id}.photo"
+
+    def flash(self, job_id: str) -> Path:
+        """Return where the photo with the flash is, if there is one."""
+        return self.folder / f"{job_id}.flash"
 
     def overlay(self, job_id: str) -> Path:
         """Return where the picture with the verdict is, once it is drawn."""

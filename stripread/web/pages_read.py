@@ -69,7 +69,7 @@ async def take_photo(request: Request, person: Person) -> Response:
     state = request.app.state
     if not state.upload_tries.allow(person.name):
         raise HTTPException(429)
-    form = await request.form(max_files=1, max_fields=50)
+    form = await request.form(max_files=2, max_fields=50)
     photo, key = form.get("photo"), str(form.get("key", ""))
     if not isinstance(photo, UploadFile) or not 8 <= len(key) <= 100:
         raise WrongUsageError(expected="a photo", found="none", remedy="Take the photo, then send it.")
@@ -87,6 +87,10 @@ async def take_photo(request: Request, person: Person) -> Response:
         if not data:
             raise WrongUsageError(expected="a photo", found="an empty file", remedy="Take the photo, then send it.")
         now = datetime.now().astimezone()
+        flash = form.get("flash")
+        second = await flash.read() if isinstance(flash, UploadFile) else b""
+        if max(len(data), len(second)) > state.settings.largest_photo:
+            raise HTTPException(413)
         job = Job(
             id=job_id,
             who=person.name,
@@ -97,8 +101,9 @@ async def take_photo(request: Request, person: Person) -> Response:
             name=f"{now:%Y%m%d-%H%M%S}.photo",
             flushed_s=_seconds(str(form.get("flushed_s", ""))),
             waited_s=_seconds(str(form.get("waited_s", ""))),
+            flash=bool(second),
         )
-        await to_thread.run_sync(lambda: inbox.accept(job, data))
+        await to_thread.run_sync(lambda: inbox.accept(job, data, second or None))
     queue.wake()
     if request.headers.get("accept", "").startswith("application/json"):
         return JSONResponse({"job": job_id, "page": f"/jobs/{job_id}"}, status_code=202)

@@ -81,7 +81,7 @@ class LimitBody:
             return
         headers = dict(scope["headers"])
         multipart = headers.get(b"content-type", b"").startswith(b"multipart/")
-        most, seen = (self.largest if multipart else 0) + _FORM, 0
+        most, seen = (2 * self.largest if multipart else 0) + _FORM, 0
         length = headers.get(b"content-length", b"0")
         if not length.isdigit() or int(length) > most:
             await _too_large(send)
@@ -185,7 +185,7 @@ async def check_csrf(request: Request, expected: str) -> None:
     """Refuse what another site made the browser send; ``expected`` must come back in the form or a header."""
     sent = request.headers.get("x-csrf-token")
     if sent is None:
-        form = await request.form(max_files=1, max_fields=50)
+        form = await request.form(max_files=2, max_fields=50)
         value = form.get(CSRF_FIELD)
         sent = value if isinstance(value, str) else None
     if sent is None or not secrets.compare_digest(sent.encode(), expected.encode()):

@@ -23,7 +23,7 @@ class Settings:
     workers : int
         Photos read at a time.
     largest_photo : int
-        Bytes of one upload.
+        Bytes of one photo; two make an upload with a flash pair.
     most_waiting : int
         Photos kept that are not read yet; more are turned away, and stay on the phone.
     """

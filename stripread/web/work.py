@@ -10,6 +10,7 @@ from stripread.photo.load import PhotoFile, decode_photo, open_photo_bytes, sugg
 from stripread.reading import read_strip
 from stripread.recording import Taking, history_for, record_reading
 from stripread.records import Records, Stamp, open_records
+from stripread.records.entries import Role
 from stripread.records.history import batch_of
 from stripread.report.json_lines import findings_json
 from stripread.report.overlay import draw_error, draw_verdict, save_picture
@@ -32,22 +33,26 @@ def answer_job(folder: str, job_id: str) -> None:
     site = load_site(Path(folder))
     try:
         file = open_photo_bytes(inbox.photo(job_id).read_bytes(), job.name)
+        flash = open_photo_bytes(inbox.flash(job_id).read_bytes(), f"flash-{job.name}") if job.flash else None
     except StripReadError as error:
         inbox.answer(job_id, _refusal(error))
         return
     try:
-        answer = _read(site, inbox, job, file)
+        answer = _read(site, inbox, job, file, flash)
     except StripReadError as error:
         _draw_refusal(inbox, job_id, file, error)
         answer = _refusal(error)
     inbox.answer(job_id, answer)
 
 
-def _read(site: Site, inbox: Inbox, job: Job, file: PhotoFile) -> dict[str, Any]:
+def _read(site: Site, inbox: Inbox, job: Job, file: PhotoFile, flash: PhotoFile | None) -> dict[str, Any]:
     lot, sample = resolve_lot(job.lot, site), site.sample(job.sample)
     card, kind = resolve_card(_card_name(site, lot.card), site), resolve_kind(lot.kind, site)
     stamp = Stamp(at=datetime.fromisoformat(job.at), who=job.who)
-    reading = read_strip(file, card=card, kind=kind, lot=lot)
+    reading = read_strip(file, card=card, kind=kind, lot=lot, flash=flash)
+    photos: list[tuple[Role, PhotoFile]] = [("photo", file)]
+    if flash is not None:
+        photos.append(("flash_photo", flash))
     with open_records(site.folder, site.database) as records:
         taking = Taking(
             sample=sample,
@@ -66,7 +71,7 @@ def _read(site: Site, inbox: Inbox, job: Job, file: PhotoFile) -> dict[str, Any]
             reading, sample=sample, today=stamp.at.date(), dipped_at=taking.dipped_at, history=history
         )
         if before is None:
-            before = record_reading(records, verdict, taking, [("photo", file)], stamp).seq
+            before = record_reading(records, verdict, taking, photos, stamp).seq
     save_picture(draw_verdict(verdict), inbox.overlay(job.id))
     return _answer(verdict, before)
 

@@ -109,3 +109,20 @@ def test_a_restart_finishes_what_was_accepted(site):
     with TestClient(create_app(Settings(folder=site, workers=1)), follow_redirects=False) as client:
         sign_in(client, "Ines")
         assert "WITHIN RANGE" in answer(client, where)
+
+
+def test_a_flash_pair_is_read_as_one(signed_in, site):
+    """With the same photo twice there is no flash in the difference: told, and nothing is recorded."""
+    client = signed_in("Ines")
+    token = csrf_of(client.get("/read/bench 1").text)
+    photo = SAMPLE.read_bytes()
+    sent = client.post(
+        "/read/bench 1/photo",
+        data={"csrf": token, "key": "f" * 32, "lot": "UL-2603"},
+        files={"photo": ("a.jpg", photo, "image/jpeg"), "flash": ("b.jpg", photo, "image/jpeg")},
+    )
+    page = answer(client, sent.headers["location"])
+    assert "NOT READ" in page
+    assert "flash" in page
+    with open_records(site) as records:
+        assert records.readings() == []

@@ -209,7 +209,7 @@ class TestUploads:
             sign_in(client, "Ines")
             token = csrf_of(client.get("/read/tank").text)
             sent = {"csrf": token, "key": "k" * 32, "lot": "WR-2601"}
-            big = {"photo": ("a.jpg", b"x" * 400_000, "image/jpeg")}
+            big = {"photo": ("a.jpg", b"x" * 500_000, "image/jpeg")}
             assert client.post("/read/tank/photo", data=sent, files=big).status_code == 413
 
             def slowly():  # without a length, as a chunked request

@@ -69,6 +69,7 @@ function send(kept, csrf, progress) {
     const body = new FormData();
     for (const [name, value] of kept.fields) body.append(name, value);
     body.append("photo", kept.photo, "photo");
+    if (kept.flash) body.append("flash", kept.flash, "flash");
     const request = new XMLHttpRequest();
     request.open("POST", kept.action);
     request.setRequestHeader("accept", "application/json");
@@ -111,8 +112,9 @@ function keepUploads(form) {
     event.preventDefault();
     one(".send", form).disabled = true;
     const csrf = form.elements.csrf.value, photo = form.elements.photo.files[0];
-    const fields = [...new FormData(form)].filter(([name]) => name !== "photo" && name !== "csrf");
-    const kept = { key: key.value, action: form.getAttribute("action"), fields, photo };
+    const flash = form.elements.flash.files[0] || null;
+    const fields = [...new FormData(form)].filter(([name]) => !["photo", "flash", "csrf"].includes(name));
+    const kept = { key: key.value, action: form.getAttribute("action"), fields, photo, flash };
     await inStore("readwrite", (s) => s.put(kept)).catch(() => {});
     sendUntilThere(kept, csrf, form);
   };
