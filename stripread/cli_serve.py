@@ -130,15 +130,8 @@ def add(
     name: _Name,
     role: Annotated[str, typer.Option(metavar="ROLE", help="technician, supervisor or grower.")],
     secret: Annotated[
-        str,
-        typer.Option(
-            metavar="PIN",
-            prompt="PIN or password",
-            hide_input=True,
-            confirmation_prompt=True,
-            help="Six signs or more. [asked for]",
-        ),
-    ],
+        str | None, typer.Option(metavar="PIN", help="PIN or password, six signs or more. [asked for]")
+    ] = None,
     who: _Who = None,
     site: _Site = None,
 ) -> None:
@@ -152,6 +145,8 @@ def add(
     from stripread.web.accounts import set_person
 
     where, stamp = site_of_records(site), stamp_of(who)
+    if secret is None:
+        secret = typer.prompt("PIN or password", hide_input=True, confirmation_prompt=True)
     with open_site_records(where, create=stamp) as records:
         entry = set_person(records, where.folder, name, role, secret, stamp)
     note(f"recorded as entry {entry.seq}")
