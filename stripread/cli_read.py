@@ -8,13 +8,12 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime
 from pathlib import Path
 
-from stripread.check import Verdict, check_reading, check_replicates
+from stripread.check import Verdict, check_reading, check_replicates, doubted
 from stripread.cli_keep import Recorder
 from stripread.cli_names import Named, look_up
 from stripread.cli_talk import as_we_go, say
 from stripread.colour.lab import colour_science
 from stripread.errors import StripReadError, WrongUsageError
-from stripread.findings import Finding
 from stripread.photo.load import decode_photo, open_photo, suggested_reduction
 from stripread.photo.photo import Photo
 from stripread.reading import Reading, read_strip
@@ -24,8 +23,6 @@ from stripread.report.text import error_text, verdict_text
 from stripread.together import combine_readings
 
 __all__ = ["Wishes", "read_photos"]
-
-_WORST_FIRST = ("error", "warning", "info")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -161,17 +158,7 @@ def _compared(reads: Sequence[_Read]) -> list[_Read]:
     verdicts = [read.verdict for read in reads if read.verdict is not None]
     pads = zip(*(verdict.pads for verdict in verdicts), strict=True)
     findings = [finding for pad in pads if (finding := check_replicates([judged.reading for judged in pad]))]
-    if not findings:
-        return list(reads)
-    return [read if read.verdict is None else replace(read, verdict=_doubted(read.verdict, findings)) for read in reads]
-
-
-def _doubted(verdict: Verdict, findings: Sequence[Finding]) -> Verdict:
-    return replace(
-        verdict,
-        validity="doubtful" if verdict.validity == "valid" else verdict.validity,
-        findings=tuple(sorted((*findings, *verdict.findings), key=lambda f: _WORST_FIRST.index(f.severity))),
-    )
+    return [read if read.verdict is None else replace(read, verdict=doubted(read.verdict, findings)) for read in reads]
 
 
 def _draw(read: _Read, out: Path) -> None:

@@ -2,6 +2,6 @@
 
 from stripread.check.conformity import RangeState
 from stripread.check.replicates import check_replicates
-from stripread.check.verdict import PadVerdict, Validity, Verdict, check_reading
+from stripread.check.verdict import PadVerdict, Validity, Verdict, check_reading, doubted
 
-__all__ = ["PadVerdict", "RangeState", "Validity", "Verdict", "check_reading", "check_replicates"]
+__all__ = ["PadVerdict", "RangeState", "Validity", "Verdict", "check_reading", "check_replicates", "doubted"]

@@ -1,5 +1,6 @@
 """The verdict on a reading: how far to trust it, and whether the water is as it should be."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Literal
@@ -15,7 +16,7 @@ from stripread.findings import REGISTRY, Finding, worst_severity
 from stripread.reading import PadReading, Reading
 from stripread.site import SampleType
 
-__all__ = ["CAUTION", "PadVerdict", "Validity", "Verdict", "check_reading"]
+__all__ = ["CAUTION", "PadVerdict", "Validity", "Verdict", "check_reading", "doubted"]
 
 Validity = Literal["valid", "doubtful", "invalid"]
 
@@ -118,6 +119,17 @@ def check_reading(
         pads=pads,
         findings=findings,
         cautions=(CAUTION,) if bleached or (sample is not None and sample.strong) else (),
+    )
+
+
+def doubted(verdict: Verdict, findings: Sequence[Finding]) -> Verdict:
+    """Return a verdict with findings that came up afterwards, such as that another strip disagrees."""
+    if not findings:
+        return verdict
+    return replace(
+        verdict,
+        validity="doubtful" if verdict.validity == "valid" else verdict.validity,
+        findings=_worst_first((*findings, *verdict.findings)),
     )
 
 

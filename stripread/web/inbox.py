@@ -32,6 +32,8 @@ class Job:
         From the dip to the photo, by the phone's own timer.
     flash : bool
         Whether there is a second photo, of the same strip with the phone's flash.
+    beside : str or None
+        The job of another strip from the same sample, with which this one must agree.
     """
 
     id: str
@@ -45,6 +47,7 @@ class Job:
     flushed_s: float | None = None
     waited_s: float | None = None
     flash: bool = False
+    beside: str | None = None
 
 
 class Inbox:

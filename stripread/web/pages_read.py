@@ -60,6 +60,7 @@ async def guide(request: Request, person: Person) -> Response:
         kind=choices[0][1] if choices else None,
         flush_s=round(60 * (point.flush_min or 0)),
         may_read=person.role != "grower",
+        beside=_beside(request.app.state.queue.inbox, request.query_params.get("beside", ""), person) or "",
     )
 
 
@@ -102,6 +103,7 @@ async def take_photo(request: Request, person: Person) -> Response:
             flushed_s=_seconds(str(form.get("flushed_s", ""))),
             waited_s=_seconds(str(form.get("waited_s", ""))),
             flash=bool(second),
+            beside=_beside(inbox, str(form.get("beside", "")), person),
         )
         await to_thread.run_sync(lambda: inbox.accept(job, data, second or None))
     queue.wake()
@@ -178,6 +180,11 @@ def lots_for(site: Site, kinds: tuple[str, ...]) -> list[tuple[str, StripKind, L
         except StripReadError:  # a lot file that is damaged or not there is no choice
             continue
     return sorted(found, key=lambda one: (one[2].expires < today, kinds.index(one[2].kind), one[0]))
+
+
+def _beside(inbox: Inbox, job_id: str, person: Person) -> str | None:
+    job = inbox.job(job_id)
+    return job.id if job is not None and job.who == person.name else None
 
 
 def _seconds(text: str) -> float | None:

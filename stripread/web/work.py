@@ -4,10 +4,13 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from stripread.check import Verdict, check_reading
+from stripread.card import CardLayout
+from stripread.check import Verdict, check_reading, check_replicates, doubted
 from stripread.errors import StripReadError
+from stripread.findings import Finding
+from stripread.lot.lot import Lot
 from stripread.photo.load import PhotoFile, decode_photo, open_photo_bytes, suggested_reduction
-from stripread.reading import read_strip
+from stripread.reading import Reading, read_strip
 from stripread.recording import Taking, history_for, record_reading
 from stripread.records import Records, Stamp, open_records
 from stripread.records.entries import Role
@@ -16,6 +19,7 @@ from stripread.report.json_lines import findings_json
 from stripread.report.overlay import draw_error, draw_verdict, save_picture
 from stripread.report.words import error_headline, next_steps, pad_words, verdict_headline
 from stripread.site import Site, find_lot_file, load_site, resolve_card, resolve_kind, resolve_lot
+from stripread.strip.kinds import StripKind
 from stripread.web.inbox import Inbox, Job
 
 __all__ = ["answer_job"]
@@ -70,10 +74,26 @@ def _read(site: Site, inbox: Inbox, job: Job, file: PhotoFile, flash: PhotoFile 
         verdict = check_reading(
             reading, sample=sample, today=stamp.at.date(), dipped_at=taking.dipped_at, history=history
         )
+        verdict = doubted(verdict, _unlike(inbox, job, reading, card, kind, lot))
         if before is None:
             before = record_reading(records, verdict, taking, photos, stamp).seq
     save_picture(draw_verdict(verdict), inbox.overlay(job.id))
     return _answer(verdict, before)
+
+
+def _unlike(inbox: Inbox, job: Job, reading: Reading, card: CardLayout, kind: StripKind, lot: Lot) -> list[Finding]:
+    """Hold a strip against the one beside it; none where that is gone, could not be read, or is of another lot."""
+    other = None if job.beside is None else inbox.job(job.beside)
+    if other is None or (other.lot, other.point) != (job.lot, job.point) or not inbox.photo(other.id).exists():
+        return []
+    try:
+        first = read_strip(
+            open_photo_bytes(inbox.photo(other.id).read_bytes(), other.name), card=card, kind=kind, lot=lot
+        )
+    except StripReadError:
+        return []
+    pairs = zip(first.pads, reading.pads, strict=True)
+    return [found for pair in pairs if (found := check_replicates(pair)) is not None]
 
 
 def _dipped(job: Job, taken_at: datetime | None) -> datetime | None:

@@ -126,3 +126,18 @@ def test_a_flash_pair_is_read_as_one(signed_in, site):
     assert "flash" in page
     with open_records(site) as records:
         assert records.readings() == []
+
+
+def test_a_second_strip_is_held_against_the_first(signed_in, site):
+    client = signed_in("Ines")
+    first = upload(client).headers["location"]
+    page = answer(client, first)
+    assert f"?beside={first.rsplit('/', 1)[1]}" in page
+    assert "both must agree" in client.get(f"/read/bench 1?beside={first.rsplit('/', 1)[1]}").text
+    low = (SAMPLE.parent / "line-low.jpg").read_bytes()  # of water with 0.07 mg/L, where the first has 0.25
+    second = upload(client, key="b" * 32, data=low, beside=first.rsplit("/", 1)[1])
+    page = answer(client, second.headers["location"])
+    assert "replicates_disagree" in page
+    assert "DOUBTFUL" in page
+    alone = answer(client, upload(client, key="c" * 32, data=low, beside="0" * 32).headers["location"])
+    assert "replicates_disagree" not in alone
