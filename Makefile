@@ -37,7 +37,7 @@ demo: $(READY)
 	@echo "The report of these weeks: demo-report.html, demo-report.pdf"
 
 test: lint
-	$(BIN)/python -m pytest -q -n 2 --dist loadgroup
+	$(BIN)/python -m pytest -q -n 2 --dist loadfile --no-loadscope-reorder
 
 lint: $(READY)
 	$(BIN)/ruff check .

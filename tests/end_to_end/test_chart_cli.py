@@ -15,8 +15,6 @@ SITE = ROOT / "calibration"
 VIAL = ROOT / "sample_images" / "stock-with-vial.jpg"
 VALUES = "0,50,100,250,400,600"
 
-pytestmark = pytest.mark.xdist_group("chart")
-
 
 def run(*words: object) -> Result:
     return CliRunner().invoke(app, [str(word) for word in words])

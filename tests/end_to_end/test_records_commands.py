@@ -16,7 +16,6 @@ from stripread.records import open_records
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_images"
-pytestmark = pytest.mark.xdist_group("record-commands")  # they share the recorded site
 
 
 def run(*arguments: object, enter: str | None = None) -> Result:

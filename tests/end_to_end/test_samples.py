@@ -20,8 +20,6 @@ FOLDER = ROOT / "sample_images"
 PHOTOS = sorted(FOLDER.glob("*.jpg"))
 TRUTHS = {path.stem: tomllib.loads(path.read_text(encoding="utf-8")) for path in sorted(FOLDER.glob("*.toml"))}
 
-pytestmark = pytest.mark.xdist_group("samples")  # all photos are read once, by one worker
-
 
 @pytest.fixture(scope="module")
 def records() -> dict[str, dict[str, Any]]:

@@ -23,7 +23,7 @@ from stripread.simulate.season_play import play_season
 from stripread.site import Site, load_site
 
 ROOT = Path(__file__).parents[2]
-pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("season")]  # a minute of photos, drawn once
+pytestmark = pytest.mark.slow  # a minute of photos, drawn once
 
 
 @pytest.fixture(scope="module")

@@ -26,7 +26,6 @@ from stripread.records.verify import verify_records
 from tests.unit.made_records import POINTS, START, fill, made_pad, made_payload, made_photo, made_stamp, utc
 from tests.unit.postgres_server import MISSING, programs, server
 
-pytestmark = pytest.mark.xdist_group("records")  # one server for all
 KILLS = 12  # each database; `python -m tests.unit.test_records_databases 200` kills as often as it is told
 
 
