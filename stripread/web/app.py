@@ -16,6 +16,7 @@ from stripread.errors import StripReadError
 from stripread.site import load_site
 from stripread.web.pages_day import day_routes
 from stripread.web.pages_door import door_routes
+from stripread.web.pages_log import log_routes
 from stripread.web.pages_read import read_routes
 from stripread.web.people import People
 from stripread.web.reading_queue import ReadingQueue
@@ -51,6 +52,7 @@ def create_app(settings: Settings) -> Starlette:
             *door_routes(),
             *read_routes(),
             *day_routes(),
+            *log_routes(),
             Mount("/static", StaticFiles(directory=str(resources.files("stripread.web") / "static"))),
         ],
         middleware=[

@@ -92,3 +92,32 @@ def test_nobody_sees_it_without_signing_in(client):
     answer = client.get("/")
     assert answer.status_code == 303
     assert answer.headers["location"].startswith("/sign-in")
+
+
+def test_a_trend_is_a_picture_and_the_same_in_a_table(signed_in, site):
+    enter(site, 0.31, days=40)
+    entries = [enter(site, 0.20 + 0.02 * day, days=5 - day) for day in range(5)]
+    client = signed_in("Gus")
+    page = client.get("/points/bench 1").text
+    rows = re.findall(r"<td>(0\.\d+ mg/L)</td><td>(.*?)</td>", page)
+    assert rows[0] == ("0.28 mg/L", "0.22 to 0.34")
+    assert len(rows) == 5  # not the one of forty days ago
+    assert f'href="/log/{entries[0].seq}"' in page
+    assert "0.15 to 0.4 mg/L" in page
+    assert 'href="/read' not in page  # a grower looks on
+    picture = client.get("/points/bench 1/figure.png")
+    assert picture.headers["content-type"] == "image/png"
+    assert picture.content.startswith(b"\x89PNG")
+    assert picture.content != client.get("/points/bench 1/figure.png?days=90").content
+    assert "0.31 mg/L" in client.get("/points/bench 1?days=90").text
+
+
+def test_a_point_without_readings_says_so_and_an_unknown_one_is_none(signed_in, site):
+    enter(site, point="house/2 bench", days=60)
+    client = signed_in("Ines")
+    assert "Nothing was ever read here." in client.get("/points/tank").text
+    assert 'href="/read/tank"' in client.get("/points/tank").text
+    assert "The last reading:" in client.get("/points/house/2 bench").text
+    for path in ("/points/nowhere", "/points/tank/figure.png", "/points/house/2 bench/figure.png"):
+        assert client.get(path).status_code == 404, path
+    assert client.get("/points/tank?days=1000000000").status_code == 400
