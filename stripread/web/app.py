@@ -14,9 +14,12 @@ from starlette.staticfiles import StaticFiles
 
 from stripread.errors import StripReadError
 from stripread.site import load_site
+from stripread.web.pages_batches import batch_routes
 from stripread.web.pages_day import day_routes
 from stripread.web.pages_door import door_routes
+from stripread.web.pages_injector import injector_routes
 from stripread.web.pages_log import log_routes
+from stripread.web.pages_make import make_routes
 from stripread.web.pages_read import read_routes
 from stripread.web.people import People
 from stripread.web.reading_queue import ReadingQueue
@@ -53,6 +56,9 @@ def create_app(settings: Settings) -> Starlette:
             *read_routes(),
             *day_routes(),
             *log_routes(),
+            *make_routes(),
+            *batch_routes(),
+            *injector_routes(),
             Mount("/static", StaticFiles(directory=str(resources.files("stripread.web") / "static"))),
         ],
         middleware=[
