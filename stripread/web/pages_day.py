@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from io import BytesIO
-from threading import Lock
 
 from anyio import to_thread
 from starlette.exceptions import HTTPException
@@ -20,6 +19,7 @@ from stripread.report.trend_plot import plot_trend
 from stripread.report.words import Headline
 from stripread.site import Expectation, Site, load_site
 from stripread.web.forms import chosen
+from stripread.web.heavy import DRAWING
 from stripread.web.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
@@ -30,7 +30,6 @@ __all__ = ["day_routes"]
 _SPANS = ("7", "30", "90", "365")  # days that a trend may show
 _SPAN = "30"
 _SIZE_IN, _DPI = (5.4, 4.4), 160  # for a phone held upright
-_DRAWING = Lock()  # matplotlib draws one figure at a time
 
 
 def day_routes() -> list[Route]:
@@ -100,7 +99,7 @@ async def figure(request: Request, person: Person) -> Response:
         if last is None or not found.readings:
             raise HTTPException(404)
         out = BytesIO()
-        with _DRAWING:
+        with DRAWING:
             drawn = new_figure(*_SIZE_IN)
             plot_trend(found, drawn.subplots(), expected=_expected(site, found.readings[-1]))
             drawn.savefig(out, format="png", dpi=_DPI, metadata={"Software": None})
