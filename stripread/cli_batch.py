@@ -12,7 +12,6 @@ from stripread.cli_typed import Json, Typed
 from stripread.errors import WrongUsageError
 
 if TYPE_CHECKING:
-    from stripread.findings import Finding
     from stripread.measured import Measured
     from stripread.records import Batch, Stamp
     from stripread.site import Site
@@ -157,23 +156,18 @@ def list_batches(
     """
     from stripread.cli_keep import open_site_records, site_of_records
     from stripread.records.entries import to_payload
-    from stripread.records.history import batch_readings, expected_strength
+    from stripread.report.batch_text import batch_standing
+    from stripread.report.batch_text import strength_words as words
     from stripread.report.json_lines import to_line
     from stripread.report.text import table
-    from stripread.water.recipe import recipe_finding
 
     rows, lines = [], []
     with open_site_records(site_of_records(site)) as records:
         for found in records.batches(limit=limit):
-            said = found.said
-            recipe, read = expected_strength(records, said), batch_readings(records, said)
-            first = read[0][1] if read else None
-            # Later readings are weaker for the loss of strength: the first is held against the recipe.
-            finding = recipe_finding(recipe, first) if recipe is not None and first is not None else None
-            verdict = "" if recipe is None or first is None else "▲ DIFFERS" if finding else "✔ agrees"
-            last = read[-1][1] if read else None
+            said, standing = found.said, batch_standing(records, found.said)
+            recipe, first, last, finding = standing.recipe, standing.first, standing.last, standing.finding
             made = said.made_at.isoformat(sep=" ", timespec="minutes")[:16]
-            rows.append((said.id, said.kind, made, _strength(recipe), _strength(first), verdict, _strength(last)))
+            rows.append((said.id, said.kind, made, words(recipe), words(first), standing.balance, words(last)))
             lines.append(
                 {
                     **to_payload(said),
@@ -241,15 +235,16 @@ def _enter(said: "Batch", site: "Site", stamp: "Stamp", typed: Typed) -> None:
     from stripread.check.verdict import CAUTION
     from stripread.cli_keep import open_site_records
     from stripread.measured import Measured
+    from stripread.report.batch_text import off_range, sample_of, strength_words
 
     with open_site_records(site, create=stamp) as records:
         entry = records.add_batch(said, stamp)
     if said.expected_mg_per_l is not None:
         strength = Measured(said.expected_mg_per_l, said.u_expected_mg_per_l or 0.0)
-        sample = "concentrate" if said.kind == "concentrate" else "stock"
-        if (off := _off_range(strength, site, sample)) is not None:
+        sample = sample_of(said)
+        if (off := off_range(strength, site, sample)) is not None:
             say(f"▲ {off.message}\n  {off.advice}")
-        say(f"{said.id} should be {_strength(strength)} mg/L (95 %). Read it before it is used:")
+        say(f"{said.id} should be {strength_words(strength)} mg/L (95 %). Read it before it is used:")
         say(f"  stripread read PHOTO --lot LOT --sample {sample} --batch {said.id} --record")
     else:
         say(f"{said.id}: what it is made of was never read nor foretold, so nothing is known of its strength. Read it.")
@@ -257,26 +252,6 @@ def _enter(said: "Batch", site: "Site", stamp: "Stamp", typed: Typed) -> None:
         say(line)
     say(CAUTION)
     note(f"recorded as entry {entry.seq}")
-
-
-def _off_range(strength: "Measured", site: "Site", sample: str) -> "Finding | None":
-    """Return the finding of a recipe that cannot give what the site expects of such a sample."""
-    from stripread.water.recipe import recipe_range_finding
-
-    if sample not in site.samples:
-        return None
-    expected = site.samples[sample].main
-    return recipe_range_finding(strength, low=expected.low, high=expected.high)
-
-
-def _strength(strength: "Measured | None") -> str:
-    """Write a strength with its interval."""
-    from stripread.numbers import format_interval, format_number, places_for
-
-    if strength is None:
-        return ""
-    places = places_for(1.96 * strength.u) if strength.u > 0 else 0
-    return f"{format_number(strength.value, places)}, {format_interval(strength.interval, places)}"
 
 
 def _plain(strength: "Measured | None") -> dict[str, object] | None:

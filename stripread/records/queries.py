@@ -20,8 +20,10 @@ __all__ = [
     "ReadingFilter",
     "RecordedPad",
     "RecordedReading",
+    "corrections_of",
     "entries_with_file",
     "find_entry",
+    "find_reading",
     "latest_readings",
     "page_of_entries",
     "page_of_readings",
@@ -198,6 +200,23 @@ def find_entry(connection: Connection, seq: int) -> Entry:
     if row is None:
         raise RecordsError(expected="the number of an entry", found=str(seq), remedy="Look it up: `stripread log`.")
     return to_entry(dict(row))
+
+
+def find_reading(connection: Connection, seq: int) -> RecordedReading:
+    """Return a reading by its entry's number, superseded ones too; `RecordsError` where there is none."""
+    if connection.execute(select(readings.c.seq).where(readings.c.seq == seq).limit(1)).first() is None:
+        raise RecordsError(expected="the number of a reading", found=str(seq), remedy="Look it up: `stripread log`.")
+    return _load(connection, [seq])[0]
+
+
+def corrections_of(connection: Connection, seq: int) -> list[Entry]:
+    """Return an entry with those that it supersedes and that supersede it, the first entered first."""
+    chain = [find_entry(connection, seq)]
+    while (before := chain[0].supersedes) is not None:
+        chain.insert(0, find_entry(connection, before))
+    while (later := superseded_by(connection, [chain[-1].seq]).get(chain[-1].seq)) is not None:
+        chain.append(find_entry(connection, later))
+    return chain
 
 
 def entries_with_file(connection: Connection, sha256: str) -> list[Entry]:

@@ -262,6 +262,16 @@ class Records:
         with self.database.reading() as connection:
             return queries.find_entry(connection, seq)
 
+    def reading(self, seq: int) -> RecordedReading:
+        """Return a reading by its entry's number, superseded ones too."""
+        with self.database.reading() as connection:
+            return queries.find_reading(connection, seq)
+
+    def corrections_of(self, seq: int) -> list[Entry]:
+        """Return an entry with those that it supersedes and that supersede it, the first entered first."""
+        with self.database.reading() as connection:
+            return queries.corrections_of(connection, seq)
+
     def entries(
         self,
         *,

@@ -4,7 +4,7 @@ from stripread.measured import Measured
 from stripread.numbers import format_number, places_for
 from stripread.quantities import System
 
-__all__ = ["jug", "tell", "tell_flow", "tell_hours", "tell_volume", "tell_volume_read"]
+__all__ = ["jug", "tell", "tell_flow", "tell_hours", "tell_volume", "tell_volume_read", "volume_as_typed"]
 
 _GALLON_L = {"us": 3.785411784, "imperial": 4.54609}  # NIST Handbook 44, appendix C
 _OUNCES = {"us": 128, "imperial": 160}  # fluid ounces in a gallon
@@ -40,6 +40,15 @@ def tell_volume(volume_l: float, system: System) -> str:
     sign = "US" if system == "us" else "imp"
     own = f"{_digits(gallons)} {sign} gal" if gallons >= 0.999 else f"{gallons * _OUNCES[system]:.3g} {sign} fl oz"
     return f"{own} ({_metric(volume_l)})"
+
+
+def volume_as_typed(volume_l: float, system: System) -> str:
+    """Return a volume as somebody would type it, to be read again by `parse_quantity`."""
+    if system == "metric" or 0 < volume_l < _GALLON_L[system] / _OUNCES[system]:
+        return f"{volume_l:.4g} L" if volume_l == 0 or volume_l >= 0.9995 else f"{1000 * volume_l:.4g} mL"
+    sign, gallons = ("" if system == "us" else "imp "), volume_l / _GALLON_L[system]
+    whole = gallons == 0 or gallons >= 0.999
+    return f"{gallons:.4g} {sign}gal" if whole else f"{gallons * _OUNCES[system]:.4g} {sign}fl oz"
 
 
 def tell_volume_read(volume_l: Measured, system: System) -> str:

@@ -4,6 +4,7 @@ import contextlib
 from collections.abc import AsyncIterator
 from importlib import resources
 
+from anyio import CapacityLimiter
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
@@ -14,7 +15,13 @@ from starlette.staticfiles import StaticFiles
 
 from stripread.errors import StripReadError
 from stripread.site import load_site
+from stripread.web.pages_batches import batch_routes
+from stripread.web.pages_day import day_routes
 from stripread.web.pages_door import door_routes
+from stripread.web.pages_injector import injector_routes
+from stripread.web.pages_log import log_routes
+from stripread.web.pages_make import make_routes
+from stripread.web.pages_more import more_routes
 from stripread.web.pages_read import read_routes
 from stripread.web.people import People
 from stripread.web.reading_queue import ReadingQueue
@@ -49,6 +56,12 @@ def create_app(settings: Settings) -> Starlette:
         routes=[
             *door_routes(),
             *read_routes(),
+            *day_routes(),
+            *log_routes(),
+            *make_routes(),
+            *batch_routes(),
+            *injector_routes(),
+            *more_routes(),
             Mount("/static", StaticFiles(directory=str(resources.files("stripread.web") / "static"))),
         ],
         middleware=[
@@ -66,6 +79,8 @@ def create_app(settings: Settings) -> Starlette:
     state.caller_tries = Limiter(30, 300)  # of all names from one place
     state.pairing_tries = Limiter(10, 600)
     state.upload_tries = Limiter(120, 60)  # of one person
+    state.heavy_tries = Limiter(20, 600)  # of one person; reports and exports
+    state.heavy = CapacityLimiter(1)
     return app
 
 

@@ -6,10 +6,15 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
+from stripread.report.batch_text import strength_words
+from stripread.report.records_text import pad_interval, pad_value, reading_headline
 from stripread.web.security import CSRF_FIELD
 from stripread.web.words import LANGUAGES, catalogue, language_of
 
 __all__ = ["render"]
+
+# How numbers and verdicts are put into words, the same as on the command line.
+_WORDS = {"value": pad_value, "interval": pad_interval, "headline": reading_headline, "strength": strength_words}
 
 
 def render(request: Request, template: str, *, status: int = 200, **facts: Any) -> HTMLResponse:
@@ -45,5 +50,10 @@ def _environment(language: str) -> Environment:
         lstrip_blocks=True,
         extensions=["jinja2.ext.i18n"],
     )
-    made.install_gettext_translations(catalogue(language), newstyle=True)  # type: ignore[attr-defined]  # of the extension
+    words = catalogue(language)
+    made.install_gettext_translations(words, newstyle=True)  # type: ignore[attr-defined]  # of the extension
+    # Words that are not written in a template: `_` would take them for safe, and a % in them for a place to fill.
+    made.filters["told"] = lambda text: words.gettext(text) if text else ""
+    for name, words_of in _WORDS.items():
+        made.filters[name] = words_of
     return made

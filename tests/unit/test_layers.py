@@ -10,6 +10,7 @@ PACKAGE = Path(__file__).parents[2] / "stripread"
 ROWS: tuple[tuple[str, ...], ...] = (
     ("errors", "findings", "geometry", "measured", "numbers", "__init__"),
     ("quantities",),
+    ("typed",),
     ("water",),
     ("colour",),
     ("photo",),

@@ -1,0 +1,54 @@
+"""Amounts as people type them, one after the other: whose units they are in, and what had to be taken for granted."""
+
+from dataclasses import dataclass, field
+from typing import cast
+
+from stripread.measured import Measured
+from stripread.quantities import Dimension, Quantity, System, parse_quantity
+
+__all__ = ["Typed"]
+
+
+@dataclass
+class Typed:
+    """Reads what was typed, and remembers whose units it was in and what had to be taken for granted."""
+
+    answer_in: str | None = None
+    taken: dict[str, list[str]] = field(default_factory=dict)
+    systems: list[System] = field(default_factory=list)
+
+    @property
+    def system(self) -> System:
+        """The system of units that answers come in: as asked for, else that of the first volume or flow."""
+        if self.answer_in is not None:
+            return cast(System, str(self.answer_in))
+        return self.systems[0] if self.systems else "metric"
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What was taken for granted, each with what it was taken for."""
+        return tuple(f"{note[0].upper()}{note[1:]}: {', '.join(names)}." for note, names in self.taken.items())
+
+    def assume(self, note: str, name: str) -> None:
+        """Remember what was taken for granted of something."""
+        self.taken.setdefault(note, []).append(name)
+
+    def measured(self, text: str, dimension: Dimension, *, name: str, positive: bool = True) -> Measured:
+        """Return what was measured, with its uncertainty."""
+        return self._keep(parse_quantity(text, dimension, name=name, positive=positive), dimension, name)
+
+    def exact(self, text: str, dimension: Dimension, *, name: str, positive: bool = True) -> float:
+        """Return what is wished for, or known without doubt."""
+        quantity = parse_quantity(text, dimension, name=name, positive=positive, exact=True)
+        return self._keep(quantity, dimension, name).value
+
+    def maybe_exact(self, text: str | None, dimension: Dimension, *, name: str) -> float | None:
+        """Return what is wished for, None where nothing was said."""
+        return None if text is None else self.exact(text, dimension, name=name)
+
+    def _keep(self, quantity: Quantity, dimension: Dimension, name: str) -> Measured:
+        for note in quantity.notes:
+            self.assume(note, name)
+        if dimension in ("volume", "flow"):
+            self.systems.append(quantity.system)
+        return quantity.measured

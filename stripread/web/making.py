@@ -1,0 +1,220 @@
+"""Plans of batches for the page: what the record and the site know, and what follows from it for what was asked."""
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from stripread.errors import StripReadError, WrongUsageError
+from stripread.measured import Measured
+from stripread.quantities import ASSUMED_U
+from stripread.records import Batch, Records
+from stripread.records.history import batch_readings
+from stripread.report.amounts import volume_as_typed
+from stripread.report.answer import Answer
+from stripread.report.water_batch import dilution_answer, generation_answer, top_up_answer
+from stripread.site import load_site
+from stripread.typed import Typed
+from stripread.water.dilution import Dilution, TopUp, dilute, top_up
+from stripread.water.generation import expected_generation
+from stripread.water.sachet import Sachet, load_sachet, shipped_sachets
+from stripread.web.forms import chosen, needed, text, whole
+
+__all__ = ["BATCH", "Plan", "known_sachets", "load_known", "plan_generation", "plan_stock", "plan_top_up"]
+
+BATCH = 40  # signs of a batch's name, as fit on a label
+_CHOICES = 12  # the latest batches to choose from
+_POUR_U = ASSUMED_U["volume"]
+
+_Fields = Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """What a page of a batch shows.
+
+    Attributes
+    ----------
+    next_id : str
+        A name for the next batch.
+    concentrates, stocks : list of (Batch, (time, strength) or None)
+        To choose from, each with its last valid reading; the latest first.
+    target : str or None
+        What the site aims at.
+    sachets : list of str
+    answer : Answer or None
+        The plan; None where nothing was asked for.
+    fill : mapping
+        What the plan asks to be poured, as it is typed.
+    trouble : StripReadError or None
+        Why there is no plan.
+    """
+
+    next_id: str
+    concentrates: list[tuple[Batch, tuple[datetime, Measured] | None]] = field(default_factory=list)
+    stocks: list[tuple[Batch, tuple[datetime, Measured] | None]] = field(default_factory=list)
+    target: str | None = None
+    sachets: list[str] = field(default_factory=list)
+    answer: Answer | None = None
+    fill: Mapping[str, str] = field(default_factory=dict)
+    trouble: StripReadError | None = None
+
+
+def plan_generation(records: Records, folder: Path, asked: _Fields) -> Plan:
+    """Plan a concentrate from sachets."""
+    plan = Plan(next_id=_next_id(records, ("concentrate",), "C-1"), sachets=list(known_sachets(folder)))
+
+    def made() -> Plan:
+        typed, sachets = Typed(), whole(asked, "sachets", most=1000) or 1
+        water = typed.measured(text(asked, "water"), "volume", name="the water")
+        hours = typed.exact(needed(asked, "after", "the time"), "time", name="the time")
+        kind = load_known(known_sachets(folder), asked)
+        gives = expected_generation(kind, water_l=water, hours=hours, sachets=sachets)
+        answer = generation_answer(gives, kind, water_l=water.value, hours=hours, sachets=sachets, system=typed.system)
+        return replace(plan, answer=_with_notes(answer, typed))
+
+    return _planned(plan, asked, "water", made)
+
+
+def plan_stock(records: Records, folder: Path, asked: _Fields) -> Plan:
+    """Plan a stock from a concentrate as it was read."""
+    plan = replace(_known(records, folder, asked), next_id=_next_id(records, ("stock", "top-up"), "S-1"))
+
+    def made() -> Plan:
+        typed = Typed()
+        total = typed.exact(text(asked, "make"), "volume", name="the stock to make")
+        strength = _strength(typed, text(asked, "strength"), plan.concentrates, text(asked, "concentrate"))
+        aim = _aim(typed, plan, asked)
+        pours = dilute(
+            strength,
+            wanted_mg_per_l=aim,
+            total_l=total,
+            pour_u=_POUR_U,
+            available_l=typed.maybe_exact(text(asked, "available") or None, "volume", name="the concentrate there is"),
+            tank_l=typed.maybe_exact(text(asked, "holds") or None, "volume", name="the tank"),
+        )
+        answer = dilution_answer(pours, concentrate=strength, wanted=aim, pour_u=_POUR_U, system=typed.system)
+        fill = {}
+        if isinstance(answer.result, Dilution):  # as a jug shows it
+            fill = {
+                "add": volume_as_typed(answer.result.concentrate_l, typed.system),
+                "water": volume_as_typed(answer.result.water_l, typed.system),
+            }
+        return replace(plan, answer=_with_notes(answer, typed), fill=fill)
+
+    return _planned(plan, asked, "make", made)
+
+
+def plan_top_up(records: Records, folder: Path, asked: _Fields) -> Plan:
+    """Plan how to bring a stock to strength."""
+    plan = replace(_known(records, folder, asked), next_id=_next_id(records, ("stock", "top-up"), "S-1"))
+
+    def made() -> Plan:
+        typed = Typed()
+        left = typed.measured(text(asked, "volume"), "volume", name="the stock's volume")
+        stock = _strength(typed, text(asked, "strength"), plan.stocks, text(asked, "stock"))
+        named, said = text(asked, "concentrate"), text(asked, "concentrate_strength")
+        concentrate = _strength(typed, said, plan.concentrates, named) if named or said else None
+        aim = _aim(typed, plan, asked)
+        holds = typed.maybe_exact(text(asked, "holds") or None, "volume", name="the tank")
+        adds = top_up(
+            stock, stock_l=left, wanted_mg_per_l=aim, concentrate_mg_per_l=concentrate, pour_u=_POUR_U, tank_l=holds
+        )
+        answer = top_up_answer(
+            adds, stock=stock, stock_l=left, concentrate=concentrate, wanted=aim, pour_u=_POUR_U, system=typed.system
+        )
+        fill = {}
+        if isinstance(answer.result, TopUp) and answer.result.add != "nothing":
+            poured = volume_as_typed(answer.result.add_l, typed.system)
+            fill = {
+                "left": volume_as_typed(left.value - answer.result.remove_l, typed.system),
+                "add": poured if answer.result.add == "concentrate" else "",
+                "water": poured if answer.result.add == "water" else volume_as_typed(0.0, typed.system),
+            }
+        return replace(plan, answer=_with_notes(answer, typed), fill=fill)
+
+    return _planned(plan, asked, "volume", made)
+
+
+def known_sachets(folder: Path) -> dict[str, str]:
+    """Return the sachets to choose from, by name: those of the site's folder ``sachets``, then the shipped ones."""
+    own = {path.stem: str(path) for path in sorted((folder / "sachets").glob("*.toml"))}
+    return {**own, **{name: name for name in shipped_sachets() if name not in own}}
+
+
+def load_known(known: Mapping[str, str], fields: _Fields) -> Sachet:
+    """Return the sachet of a form, by its name among the known ones; the first where none is named."""
+    name = chosen(fields, "sachet", list(known), f"a sachet: {', '.join(known)}") or next(iter(known))
+    return load_sachet(known[name])
+
+
+def _planned(plan: Plan, asked: _Fields, first: str, made: Callable[[], Plan]) -> Plan:
+    """Return the plan made, or why it cannot be; as it is where its first field was left empty."""
+    try:
+        return made() if text(asked, first) else plan
+    except StripReadError as error:
+        return replace(plan, trouble=error)
+
+
+def _known(records: Records, folder: Path, asked: _Fields) -> Plan:
+    """Return the batches to choose from and the site's target of a stock."""
+    batches = [b.said for b in records.batches(limit=10 * _CHOICES)]
+    site = load_site(folder)
+    main = site.samples["stock"].main if "stock" in site.samples else None
+    aims = main is not None and main.target is not None
+
+    def choices(*kinds: str) -> list[tuple[Batch, tuple[datetime, Measured] | None]]:
+        own = [batch for batch in batches if batch.kind in kinds][:_CHOICES]
+        return [(batch, next(iter(reversed(batch_readings(records, batch))), None)) for batch in own]
+
+    return Plan(
+        next_id="",
+        concentrates=choices("concentrate"),
+        stocks=choices("stock", "top-up"),
+        target=f"{main.target:.12g} {main.unit}" if main is not None and aims else None,
+    )
+
+
+def _strength(
+    typed: Typed, said: str, choices: Sequence[tuple[Batch, tuple[datetime, Measured] | None]], name: str
+) -> Measured:
+    """Return a strength as typed, else as the batch was last read."""
+    if said:
+        return typed.measured(said, "strength", name="the strength", positive=False)
+    for batch, read in choices:
+        if batch.id == name:
+            if read is None:
+                raise WrongUsageError(
+                    expected="a batch that was read",
+                    found=f"{name}, which was never read",
+                    remedy="Read a strip of it first, diluted by a known factor where it is over the strip's range.",
+                )
+            return read[1]
+    raise WrongUsageError(
+        expected="a batch of the list, or a strength", found=repr(name), remedy="Choose one, or type what was read."
+    )
+
+
+def _aim(typed: Typed, plan: Plan, asked: _Fields) -> float:
+    wanted = text(asked, "wanted") or plan.target
+    if wanted is None:
+        raise WrongUsageError(
+            expected="a wanted strength, or a target of the site's sample stock", found="neither",
+            remedy="Type the strength that is wanted, as 300 mg/L.",
+        )  # fmt: skip
+    return typed.exact(wanted, "strength", name="the wanted strength")
+
+
+def _with_notes(answer: Answer, typed: Typed) -> Answer:
+    return replace(answer, notes=(*answer.notes, *typed.notes))
+
+
+def _next_id(records: Records, kinds: tuple[str, ...], first: str) -> str:
+    """Return the name after that of the latest batch of such a kind: S-15 after S-14."""
+    latest = next((b.said.id for b in records.batches(limit=50) if b.said.kind in kinds), None)
+    found = None if latest is None else re.fullmatch(r"(.*?)(\d{1,9})", latest)
+    if found is None:
+        return first if latest is None else ""
+    return f"{found[1]}{int(found[2]) + 1:0{len(found[2])}d}"

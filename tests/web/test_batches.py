@@ -1,0 +1,208 @@
+"""Batches and the injector: plan with what was read, enter once, say what is wrong; no grower makes anything."""
+
+import html
+import re
+from datetime import datetime, timedelta
+
+import pytest
+
+from stripread.quantities import parse_quantity
+from stripread.records import Batch, Stamp, open_records
+from stripread.report.amounts import jug, volume_as_typed
+from stripread.web.security import SESSION_COOKIE
+from tests.unit.made_records import made_pad, made_payload
+
+NOW = datetime.now().astimezone()
+
+
+def make(site, batch="C-14", kind="concentrate", *, hours_ago=3.0, expected=520.0):
+    at = NOW - timedelta(hours=hours_ago)
+    said = Batch(
+        id=batch, kind=kind, made_at=at, made_by="Ines", water_l=19.0, u_water_l=0.4, expected_mg_per_l=expected,
+        u_expected_mg_per_l=0.08 * expected, cover="covered",
+    )  # fmt: skip
+    with open_records(site) as records:
+        records.add_batch(said, Stamp(at=at, who="Ines"))
+
+
+def read(site, batch, value, *, sample, hours_ago=1.0):
+    at = NOW - timedelta(hours=hours_ago)
+    pad = {**made_pad(value), "standard_uncertainty": 0.05 * value}
+    payload = {**made_payload(point="tank", sample=sample, taken=at, pads=[pad]), "how": {"batch": batch}}
+    with open_records(site) as records:
+        records.add_reading(payload, files=(), stamp=Stamp(at=at, who="Ines"))
+
+
+def post(client, where, **fields):
+    session = client.app.state.people.session(client.cookies[SESSION_COOKIE], now=datetime.now().astimezone())
+    return client.post(where, data={"csrf": session.csrf, **fields})
+
+
+def typed_in(page):
+    """Return what stands in the fields of the form that enters, hidden ones too."""
+    form = page[page.index('method="post"') :]
+    return {
+        name: html.unescape(value)
+        for name, value in re.findall(r'<input[^>]*?name="([^"]+)"[^>]*?value="([^"]*)"', form)
+        if name != "csrf"
+    }
+
+
+def plan_in(page):
+    return re.search(r'<p class="pour">(.*?)</p>', page)[1]
+
+
+def test_a_stock_is_planned_from_the_concentrate_as_read_then_entered_once(signed_in, site):
+    make(site)
+    read(site, "C-14", 480.0, sample="concentrate")
+    client = signed_in("Ines")
+    page = client.get("/batches/stock?concentrate=C-14&make=12+gal").text
+    assert plan_in(page) == "4.5 US gal (17 L) of water, then 7.5 US gal (28.4 L) of concentrate"  # 12 x 300 / 480
+    assert "Water comes first." in page
+    assert "gas" in page  # the caution
+    assert "wanted 300 mg/L" in page  # the site's target
+    fields = typed_in(page)
+    assert (fields["water"], fields["add"], fields["id"]) == ("4.5 gal", "7.5 gal", "S-1")
+    for _ in range(2):
+        sent = post(client, "/batches/stock", **fields, cover="covered")
+        assert sent.headers["location"] == "/batches/made/S-1"
+    with open_records(site) as records:
+        (batch,) = [b.said for b in records.batches() if b.said.kind == "stock"]
+    assert batch.made_by == "Ines"
+    assert batch.water_l == pytest.approx(4.5 * 3.785411784)
+    assert batch.parts[0].batch == "C-14"
+    shown = client.get("/batches/made/S-1").text
+    assert "Read it before it is used." in shown
+    assert 'href="/read/tank"' in shown
+    assert "gas" in shown
+    page = client.get("/batches").text
+    assert "S-1" in page
+    assert client.get("/batches/stock").text.count('value="S-2"') == 0  # a name is offered with a plan only
+    assert 'value="S-2"' in client.get("/batches/stock?concentrate=C-14&make=45+L").text
+
+
+def test_nothing_is_planned_with_a_concentrate_that_nobody_read(signed_in, site):
+    make(site)
+    client = signed_in("Ines")
+    answer = client.get("/batches/stock?concentrate=C-14&make=12+gal")
+    assert answer.status_code == 400
+    assert "never read" in answer.text
+    assert 'value="12 gal"' in answer.text  # what was typed stays
+    assert 'class="pour"' not in answer.text
+    typed = client.get("/batches/stock?concentrate=C-14&make=12+gal&strength=520+mg/L,+480+to+560").text
+    assert "US gal" in plan_in(typed)  # what was read through a dilution is typed
+
+
+def test_what_cannot_be_entered_says_why_beside_what_was_typed(signed_in, site):
+    make(site)
+    read(site, "C-14", 480.0, sample="concentrate")
+    client = signed_in("Ines")
+    good = {"concentrate": "C-14", "make": "45 L", "water": "17 L", "add": "28 L", "id": "S-9"}
+    later = (NOW + timedelta(hours=2)).replace(tzinfo=None).isoformat(timespec="minutes")
+    for name, value in (("water", "17"), ("add", "28 mg/L"), ("id", ""), ("id", 41 * "x"), ("cover", "leaky"),
+                        ("at", later), ("concentrate", "C-99"), ("add", "-3 L")):  # fmt: skip
+        answer = post(client, "/batches/stock", **{**good, name: value})
+        assert answer.status_code == 400, (name, value)
+        assert 'role="alert"' in answer.text
+    assert 'value="28 mg/L"' in post(client, "/batches/stock", **{**good, "add": "28 mg/L"}).text
+    assert post(client, "/batches/stock", **{**good, "id": "C-14"}).status_code == 400  # taken by another
+    assert client.post("/batches/stock", data=good).status_code == 403  # no token
+    with open_records(site) as records:
+        assert [b.said.id for b in records.batches()] == ["C-14"]
+
+
+def test_the_list_holds_the_first_reading_against_the_recipe(signed_in, site):
+    make(site, "S-3", "stock", expected=300.0)
+    make(site, "S-4", "stock", expected=300.0, hours_ago=2.0)
+    read(site, "S-3", 305.0, sample="stock")
+    read(site, "S-4", 180.0, sample="stock")
+    client = signed_in("Sol")
+    page = client.get("/batches").text
+    assert page.index("▲ DIFFERS") < page.index("✔ agrees")  # S-4 is the later one
+    shown = client.get("/batches/made/S-4").text
+    assert "By mass balance the recipe gives 300 mg/L; the reading of 180 mg/L" in shown
+    order = ["Generate concentrate", "Measure the concentrate", "Make stock", "Measure the stock", "Set the injector",
+             "Measure the line"]  # fmt: skip
+    places = [page.index(words) for words in order]
+    assert places == sorted(places)
+    assert 'href="/read/bench%201"' in page
+    assert client.get("/batches/made/nowhere").status_code == 404
+
+
+def test_a_concentrate_is_planned_and_entered_with_what_its_sachets_give(signed_in, site):
+    client = signed_in("Ines")
+    page = client.get("/batches/generate?water=20+L&sachets=2&after=12+h&sachet=example").text
+    assert plan_in(page).startswith("After 12 h expect")
+    fields = typed_in(page)
+    assert fields["id"] == "C-1"
+    sent = post(client, "/batches/generate", **fields)
+    assert sent.headers["location"] == "/batches/made/C-1"
+    with open_records(site) as records:
+        (batch,) = [b.said for b in records.batches()]
+    assert batch.source.startswith("2 x sachet")
+    strong = f"expect {batch.expected_mg_per_l:.0f}"
+    assert strong in plan_in(page)
+    for sachet in ("../site.toml", str(site / "site.toml"), "other"):
+        assert client.get(f"/batches/generate?water=20+L&after=12+h&sachet={sachet}").status_code == 400
+
+
+def test_a_weak_stock_is_topped_up_and_a_strong_one_thinned(signed_in, site):
+    make(site)
+    make(site, "S-3", "stock", expected=300.0)
+    read(site, "C-14", 500.0, sample="concentrate")
+    read(site, "S-3", 220.0, sample="stock")
+    client = signed_in("Ines")
+    page = client.get("/batches/top-up?stock=S-3&volume=30+L&concentrate=C-14").text
+    assert plan_in(page) == "Add 12 L of concentrate"  # 30 (300 - 220) / (500 - 300)
+    fields = typed_in(page)
+    assert (fields["left"], fields["add"], fields["water"], fields["id"]) == ("30 L", "12 L", "0 L", "S-4")
+    assert post(client, "/batches/top-up", **fields).headers["location"] == "/batches/made/S-4"
+    with open_records(site) as records:
+        batch = records.batches(limit=1)[0].said
+    assert [(part.batch, part.volume_l) for part in batch.parts] == [("S-3", 30.0), ("C-14", 12.0)]
+    read(site, "S-4", 400.0, sample="stock", hours_ago=0.0)
+    page = client.get("/batches/top-up?stock=S-4&volume=30+L").text
+    assert plan_in(page) == "Add 10 L of water"
+    assert typed_in(page)["water"] == "10 L"
+
+
+def test_an_injector_is_set_once_and_listed(signed_in, site):
+    make(site, "S-3", "stock", expected=300.0)
+    client = signed_in("Ines")
+    assert "never read, read it first" in client.get("/injector").text
+    good = {"injector": "main", "ratio": "1:200", "means": "to", "batch": "S-3", "flow": "20 gpm"}
+    for _ in range(2):
+        assert post(client, "/injector", **good).status_code == 303
+    with open_records(site) as records:
+        (setting,) = [s.said for s in records.injector_settings()]
+    assert (setting.ratio, setting.convention, setting.batch) == (200.0, "to", "S-3")
+    assert setting.flow_l_per_min == pytest.approx(20 * 3.785411784)
+    assert "main: 1 part to 200" in client.get("/injector").text
+    for name, value in (("ratio", "200"), ("injector", ""), ("means", "of"), ("batch", "S-99"), ("flow", "20 gal"),
+                        ("since", "2999-01-01T00:00")):  # fmt: skip
+        answer = post(client, "/injector", **{**good, name: value})
+        assert answer.status_code == 400, name
+        assert 'role="alert"' in answer.text
+    assert client.post("/injector", data=good).status_code == 403
+
+
+def test_a_grower_makes_nothing(signed_in):
+    client = signed_in("Gus")
+    for where in (
+        "/batches",
+        "/batches/stock",
+        "/batches/generate",
+        "/batches/top-up",
+        "/injector",
+        "/batches/made/C-1",
+    ):
+        assert client.get(where).status_code == 403, where
+    assert post(client, "/injector", injector="main", ratio="1:200").status_code == 403
+
+
+@pytest.mark.parametrize("system", ["metric", "us", "imperial"])
+@pytest.mark.parametrize("litres", [0.004, 0.3, 0.95, 3.9, 17.2, 5000.0])
+def test_a_volume_as_typed_is_read_as_what_the_jug_shows(system, litres):
+    shown = jug(litres, system)
+    again = parse_quantity(volume_as_typed(shown, system), "volume", name="it")
+    assert again.measured.value == pytest.approx(shown, rel=1e-3)

@@ -1,0 +1,123 @@
+"""Today's page and a point's trend: what they show to whom, from readings entered straight into the record."""
+
+import json
+import re
+from datetime import datetime, timedelta
+
+from stripread.records import Stamp, open_records
+from tests.unit.made_records import made_pad, made_payload
+
+
+def enter(site, value=0.26, *, point="bench 1", state="within", validity="valid", sample="line", days=0.0, **more):
+    """Enter a reading as if it was taken so many days ago; return its entry."""
+    at = datetime.now().astimezone() - timedelta(days=days)
+    pad = {**made_pad(value), "range_state": state}
+    payload = {**made_payload(point=point, sample=sample, taken=at, validity=validity, pads=[pad]), **more}
+    with open_records(site) as records:
+        return records.add_reading(payload, files=(), stamp=Stamp(at=at, who="Ines"))
+
+
+def due_in(page):
+    return re.findall(r'<p class="urgency">(.*?)</p>', page)
+
+
+def test_today_says_what_is_due_in_word_and_sign_and_leads_to_it(signed_in, site):
+    enter(site, 0.05, state="below")
+    page = signed_in("Ines").get("/").text
+    first, *others = due_in(page)
+    assert "▲" in first
+    assert "NOW: bench 1" in first
+    assert any("○" in one and "TODAY: tank" in one for one in others)
+    assert 'href="/read/tank"' in page
+    assert 'href="/read/bench%201"' in page
+    assert 'href="/read"' in page
+
+
+def test_the_entry_that_is_wrong_is_linked(signed_in, site):
+    entry = enter(site, 0.05, state="below")
+    assert f'href="/log/{entry.seq}"' in signed_in("Ines").get("/").text
+
+
+def test_nothing_is_due_where_all_was_read_well_today(signed_in, site):
+    enter(site)
+    enter(site, 300.0, point="tank", sample="stock")
+    page = signed_in("Ines").get("/").text
+    assert due_in(page) == []
+    assert "✔ Nothing is due." in page
+
+
+def test_points_stand_with_their_latest_reading_its_interval_and_verdict(signed_in, site):
+    enter(site, 0.30, days=1)
+    enter(site, 0.26)
+    page = signed_in("Ines").get("/").text
+    assert "0.26 mg/L" in page
+    assert "0.30 mg/L" not in page
+    assert "95 % interval 0.21 to 0.31" in page
+    assert "WITHIN RANGE" in page
+    assert "never read" in page  # the tank
+    assert 'href="/points/bench%201"' in page
+
+
+def test_a_lot_is_the_supervisors_to_look_after(signed_in, site, client):
+    lot = site / "UL-2603" / "lot.json"
+    said = json.loads(lot.read_text(encoding="utf-8"))
+    lot.write_text(json.dumps({**said, "expires": "2026-01-01"}), encoding="utf-8")
+    enter(site, lot=said["number"])
+    page = signed_in("Ines").get("/").text
+    assert "NOW: lot UL-2603" in due_in(page)[0]
+    assert "Tell your supervisor." in page
+    client.cookies.clear()
+    page = signed_in("Sol").get("/").text
+    assert "Tell your supervisor." not in page
+    assert page.count('href="/lots"') > 1  # not only among the pages
+
+
+def test_what_a_point_is_called_is_shown_as_text(signed_in, site):
+    enter(site, point="<script>x</script>", days=0.01)
+    page = signed_in("Ines").get("/").text
+    assert "<script>x" not in page
+    assert "&lt;script&gt;x" in page
+
+
+def test_a_grower_sees_the_points_and_nothing_to_do(signed_in, site):
+    enter(site, 0.05, state="below")
+    page = signed_in("Gus").get("/").text
+    assert "0.050 mg/L" in page
+    assert "TOO LOW" in page
+    assert due_in(page) == []
+    assert 'href="/read' not in page
+
+
+def test_nobody_sees_it_without_signing_in(client):
+    answer = client.get("/")
+    assert answer.status_code == 303
+    assert answer.headers["location"].startswith("/sign-in")
+
+
+def test_a_trend_is_a_picture_and_the_same_in_a_table(signed_in, site):
+    enter(site, 0.31, days=40)
+    entries = [enter(site, 0.20 + 0.02 * day, days=5 - day) for day in range(5)]
+    client = signed_in("Gus")
+    page = client.get("/points/bench 1").text
+    rows = re.findall(r"<td>(0\.\d+ mg/L)</td><td>(.*?)</td>", page)
+    assert rows[0] == ("0.28 mg/L", "0.22 to 0.34")
+    assert len(rows) == 5  # not the one of forty days ago
+    assert f'href="/log/{entries[0].seq}"' in page
+    assert "0.15 to 0.4 mg/L" in page
+    assert 'href="/read' not in page  # a grower looks on
+    picture = client.get("/points/bench 1/figure.png")
+    assert picture.headers["content-type"] == "image/png"
+    assert picture.content.startswith(b"\x89PNG")
+    assert picture.content != client.get("/points/bench 1/figure.png?days=90").content
+    assert "0.31 mg/L" in client.get("/points/bench 1?days=90").text
+
+
+def test_a_point_without_readings_says_so_and_an_unknown_one_is_none(signed_in, site):
+    enter(site, point="house/2 bench", days=60)
+    client = signed_in("Ines")
+    assert "Nothing was ever read here." in client.get("/points/tank").text
+    assert 'href="/read/tank"' in client.get("/points/tank").text
+    assert "The last reading:" in client.get("/points/house/2 bench").text
+    for path in ("/points/nowhere", "/points/tank/figure.png", "/points/house/2 bench/figure.png"):
+        assert client.get(path).status_code == 404, path
+    assert client.get("/points/tank?days=1000000000").status_code == 400
