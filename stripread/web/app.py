@@ -15,6 +15,7 @@ from starlette.staticfiles import StaticFiles
 from stripread.errors import StripReadError
 from stripread.site import load_site
 from stripread.web.pages_door import door_routes
+from stripread.web.pages_lots import lots_routes
 from stripread.web.pages_read import read_routes
 from stripread.web.people import People
 from stripread.web.reading_queue import ReadingQueue
@@ -49,6 +50,7 @@ def create_app(settings: Settings) -> Starlette:
         routes=[
             *door_routes(),
             *read_routes(),
+            *lots_routes(),
             Mount("/static", StaticFiles(directory=str(resources.files("stripread.web") / "static"))),
         ],
         middleware=[
