@@ -15,6 +15,7 @@ from stripread.site import Site
 __all__ = ["Due", "due_today"]
 
 Urgency = Literal["now", "today", "soon"]
+Matter = Literal["reading", "point", "batch", "lot"]
 _ORDER: dict[Urgency, int] = {"now": 0, "today": 1, "soon": 2}
 _LOT_SOON, _STOCK_SOON = timedelta(days=14), timedelta(hours=24)  # ours
 _KNOWN_LOSS = 2  # readings from which a batch's own loss shows
@@ -23,12 +24,22 @@ _IN_USE = timedelta(days=30)  # a lot that no reading used for so long is not as
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Due:
-    """One thing to look after: about what, what is the matter, and what to do."""
+    """One thing to look after: about what, what is the matter, and what to do.
+
+    Attributes
+    ----------
+    kind : str
+        Of what ``about`` is the name; of a reading it is the point's.
+    entry : int or None
+        The reading's.
+    """
 
     urgency: Urgency
     about: str
     matter: str
     advice: str
+    kind: Matter
+    entry: int | None = None
 
 
 def due_today(records: Records, site: Site, *, now: datetime) -> tuple[Due, ...]:
@@ -60,7 +71,7 @@ def _wrong(latest: dict[str, RecordedReading]) -> list[Due]:
         advice = worst["advice"] if worst is not None else "Read a second strip and take both together."
         found.append(
             Due(urgency="now" if out else "today", about=point, matter=f"entry {reading.entry.seq}, {when}, {matter}",
-                advice=advice)
+                advice=advice, kind="reading", entry=reading.entry.seq)
         )  # fmt: skip
     return found
 
@@ -75,7 +86,7 @@ def _unsampled(records: Records, latest: dict[str, RecordedReading], now: dateti
         flush = f"Flush for {60 * point.flush_min:.0f} s, then dip" if point.flush_min else "Dip"
         found.append(
             Due(urgency="today", about=point.name, matter=f"no {point.sample} sample today; {last}",
-                advice=f"{flush} a new strip and read it.")
+                advice=f"{flush} a new strip and read it.", kind="point")
         )  # fmt: skip
     return found
 
@@ -89,7 +100,10 @@ def _stock(records: Records, site: Site, now: datetime) -> list[Due]:
         return []
     read = batch_readings(records, batch)
     if not read:
-        return [Due(urgency="today", about=batch.id, matter="this stock was never read", advice="Read its strength.")]
+        return [
+            Due(urgency="today", about=batch.id, matter="this stock was never read", advice="Read its strength.",
+                kind="batch")
+        ]  # fmt: skip
     forecast = batch_forecast(records, batch, sample, at=now)
     if forecast is None or forecast.use_until is None or forecast.use_until > now + _STOCK_SOON:
         return []
@@ -109,6 +123,7 @@ def _stock(records: Records, site: Site, now: datetime) -> list[Due]:
             about=batch.id,
             matter=matter,
             advice="Read it; top it up or make a new one if it is weak: stripread water top-up.",
+            kind="batch",
         )
     ]
 
@@ -120,7 +135,7 @@ def _lots(records: Records, site: Site, now: datetime) -> list[Due]:
         try:
             lot = load_lot(path)
         except StripReadError as error:
-            found.append(Due(urgency="today", about=f"lot {name}", matter=error.found, advice=error.remedy))
+            found.append(Due(urgency="today", about=f"lot {name}", matter=error.found, advice=error.remedy, kind="lot"))
             continue
         if not records.readings(lot=lot.number, since=now - _IN_USE, limit=1):
             continue
@@ -128,22 +143,22 @@ def _lots(records: Records, site: Site, now: datetime) -> list[Due]:
         if left < timedelta():
             found.append(
                 Due(urgency="now", about=f"lot {lot.number}", matter=f"expired on {lot.expires.isoformat()}",
-                    advice="Open a fresh lot; calibrate it first.")
+                    advice="Open a fresh lot; calibrate it first.", kind="lot")
             )  # fmt: skip
         elif left <= _LOT_SOON:
             found.append(
                 Due(urgency="soon", about=f"lot {lot.number}", matter=f"expires on {lot.expires.isoformat()}",
-                    advice="Order a fresh lot and calibrate it while this one is still good.")
+                    advice="Order a fresh lot and calibrate it while this one is still good.", kind="lot")
             )  # fmt: skip
         checks = lot_scores(records, lot)
         if checks == ():
             found.append(
                 Due(urgency="soon", about=f"lot {lot.number}", matter="no check standard was ever read with it",
-                    advice="Read a fresh known dilution: stripread lot verify.")
+                    advice="Read a fresh known dilution: stripread lot verify.", kind="lot")
             )  # fmt: skip
         elif checks and (words := drifted(checks)):
             found.append(
                 Due(urgency="today", about=f"lot {lot.number}", matter=words,
-                    advice="Read a fresh known dilution; if it is off as well, calibrate the lot anew.")
+                    advice="Read a fresh known dilution; if it is off as well, calibrate the lot anew.", kind="lot")
             )  # fmt: skip
     return found

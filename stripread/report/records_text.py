@@ -7,13 +7,17 @@ from stripread.numbers import format_interval, format_number, places_for, two_di
 from stripread.records import Entry, RecordedPad, RecordedReading
 from stripread.records.reread import Reread
 from stripread.records.verify import Verification
+from stripread.report.words import Headline, headline_of
 
 __all__ = [
     "entries_text",
     "entry_json",
     "entry_line",
     "log_text",
+    "pad_interval",
+    "pad_value",
     "reading_entry_json",
+    "reading_headline",
     "reread_json",
     "reread_text",
     "verification_json",
@@ -56,7 +60,13 @@ def _corrections(one: RecordedReading) -> list[str]:
     return lines
 
 
+def reading_headline(one: RecordedReading) -> Headline:
+    """Return the verdict that stands in the record, as it was given when the strip was read."""
+    return headline_of(one.validity, {pad.range_state for pad in one.pads})
+
+
 def pad_value(pad: RecordedPad) -> str:
+    """Return a pad's value, or its bound."""
     unit = "" if pad.unit == pad.analyte else f" {pad.unit}"
     if pad.value is not None and pad.u is not None:
         return f"{format_number(pad.value, places_for(2 * pad.u))}{unit}"
@@ -66,6 +76,7 @@ def pad_value(pad: RecordedPad) -> str:
 
 
 def pad_interval(pad: RecordedPad) -> str:
+    """Return a pad's 95 % interval, a dash where there is none."""
     if pad.value is None or pad.u is None:
         return "-"
     return format_interval((pad.low, pad.high), places_for(2 * pad.u))

@@ -3,6 +3,7 @@
 Word, symbol and shape say the same thing three times over; colour only repeats it.
 """
 
+from collections.abc import Set
 from dataclasses import dataclass
 from typing import Literal
 
@@ -17,6 +18,7 @@ __all__ = [
     "Sign",
     "error_headline",
     "expected_line",
+    "headline_of",
     "next_steps",
     "pad_words",
     "verdict_headline",
@@ -42,16 +44,20 @@ class Headline:
 
 def verdict_headline(verdict: Verdict) -> Headline:
     """Return the verdict in words; trust comes first, then the water."""
-    if verdict.validity == "invalid":
+    return headline_of(verdict.validity, {pad.range_state for pad in verdict.pads})
+
+
+def headline_of(validity: str, states: Set[str | None]) -> Headline:
+    """Return the verdict in words: how far a measurement can be trusted, and where its pads lie."""
+    if validity == "invalid":
         return Headline("cross", "NO RESULT: do not use this strip")
-    water = _water(verdict)
-    if verdict.validity == "doubtful":
+    water = _water(states)
+    if validity == "doubtful":
         return Headline("triangle", f"DOUBTFUL, repeat: {water.words.lower().replace('undecided: ', '')}")
     return water
 
 
-def _water(verdict: Verdict) -> Headline:
-    states = {pad.range_state for pad in verdict.pads}
+def _water(states: Set[str | None]) -> Headline:
     if {"above", "below"} <= states:
         return Headline("triangle", "OUT OF RANGE")
     if "above" in states:

@@ -14,6 +14,7 @@ from starlette.staticfiles import StaticFiles
 
 from stripread.errors import StripReadError
 from stripread.site import load_site
+from stripread.web.pages_day import day_routes
 from stripread.web.pages_door import door_routes
 from stripread.web.pages_lots import lots_routes
 from stripread.web.pages_read import read_routes
@@ -51,6 +52,7 @@ def create_app(settings: Settings) -> Starlette:
             *door_routes(),
             *read_routes(),
             *lots_routes(),
+            *day_routes(),
             Mount("/static", StaticFiles(directory=str(resources.files("stripread.web") / "static"))),
         ],
         middleware=[

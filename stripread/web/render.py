@@ -6,6 +6,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
+from stripread.report.records_text import pad_interval, pad_value, reading_headline
 from stripread.web.security import CSRF_FIELD
 from stripread.web.words import LANGUAGES, catalogue, language_of
 
@@ -45,5 +46,13 @@ def _environment(language: str) -> Environment:
         lstrip_blocks=True,
         extensions=["jinja2.ext.i18n"],
     )
-    made.install_gettext_translations(catalogue(language), newstyle=True)  # type: ignore[attr-defined]  # of the extension
+    words = catalogue(language)
+    made.install_gettext_translations(words, newstyle=True)  # type: ignore[attr-defined]  # of the extension
+    # Words that are not written in a template: `_` would take them for safe, and a % in them for a place to fill.
+    made.filters["told"] = lambda text: words.gettext(text) if text else ""
+    made.filters["value"], made.filters["interval"], made.filters["headline"] = (
+        pad_value,
+        pad_interval,
+        reading_headline,
+    )
     return made

@@ -14,12 +14,12 @@ class TestLots:
 
     def test_a_damaged_lot_is_shown_with_its_reason_and_the_others_all_the_same(self, signed_in, site):
         (site / "WR-2601" / "lot.json").write_text("{}", encoding="utf-8")
-        page = signed_in("Sol").get("/lots").text
+        client = signed_in("Sol")
+        page = client.get("/lots").text
         assert "Its file cannot be used" in page
         assert "a lot file of format" in page
         assert "UL-2603" in page
         (site / "UL-2603" / "verification.csv").write_text("no record", encoding="utf-8")
-        client = signed_in("Sol")
         assert client.get("/lots").status_code == 200
         assert "a record of checks" in client.get("/lots/UL-2603").text
 
