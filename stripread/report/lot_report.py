@@ -285,9 +285,7 @@ def _figures(pad: PadCalibration) -> list[str]:
     return [figure_uri(upper), figure_uri(lower)]
 
 
-def control_chart(
-    rows: Sequence[CheckRow], pad: PadCalibration, *, size_in: tuple[float, float] = (10, 3.0)
-) -> str:
+def control_chart(rows: Sequence[CheckRow], pad: PadCalibration, *, size_in: tuple[float, float] = (10, 3.0)) -> str:
     """Draw the control chart as a data URI: z by the number of the check, hollow where it does not count."""
     figure = new_figure(*size_in)
     ax = figure.subplots()

@@ -38,9 +38,9 @@ class TestLots:
             assert f'<th scope="row" class="number">{level}</th>' in page
         assert "LOQ" in page
 
-    @pytest.mark.parametrize("name", ["..", "UL-2603%2Flot.json", "nothing"])
+    @pytest.mark.parametrize("name", ["%2E%2E%2Fsite", "UL-2603%2Flot.json", "nothing"])
     def test_a_lot_is_a_name_and_never_a_path(self, signed_in, name):
-        assert signed_in("Sol").get(f"/lots/{name}").status_code in (404, 307)
+        assert signed_in("Sol").get(f"/lots/{name}").status_code == 404
 
     @pytest.mark.parametrize("name", ["Ines", "Gus"])
     def test_it_is_the_supervisors(self, signed_in, name):
