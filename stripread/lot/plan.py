@@ -147,7 +147,7 @@ def plan_dilutions(
 
 
 def _draw(wanted: float, standard: float, total_ml: float, least_ml: float) -> tuple[int, float]:
-    """Return how often the standard is diluted before, and the volume taken then. [mL]"""
+    """Return how often the standard is diluted before, and the volume [mL] taken then."""
     if wanted == 0:
         return 0, 0.0
     for step in range(_MOST_STEPS + 1):

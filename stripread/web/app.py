@@ -14,6 +14,9 @@ from starlette.staticfiles import StaticFiles
 
 from stripread.errors import StripReadError
 from stripread.site import load_site
+from stripread.web.drafts import Drafts
+from stripread.web.fits import Fits
+from stripread.web.pages_calibrate import calibrate_routes
 from stripread.web.pages_day import day_routes
 from stripread.web.pages_door import door_routes
 from stripread.web.pages_lots import lots_routes
@@ -51,6 +54,7 @@ def create_app(settings: Settings) -> Starlette:
         routes=[
             *door_routes(),
             *read_routes(),
+            *calibrate_routes(),
             *lots_routes(),
             *day_routes(),
             Mount("/static", StaticFiles(directory=str(resources.files("stripread.web") / "static"))),
@@ -66,6 +70,8 @@ def create_app(settings: Settings) -> Starlette:
     state.settings, state.folder, state.site_name = settings, settings.folder, site.name
     state.lan, state.secure, state.environments = settings.lan, settings.secure, {}
     state.people = People(settings.folder)
+    state.drafts = Drafts(settings.folder)
+    state.fits = Fits(settings.folder, state.drafts)
     state.sign_in_tries = Limiter(5, 300)  # of one name from one place
     state.caller_tries = Limiter(30, 300)  # of all names from one place
     state.pairing_tries = Limiter(10, 600)

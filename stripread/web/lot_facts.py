@@ -20,6 +20,8 @@ __all__ = ["LotLine", "checks_of", "lot_lines", "pad_checks", "pad_facts", "reco
 
 _PHONE_IN = (4.6, 4.0)  # inches: a figure as wide as a phone shows its words at their size
 _SHOWN = 20  # checks in the table
+_MOST_DRAWN = 40  # pads whose figures are remembered, some 150 kB each
+_drawn: dict[tuple[str, str], tuple[str, str, str]] = {}
 _DRAWING = threading.Lock()  # matplotlib draws in one thread at a time
 
 
@@ -76,7 +78,7 @@ def _limit(limit: LimitOf, unit: str) -> str:
     return "none" if limit.value is None else f"{two_digits(limit.value)} {unit}"
 
 
-def pad_facts(pad: PadCalibration) -> dict[str, Any]:
+def pad_facts(lot: Lot, pad: PadCalibration) -> dict[str, Any]:
     """Return what a page shows of one pad: limits, scatter, levels as a table, and three figures of them."""
     curve = pad.curve
     return {
@@ -92,17 +94,23 @@ def pad_facts(pad: PadCalibration) -> dict[str, Any]:
         "lack_of_fit": f"{pad.lack_of_fit:.2f}",
         "levels": level_rows(pad),
         "beyond": [f"{row[0]:g}" for row in pad.beyond],
-        "figures": _figures(pad),
+        "figures": _figures(lot, pad),
     }
 
 
-def _figures(pad: PadCalibration) -> tuple[str, str, str]:
+def _figures(lot: Lot, pad: PadCalibration) -> tuple[str, str, str]:
+    """Return the figures of a pad: plane, lightness, residuals; drawn once for each lot file."""
+    key = (lot.sha256, pad.pad)
     with _DRAWING:
-        figures = [new_figure(*_PHONE_IN) for _ in range(3)]
-        plane, lightness, residuals = (figure.subplots() for figure in figures)
-        plot_pad(pad, plane, lightness, residuals)
-        first, second, third = (figure_uri(figure) for figure in figures)
-    return first, second, third
+        if key not in _drawn:
+            figures = [new_figure(*_PHONE_IN) for _ in range(3)]
+            plane, lightness, residuals = (figure.subplots() for figure in figures)
+            plot_pad(pad, plane, lightness, residuals)
+            first, second, third = (figure_uri(figure) for figure in figures)
+            while len(_drawn) >= _MOST_DRAWN:
+                del _drawn[next(iter(_drawn))]  # the oldest
+            _drawn[key] = (first, second, third)
+        return _drawn[key]
 
 
 def pad_checks(lot: Lot, pad: PadCalibration, rows: Sequence[CheckRow]) -> dict[str, Any]:

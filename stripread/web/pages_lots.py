@@ -56,7 +56,7 @@ def _facts(request: Request) -> dict[str, Any]:
         "name": name,
         "lot": lot,
         "expired": lot.expires < datetime.now().astimezone().date(),
-        "pads": [pad_facts(pad) for pad in lot.pads],
+        "pads": [pad_facts(lot, pad) for pad in lot.pads],
         "checks": [pad_checks(lot, pad, rows) for pad in lot.pads],
         "check_trouble": trouble,
     }

@@ -41,7 +41,7 @@ def test_what_is_too_little_to_measure_out_is_taken_from_a_solution_of_one_in_te
     assert (first.name, first.take_ml, first.water_ml, first.source) == ("D1", 20.0, 180.0, "standard")
     assert first.strength.value == pytest.approx(5.0)
     assert [(s.take_ml, s.source) for s in made.levels] == [(4.0, "D1"), (8.0, "D1"), (4.0, "standard")]
-    # D1: sqrt(0.02^2 + 0.9^2 x 2 x 0.01^2) = 0.0237065; 4 mL of it in 200: sqrt(0.0237065^2 + 0.98^2 x 2e-4) = 0.0274605
+    # D1: sqrt(0.02^2 + 0.9^2 x 2e-4) = 0.0237065; 4 mL of it in 200: sqrt(0.0237065^2 + 0.98^2 x 2e-4) = 0.0274605
     assert first.strength.u == pytest.approx(5 * 0.0237065, rel=1e-4)
     assert made.levels[0].strength.u == pytest.approx(0.1 * 0.0274605, rel=1e-4)
     assert made.standard_ml == 24.0
