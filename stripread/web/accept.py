@@ -15,10 +15,12 @@ __all__ = ["accept_lot", "check_number"]
 
 _NUMBER = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}")  # so that it is a file name, and none that is hidden or ..
 
+_OURS = ("new", "drafts")  # addresses of the page under /lots
+
 
 def check_number(number: str) -> str:
     """Return a lot's number, or a name of another file of the site, that can be a folder's name, too."""
-    if not _NUMBER.fullmatch(number):
+    if not _NUMBER.fullmatch(number) or number in _OURS:
         raise WrongUsageError(
             expected="1 to 40 letters, digits, dots, hyphens or underscores, a letter or digit first",
             found=repr(number[:50]),

@@ -185,6 +185,7 @@ class TestCalibration:
         for wrong in (
             {"number": "../x"},
             {"number": ".."},
+            {"number": "drafts"},
             {"number": "a/b"},
             {"number": "UL-2603"},
             {"number": ""},
