@@ -18,7 +18,6 @@ if TYPE_CHECKING:
 
 __all__ = ["watch_commands"]
 
-_RECORD = "verification.csv"
 _SEED = 1  # of the resamples; the page states it
 
 
@@ -59,7 +58,7 @@ def verify(
     from stripread.cli_keep import keep_check
     from stripread.cli_names import look_up_card, look_up_kind, look_up_lot_file, look_up_site
     from stripread.lot.lot import load_lot
-    from stripread.lot.record import append_row, find_row, load_record
+    from stripread.lot.record import RECORD, append_row, find_row, load_record
     from stripread.report.json_lines import error_json, to_line
     from stripread.report.standard_text import broken_by_last, chart_text, check_json, check_text
     from stripread.report.text import error_text
@@ -69,7 +68,7 @@ def verify(
     the_lot = load_lot(lot_file)
     which = _pad_of(the_lot, pad)
     _check_known(known, u_known)
-    out = record or lot_file.with_name(_RECORD)
+    out = record or lot_file.with_name(RECORD)
     if not out.parent.is_dir():
         raise WrongUsageError(expected="a folder for the record", found=f"no folder {out.parent}", remedy="Make it.")
     rows = list(load_record(out))  # before any photo is read: a damaged record stops here
@@ -206,7 +205,7 @@ def report(
     from stripread.cli_names import look_up_lot_file, look_up_site
     from stripread.lot.bootstrap import bootstrap_coverage
     from stripread.lot.lot import load_lot
-    from stripread.lot.record import load_record
+    from stripread.lot.record import RECORD, load_record
     from stripread.lot.series import load_series
     from stripread.report.lot_report import ReportInputs, lot_report
 
@@ -215,7 +214,7 @@ def report(
     the_lot = load_lot(lot_file)
     if record is not None and not record.is_file():
         raise WrongUsageError(expected="a record of checks", found=f"no file {record}", remedy="Check its name.")
-    checks = load_record(record or lot_file.with_name(_RECORD))
+    checks = load_record(record or lot_file.with_name(RECORD))
     photos: dict[str, tuple[Path, ...]] = {}
     for photo in dict.fromkeys(row.photo for one in series or () for row in load_series(one, photos_needed=False)):
         photos[photo.name] = (*photos.get(photo.name, ()), photo)

@@ -5,12 +5,16 @@ The keys are explained in ``site_demo.toml``, the file that a new site starts fr
 
 import json
 import math
+import os
+import re
+import tempfile
 import tomllib
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from stripread.card.layout import CardLayout, load_card
 from stripread.errors import SiteError
@@ -21,6 +25,7 @@ __all__ = [
     "Expectation",
     "SampleType",
     "Site",
+    "add_name",
     "find_lot_file",
     "find_site",
     "load_site",
@@ -147,6 +152,88 @@ def write_demo_site(folder: Path, *, database: str | None = None) -> Path:
             remedy="Name another folder.",
         ) from error
     return path
+
+
+def add_name(folder: Path, table: Literal["lots", "cards", "kinds"], name: str, file: str) -> None:
+    """Add a name to a table of the site file; all else in it stays as it is, comments and line ends included.
+
+    The file is put in place of the old one in one step; a reader sees the one or the other.
+
+    Parameters
+    ----------
+    file : str
+        Path from the site's folder.
+
+    Raises
+    ------
+    SiteError
+        If the name is there, the file is wrong before, or written in a way that a line cannot be added to.
+    """
+    site = load_site(folder)
+    if name in getattr(site, table):
+        raise SiteError(
+            expected=f"a new name under [{table}] of {folder / _FILE}",
+            found=f"{name!r}, which is there",
+            remedy="Choose another name.",
+        )
+    path = (folder / _FILE).resolve()  # a link stays one
+    before = path.read_bytes()
+    old = before.decode("utf-8-sig")
+    end = "\r\n" if "\r\n" in old else "\n"
+    line = f"{json.dumps(name, ensure_ascii=False)} = {json.dumps(file, ensure_ascii=False)}{end}"  # JSON's are TOML's
+    new = _with_line(old, table, line, end)
+    expected = tomllib.loads(old)
+    expected.setdefault(table, {})[name] = file
+    try:
+        as_meant = tomllib.loads(new) == expected
+    except ValueError:
+        as_meant = False
+    if not as_meant:
+        raise SiteError(
+            expected=f"a table [{table}] that a line can be added to in {path}",
+            found="one that is written otherwise",
+            remedy=f"Add the line {line.strip()} by hand.",
+        )
+    mark = b"\xef\xbb\xbf" if before.startswith(b"\xef\xbb\xbf") else b""
+    try:
+        _replace(path, mark + new.encode("utf-8"))
+    except OSError as error:
+        raise SiteError(
+            expected=f"to write {path}", found=str(error.strerror), remedy="Give the server leave to write there."
+        ) from error
+
+
+def _with_line(text: str, table: str, line: str, end: str) -> str:
+    """Return a text of TOML with a line after the last key of a table, which is begun at the end if need be."""
+    lines = text.splitlines(keepends=True)
+    if lines and not lines[-1].endswith(("\n", "\r")):
+        lines[-1] += end
+    start = next((i for i, one in enumerate(lines) if re.fullmatch(rf"\s*\[\s*{table}\s*\]\s*(#.*)?\s*", one)), None)
+    if start is None:
+        return "".join([*lines, end, f"[{table}]{end}", line])
+    after = start
+    for at in range(start + 1, len(lines)):
+        if lines[at].lstrip().startswith("["):
+            break
+        if lines[at].strip() and not lines[at].lstrip().startswith("#"):
+            after = at
+    return "".join([*lines[: after + 1], line, *lines[after + 1 :]])
+
+
+def _replace(path: Path, data: bytes) -> None:
+    """Put a file in place of another in one step that a kill or a power cut cannot halve; `OSError`."""
+    handle, unfinished = tempfile.mkstemp(prefix=".unfinished-", dir=path.parent)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        Path(unfinished).chmod(path.stat().st_mode & 0o7777)
+        Path(unfinished).replace(path)
+    except BaseException:
+        with suppress(OSError):
+            Path(unfinished).unlink()
+        raise
 
 
 def load_site(folder: Path) -> Site:

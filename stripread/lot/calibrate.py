@@ -21,6 +21,7 @@ from stripread.lot.shift import Shift, fit_shift
 __all__ = ["calibrate_pad", "curve_calibrators", "curve_conditions", "fit_condition_shift"]
 
 LEAST_LEVELS = 5  # common practice, no source: at least 5 levels with 3 replicates
+LEAST_REPLICATED = 3  # levels with two strips or more
 _U_MODEL = 0.15  # CIELAB; the curve's form is not the chemistry's, and no level is trusted closer than this
 # Standard deviations of the prior on log K and log h about their start. Ours: a factor of 4.5 in K, of 1.5 in h.
 _PRIOR_SD = np.array([1.5, 0.4])
@@ -215,9 +216,9 @@ def _check_design(levels: Sequence[_Level], *, blank: bool, pad: str) -> None:
             f"a blank (concentration 0) for pad {pad!r}", f"levels {values}", "Add strips dipped in water without it."
         )
     replicated = sum(len(v.strips) >= 2 for v in levels)
-    if replicated < 3:
+    if replicated < LEAST_REPLICATED:
         raise _refuse(
-            f"replicate strips at 3 or more levels for pad {pad!r}",
+            f"replicate strips at {LEAST_REPLICATED} or more levels for pad {pad!r}",
             f"{replicated} levels with more than one strip",
             "Dip at least two, better three strips at each level.",
         )

@@ -16,7 +16,9 @@ from pathlib import Path
 from stripread.errors import RecordFileError
 from stripread.lot.verify import standard_score
 
-__all__ = ["CheckRow", "append_row", "chart_scores", "find_row", "load_record", "row_text"]
+__all__ = ["RECORD", "CheckRow", "append_row", "chart_scores", "find_row", "load_record", "row_text"]
+
+RECORD = "verification.csv"  # beside the lot file, unless another is named
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

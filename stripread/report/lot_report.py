@@ -22,7 +22,7 @@ from stripread.numbers import counted, format_interval, format_number, places_fo
 from stripread.report.lot_page import level_rows, new_figure, plot_pad, read_off
 from stripread.report.standard_text import broken_by_last
 
-__all__ = ["ReportInputs", "lot_report"]
+__all__ = ["ReportInputs", "check_cells", "control_chart", "figure_uri", "lot_report"]
 
 _THUMB_PX = 128  # the longer side
 _DPI = 120
@@ -137,9 +137,9 @@ def _pad(pad: PadCalibration, inputs: ReportInputs, shown: "_Photos") -> dict[st
         "beyond": [(f"{c:g}", f"{x:.1f}", f"{a:.1f}", f"{b:.1f}") for c, x, a, b in pad.beyond],
         "coverage": _coverage(inputs.coverage.get(pad.pad)),
         "calibrators": [_calibrator_row(c, pad, inputs.lot, shown) for c in pad.calibrators],
-        "checks": [_check_row(row) for row in checks],
+        "checks": [check_cells(row) for row in checks],
         "other_checks": others,
-        "chart": _chart(checks, pad) if any(row.z is not None for row in checks) else None,
+        "chart": control_chart(checks, pad) if any(row.z is not None for row in checks) else None,
         "broken": broken_by_last(inputs.checks, inputs.lot, pad.pad),
     }
 
@@ -189,7 +189,8 @@ def _calibrator_row(c: Calibrator, pad: PadCalibration, lot: Lot, shown: "_Photo
     }
 
 
-def _check_row(row: CheckRow) -> tuple[str, ...]:
+def check_cells(row: CheckRow) -> tuple[str, ...]:
+    """Return a check in words: when, photo, known, its u, read, interval, E_n, z, what came of it."""
     number = row.value is not None and row.u is not None and row.e_n is not None and row.z is not None
     places = places_for(2 * row.u) if row.u is not None else 3
     if number:
@@ -281,12 +282,12 @@ def _figures(pad: PadCalibration) -> list[str]:
     upper, lower = new_figure(10, 4.6), new_figure(10, 3.4)
     plane, lightness = upper.subplots(1, 2)
     plot_pad(pad, plane, lightness, lower.subplots())
-    return [_png(upper), _png(lower)]
+    return [figure_uri(upper), figure_uri(lower)]
 
 
-def _chart(rows: Sequence[CheckRow], pad: PadCalibration) -> str:
-    """Draw the control chart: z by the number of the check, hollow where it does not count."""
-    figure = new_figure(10, 3.0)
+def control_chart(rows: Sequence[CheckRow], pad: PadCalibration, *, size_in: tuple[float, float] = (10, 3.0)) -> str:
+    """Draw the control chart as a data URI: z by the number of the check, hollow where it does not count."""
+    figure = new_figure(*size_in)
     ax = figure.subplots()
     for counts, fill, label in ((True, "black", "counts"), (False, "none", "does not count")):
         at = [(k + 1, row.z) for k, row in enumerate(rows) if row.z is not None and row.counts is counts]
@@ -305,10 +306,11 @@ def _chart(rows: Sequence[CheckRow], pad: PadCalibration) -> str:
     )
     ax.xaxis.get_major_locator().set_params(integer=True)
     ax.legend(fontsize="small", loc="upper left")
-    return _png(figure)
+    return figure_uri(figure)
 
 
-def _png(figure: Any) -> str:
+def figure_uri(figure: Any) -> str:
+    """Return a figure as a PNG in a data URI."""
     out = io.BytesIO()
     figure.savefig(out, format="png", dpi=_DPI, metadata={"Software": None})
     return _uri(out.getvalue(), "png")

@@ -15,13 +15,18 @@ from starlette.staticfiles import StaticFiles
 
 from stripread.errors import StripReadError
 from stripread.site import load_site
+from stripread.web.drafts import Drafts
+from stripread.web.fits import Fits
 from stripread.web.pages_batches import batch_routes
+from stripread.web.pages_calibrate import calibrate_routes
 from stripread.web.pages_day import day_routes
 from stripread.web.pages_door import door_routes
 from stripread.web.pages_injector import injector_routes
 from stripread.web.pages_log import log_routes
+from stripread.web.pages_lots import lots_routes
 from stripread.web.pages_make import make_routes
 from stripread.web.pages_more import more_routes
+from stripread.web.pages_points_admin import points_admin_routes
 from stripread.web.pages_read import read_routes
 from stripread.web.people import People
 from stripread.web.reading_queue import ReadingQueue
@@ -56,6 +61,9 @@ def create_app(settings: Settings) -> Starlette:
         routes=[
             *door_routes(),
             *read_routes(),
+            *calibrate_routes(),
+            *lots_routes(),
+            *points_admin_routes(),
             *day_routes(),
             *log_routes(),
             *make_routes(),
@@ -75,6 +83,8 @@ def create_app(settings: Settings) -> Starlette:
     state.settings, state.folder, state.site_name = settings, settings.folder, site.name
     state.lan, state.secure, state.environments = settings.lan, settings.secure, {}
     state.people = People(settings.folder)
+    state.drafts = Drafts(settings.folder)
+    state.fits = Fits(settings.folder, state.drafts)
     state.sign_in_tries = Limiter(5, 300)  # of one name from one place
     state.caller_tries = Limiter(30, 300)  # of all names from one place
     state.pairing_tries = Limiter(10, 600)

@@ -3,17 +3,20 @@
 import asyncio
 import contextlib
 import time
+from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from multiprocessing import get_context
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
+from stripread.errors import PhotoUnreadableError
 from stripread.web.inbox import Inbox
 from stripread.web.work import answer_job
 
 __all__ = ["ReadingQueue"]
 
+_Answer = TypeVar("_Answer")
 _TRIES = 2  # of a job on which a worker died; it may have been another job's fault
 _LOST = {
     "read": False,
@@ -69,6 +72,23 @@ class ReadingQueue:
         """Tell that a job was accepted."""
         self._wake.set()
 
+    async def run(self, function: Callable[..., _Answer], *args: Any) -> _Answer:
+        """Run something short with a photo in a worker process, beside the jobs, and return what comes of it.
+
+        Raises
+        ------
+        PhotoUnreadableError
+            If the worker dies of it.
+        """
+        pool = self._pool
+        try:
+            return await asyncio.get_running_loop().run_in_executor(pool, function, *args)
+        except BrokenProcessPool:
+            self._renew(pool)
+            raise PhotoUnreadableError(
+                expected="a photo that can be read", found="one on which the reader stopped", remedy="Take it again."
+            ) from None
+
     async def _feed(self) -> None:
         slots = asyncio.Semaphore(self._workers)
         tasks: set[asyncio.Task[None]] = set()
@@ -91,9 +111,7 @@ class ReadingQueue:
             loop: Any = asyncio.get_running_loop()
             await loop.run_in_executor(pool, answer_job, str(self._folder), job_id)
         except BrokenProcessPool:
-            if pool is self._pool:  # the first to notice makes a new one
-                self._pool = self._new_pool()
-                pool.shutdown(wait=False)
+            self._renew(pool)
             if self._tries[job_id] >= _TRIES:
                 self.inbox.answer(job_id, _LOST)
         except Exception:
@@ -103,6 +121,11 @@ class ReadingQueue:
             self._running.discard(job_id)
             slots.release()
             self._wake.set()
+
+    def _renew(self, pool: ProcessPoolExecutor) -> None:
+        if pool is self._pool:  # the first to notice makes a new one
+            self._pool = self._new_pool()
+            pool.shutdown(wait=False)
 
     def _new_pool(self) -> ProcessPoolExecutor:
         return ProcessPoolExecutor(self._workers, mp_context=get_context("spawn"))

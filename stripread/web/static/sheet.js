@@ -132,7 +132,8 @@ function awaitAnswer(place) {
   const look = async () => {
     try {
       const state = await (await fetch(place.dataset.await)).json();
-      if (state.done) { location.reload(); return; }
+      const chosen = [...document.querySelectorAll('input[type="file"]')].some((input) => input.files.length);
+      if (state.done && !chosen) { location.reload(); return; }  // a chosen photo would be lost
     } catch { /* no connection: look again */ }
     setTimeout(look, 1000 * place.dataset.often);
   };

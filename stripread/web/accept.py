@@ -1,0 +1,64 @@
+"""A calibration becomes a lot of the site: its file, its name, its entry in the record."""
+
+import re
+from dataclasses import replace
+
+from stripread.errors import SiteError, WrongUsageError
+from stripread.recording import keep_lot
+from stripread.records import Records, Stamp
+from stripread.records.files import replace_file
+from stripread.site import add_name, load_site
+from stripread.web.drafts import CalibrationDraft, Drafts
+from stripread.web.fits import Fit, series_csv, series_of
+
+__all__ = ["accept_lot", "check_number"]
+
+_NUMBER = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}")  # so that it is a file name, and none that is hidden or ..
+
+_OURS = ("new", "drafts")  # addresses of the page under /lots
+
+
+def check_number(number: str) -> str:
+    """Return a lot's number, or a name of another file of the site, that can be a folder's name, too."""
+    if not _NUMBER.fullmatch(number) or number in _OURS:
+        raise WrongUsageError(
+            expected="1 to 40 letters, digits, dots, hyphens or underscores, a letter or digit first",
+            found=repr(number[:50]),
+            remedy="Write it as on the vial, without blanks.",
+        )
+    return number
+
+
+def accept_lot(records: Records, drafts: Drafts, draft: CalibrationDraft, fit: Fit, stamp: Stamp) -> CalibrationDraft:
+    """Make a fitted draft a lot of the site. Tried again after a failure, it goes on where it stopped.
+
+    Raises
+    ------
+    WrongUsageError
+        If there is no curve, or the draft is closed.
+    SiteError
+        If the site has a lot of that number, or the site file cannot be added to.
+    """
+    if draft.state != "open" or fit.lot is None or fit.file is None:
+        raise WrongUsageError(
+            expected="a curve to accept", found="none", remedy="Look at the reasons, and add or leave out photos."
+        )
+    site, number = load_site(records.folder), check_number(draft.number)
+    data, name = fit.file.read_bytes(), f"lots/{number}/lot.json"
+    file = site.folder / name
+    if (number in site.lots and site.lots[number] != file) or (file.exists() and file.read_bytes() != data):
+        raise SiteError(
+            expected="a new number",
+            found=f"{number!r}, which the site has",
+            remedy="Reject this, and begin again with another.",
+        )
+    file.parent.mkdir(parents=True, exist_ok=True)
+    rows = series_of(draft, drafts.folder(draft.id))
+    replace_file(file.parent / "series.csv", series_csv(rows, beside=file.parent).encode("utf-8"))
+    replace_file(file, data)
+    _, entry = keep_lot(records, file, number, fit.lot.kind)
+    entry = replace(entry, payload={**entry.payload, "accepted_by": stamp.who, "draft": draft.id})
+    records.append([], stamp, first_if_new=[entry])
+    if number not in site.lots:
+        add_name(site.folder, "lots", number, name)
+    return drafts.close(draft.id, "accepted", who=stamp.who, at=stamp.at.isoformat())
