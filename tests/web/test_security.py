@@ -252,7 +252,7 @@ class TestUploads:
             assert answer.status_code == 503
             assert "Keep yours on the phone" in answer.text
 
-    @pytest.mark.parametrize("job", ["..", "../people.db", "%2e%2e%2fpeople.db", "0" * 31, "0" * 32, "A" * 32])
+    @pytest.mark.parametrize("job", ["../people.db", "%2e%2e%2fpeople.db", "0" * 31, "0" * 32, "A" * 32])
     def test_a_job_is_no_path(self, signed_in, job):
         client = signed_in("Sol")
         for more in ("", "/state", "/picture"):
