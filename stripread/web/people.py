@@ -9,6 +9,7 @@ import hashlib
 import secrets
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import lru_cache
 from pathlib import Path
 from typing import Literal, get_args
 
@@ -97,7 +98,6 @@ class People:
         self._engine: Engine = create_engine(f"sqlite:///{path}", connect_args={"timeout": 10})
         event.listen(self._engine, "connect", lambda connection, _: connection.execute("PRAGMA journal_mode=WAL"))
         _metadata.create_all(self._engine)
-        self._decoy = _hash(secrets.token_urlsafe(16))
 
     def close(self) -> None:
         """Close the file."""
@@ -156,7 +156,7 @@ class People:
         with self._engine.connect() as connection:
             row = connection.execute(select(_people).where(_people.c.name == name.strip())).mappings().first()
         try:
-            PasswordHasher().verify(self._decoy if row is None else row["secret"], secret)
+            PasswordHasher().verify(_decoy() if row is None else row["secret"], secret)
         except VerificationError:
             return None
         if row is None or not row["active"]:
@@ -243,6 +243,12 @@ def _hash(secret: str) -> str:
     from argon2 import PasswordHasher
 
     return PasswordHasher().hash(secret)
+
+
+@lru_cache(maxsize=1)
+def _decoy() -> str:
+    """Return the hash of a secret that nobody has, against which unknown names are held."""
+    return _hash(secrets.token_urlsafe(16))
 
 
 def _digest(token: str) -> str:

@@ -12,7 +12,7 @@ from starlette.testclient import TestClient
 from stripread.web.app import create_app
 from stripread.web.security import CSRF_FIELD, SESSION_COOKIE
 from stripread.web.settings import Settings
-from tests.web.conftest import sign_in
+from tests.web.conftest import make_site, sign_in
 
 WORDS = st.one_of(
     st.text(max_size=40),
@@ -26,23 +26,7 @@ WORDS = st.one_of(
 
 @pytest.fixture(scope="module")
 def app_of_a_site(tmp_path_factory):
-    import shutil
-
-    from stripread.records import Draft, Point, open_records
-    from stripread.web.people import People
-    from tests.web.conftest import PEOPLE, ROOT, SECRET, STAMP
-
-    folder = tmp_path_factory.mktemp("any") / "site"
-    shutil.copytree(ROOT / "calibration", folder, ignore=shutil.ignore_patterns("level*.jpg"))
-    with open_records(folder, create=True) as records:
-        records.append([Draft(kind="site", payload={"name": "Demo"}, subject="Demo")], STAMP)
-        records.add_point(Point(name="bench 1", sample="line", flush_min=1.0), STAMP)
-        records.add_point(Point(name="tank", sample="stock"), STAMP)
-    people = People(folder)
-    for name, role in PEOPLE.items():
-        people.add(name, role, SECRET)
-    people.close()
-    return create_app(Settings(folder=folder, workers=1))
+    return create_app(Settings(folder=make_site(tmp_path_factory.mktemp("any") / "site"), workers=1))
 
 
 @pytest.fixture(scope="module")
