@@ -21,9 +21,11 @@ STAMP = Stamp(at=datetime(2026, 4, 14, 6, tzinfo=UTC), who="Sol")
 SAMPLE = ROOT / "sample_images" / "line-good.jpg"
 
 
-@pytest.fixture
-def site(tmp_path: Path) -> Path:
-    folder = Path(shutil.copytree(ROOT / "calibration", tmp_path / "site", ignore=shutil.ignore_patterns("level*.jpg")))
+@pytest.fixture(scope="session")
+def made_site(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Make the site once: hashing secrets is slow on purpose."""
+    folder = tmp_path_factory.mktemp("made") / "site"
+    shutil.copytree(ROOT / "calibration", folder, ignore=shutil.ignore_patterns("level*.jpg"))
     with open_records(folder, create=True) as records:
         records.append([Draft(kind="site", payload={"name": "Demo"}, subject="Demo")], STAMP)
         records.add_point(Point(name="bench 1", sample="line", line="east", order=1, flush_min=1.0), STAMP)
@@ -33,6 +35,11 @@ def site(tmp_path: Path) -> Path:
         people.add(name, role, SECRET)
     people.close()
     return folder
+
+
+@pytest.fixture
+def site(made_site: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(made_site, tmp_path / "site"))
 
 
 @pytest.fixture
