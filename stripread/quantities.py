@@ -220,6 +220,8 @@ def _check_value(value: float, asked: _Asked, *, positive: bool) -> None:
         raise asked.wrong(f"{asked.text!r}, over 100 % (1 kg/L)", "Correct number or unit.")
     if abs(value) > 1e12:
         raise asked.wrong(f"{asked.text!r}, beyond all measure", "Correct the number.")
+    if asked.dimension != "temperature" and 0 < value < 1e-12:
+        raise asked.wrong(f"{asked.text!r}, too little to be measured", "Correct the number.")
     if asked.dimension != "temperature" and (value < 0 or (positive and value == 0)):
         raise asked.wrong(repr(asked.text), f"It must be {'over 0' if positive else '0 or more'}: correct the number.")
 

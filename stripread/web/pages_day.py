@@ -29,7 +29,7 @@ __all__ = ["day_routes"]
 
 _SPANS = ("7", "30", "90", "365")  # days that a trend may show
 _SPAN = "30"
-_SIZE_IN, _DPI = (5.4, 4.4), 160  # for a phone held upright
+_SIZE_IN, _DPI = (4.4, 3.8), 200  # for a phone held upright
 
 
 def day_routes() -> list[Route]:

@@ -3,6 +3,7 @@
 import html
 import re
 from datetime import datetime, timedelta
+from importlib import resources
 
 import pytest
 
@@ -100,7 +101,8 @@ def test_what_cannot_be_entered_says_why_beside_what_was_typed(signed_in, site):
     good = {"concentrate": "C-14", "make": "45 L", "water": "17 L", "add": "28 L", "id": "S-9"}
     later = (NOW + timedelta(hours=2)).replace(tzinfo=None).isoformat(timespec="minutes")
     for name, value in (("water", "17"), ("add", "28 mg/L"), ("id", ""), ("id", 41 * "x"), ("cover", "leaky"),
-                        ("at", later), ("concentrate", "C-99"), ("add", "-3 L")):  # fmt: skip
+                        ("at", later), ("concentrate", "C-99"), ("add", "-3 L"), ("add", "1e-300 L"),
+                        ("water", "1e300 gal")):  # fmt: skip
         answer = post(client, "/batches/stock", **{**good, name: value})
         assert answer.status_code == 400, (name, value)
         assert 'role="alert"' in answer.text
@@ -142,6 +144,10 @@ def test_a_concentrate_is_planned_and_entered_with_what_its_sachets_give(signed_
     assert batch.source.startswith("2 x sachet")
     strong = f"expect {batch.expected_mg_per_l:.0f}"
     assert strong in plan_in(page)
+    (site / "sachets").mkdir()
+    shipped = resources.files("stripread.water") / "sachets" / "example.toml"
+    (site / "sachets" / "ours.toml").write_text(shipped.read_text(encoding="utf-8"), encoding="utf-8")
+    assert "<option selected>ours" in client.get("/batches/generate?water=20+L&after=12+h&sachet=ours").text
     for sachet in ("../site.toml", str(site / "site.toml"), "other"):
         assert client.get(f"/batches/generate?water=20+L&after=12+h&sachet={sachet}").status_code == 400
 
