@@ -20,6 +20,7 @@ from stripread.web.pages_calibrate import calibrate_routes
 from stripread.web.pages_day import day_routes
 from stripread.web.pages_door import door_routes
 from stripread.web.pages_lots import lots_routes
+from stripread.web.pages_people import people_routes
 from stripread.web.pages_points_admin import points_admin_routes
 from stripread.web.pages_read import read_routes
 from stripread.web.people import People
@@ -58,6 +59,7 @@ def create_app(settings: Settings) -> Starlette:
             *calibrate_routes(),
             *lots_routes(),
             *points_admin_routes(),
+            *people_routes(),
             *day_routes(),
             Mount("/static", StaticFiles(directory=str(resources.files("stripread.web") / "static"))),
         ],
