@@ -17,6 +17,8 @@ from stripread.site import load_site
 from stripread.web.drafts import Drafts
 from stripread.web.fits import Fits
 from stripread.web.pages_calibrate import calibrate_routes
+from stripread.web.pages_card import card_routes
+from stripread.web.pages_checks import checks_routes
 from stripread.web.pages_day import day_routes
 from stripread.web.pages_door import door_routes
 from stripread.web.pages_lots import lots_routes
@@ -59,6 +61,8 @@ def create_app(settings: Settings) -> Starlette:
             *calibrate_routes(),
             *lots_routes(),
             *points_admin_routes(),
+            *card_routes(),
+            *checks_routes(),
             *people_routes(),
             *day_routes(),
             Mount("/static", StaticFiles(directory=str(resources.files("stripread.web") / "static"))),
