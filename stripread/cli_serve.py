@@ -84,7 +84,9 @@ def serve(
         _show_code(f"{address}/pair/{people.pairing_code(now=now)}")
         note(f"Scan it with a new phone, within ten minutes. For another: stripread person pair --address {address}")
     people.close()
-    app = create_app(Settings(folder=where.folder, lan=lan, secure=secure, workers=workers))
+    app = create_app(
+        Settings(folder=where.folder, lan=lan, address=address if lan else None, secure=secure, workers=workers)
+    )
     uvicorn.run(
         app,
         host="0.0.0.0" if lan else "127.0.0.1",  # asked for by --lan

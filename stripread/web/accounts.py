@@ -6,7 +6,7 @@ from stripread.errors import WrongUsageError
 from stripread.records import Draft, Entry, Records, Stamp
 from stripread.web.people import ROLES, People
 
-__all__ = ["retire_person", "set_person"]
+__all__ = ["new_pairing_code", "retire_person", "set_person"]
 
 
 def set_person(records: Records, folder: Path, name: str, role: str, secret: str, stamp: Stamp) -> Entry:
@@ -45,3 +45,9 @@ def retire_person(records: Records, folder: Path, name: str, stamp: Stamp) -> En
     finally:
         people.close()
     return records.append([Draft(kind="account", payload={"change": "may no longer sign in"}, subject=name)], stamp)[0]
+
+
+def new_pairing_code(records: Records, people: People, stamp: Stamp) -> str:
+    """Return a code with which one phone can be paired in the next ten minutes; the entry tells who asked for it."""
+    records.append([Draft(kind="account", payload={"change": "code for a new phone"}, subject=stamp.who)], stamp)
+    return people.pairing_code(now=stamp.at)

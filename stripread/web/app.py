@@ -19,6 +19,8 @@ from stripread.web.drafts import Drafts
 from stripread.web.fits import Fits
 from stripread.web.pages_batches import batch_routes
 from stripread.web.pages_calibrate import calibrate_routes
+from stripread.web.pages_card import card_routes
+from stripread.web.pages_checks import checks_routes
 from stripread.web.pages_day import day_routes
 from stripread.web.pages_door import door_routes
 from stripread.web.pages_injector import injector_routes
@@ -26,6 +28,7 @@ from stripread.web.pages_log import log_routes
 from stripread.web.pages_lots import lots_routes
 from stripread.web.pages_make import make_routes
 from stripread.web.pages_more import more_routes
+from stripread.web.pages_people import people_routes
 from stripread.web.pages_points_admin import points_admin_routes
 from stripread.web.pages_read import read_routes
 from stripread.web.people import People
@@ -64,6 +67,9 @@ def create_app(settings: Settings) -> Starlette:
             *calibrate_routes(),
             *lots_routes(),
             *points_admin_routes(),
+            *card_routes(),
+            *checks_routes(),
+            *people_routes(),
             *day_routes(),
             *log_routes(),
             *make_routes(),

@@ -1,12 +1,16 @@
-"""What a worker process does with a photo of a calibration: tell whether it can be measured."""
+"""What a worker process does with a photo of a calibration or of a check standard."""
 
+from datetime import datetime
 from pathlib import Path
 
+from stripread.check.standard import check_row, check_standard
+from stripread.lot.record import CheckRow
 from stripread.measure import measure_strip
 from stripread.photo.load import PhotoFile
-from stripread.site import load_site, resolve_card, resolve_kind
+from stripread.reading import read_strip
+from stripread.site import load_site, resolve_card, resolve_kind, resolve_lot
 
-__all__ = ["measure_photo"]
+__all__ = ["measure_photo", "read_check"]
 
 
 def measure_photo(folder: str, photo: PhotoFile, card: str, kind: str) -> tuple[str, ...]:
@@ -23,3 +27,24 @@ def measure_photo(folder: str, photo: PhotoFile, card: str, kind: str) -> tuple[
     site = load_site(Path(folder))
     measured = measure_strip(photo, resolve_card(card, site), resolve_kind(kind, site))
     return tuple(f"{f.message} {f.advice}" for f in measured.findings if f.severity != "info")
+
+
+def read_check(
+    folder: str, photo: PhotoFile, lot: str, pad: str, known: float, u_known: float, now: datetime
+) -> CheckRow:
+    """Read a check standard, and return it as a row of the lot's record of checks.
+
+    Raises
+    ------
+    StripReadError
+        If it cannot be read.
+    """
+    import cv2
+
+    cv2.setNumThreads(1)
+    site = load_site(Path(folder))
+    the_lot = resolve_lot(lot, site)
+    card = next(iter(site.cards)) if len(site.cards) == 1 else the_lot.card
+    reading = read_strip(photo, card=resolve_card(card, site), kind=resolve_kind(the_lot.kind, site), lot=the_lot)
+    check = check_standard(reading, pad=pad, known=known, u_known=u_known, today=now.date())
+    return check_row(check, photo=photo.name, when=now.replace(microsecond=0))

@@ -1,6 +1,5 @@
 """The points where samples are taken, kept by the supervisor, and labels for them that a phone's camera opens."""
 
-import re
 from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
@@ -15,6 +14,7 @@ from starlette.routing import Route
 from stripread.errors import WrongUsageError
 from stripread.records import Point, Stamp
 from stripread.site import Site, load_site
+from stripread.web.addresses import checked_address, is_local, phone_address, qr_uri
 from stripread.web.forms import chosen, needed, text, whole
 from stripread.web.people import Person
 from stripread.web.render import render
@@ -22,10 +22,7 @@ from stripread.web.security import need
 from stripread.web.site_record import points_in_order, records_of
 from stripread.web.typed import number
 
-__all__ = ["points_admin_routes", "qr_uri"]
-
-_ADDRESS = re.compile(r"https?://(?:[A-Za-z0-9.-]{1,253}|\[[0-9A-Fa-f:]{2,45}\])(?::[0-9]{1,5})?")
-_LOCAL = ("127.0.0.1", "localhost", "::1", "[::1]")
+__all__ = ["points_admin_routes"]
 
 
 def points_admin_routes() -> list[Route]:
@@ -142,25 +139,12 @@ def _retire(request: Request, name: str, why: str, stamp: Stamp) -> None:
 @need("supervisor")
 async def show_labels(request: Request, person: Person) -> Response:
     """Show a label for each point, to be printed: its name, and a code that holds the address of its page."""
-    address = text(request.query_params, "address") or str(request.base_url).rstrip("/")
-    if not _ADDRESS.fullmatch(address):
-        raise WrongUsageError(
-            expected="an address such as https://192.0.2.10:8471", found=repr(address[:80]), remedy="Correct it."
-        )
+    address = checked_address(text(request.query_params, "address") or phone_address(request))
     points = await to_thread.run_sync(lambda: _points(request))
     labels = await to_thread.run_sync(lambda: [_label(point, address) for point in points])
-    host = re.sub(r":[0-9]+$", "", address.split("//", 1)[1])
-    return render(request, "labels.html", labels=labels, address=address, local=host in _LOCAL)
+    return render(request, "labels.html", labels=labels, address=address, local=is_local(address))
 
 
 def _label(point: Point, address: str) -> dict[str, Any]:
     url = f"{address}/read/{quote(point.name, safe='')}"
     return {"point": point, "url": url, "code": qr_uri(url)}
-
-
-def qr_uri(words: str) -> str:
-    """Return a QR code of some words as an SVG picture in a data URI; a quarter of it may be dirty."""
-    import segno
-
-    uri: str = segno.make(words, error="q", micro=False).svg_data_uri(scale=4, border=4)
-    return uri

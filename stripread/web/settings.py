@@ -18,6 +18,8 @@ class Settings:
         The site's.
     lan : bool
         Whether phones may reach it; each must then be paired before anybody can sign in on it.
+    address : str or None
+        Where phones reach it, for labels and codes; None: as the browser that asks for them does.
     secure : bool
         Whether it is served over TLS: cookies then travel over nothing else.
     workers : int
@@ -30,6 +32,7 @@ class Settings:
 
     folder: Path
     lan: bool = False
+    address: str | None = None
     secure: bool = False
     workers: int = 2
     largest_photo: int = 40 * MEGABYTE

@@ -85,7 +85,7 @@ def test_a_label_is_read_as_its_address():
     import numpy as np
     import segno
 
-    from stripread.web.pages_points_admin import qr_uri
+    from stripread.web.addresses import qr_uri
 
     url = "https://192.0.2.10:8471/read/bench%201"
     drawn = unquote(qr_uri(url))
