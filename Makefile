@@ -4,6 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 SITE := calibration
+AXE := tests/browser/node_modules/axe-core/axe.min.js
 
 .PHONY: demo test lint format bench-accuracy bench-speed bench-records bench-season bench-load fit-mismatch demo-data help
 
@@ -36,7 +37,12 @@ demo: $(READY)
 	@$(BIN)/stripread report demo-report --from 2026-04-06 --to 2026-05-17 --site demo-season --force
 	@echo "The report of these weeks: demo-report.html, demo-report.pdf"
 
-test: lint
+# The accessibility rules that the browser tests run; without npm those tests are skipped, and say so.
+$(AXE): tests/browser/package-lock.json
+	@if command -v npm >/dev/null; then npm ci --silent --no-audit --no-fund --prefix tests/browser && touch $@; \
+	  else echo "no npm: the accessibility tests will be skipped"; fi
+
+test: lint $(AXE)
 	$(BIN)/python -m pytest -q -n 2 --dist loadfile --no-loadscope-reorder
 
 lint: $(READY)

@@ -1,5 +1,6 @@
 """The guided reading: from a point to the verdict."""
 
+import secrets
 from datetime import datetime
 
 from anyio import to_thread
@@ -59,6 +60,7 @@ async def guide(request: Request, person: Person) -> Response:
         choices=choices,
         kind=choices[0][1] if choices else None,
         flush_s=round(60 * (point.flush_min or 0)),
+        key=secrets.token_hex(16),
         may_read=person.role != "grower",
         beside=_beside(request.app.state.queue.inbox, request.query_params.get("beside", ""), person) or "",
     )

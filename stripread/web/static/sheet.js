@@ -1,6 +1,9 @@
 // What the page does better with a script: timers, an upload that survives a lost network, looking for an answer.
 "use strict";
 
+document.documentElement.classList.add("scripted");
+addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });  // gone back to: begin afresh
+
 const one = (selector, within = document) => within.querySelector(selector);
 
 // --- timers -----------------------------------------------------------------------------------------------------------
@@ -62,6 +65,8 @@ async function inStore(mode, use) {
   });
 }
 
+const STALLED = 30000;  // ms without a byte sent or an answer; a slow network that still moves is not cut off
+
 const newKey = () => [...crypto.getRandomValues(new Uint8Array(16))].map((b) => b.toString(16).padStart(2, "0")).join("");
 
 function send(kept, csrf, progress) {
@@ -74,10 +79,16 @@ function send(kept, csrf, progress) {
     request.open("POST", kept.action);
     request.setRequestHeader("accept", "application/json");
     request.setRequestHeader("x-csrf-token", csrf);
-    request.upload.onprogress = (e) => { if (e.lengthComputable) progress(100 * e.loaded / e.total); };
+    let heard = performance.now();
+    const stop = () => request.abort(), watch = setInterval(() => { if (performance.now() - heard > STALLED) stop(); }, 1000);
+    addEventListener("offline", stop);
+    request.upload.onprogress = (e) => {
+      heard = performance.now();
+      if (e.lengthComputable) progress(100 * e.loaded / e.total);
+    };
     request.onload = () => request.status === 202 ? done(JSON.parse(request.responseText)) : failed(request.status);
-    request.onerror = request.ontimeout = () => failed(0);
-    request.timeout = 120000;
+    request.onerror = request.onabort = () => failed(0);
+    request.onloadend = () => { clearInterval(watch); removeEventListener("offline", stop); };
     request.send(body);
   });
 }
@@ -93,10 +104,13 @@ async function sendUntilThere(kept, csrf, form) {
       location.assign(answer.page);
       return;
     } catch (status) {
+      if (status === 401 || status === 403) {  // signed out meanwhile: the photo stays here and is sent after the door
+        location.assign(`/sign-in?next=${encodeURIComponent(location.pathname)}`);
+        return;
+      }
       if (status && status !== 429 && status < 500) {  // the server said no: show why, as it does without a script
         await inStore("readwrite", (s) => s.delete(kept.key)).catch(() => {});
-        form.removeEventListener("submit", form.sending);
-        form.submit();
+        sendPlainly(kept, form);
         return;
       }
       say.textContent = say.dataset.again;
@@ -105,24 +119,34 @@ async function sendUntilThere(kept, csrf, form) {
   }
 }
 
+// Fill the form with what was kept and send it as a browser does.
+function sendPlainly(kept, form) {
+  const files = new DataTransfer();
+  files.items.add(new File([kept.photo], "photo", { type: kept.photo.type }));
+  form.elements.photo.files = files.files;
+  for (const [name, value] of kept.fields) if (form.elements[name]) form.elements[name].value = value;
+  form.submit();
+}
+
 function keepUploads(form) {
   const key = form.elements.key;
-  key.value = newKey();
-  form.sending = async (event) => {
+  form.addEventListener("submit", async (event) => {
     event.preventDefault();
     one(".send", form).disabled = true;
+    key.value = newKey();
     const csrf = form.elements.csrf.value, photo = form.elements.photo.files[0];
     const flash = form.elements.flash.files[0] || null;
     const fields = [...new FormData(form)].filter(([name]) => !["photo", "flash", "csrf"].includes(name));
     const kept = { key: key.value, action: form.getAttribute("action"), fields, photo, flash };
     await inStore("readwrite", (s) => s.put(kept)).catch(() => {});
     sendUntilThere(kept, csrf, form);
-  };
-  form.addEventListener("submit", form.sending);
+  });
   // One that was left over from a closed page is sent first.
   inStore("readonly", (s) => s.getAll()).then((left) => {
     const mine = (left || []).find((kept) => kept.action === form.getAttribute("action"));
-    if (mine) sendUntilThere(mine, form.elements.csrf.value, form);
+    if (!mine) return;
+    one(".send", form).disabled = true;
+    sendUntilThere(mine, form.elements.csrf.value, form);
   }).catch(() => {});
 }
 

@@ -1,0 +1,141 @@
+"""A photo outlasts a lost network: kept on the phone until the server has confirmed it, and read once."""
+
+import re
+import signal
+
+import pytest
+
+from stripread.records import open_records
+from tests.browser.live import SAMPLES, send_photo, sign_in, until, verdict
+
+pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
+KEPT = """() => new Promise((done) => {
+  const request = indexedDB.open("stripread", 1);
+  request.onupgradeneeded = () => request.result.createObjectStore("photos", { keyPath: "key" });
+  request.onsuccess = () => {
+    const all = request.result.transaction("photos").objectStore("photos").getAll();
+    all.onsuccess = () => { request.result.close(); done(all.result.map((kept) => kept.photo.size)); };
+  };
+})"""
+PHOTO = SAMPLES / "line-good.jpg"
+SIZE = PHOTO.stat().st_size
+
+
+def arrived(live):
+    return len(list((live.folder / "inbox").glob("*.job.json")))
+
+
+def read_once(live):
+    with open_records(live.folder) as records:
+        assert len(records.readings(point="bench 1")) == 1
+    return arrived(live) == 1
+
+
+class Network:
+    """The network of one phone, as bad as it is told to be."""
+
+    def __init__(self, page):
+        self.session = page.context.new_cdp_session(page)
+        self.session.send("Network.enable")
+
+    def set(self, *, offline=False, latency_ms=0, upload=-1):
+        conditions = {"offline": offline, "latency": latency_ms, "downloadThroughput": -1, "uploadThroughput": upload}
+        self.session.send("Network.emulateNetworkConditions", conditions)
+
+
+def test_a_network_lost_in_mid_upload_comes_back_and_the_photo_arrives_once(open_phone, live):
+    page = open_phone("Ines")
+    page.goto("/read/bench 1")
+    network = Network(page)
+    network.set(upload=SIZE / 8)  # eight seconds for the photo
+    page.locator("#photo").set_input_files(PHOTO)
+    page.locator("button.send").tap()
+    until(page, lambda: 0 < page.locator("progress").evaluate("bar => bar.value") < 90)
+    network.set(offline=True)
+    page.get_by_text("Kept on the phone").wait_for()
+    assert page.evaluate(KEPT) == [SIZE]
+    assert arrived(live) == 0
+    network.set()
+    verdict(page)
+    assert page.evaluate(KEPT) == []
+    assert read_once(live)
+
+
+def test_an_answer_that_is_lost_does_not_make_two_readings(open_phone, live):
+    page = open_phone("Ines")
+    page.goto("/read/bench 1")
+    network = Network(page)
+    network.set(latency_ms=8000)
+    page.locator("#photo").set_input_files(PHOTO)
+    page.locator("button.send").tap()
+    until(page, lambda: arrived(live) == 1)
+    network.set(offline=True)  # the photo is there, and the phone does not know
+    page.get_by_text("Kept on the phone").wait_for()
+    assert page.evaluate(KEPT) == [SIZE]
+    network.set()
+    verdict(page)
+    assert page.evaluate(KEPT) == []
+    assert read_once(live)
+
+
+def test_a_server_that_no_longer_answers_is_not_waited_for_without_end(open_phone, live):
+    page = open_phone("Ines")
+    page.clock.install()
+    page.goto("/read/bench 1")
+    page.locator("#photo").set_input_files(PHOTO)
+    live.process.send_signal(signal.SIGSTOP)
+    page.locator("button.send").tap()
+    page.get_by_text("Sending.").wait_for()
+    assert page.evaluate(KEPT) == [SIZE]
+    waited_s = 0
+    while not page.get_by_text("Kept on the phone").is_visible():
+        page.clock.run_for(1_000)
+        waited_s += 1
+        assert waited_s < 60
+    assert waited_s > 20  # a slow network is not a lost one
+    live.process.send_signal(signal.SIGCONT)
+    page.clock.run_for(3_000)
+    verdict(page)
+    assert page.evaluate(KEPT) == []
+    assert read_once(live)
+
+
+def test_a_photo_that_waits_survives_a_reload_of_the_page(open_phone, live):
+    page = open_phone("Ines")
+    page.route(re.compile(r"/photo$"), lambda route: route.abort("internetdisconnected"))
+    send_photo(page, "bench 1", PHOTO, wait=False)
+    page.get_by_text("Kept on the phone").wait_for()
+    page.reload()
+    page.get_by_text("Kept on the phone").wait_for()  # it tried again by itself
+    assert page.evaluate(KEPT) == [SIZE]
+    assert arrived(live) == 0
+    page.unroute(re.compile(r"/photo$"))
+    page.reload()
+    verdict(page)
+    assert page.evaluate(KEPT) == []
+    assert read_once(live)
+
+
+def test_a_session_that_ended_meanwhile_does_not_cost_the_photo(open_phone, live):
+    page = open_phone("Ines")
+    page.goto("/read/bench 1")
+    page.locator("#photo").set_input_files(PHOTO)
+    page.context.clear_cookies()
+    page.locator("button.send").tap()
+    page.wait_for_url(re.compile("/sign-in"))
+    assert page.evaluate(KEPT) == [SIZE]
+    sign_in(page, "Ines", "/read/bench%201")
+    verdict(page)
+    assert read_once(live)
+
+
+def test_a_photo_that_the_server_refuses_is_not_sent_for_ever(open_phone, live):
+    page = open_phone("Ines")
+    page.goto("/read/bench 1")
+    page.locator("input[name=lot]").first.evaluate("radio => { radio.value = 'no such lot'; radio.checked = true; }")
+    page.locator("#photo").set_input_files(PHOTO)
+    page.locator("button.send").tap()
+    page.get_by_role("heading", name="That cannot be done").wait_for()
+    assert page.get_by_text("a lot of the site").is_visible()
+    assert page.evaluate(KEPT) == []
+    assert arrived(live) == 0
