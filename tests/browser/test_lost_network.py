@@ -8,7 +8,7 @@ import pytest
 from stripread.records import open_records
 from tests.browser.live import SAMPLES, send_photo, sign_in, until, verdict
 
-pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
+pytestmark = pytest.mark.browser
 KEPT = """() => new Promise((done) => {
   const request = indexedDB.open("stripread", 1);
   request.onupgradeneeded = () => request.result.createObjectStore("photos", { keyPath: "key" });
