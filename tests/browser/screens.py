@@ -1,0 +1,116 @@
+"""The one list of the page's screens, each of which is checked for accessibility; a new page gets a line here."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from stripread.web.inbox import Inbox, Job
+from tests.browser.live import SAMPLES, Live, picture_shown, send_photo
+
+Act = Callable[[Any, Live], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Screen:
+    """A screen and how to come to it.
+
+    Attributes
+    ----------
+    name : str
+        Of the picture, without its ending.
+    route : str
+        The application's route that it shows.
+    who : str or None
+        Who looks at it; None where nobody is signed in.
+    at : str or Act
+        Its address, or what to do with a page to come to it.
+    """
+
+    name: str
+    route: str
+    who: str | None
+    at: str | Act
+
+    def show(self, page: Any, live: Live) -> None:
+        """Bring a page to this screen."""
+        if isinstance(self.at, str):
+            page.goto(self.at)
+        else:
+            self.at(page, live)
+
+
+def _wrong_pin(page: Any, live: Live) -> None:
+    page.goto("/sign-in")
+    page.locator("#name").fill("Ines")
+    page.locator("#secret").fill("wrong-111")
+    page.locator("button.main").click()
+    page.get_by_role("alert").wait_for()
+
+
+def _dipping(page: Any, live: Live) -> None:
+    page.goto("/read/bench 1")
+    page.locator('[data-timer="dip"] button').click()
+    page.locator(".say:not(:empty)").wait_for()
+
+
+def _waiting(page: Any, live: Live) -> None:
+    """Show a job that nobody told the queue of, so that it waits."""
+    at = datetime.now().astimezone().isoformat()
+    job = Job(id="0" * 32, who="Ines", at=at, point="bench 1", sample="line", lot="UL-2603", name="waiting.jpg")
+    Inbox(live.folder).accept(job, b"no photo")
+    page.goto(f"/jobs/{job.id}")
+
+
+def _read(point: str, sample: str) -> Act:
+    def act(page: Any, live: Live) -> None:
+        send_photo(page, point, SAMPLES / f"{sample}.jpg")
+        picture_shown(page)
+
+    return act
+
+
+def _refused(page: Any, live: Live) -> None:
+    page.goto("/read/bench 1")
+    page.locator("input[name=lot]").first.evaluate("radio => { radio.value = 'gone'; radio.checked = true; }")
+    page.locator("#photo").set_input_files(SAMPLES / "no-strip.jpg")
+    page.locator("form[data-upload]").evaluate("form => form.submit()")
+    page.locator("dl").wait_for()
+
+
+SCREENS = (
+    Screen("sign-in", "/sign-in", None, "/sign-in"),
+    Screen("sign-in-wrong", "/sign-in", None, _wrong_pin),
+    Screen("not-paired", "/pair/{code}", None, "/pair/no-such-code"),
+    Screen("points", "/read", "Ines", "/read"),
+    Screen("guide", "/read/{point}", "Ines", "/read/bench 1"),
+    Screen("guide-dipping", "/read/{point}", "Ines", _dipping),
+    Screen("guide-strong", "/read/{point}", "Ines", "/read/tank"),
+    Screen("guide-looking-on", "/read/{point}", "Gus", "/read/bench 1"),
+    Screen("being-read", "/jobs/{job}", "Ines", _waiting),
+    Screen("verdict-within", "/jobs/{job}", "Ines", _read("bench 1", "line-good")),
+    Screen("verdict-low", "/jobs/{job}", "Ines", _read("bench 2", "line-low")),
+    Screen("verdict-no-result", "/jobs/{job}", "Ines", _read("bench 1", "line-wrong-strip")),
+    Screen("verdict-not-read", "/jobs/{job}", "Ines", _read("bench 2", "no-strip")),
+    Screen("verdict-stock", "/jobs/{job}", "Ines", _read("tank", "stock-good")),
+    Screen("refused", "/read/{point}/photo", "Ines", _refused),
+    Screen("today", "/", "Ines", "/"),
+    Screen("today-grower", "/", "Gus", "/"),
+    Screen("log", "/log", "Gus", "/log"),
+    Screen("batches", "/batches", "Ines", "/batches"),
+    Screen("batch-generate", "/batches/generate", "Ines", "/batches/generate"),
+    Screen("batch-stock", "/batches/stock", "Ines", "/batches/stock"),
+    Screen("batch-top-up", "/batches/top-up", "Ines", "/batches/top-up"),
+    Screen("injector", "/injector", "Ines", "/injector"),
+    Screen("trend", "/points/{name}", "Gus", "/points/bench 1"),
+    Screen("more", "/more", "Gus", "/more"),
+    Screen("lots", "/lots", "Sol", "/lots"),
+    Screen("lot", "/lots/{name}", "Sol", "/lots/UL-2603"),
+    Screen("lot-new", "/lots/new", "Sol", "/lots/new"),
+    Screen("points-admin", "/points-admin", "Sol", "/points-admin"),
+    Screen("labels", "/labels", "Sol", "/labels"),
+    Screen("people", "/people", "Sol", "/people"),
+    Screen("card", "/card", "Sol", "/card"),
+    Screen("checks", "/checks/{lot}", "Sol", "/checks/UL-2603"),
+    Screen("no-such-page", "", "Ines", "/no-such-page"),
+)
