@@ -152,12 +152,20 @@ function keepUploads(form) {
 
 // --- answers ----------------------------------------------------------------------------------------------------------
 
+// Where a photo is being taken meanwhile, loading the page again would lose it: a button says that there is an answer.
+function offerLook(place) {
+  const button = document.createElement("button");
+  button.textContent = place.dataset.ready;
+  button.addEventListener("click", () => { location.hash = "curve"; location.reload(); });
+  place.replaceChildren(button);
+}
+
 function awaitAnswer(place) {
   const look = async () => {
     try {
       const state = await (await fetch(place.dataset.await)).json();
-      const chosen = [...document.querySelectorAll('input[type="file"]')].some((input) => input.files.length);
-      if (state.done && !chosen) { location.reload(); return; }  // a chosen photo would be lost
+      if (state.done && place.dataset.ready) { offerLook(place); return; }
+      if (state.done) { location.reload(); return; }
     } catch { /* no connection: look again */ }
     setTimeout(look, 1000 * place.dataset.often);
   };
