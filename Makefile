@@ -39,8 +39,8 @@ demo: $(READY)
 
 # The accessibility rules that the browser tests run; without npm those tests are skipped, and say so.
 $(AXE): tests/browser/package-lock.json
-	@if command -v npm >/dev/null; then npm ci --silent --no-audit --no-fund --prefix tests/browser && touch $@; \
-	  else echo "no npm: the accessibility tests will be skipped"; fi
+	@{ command -v npm >/dev/null && npm ci --silent --no-audit --no-fund --prefix tests/browser && touch $@; } \
+	  || echo "no npm, or axe-core could not be fetched: the accessibility tests will be skipped"
 
 test: lint $(AXE)
 	$(BIN)/python -m pytest -q -n 2 --dist loadfile --no-loadscope-reorder
