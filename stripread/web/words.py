@@ -9,7 +9,13 @@ from starlette.requests import Request
 
 __all__ = ["LANGUAGES", "catalogue", "language_of"]
 
-LANGUAGES = {"en": "English", "es": "Español"}
+_NAMES = {"en": "English", "es": "Español"}
+# Only those that there is a catalogue of: a page must not call English words Spanish.
+LANGUAGES = {
+    code: name
+    for code, name in _NAMES.items()
+    if code == "en" or (resources.files("stripread.web") / "locale" / f"{code}.po").is_file()
+}
 
 
 @lru_cache(maxsize=8)

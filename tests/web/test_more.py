@@ -6,6 +6,7 @@ import zipfile
 from datetime import datetime, timedelta
 
 from stripread.records import Stamp, open_records
+from stripread.web.words import LANGUAGES
 from tests.unit.made_records import made_pad, made_payload
 from tests.web.conftest import csrf_of, sign_in
 
@@ -65,7 +66,8 @@ def test_nobody_can_keep_the_server_busy_with_reports(signed_in, client):
     assert answers == [200, 200, 429]
 
 
-def test_the_language_is_changed_and_kept(signed_in, client):
+def test_the_language_is_changed_and_kept(signed_in, client, monkeypatch):
+    monkeypatch.setitem(LANGUAGES, "es", "Español")  # as if there were a catalogue
     signed_in("Ines")
     csrf = csrf_of(client.get("/more").text)
     assert client.post("/language", data={"csrf": csrf, "language": "es", "next": "/more"}).status_code == 303
