@@ -1,20 +1,23 @@
 """Templates to pages."""
 
+from collections.abc import Callable
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
+from stripread.findings import REGISTRY
 from stripread.report.batch_text import strength_words
 from stripread.report.records_text import pad_interval, pad_value, reading_headline
+from stripread.web.phrases import teller
 from stripread.web.security import CSRF_FIELD
 from stripread.web.words import LANGUAGES, catalogue, language_of
 
 __all__ = ["render"]
 
 # How numbers and verdicts are put into words, the same as on the command line.
-_WORDS = {"value": pad_value, "interval": pad_interval, "headline": reading_headline, "strength": strength_words}
+_WORDS: dict[str, Callable[[Any], str]] = {"value": pad_value, "interval": pad_interval, "strength": strength_words}
 
 
 def render(request: Request, template: str, *, status: int = 200, **facts: Any) -> HTMLResponse:
@@ -53,7 +56,11 @@ def _environment(language: str) -> Environment:
     words = catalogue(language)
     made.install_gettext_translations(words, newstyle=True)  # type: ignore[attr-defined]  # of the extension
     # Words that are not written in a template: `_` would take them for safe, and a % in them for a place to fill.
-    made.filters["told"] = lambda text: words.gettext(text) if text else ""
+    tell = teller(language, words)
+    made.filters["told"] = tell
+    made.filters["named"] = lambda name: words.gettext(name) if name else ""  # of the site: any language may be right
+    made.filters["meaning"] = lambda code: words.gettext(REGISTRY[code].meaning) if code in REGISTRY else ""
     for name, words_of in _WORDS.items():
-        made.filters[name] = words_of
+        made.filters[name] = lambda said, words_of=words_of: tell(words_of(said))
+    made.filters["headline"] = reading_headline
     return made

@@ -4,10 +4,16 @@ from functools import lru_cache
 from gettext import GNUTranslations, NullTranslations
 from importlib import resources
 from io import BytesIO
+from typing import TYPE_CHECKING
 
 from starlette.requests import Request
 
-__all__ = ["LANGUAGES", "catalogue", "language_of"]
+if TYPE_CHECKING:
+    from babel.messages.catalog import Catalog
+
+__all__ = ["COMPOSED", "LANGUAGES", "catalogue", "language_of", "patterns"]
+
+COMPOSED = "put together by the program"  # the comment of such a message in the catalogue
 
 _NAMES = {"en": "English", "es": "Español"}
 # Only those that there is a catalogue of: a page must not call English words Spanish.
@@ -22,17 +28,26 @@ LANGUAGES = {
 def catalogue(language: str) -> NullTranslations:
     """Return the translations of a language; English needs none."""
     from babel.messages.mofile import write_mo
-    from babel.messages.pofile import read_po
 
-    path = resources.files("stripread.web") / "locale" / f"{language}.po"
-    if language == "en" or language not in LANGUAGES or not path.is_file():
+    if language == "en" or language not in LANGUAGES:
         return NullTranslations()
-    with path.open("rb") as file:
-        found = read_po(file, locale=language)
     compiled = BytesIO()
-    write_mo(compiled, found)
+    write_mo(compiled, _read(language))
     compiled.seek(0)
     return GNUTranslations(compiled)
+
+
+def patterns(language: str) -> list[str]:
+    """Return the messages of a language with places to fill that the program puts together itself."""
+    return [str(message.id) for message in _read(language) if COMPOSED in message.auto_comments]
+
+
+@lru_cache(maxsize=8)
+def _read(language: str) -> "Catalog":
+    from babel.messages.pofile import read_po
+
+    with (resources.files("stripread.web") / "locale" / f"{language}.po").open("rb") as file:
+        return read_po(file, locale=language)
 
 
 def language_of(request: Request) -> str:
