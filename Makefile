@@ -6,7 +6,7 @@ READY := $(VENV)/.ready
 SITE := calibration
 AXE := tests/browser/node_modules/axe-core/axe.min.js
 
-.PHONY: demo test lint format bench-accuracy bench-speed bench-records bench-season bench-load fit-mismatch demo-data help
+.PHONY: demo test lint format bench-accuracy bench-speed bench-records bench-season bench-load fit-mismatch demo-data translations screenshots help
 
 help:
 	@echo "make demo            set up, read a sample photo, play six simulated weeks and report on them"
@@ -18,6 +18,8 @@ help:
 	@echo "make bench-season    how often good days are called bad; ten minutes"
 	@echo "make bench-load      twenty phones that send ten photos each; a few minutes"
 	@echo "make fit-mismatch    fit the constants of the colour mismatch model anew"
+	@echo "make translations    bring the page's catalogues up to date; tells what is not translated"
+	@echo "make screenshots     take each screen of the page at phone size"
 	@echo "make demo-data       simulate the demo lots and sample photos anew"
 
 $(READY): pyproject.toml
@@ -75,3 +77,9 @@ fit-mismatch: $(READY)
 
 demo-data: $(READY)
 	OMP_NUM_THREADS=1 $(BIN)/python -m stripread.simulate.demo calibration sample_images
+
+translations: $(READY)
+	$(BIN)/python -m stripread.web.translations
+
+screenshots: $(READY)
+	$(BIN)/python -m tests.browser.screenshots docs/images/screens

@@ -1,8 +1,8 @@
 """Words that the program puts together, in the reader's language.
 
-What a reading or a plan says is kept in English, with its numbers in it, as the command line prints it: "under 0.05 mg/L".
-To say it in another language, the text is matched against the patterns of the catalogue, "under %(bound)s", and the pattern's
-translation is filled with what was found in its places. What no pattern fits stays as it is and is marked as English.
+What a reading or a plan says is kept in English with its numbers in it, as the command line prints it: "under 0.05
+mg/L". To say it in another language, it is matched against the patterns of the catalogue, "under %(bound)s", and the
+pattern's translation is filled with what stood in its places. What fits no pattern stays, and is marked as English.
 """
 
 import re
@@ -47,6 +47,8 @@ _SHAPES = {
     "validity": "valid|doubtful|invalid",
     "side": "above|below|undecided|above and below",
 }
+_QUANTITY = re.compile(rf"[^A-Za-z]*|{_NUMBER} [^ ]+")
+_ENGLISH = '<span lang="en">'
 _DEEPEST = 4  # patterns within patterns
 _NAME = 3  # blanks; names of points, batches and lots have fewer
 
@@ -63,17 +65,25 @@ def teller(language: str, words: NullTranslations) -> Teller:
         text = text.strip()
         if (found := words.gettext(text)) != text:
             return escape(found)
-        if not any(character.isalpha() for character in text) or depth > _DEEPEST:
+        if _QUANTITY.fullmatch(text) or depth > _DEEPEST:
             return escape(text)
+        first = None
         for regex, pattern in compiled:
             if match := regex.fullmatch(text):
                 filled = {name: _within(name, value, depth) for name, value in match.groupdict().items()}
-                return escape(words.gettext(pattern)) % filled
+                told = escape(words.gettext(pattern)) % filled
+                if _ENGLISH not in told:
+                    return told
+                first = first or told
+        if first is not None:
+            return first
         sentences = re.split(r"(?<=[.!]) (?=[A-Z])", text)
         if len(sentences) > 1:
             return Markup(" ").join(tell(sentence, depth) for sentence in sentences)
         # A name inside a sentence may be of any language; a sentence that nobody translated is English.
-        return Markup('<span lang="en">{}</span>').format(text) if depth == 0 or text.count(" ") >= _NAME else escape(text)
+        if depth and text.count(" ") < _NAME:
+            return escape(text)
+        return Markup(_ENGLISH + "{}</span>").format(text)
 
     def _within(name: str, value: str, depth: int) -> str:
         if name != "meaning":

@@ -9,6 +9,7 @@ import re
 import sys
 from collections.abc import Iterator
 from importlib import resources
+from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,7 +22,7 @@ from stripread.web.words import COMPOSED
 if TYPE_CHECKING:
     from babel.messages.catalog import Catalog
 
-__all__ = ["gather", "main", "untranslated"]
+__all__ = ["brought_up_to_date", "gather", "main", "untranslated"]
 
 # What people read of errors and tasks: these arguments, where they are fixed texts.
 _SPOKEN = ("remedy", "advice", "matter", "expected", "found")
@@ -32,6 +33,7 @@ _MODULES = (
 )  # fmt: skip
 # Every text of these, those with numbers in them too.
 _WHOLE = ("report/water_batch.py", "records/today.py")
+_NO_NAME = r"tell|scaled|system|if|else|max|date|iso"  # words of an expression that do not name what it gives
 _STATES: tuple[set[str | None], ...] = ({"above", "below"}, {"above"}, {"below"}, {"undecided"}, {"within"}, set())
 _SINGLE = (
     # who, how a reading is judged, what a batch is and how it is kept, what happens to a point
@@ -71,19 +73,38 @@ def untranslated(catalog: "Catalog") -> list[str]:
     return [str(message.id) for message in catalog if message.id and (message.fuzzy or not message.string)]
 
 
-def main() -> int:
-    """Bring the catalogues up to date; tells what is still to be translated."""
+def brought_up_to_date(path: Path) -> "tuple[bytes, Catalog]":
+    """Return a catalogue's file with every message of today and no other; what was translated stays."""
     from babel.messages.pofile import read_po, write_po
 
+    with path.open("rb") as file:
+        catalog = read_po(file, locale=path.stem)
+    catalog.update(gather(), no_fuzzy_matching=True)
+    catalog.obsolete.clear()
+    written = BytesIO()
+    write_po(written, catalog, width=110, include_lineno=False, omit_header=True)
+    return _HEADER.format(path.stem, catalog.plural_forms).encode("utf-8") + written.getvalue(), catalog
+
+
+# No dates and names in it: the same messages give the same bytes.
+_HEADER = """# The page of stripread; `make translations` keeps its messages up to date.
+msgid ""
+msgstr ""
+"Language: {}\\n"
+"MIME-Version: 1.0\\n"
+"Content-Type: text/plain; charset=utf-8\\n"
+"Content-Transfer-Encoding: 8bit\\n"
+"Plural-Forms: {}\\n"
+
+"""
+
+
+def main() -> int:
+    """Bring the catalogues up to date; tells what is still to be translated."""
     missing = 0
     for path in sorted(Path(str(resources.files("stripread.web") / "locale")).glob("*.po")):
-        with path.open("rb") as file:
-            catalog = read_po(file, locale=path.stem)
-        catalog.update(gather(), no_fuzzy_matching=True)
-        catalog.obsolete.clear()
-        catalog.header_comment = f"# The page of stripread in the language {path.stem}."
-        with path.open("wb") as file:
-            write_po(file, catalog, width=110, include_lineno=False, omit_header=False)
+        written, catalog = brought_up_to_date(path)
+        path.write_bytes(written)
         left = untranslated(catalog)
         missing += len(left)
         sys.stderr.writelines(f"{path.name}: not translated: {text}\n" for text in left)
@@ -119,7 +140,7 @@ def _errors(base: type[StripReadError]) -> set[str]:
 
 
 def _spoken(tree: ast.Module) -> Iterator[str]:
-    """Fixed texts given as one of the spoken arguments, by their name where a module names them."""
+    """Return fixed texts given as one of the spoken arguments, by their name where a module names them."""
     named = {
         target.id: node.value.value
         for node in tree.body
@@ -132,7 +153,11 @@ def _spoken(tree: ast.Module) -> Iterator[str]:
             for value in ast.walk(node.value):
                 if isinstance(value, ast.JoinedStr | ast.Call):
                     break
-                if isinstance(value, ast.Constant) and isinstance(value.value, str) and value.value.strip() == value.value != "":
+                if (
+                    isinstance(value, ast.Constant)
+                    and isinstance(value.value, str)
+                    and value.value.strip() == value.value != ""
+                ):
                     yield value.value
                 elif isinstance(value, ast.Name) and value.id in named:
                     yield named[value.id]
@@ -140,12 +165,16 @@ def _spoken(tree: ast.Module) -> Iterator[str]:
 
 def _bounds(tree: ast.Module) -> Iterator[str]:
     for node in tree.body:
-        if isinstance(node, ast.Assign) and isinstance(node.value, ast.Dict) and ast.unparse(node.targets[0]) == "_BOUNDS":
+        if (
+            isinstance(node, ast.Assign)
+            and isinstance(node.value, ast.Dict)
+            and ast.unparse(node.targets[0]) == "_BOUNDS"
+        ):
             yield from (str(ast.literal_eval(value)) for value in node.value.values)
 
 
 def _whole(tree: ast.Module) -> Iterator[str]:
-    """Every text of a module but its docstrings: sentences, labels of facts, and those with places to fill."""
+    """Return every text of a module but its docstrings: sentences, labels of facts, and those with places."""
     docs = {id(n.value) for n in ast.walk(tree) if isinstance(n, ast.Expr)}
     inner = {id(c) for n in ast.walk(tree) if isinstance(n, ast.JoinedStr) for c in n.values}
     labels = {id(n.elts[0]) for n in ast.walk(tree) if isinstance(n, ast.Tuple) and len(n.elts) == 2}
@@ -168,13 +197,16 @@ def _whole(tree: ast.Module) -> Iterator[str]:
 
 def _pattern(node: ast.JoinedStr) -> str:
     """Return an f-string as a message; its places are named after what fills them."""
-    made, names = "", []
+    made = ""
+    names: list[str] = []
     for value in node.values:
         if isinstance(value, ast.Constant):
             made += str(value.value).replace("%", "%%")
         elif isinstance(value, ast.FormattedValue):
             words = [w for w in re.findall(r"[a-z_]+", ast.unparse(value.value)) if len(w) > 2 and w[0] != "_"]
-            name = next((w for w in reversed(words) if not re.match(r"tell|scaled|system|if|else|max|date|iso", w)), "it")
+            name = next(
+                (w for w in reversed(words) if not re.match(r"tell|scaled|system|if|else|max|date|iso", w)), "it"
+            )
             name = name if name not in names else f"{name}_{len(names)}"
             names.append(name)
             made += f"%({name})s"
