@@ -4,7 +4,7 @@ import contextlib
 from collections.abc import AsyncIterator
 from importlib import resources
 
-from anyio import CapacityLimiter
+from anyio import CapacityLimiter, to_thread
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
@@ -34,7 +34,7 @@ from stripread.web.pages_read import read_routes
 from stripread.web.people import People
 from stripread.web.reading_queue import ReadingQueue
 from stripread.web.render import render
-from stripread.web.security import HEADERS, GuardHeaders, LimitBody, Limiter
+from stripread.web.security import HEADERS, GuardHeaders, LimitBody, Limiter, session_of
 from stripread.web.settings import Settings
 
 __all__ = ["create_app"]
@@ -103,6 +103,8 @@ def create_app(settings: Settings) -> Starlette:
 async def _told(request: Request, error: Exception) -> Response:
     """Say what an HTTP status means, and nothing of how the server works."""
     status = error.status_code if isinstance(error, HTTPException) else 500
+    if not hasattr(request.state, "session"):  # of no page, so that nobody asked yet who it is
+        request.state.session = await to_thread.run_sync(lambda: session_of(request))
     return render(request, "status.html", status=status, code=status)
 
 

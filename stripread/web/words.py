@@ -11,7 +11,7 @@ from starlette.requests import Request
 if TYPE_CHECKING:
     from babel.messages.catalog import Catalog
 
-__all__ = ["COMPOSED", "LANGUAGES", "catalogue", "language_of", "patterns"]
+__all__ = ["COMPOSED", "LANGUAGES", "catalogue", "language_of", "patterns", "read_catalogue"]
 
 COMPOSED = "put together by the program"  # the comment of such a message in the catalogue
 
@@ -32,18 +32,19 @@ def catalogue(language: str) -> NullTranslations:
     if language == "en" or language not in LANGUAGES:
         return NullTranslations()
     compiled = BytesIO()
-    write_mo(compiled, _read(language))
+    write_mo(compiled, read_catalogue(language))
     compiled.seek(0)
     return GNUTranslations(compiled)
 
 
 def patterns(language: str) -> list[str]:
     """Return the messages of a language with places to fill that the program puts together itself."""
-    return [str(message.id) for message in _read(language) if COMPOSED in message.auto_comments]
+    return [str(message.id) for message in read_catalogue(language) if COMPOSED in message.auto_comments]
 
 
 @lru_cache(maxsize=8)
-def _read(language: str) -> "Catalog":
+def read_catalogue(language: str) -> "Catalog":
+    """Return the catalogue of a language as it is written."""
     from babel.messages.pofile import read_po
 
     with (resources.files("stripread.web") / "locale" / f"{language}.po").open("rb") as file:

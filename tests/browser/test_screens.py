@@ -1,26 +1,36 @@
-"""Each screen of the one list: WCAG 2.2 AA by axe-core, and nothing wider than the phone."""
+"""Each screen of the one list, in both languages: WCAG 2.2 AA by axe-core, within the phone, all of it translated."""
 
+import contextlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pytest
+from starlette.routing import Route
 
+from stripread.web.app import create_app
+from stripread.web.people import People
+from stripread.web.settings import Settings
+from stripread.web.words import read_catalogue
 from tests.browser.live import Live, make_site, phone, serve, sign_in
-from tests.browser.screens import SCREENS, Screen
+from tests.browser.screens import NO_SCREEN, SCREENS, Screen
+from tests.web.conftest import PEOPLE
 
 pytestmark = pytest.mark.browser
 AXE = Path(__file__).parent / "node_modules" / "axe-core" / "axe.min.js"
+SPANISH = "somebody who reads Spanish and is not signed in"
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 
 
 @dataclass(frozen=True)
 class Shown:
-    """What a screen was found to be."""
+    """What a screen was found to be, in English and then in Spanish."""
 
-    violations: list[str]
+    violations: tuple[list[str], list[str]]
     widest: int
+    languages: tuple[str, str]
+    spanish: str  # what it says in Spanish, without what is marked as English
 
 
 @pytest.fixture(scope="module")
@@ -34,9 +44,10 @@ def running(browser: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[
 def pages(browser: Any, running: Live) -> Iterator[dict[str | None, Any]]:
     """A page of each person's phone; its policy is lifted, as axe is a script from elsewhere."""
     contexts = {name: phone(browser, running, bypass_csp=True) for name in {screen.who for screen in SCREENS}}
+    contexts[SPANISH] = phone(browser, running, bypass_csp=True, locale="es-MX")
     opened = {name: context.new_page() for name, context in contexts.items()}
     for name, page in opened.items():
-        if name is not None:
+        if name in PEOPLE:
             sign_in(page, name)
     yield opened
     for context in contexts.values():
@@ -50,8 +61,38 @@ def shown(request: pytest.FixtureRequest, pages: dict[str | None, Any], running:
     screen: Screen = request.param
     page = pages[screen.who]
     screen.show(page, running)
+    english = _look(page)
+    if screen.who is None:
+        page = pages[SPANISH]
+        screen.show(page, running)
+    else:
+        with _speaking(running.folder, screen.who, "es"):
+            page.reload()
+    spanish = _look(page)
+    page.locator("body [lang=en]").evaluate_all("all => all.forEach((one) => one.remove())")
+    return Shown(
+        violations=(english[0], spanish[0]),
+        widest=max(english[1], spanish[1]),
+        languages=(english[2], spanish[2]),
+        spanish=f"{page.title()}\n{page.locator('body').inner_text()}",
+    )
+
+
+@contextlib.contextmanager
+def _speaking(folder: Path, name: str, language: str) -> Iterator[None]:
+    people = People(folder)
+    people.speak(name, language)
+    try:
+        yield
+    finally:
+        people.speak(name, "en")
+        people.close()
+
+
+def _look(page: Any) -> tuple[list[str], int, str]:
     page.locator("details").evaluate_all("all => all.forEach((one) => { one.open = true; })")
-    return Shown(_violations(page), page.evaluate("document.documentElement.scrollWidth"))
+    wide = page.evaluate("document.documentElement.scrollWidth")
+    return _violations(page), wide, page.locator("html").get_attribute("lang")
 
 
 def _violations(page: Any) -> list[str]:
@@ -64,8 +105,37 @@ def _violations(page: Any) -> list[str]:
 
 
 def test_it_breaks_no_rule_of_accessibility(shown: Shown) -> None:
-    assert shown.violations == []
+    assert shown.violations == ([], [])
 
 
 def test_it_fits_the_phone(shown: Shown) -> None:
     assert shown.widest <= 390
+
+
+def test_it_speaks_spanish(shown: Shown) -> None:
+    """No line of it is a message that has a translation; what nobody can translate is marked as English."""
+    assert shown.languages == ("en", "es")
+    lines = {line.strip(" .:·▲✘✔○") for line in shown.spanish.splitlines()}
+    translated = {str(m.id).strip(" .:·▲✘✔○") for m in read_catalogue("es") if m.id and m.string != m.id}
+    assert lines & translated == set()
+
+
+def test_the_rules_find_what_is_wrong(browser: Any, running: Live) -> None:
+    if not AXE.exists():
+        pytest.skip("axe-core is not installed: npm ci --prefix tests/browser")
+    context = phone(browser, running, bypass_csp=True)
+    page = context.new_page()
+    page.goto("/sign-in")
+    page.locator("label").evaluate_all("all => all.forEach((one) => { one.remove(); })")
+    page.locator("h1").evaluate("title => { title.style.color = '#ccc'; }")
+    found = " ".join(_violations(page))
+    context.close()
+    assert "label: " in found
+    assert "color-contrast: " in found
+
+
+def test_every_page_of_the_application_is_on_the_list(tmp_path: Path) -> None:
+    routes = create_app(Settings(folder=make_site(tmp_path / "site"))).routes
+    there = {route.path for route in routes if isinstance(route, Route) and "GET" in (route.methods or ())}
+    assert there - {screen.route for screen in SCREENS} - NO_SCREEN == set()
+    assert there >= NO_SCREEN
