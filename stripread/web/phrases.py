@@ -29,11 +29,17 @@ PHRASES = (
     "up to %(high)s",
     "%(low)s and over",
     "95 %% interval %(interval)s",
-    "%(number)s (95 %%: %(low)s to %(high)s)",
-    "%(number)s (95 %%: %(low)s to no end known)",
-    "%(number)s of %(what)s",
-    "Draw off %(number)s, then add %(added)s",
-    "Add %(number)s",
+    "%(amount)s (95 %%: %(low)s to %(high)s)",
+    "%(amount)s (95 %%: %(low)s to no end known)",
+    "%(amount)s of %(what)s",
+    "Draw off %(amount)s, then add %(added)s",
+    "Add %(amount)s",
+    "%(analyte)s is %(side)s the %(expected)s expected for %(sample)s: %(read)s.",
+    "%(analyte)s is %(side)s the %(expected)s expected for %(sample)s: %(read)s; in range with a "
+    "probability of %(share)s.",
+    "Whether %(analyte)s is in the %(expected)s expected for %(sample)s is undecided: %(read)s.",
+    "Whether %(analyte)s is in the %(expected)s expected for %(sample)s is undecided: %(read)s; in range with a "
+    "probability of %(share)s.",
     "%(validity)s: %(message)s",
     "%(validity)s, %(side)s range: %(message)s",
 )
@@ -43,11 +49,11 @@ _SHAPES = {
     "high": rf"{_NUMBER}(?: [^ ]+)?",
     "bound": rf"{_NUMBER}(?: [^ ]+)?",
     "middle": _NUMBER,
-    "number": r".*\d.*?",
+    "amount": r"[-+±~]?\d[\d.,]*(?: [^ ,;:.]{1,12}){0,3}?(?: \([^)]*\))?",  # 40 L; 309 mg/L (95 %: 271 to 352)
     "validity": "valid|doubtful|invalid",
     "side": "above|below|undecided|above and below",
 }
-_QUANTITY = re.compile(rf"[^A-Za-z]*|{_NUMBER} [^ ]+")
+_QUANTITY = re.compile(rf"[^A-Za-z]*|{_NUMBER} [^ ]+|'.*'")  # or what somebody typed, in quotes
 _ENGLISH = '<span lang="en">'
 _DEEPEST = 4  # patterns within patterns
 _NAME = 3  # blanks; names of points, batches and lots have fewer

@@ -28,11 +28,13 @@ __all__ = ["brought_up_to_date", "gather", "main", "untranslated"]
 _SPOKEN = ("remedy", "advice", "matter", "expected", "found")
 _MODULES = (
     "photo/load.py", "photo/quality.py", "card/find.py", "strip/find.py", "strip/pads.py", "colour/correct.py",
-    "measure.py", "flash.py", "reading.py", "check/expected.py", "check/rules.py", "check/history_rules.py",
+    "measure.py", "flash.py", "reading.py", "quantities.py", "check/rules.py", "check/history_rules.py",
     "records/today.py", "web/*.py",
 )  # fmt: skip
 # Every text of these, those with numbers in them too.
 _WHOLE = ("report/water_batch.py", "records/today.py")
+_SENTENCES = ("check/expected.py",)  # what has no numbers in it
+_PLACE = r"%\(\w+\)s"
 _NO_NAME = r"tell|scaled|system|if|else|max|date|iso"  # words of an expression that do not name what it gives
 _STATES: tuple[set[str | None], ...] = ({"above", "below"}, {"above"}, {"below"}, {"undecided"}, {"within"}, set())
 _SINGLE = (
@@ -43,7 +45,9 @@ _SINGLE = (
     "no end found within the lot's curve", "✔ agrees", "▲ DIFFERS",
     # what the demo site and the strips measure and sample
     "chlorine dioxide", "source", "line", "return", "tap", "free chlorine", "no end known",
-    # a sign of the reading queue
+    # why no strip was found
+    "no pair of long edges", "nothing that differs from the slot's ground along its length", "wide", "long",
+    # of the reading queue
     "NOT READ: the reader failed on this photo",
 )  # fmt: skip
 
@@ -127,12 +131,17 @@ def _outside(root: Path) -> Iterator[tuple[str, str]]:
     for pattern in _MODULES:
         for path in sorted(root.glob(pattern)):
             yield from ((str(path.relative_to(root)), text) for text in _spoken(ast.parse(path.read_text("utf-8"))))
-    for name in ("report/words.py", *_WHOLE):
+    for name in ("report/words.py", *_SENTENCES, *_WHOLE):
         tree = ast.parse((root / name).read_text("utf-8"))
-        yield from ((name, text) for text in (_bounds(tree) if name == "report/words.py" else _whole(tree)))
+        for text in _bounds(tree) if name == "report/words.py" else _whole(tree):
+            if name not in _SENTENCES or "%(" not in text:
+                yield name, text
     from stripread.check.verdict import CAUTION
+    from stripread.lot.calibrate import LOD_DEFINITION, LOQ_DEFINITION
 
     yield "check/verdict.py", CAUTION
+    yield "lot/calibrate.py", LOD_DEFINITION
+    yield "lot/calibrate.py", LOQ_DEFINITION
 
 
 def _errors(base: type[StripReadError]) -> set[str]:
@@ -151,6 +160,10 @@ def _spoken(tree: ast.Module) -> Iterator[str]:
     for node in ast.walk(tree):
         if isinstance(node, ast.keyword) and node.arg in _SPOKEN:
             for value in ast.walk(node.value):
+                if isinstance(value, ast.JoinedStr):
+                    text = _pattern(value)
+                    if len(re.findall(r"[A-Za-z]{3,}", re.sub(_PLACE, "", text))) > 1 and ")s%(" not in text:
+                        yield text.strip()  # with less in it, it would fit too much
                 if isinstance(value, ast.JoinedStr | ast.Call):
                     break
                 if (
@@ -184,7 +197,7 @@ def _whole(tree: ast.Module) -> Iterator[str]:
             continue
         if isinstance(node, ast.JoinedStr):
             text = _pattern(node)
-            if re.search(r"[A-Za-z]{3,}", re.sub(r"%\(\w+\)s", "", text)):
+            if re.search(r"[A-Za-z]{3,}", re.sub(_PLACE, "", text)):
                 yield text.strip()
         elif isinstance(node, ast.Constant) and isinstance(node.value, str):
             text = node.value.strip()
