@@ -302,7 +302,7 @@ def control_chart(rows: Sequence[CheckRow], pad: PadCalibration, *, size_in: tup
         ylim=(-reach, reach),
         xlabel="number of the check",
         ylabel="z",
-        title=f"control chart of pad {pad.pad}: warning limits dashed, action limits dotted",
+        title=f"control chart of pad {pad.pad}:\nwarning limits dashed, action limits dotted",
     )
     ax.xaxis.get_major_locator().set_params(integer=True)
     ax.legend(fontsize="small", loc="upper left")

@@ -1,6 +1,5 @@
 """A lot as its page shows it: limits, curve and residuals in figures of a phone's width and in tables, its checks."""
 
-import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -15,6 +14,7 @@ from stripread.report.lot_page import level_rows, new_figure, plot_pad
 from stripread.report.lot_report import check_cells, control_chart, figure_uri
 from stripread.report.standard_text import broken_by_last
 from stripread.site import Site, find_lot_file, resolve_lot
+from stripread.web.heavy import DRAWING
 
 __all__ = ["LotLine", "checks_of", "lot_lines", "pad_checks", "pad_facts", "record_file"]
 
@@ -22,7 +22,6 @@ _PHONE_IN = (4.6, 4.0)  # inches: a figure as wide as a phone shows its words at
 _SHOWN = 20  # checks in the table
 _MOST_DRAWN = 40  # pads whose figures are remembered, some 150 kB each
 _drawn: dict[tuple[str, str], tuple[str, str, str]] = {}
-_DRAWING = threading.Lock()  # matplotlib draws in one thread at a time
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,11 +100,13 @@ def pad_facts(lot: Lot, pad: PadCalibration) -> dict[str, Any]:
 def _figures(lot: Lot, pad: PadCalibration) -> tuple[str, str, str]:
     """Return the figures of a pad: plane, lightness, residuals; drawn once for each lot file."""
     key = (lot.sha256, pad.pad)
-    with _DRAWING:
+    with DRAWING:
         if key not in _drawn:
             figures = [new_figure(*_PHONE_IN) for _ in range(3)]
             plane, lightness, residuals = (figure.subplots() for figure in figures)
             plot_pad(pad, plane, lightness, residuals)
+            for ax in (plane, lightness, residuals):
+                ax.set_title("")  # too long for a phone; the page has words of its own below each
             first, second, third = (figure_uri(figure) for figure in figures)
             while len(_drawn) >= _MOST_DRAWN:
                 del _drawn[next(iter(_drawn))]  # the oldest
@@ -118,7 +119,7 @@ def pad_checks(lot: Lot, pad: PadCalibration, rows: Sequence[CheckRow]) -> dict[
     own = [row for row in rows if row.pad == pad.pad and row.lot_sha256 == lot.sha256]
     chart = None
     if any(row.z is not None for row in own):
-        with _DRAWING:
+        with DRAWING:
             chart = control_chart(own, pad, size_in=_PHONE_IN)
     return {
         "id": pad.pad,

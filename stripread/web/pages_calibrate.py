@@ -150,9 +150,7 @@ async def _draft_page(
     request: Request, draft: CalibrationDraft, *, trouble: StripReadError | None = None, status: int = 200
 ) -> Response:
     fits = request.app.state.fits
-    fit_state = fits.state(draft)
-    if fit_state == "waiting" and draft.state == "open":
-        fits.start(draft)
+    fit_state = _start_if_due(request, draft)
     fit = await to_thread.run_sync(lambda: fits.find(draft))
     pads = [] if fit is None or fit.lot is None else await to_thread.run_sync(lambda: _pads(fit))
     return render(
@@ -176,8 +174,16 @@ def _pads(fit: Any) -> list[dict[str, Any]]:
 
 @need("supervisor")
 async def draft_state(request: Request, person: Person) -> Response:
-    """Tell a program whether the fit is done."""
-    return JSONResponse({"done": request.app.state.fits.state(_draft(request)) not in ("waiting", "running")})
+    """Tell a program whether the fit is done; one that became due during the fit before is started."""
+    return JSONResponse({"done": _start_if_due(request, _draft(request)) not in ("waiting", "running")})
+
+
+def _start_if_due(request: Request, draft: CalibrationDraft) -> str:
+    fits = request.app.state.fits
+    state: str = fits.state(draft)
+    if state == "waiting" and draft.state == "open":
+        fits.start(draft)
+    return state
 
 
 @need("supervisor")

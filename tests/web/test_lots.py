@@ -116,7 +116,9 @@ class TestCalibration:
         before = (site / "site.toml").read_text(encoding="utf-8")
         where = self.begin(client).headers["location"]
         page = client.get(where).text
-        assert "0.1 ± 0.0021" in page  # by 4 mL of one in ten: 0.1 sqrt(0.01^2 + (0.9^2 + 0.98^2) 2e-4)
+        # 4 mL of one in ten: u = 0.1 sqrt(0.01^2 + (0.9^2 + 0.98^2) 2e-4) = 0.00213
+        row = re.search(r'<tr><th scope="row">0.1</th>.*?</tr>', page, re.DOTALL)[0]
+        assert re.findall(r"<td[^>]*>([^<]*)</td>", row) == ["4", "D1", "196", "0.1", "0.0021"]
         assert "Next: level 0 mg/L, strip 1" in page
         for level in range(7):
             for strip in (1, 2):
@@ -179,6 +181,21 @@ class TestCalibration:
         assert "Rejected by Sol" in client.get(where).text
         assert len(list((site / "drafts").rglob("*.jpg"))) == 8
         assert not (site / "lots" / "UL-9").exists()
+
+    def test_a_photo_that_comes_during_a_fit_is_fitted_next_without_loading_the_page(self, signed_in):
+        client = signed_in("Sol")
+        where = self.begin(client).headers["location"]
+        fits, draft_id = client.app.state.fits, where.rsplit("/", 1)[1]
+        fits._running[draft_id] = None  # a fit of the photos before is still at work
+        for level, strip in ((0, 1), (0, 2), (2, 1), (2, 2), (4, 1), (4, 2), (5, 1), (6, 1)):
+            assert self.send(client, where, level, strip).status_code == 303
+        assert "The curve is being fitted" in client.get(where).text
+        assert not client.get(f"{where}/state").json()["done"]
+        del fits._running[draft_id]  # and is done with them
+        until = time.monotonic() + 30
+        while not client.get(f"{where}/state").json()["done"]:
+            assert time.monotonic() < until, "nobody starts the next fit"
+            time.sleep(0.1)
 
     def test_what_cannot_be_planned_is_refused(self, signed_in, site):
         client = signed_in("Sol")
