@@ -57,17 +57,10 @@ def site_of_records(folder: Path | None) -> "Site":
 
 
 def open_site_records(site: "Site", *, create: "Stamp | None" = None) -> "Records":
-    """Open a site's record; with a stamp it is begun where there is none, with an entry about the site."""
-    from stripread.records import Draft, open_records
+    """Open a site's record (`records.of_site`), whose packages are loaded by then and not before."""
+    from stripread.records.of_site import open_site_records as open_now
 
-    records = open_records(site.folder, site.database, create=create is not None)
-    if create is not None and records.head().count == 0:
-        try:
-            records.append([Draft(kind="site", payload={"name": site.name}, subject=site.name)], create)
-        except BaseException:
-            records.close()
-            raise
-    return records
+    return open_now(site, create=create)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -78,7 +78,7 @@ def list_points(
     from stripread.report.text import table
 
     with open_site_records(site_of_records(site)) as records:
-        points = sorted((p.said for p in records.points()), key=lambda p: (p.line or "", p.order or 0, p.name))
+        points = records.points_in_order()
     if json:
         for point in points:
             say(to_line(to_payload(point)))

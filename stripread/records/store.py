@@ -337,6 +337,10 @@ class Records:
         found = self.entries(kind="point", limit=limit)
         return [Recorded(entry=e, said=from_payload(Point, e.payload)) for e in found if not e.withdrawn]
 
+    def points_in_order(self) -> list[Point]:
+        """Return the points, line by line in the order of the water."""
+        return sorted((p.said for p in self.points()), key=lambda p: (p.line or "", p.order or 0, p.name))
+
     def injector_settings(self, *, limit: int = _PAGE) -> list[Recorded[InjectorSetting]]:
         """Return the injectors' settings, the last entered first."""
         found = self.entries(kind="injector_setting", limit=limit)

@@ -78,7 +78,7 @@ def _wrong(latest: dict[str, RecordedReading]) -> list[Due]:
 
 def _unsampled(records: Records, latest: dict[str, RecordedReading], now: datetime) -> list[Due]:
     found = []
-    for point in sorted((p.said for p in records.points()), key=lambda p: (p.line or "", p.order or 0, p.name)):
+    for point in records.points_in_order():
         reading = latest.get(point.name)
         if reading is not None and reading.when.astimezone(now.tzinfo).date() >= now.date():
             continue

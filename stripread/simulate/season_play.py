@@ -21,8 +21,9 @@ from stripread.measured import Measured
 from stripread.photo.load import PhotoFile, open_photo_bytes
 from stripread.reading import Reading, read_strip
 from stripread.recording import Taking, history_for, record_check, record_reading
-from stripread.records import Batch, Draft, Note, Records, Stamp, open_records
+from stripread.records import Batch, Note, Records, Stamp
 from stripread.records.history import batch_of, with_expected
+from stripread.records.of_site import open_site_records
 from stripread.simulate.conditions import dip_strip, random_shot
 from stripread.simulate.demo import DEMO_LOTS, DEMO_PRINTER
 from stripread.simulate.photograph import Shot, take_photo
@@ -55,6 +56,7 @@ _SIZE = ((1600, 1200),)
 _CLOSE = 0.55  # of the picture's width: they know that the card should fill half of it
 _WAIT = timedelta(seconds=20)  # from dip to photo
 _RETAKES = 4
+_BEGUN = START - timedelta(days=1)
 _ENTERED = timedelta(minutes=1)  # from photo to entry
 
 
@@ -81,7 +83,7 @@ def play_season(folder: Path, demo: Path, *, seed: int, faults: bool, report: Ca
     jobs = [(_shot(event, np.random.default_rng([seed, 98, index])), index) for index, event in enumerate(strips)]
     with (
         get_context("spawn").Pool(2) as pool,
-        open_records(site.folder, create=True) as records,
+        open_site_records(site, create=_stamp(_BEGUN)) as records,
     ):
         player = _Player(site, records, pool.imap(_draw, jobs), seed)
         player.begin()
@@ -164,10 +166,8 @@ class _Player:
     loaded: dict[str, tuple[Lot, StripKind, CardLayout]] = field(default_factory=dict)
 
     def begin(self) -> None:
-        stamp = _stamp(START - timedelta(days=1))
-        self.records.append([Draft(kind="site", payload={"name": self.site.name}, subject=self.site.name)], stamp)
         for point in season_points():
-            self.records.add_point(point, stamp)
+            self.records.add_point(point, _stamp(_BEGUN))
 
     def play(self, event: Event) -> None:
         match event:

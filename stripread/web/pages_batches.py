@@ -15,7 +15,7 @@ from stripread.web.forms import whole
 from stripread.web.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
-from stripread.web.site_record import points_in_order, records_of
+from stripread.web.site_record import records_of
 
 __all__ = ["batch_routes"]
 
@@ -41,7 +41,7 @@ async def batches(request: Request, person: Person) -> Response:
             found = records.batches(before=before, limit=_PAGE + 1)
             standings = [batch_standing(records, one.said) for one in found[:_PAGE]]
             points: dict[str, list[str]] = {}
-            for point in points_in_order(records):
+            for point in records.points_in_order():
                 points.setdefault(point.sample, []).append(point.name)
             older = found[_PAGE - 1].entry.seq if len(found) > _PAGE else None
             setting = next((s.said for s in records.injector_settings(limit=1)), None)
@@ -70,7 +70,7 @@ async def batch(request: Request, person: Person) -> Response:
                 raise HTTPException(404)
             standing, sample = batch_standing(records, said), sample_of(said)
             off = None if standing.recipe is None else off_range(standing.recipe, site, sample)
-            return standing, off, [p.name for p in points_in_order(records) if p.sample == sample]
+            return standing, off, [p.name for p in records.points_in_order() if p.sample == sample]
 
     standing, off, points = await to_thread.run_sync(look)
     return render(request, "batch.html", standing=standing, off=off, points=points, caution=CAUTION)

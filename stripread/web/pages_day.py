@@ -23,7 +23,7 @@ from stripread.web.heavy import DRAWING
 from stripread.web.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
-from stripread.web.site_record import points_in_order, records_of
+from stripread.web.site_record import records_of
 
 __all__ = ["day_routes"]
 
@@ -59,7 +59,7 @@ async def today(request: Request, person: Person) -> Response:
     def look() -> tuple[tuple[Due, ...], list[_At]]:
         with records_of(request.app.state) as records:
             latest = records.latest_by_point()
-            known = {point.name: point for point in points_in_order(records)}
+            known = {point.name: point for point in records.points_in_order()}
             due = () if person.role == "grower" else due_today(records, load_site(request.app.state.folder), now=now)
         names = [*known, *sorted(latest.keys() - known.keys())]
         return due, [_at(name, known.get(name), latest.get(name)) for name in names]

@@ -20,7 +20,7 @@ from stripread.web.forms import chosen, day, needed, text, whole
 from stripread.web.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
-from stripread.web.site_record import points_in_order, records_of
+from stripread.web.site_record import records_of
 
 __all__ = ["log_routes"]
 
@@ -55,7 +55,7 @@ async def log(request: Request, person: Person) -> Response:
 
     def look() -> tuple[list[RecordedReading], list[str]]:
         with records_of(request.app.state) as records:
-            names = [*(p.name for p in points_in_order(records)), *sorted(records.latest_by_point())]
+            names = [*(p.name for p in records.points_in_order()), *sorted(records.latest_by_point())]
             found = records.readings(
                 point=point, sample=sample, validity=validity, since=since, until=until, before=before,
                 limit=_PAGE + 1,

@@ -19,7 +19,7 @@ from stripread.web.forms import chosen, needed, text, whole
 from stripread.web.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
-from stripread.web.site_record import points_in_order, records_of
+from stripread.web.site_record import records_of
 from stripread.web.typed import number
 
 __all__ = ["points_admin_routes"]
@@ -64,7 +64,7 @@ async def _page(request: Request, point: Point | None) -> Response:
 
 def _points(request: Request) -> list[Point]:
     with records_of(request.app.state) as records:
-        return points_in_order(records)
+        return records.points_in_order()
 
 
 @need("supervisor")

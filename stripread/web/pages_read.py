@@ -160,7 +160,7 @@ def _job(request: Request, person: Person) -> tuple[Inbox, Job]:
 
 def _points(request: Request) -> list[Point]:
     with records_of(request.app.state) as records:
-        return sorted((p.said for p in records.points()), key=lambda p: (p.line or "", p.order or 0, p.name))
+        return records.points_in_order()
 
 
 def _point(points: list[Point], name: str) -> Point:

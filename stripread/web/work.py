@@ -12,9 +12,10 @@ from stripread.lot.lot import Lot
 from stripread.photo.load import PhotoFile, decode_photo, open_photo_bytes, suggested_reduction
 from stripread.reading import Reading, read_strip
 from stripread.recording import Taking, history_for, record_reading
-from stripread.records import Records, Stamp, open_records
+from stripread.records import Records, Stamp
 from stripread.records.entries import Role
 from stripread.records.history import batch_of
+from stripread.records.of_site import open_site_records
 from stripread.report.json_lines import findings_json
 from stripread.report.overlay import draw_error, draw_verdict, save_picture
 from stripread.report.words import error_headline, next_steps, pad_words, verdict_headline
@@ -57,7 +58,7 @@ def _read(site: Site, inbox: Inbox, job: Job, file: PhotoFile, flash: PhotoFile 
     photos: list[tuple[Role, PhotoFile]] = [("photo", file)]
     if flash is not None:
         photos.append(("flash_photo", flash))
-    with open_records(site.folder, site.database) as records:
+    with open_site_records(site) as records:
         taking = Taking(
             sample=sample,
             lot=lot,
