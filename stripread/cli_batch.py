@@ -156,7 +156,7 @@ def list_batches(
     """
     from stripread.cli_keep import open_site_records, site_of_records
     from stripread.records.entries import to_payload
-    from stripread.report.batch_text import batch_standing
+    from stripread.records.standing import batch_standing
     from stripread.report.batch_text import strength_words as words
     from stripread.report.json_lines import to_line
     from stripread.report.text import table

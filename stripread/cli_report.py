@@ -51,10 +51,10 @@ def report(
     with open_site_records(where) as records:
         start, end = local(since), end_of_day(until) or now
         if start is None:
-            first = min((r.when for r in records.iterate_readings()), default=None)
+            first = records.earliest()
             if first is None:
                 raise WrongUsageError(expected="a record with readings", found="none", remedy="Read a strip first.")
-            start = first.replace(hour=0, minute=0, second=0, microsecond=0)
+            start = first.when.replace(hour=0, minute=0, second=0, microsecond=0)
         if not start < end:
             raise WrongUsageError(
                 expected="--from before --to", found=f"{start.date()} and {end.date()}", remedy="Name another time."

@@ -56,9 +56,8 @@ def trend(
             remedy="Name another point or time.",
         )
     if plot is not None:
-        sample = where.samples.get(found.readings[-1].sample or "")
         figure = new_figure(9, 4.5)
-        expected = None if sample is None else sample.expectation(found.readings[0].main.analyte)
+        expected = where.expectation(found.readings[-1].sample, found.readings[0].main.analyte)
         plot_trend(found, figure.subplots(), expected=expected)
         save_figure(figure, plot)
         note(f"wrote {plot}")

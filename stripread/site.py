@@ -100,6 +100,15 @@ class Site:
     kinds: Mapping[str, Path]
     database: str | None = None  # of the record, where it is not the SQLite file in the folder
 
+    def expectation(self, sample: str | None, analyte: str) -> Expectation | None:
+        """Return what is expected of an analyte in a sample type; None where the site says nothing of either."""
+        known = self.samples.get(sample or "")
+        return None if known is None else known.expectation(analyte)
+
+    def card_for(self, lot_card: str) -> str:
+        """Return the name of the card that a lot is read on: the site's only one, else that of its calibration."""
+        return next(iter(self.cards)) if len(self.cards) == 1 else lot_card
+
     def sample(self, name: str) -> SampleType:
         """Return a sample type; `SiteError` with the known ones for any other name."""
         try:

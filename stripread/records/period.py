@@ -9,15 +9,15 @@ from stripread.errors import StripReadError
 from stripread.findings import REGISTRY, Severity
 from stripread.lot.lot import Lot, load_lot
 from stripread.lot.record import CheckRow
-from stripread.measured import Measured
 from stripread.records.entries import Batch, Entry, InjectorSetting, Note, Point
-from stripread.records.history import batch_readings, check_rows, expected_strength
+from stripread.records.history import check_rows
 from stripread.records.queries import RecordedReading
+from stripread.records.standing import BatchStanding, batch_standing
 from stripread.records.store import Recorded, Records
 from stripread.records.trend import Trend, trend_of
 from stripread.records.verify import Verification, verify_records
 
-__all__ = ["BatchFacts", "Episode", "LotFacts", "Period", "PointFacts", "period_of"]
+__all__ = ["Episode", "LotFacts", "Period", "PointFacts", "period_of"]
 
 _APART = timedelta(days=3)  # findings of one code further apart are two episodes: ours
 _AFTER = timedelta(hours=24)  # what was entered so soon after an episode may have been done about it
@@ -34,15 +34,6 @@ class PointFacts:
     states: Counter[str]
     validity: Counter[str]
     days: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BatchFacts:
-    """A batch, what its recipe gives, and its first and last valid reading with their times."""
-
-    said: Batch
-    recipe: Measured | None
-    readings: tuple[tuple[datetime, Measured], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,7 +100,7 @@ class Period:
     end: datetime
     readings: tuple[RecordedReading, ...]  # that hold now, the earliest first
     points: tuple[PointFacts, ...]
-    batches: tuple[BatchFacts, ...]
+    batches: tuple[BatchStanding, ...]
     injector: tuple[InjectorSetting, ...]
     episodes: tuple[Episode, ...]
     lots: tuple[LotFacts, ...]
@@ -137,10 +128,7 @@ def period_of(records: Records, *, site: str, start: datetime, end: datetime) ->
         end=end,
         readings=readings,
         points=_points(records, readings, start, end),
-        batches=tuple(
-            BatchFacts(said=b, recipe=expected_strength(records, b), readings=tuple(batch_readings(records, b)))
-            for b in made
-        ),
+        batches=tuple(batch_standing(records, batch) for batch in made),
         # The setting that held when the period began, and those since.
         injector=tuple(
             s

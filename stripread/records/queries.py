@@ -21,6 +21,7 @@ __all__ = [
     "RecordedPad",
     "RecordedReading",
     "corrections_of",
+    "earliest_reading",
     "entries_with_file",
     "find_entry",
     "find_reading",
@@ -175,6 +176,12 @@ def latest_readings(connection: Connection) -> dict[str, RecordedReading]:
         latest += connection.execute(query.limit(1)).scalars()
         point = connection.execute(select(func.min(readings.c.point)).where(readings.c.point > point)).scalar()
     return {one.point: one for one in _load(connection, latest) if one.point is not None}
+
+
+def earliest_reading(connection: Connection) -> RecordedReading | None:
+    """Return the earliest reading that holds; None where there is none."""
+    query = _filtered(ReadingFilter()).order_by(readings.c.when_utc, readings.c.seq).limit(1)
+    return next(iter(_load(connection, list(connection.execute(query).scalars()))), None)
 
 
 def page_of_entries(

@@ -317,6 +317,11 @@ class Records:
             yield from found
             before = found[-1].entry.seq
 
+    def earliest(self) -> RecordedReading | None:
+        """Return the earliest reading that holds; None where there is none."""
+        with self.database.reading() as connection:
+            return queries.earliest_reading(connection)
+
     def latest_by_point(self) -> dict[str, RecordedReading]:
         """Return the latest reading at each point."""
         with self.database.reading() as connection:

@@ -1,7 +1,5 @@
 """The report of a calibrated lot: one HTML page that holds its pictures, to be printed, checked and signed."""
 
-import base64
-import io
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -20,6 +18,7 @@ from stripread.lot.lot import Calibrator, LimitOf, Lot, PadCalibration
 from stripread.lot.record import CheckRow
 from stripread.numbers import counted, format_interval, format_number, places_for, two_digits
 from stripread.report.lot_page import level_rows, new_figure, plot_pad, read_off
+from stripread.report.page import data_uri, figure_png, page_environment
 from stripread.report.standard_text import broken_by_last
 
 __all__ = ["ReportInputs", "check_cells", "control_chart", "figure_uri", "lot_report"]
@@ -67,15 +66,7 @@ def lot_report(inputs: ReportInputs) -> str:
     MissingExtraError
         Without matplotlib.
     """
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("stripread.report", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    environment = page_environment("stripread.report")
     lot = inputs.lot
     shown = _Photos(inputs.photos)
     return environment.get_template("lot_report.html").render(
@@ -270,11 +261,7 @@ def _thumbnail(path: Path, sha256: str) -> tuple[str | None, str]:
     size = (max(round(columns * factor), 1), max(round(rows * factor), 1))
     small = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
     done, data = cv2.imencode(".jpg", small[:, :, ::-1], [cv2.IMWRITE_JPEG_QUALITY, 75])
-    return (_uri(data.tobytes(), "jpeg"), "") if done else (None, "photo cannot be shown")
-
-
-def _uri(data: bytes, form: str) -> str:
-    return f"data:image/{form};base64,{base64.b64encode(data).decode('ascii')}"
+    return (data_uri(data.tobytes(), "jpeg"), "") if done else (None, "photo cannot be shown")
 
 
 def _figures(pad: PadCalibration) -> list[str]:
@@ -311,6 +298,4 @@ def control_chart(rows: Sequence[CheckRow], pad: PadCalibration, *, size_in: tup
 
 def figure_uri(figure: Any) -> str:
     """Return a figure as a PNG in a data URI."""
-    out = io.BytesIO()
-    figure.savefig(out, format="png", dpi=_DPI, metadata={"Software": None})
-    return _uri(out.getvalue(), "png")
+    return data_uri(figure_png(figure, dpi=_DPI), "png")

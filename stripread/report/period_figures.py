@@ -1,8 +1,6 @@
 """The pictures of a period's report: a point's trend with its limits, and a lot's control chart."""
 
 from collections.abc import Sequence
-from io import BytesIO
-from typing import Any
 
 from stripread.check.control_chart import individuals_chart
 from stripread.lot.lot import Lot
@@ -10,6 +8,7 @@ from stripread.lot.record import CheckRow
 from stripread.records.period import PointFacts
 from stripread.report.document import Figure
 from stripread.report.lot_page import new_figure
+from stripread.report.page import figure_png
 from stripread.report.trend_plot import plot_trend, short_dates
 from stripread.site import Site
 
@@ -22,8 +21,7 @@ _DPI = 110
 def trend_figure(point: PointFacts, site: Site) -> Figure:
     """Draw a point's trend; ``point`` has at least one reading."""
     readings = point.trend.readings
-    sample = site.samples.get(readings[-1].sample or "")
-    expected = None if sample is None else sample.expectation(readings[0].main.analyte)
+    expected = site.expectation(readings[-1].sample, readings[0].main.analyte)
     size = (8.2, 2.9)
     figure = new_figure(*size)
     ax = figure.subplots()
@@ -36,7 +34,9 @@ def trend_figure(point: PointFacts, site: Site) -> Figure:
                 ax.axhline(limit, color="black", linestyle=(0, (6, 3)), linewidth=0.8, zorder=1)
         ax.plot([], [], color="black", linestyle=(0, (6, 3)), linewidth=0.8, label="control limits of its own scatter")
         ax.legend(fontsize="x-small", loc="upper left", bbox_to_anchor=(1.0, 1.0))
-    return Figure(_png(figure), f"{point.name}: readings over time with 95 % intervals and limits", size)
+    return Figure(
+        figure_png(figure, dpi=_DPI), f"{point.name}: readings over time with 95 % intervals and limits", size
+    )
 
 
 def check_figure(checks: Sequence[CheckRow], lot: Lot) -> Figure:
@@ -56,10 +56,4 @@ def check_figure(checks: Sequence[CheckRow], lot: Lot) -> Figure:
     )
     short_dates(ax)
     ax.legend(fontsize="x-small", loc="upper left", bbox_to_anchor=(1.0, 1.0))
-    return Figure(_png(figure), f"Control chart of lot {lot.number}", size)
-
-
-def _png(figure: Any) -> bytes:
-    out = BytesIO()
-    figure.savefig(out, format="png", dpi=_DPI, metadata={"Software": None})
-    return out.getvalue()
+    return Figure(figure_png(figure, dpi=_DPI), f"Control chart of lot {lot.number}", size)

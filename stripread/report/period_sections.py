@@ -10,13 +10,14 @@ from stripread.lot.verify import broken_rules
 from stripread.measured import Measured
 from stripread.numbers import counted, format_interval, format_number, places_for
 from stripread.records.entries import Entry
-from stripread.records.period import BatchFacts, Episode, LotFacts, Period
+from stripread.records.period import Episode, LotFacts, Period
+from stripread.records.standing import BatchStanding
+from stripread.report.batch_text import off_range, sample_of
 from stripread.report.document import Alarm, Heading, Items, Part, Table, Words
 from stripread.report.period_figures import check_figure
 from stripread.report.period_words import MARKS, meaning, moment, span
 from stripread.report.records_text import pad_value
 from stripread.site import Site
-from stripread.water.recipe import recipe_finding, recipe_range_finding
 
 __all__ = ["batch_parts", "finding_parts", "lot_parts", "note_parts", "superseded_parts", "verification_parts"]
 
@@ -24,7 +25,7 @@ __all__ = ["batch_parts", "finding_parts", "lot_parts", "note_parts", "supersede
 # --- batches ---------------------------------------------------------------------------------------------------------
 
 
-def batch_parts(batches: Sequence[BatchFacts], site: Site) -> Iterator[Part]:
+def batch_parts(batches: Sequence[BatchStanding], site: Site) -> Iterator[Part]:
     """Return the batches with their mass balance."""
     yield Heading("Batches and their mass balance")
     if not batches:
@@ -40,35 +41,32 @@ def batch_parts(batches: Sequence[BatchFacts], site: Site) -> Iterator[Part]:
                 small=True)  # fmt: skip
 
 
-def _batch_row(facts: BatchFacts, site: Site) -> tuple[str, ...]:
-    said = facts.said
+def _batch_row(batch: BatchStanding, site: Site) -> tuple[str, ...]:
+    said = batch.said
     of = " + ".join(f"{p.volume_l:.1f} L of {p.batch or 'a solution'}" for p in said.parts) or said.source or ""
-    first = facts.readings[0][1] if facts.readings else None
-    last = facts.readings[-1] if len(facts.readings) > 1 else None
+    last = batch.readings[-1] if len(batch.readings) > 1 else None
     return (
         said.id,
         moment(said.made_at),
         f"{of}{' in ' if of else ''}{said.water_l:.1f} L of water",
-        _strength(facts.recipe),
-        _strength(first),
+        _strength(batch.recipe),
+        _strength(batch.first),
         "" if last is None else f"{_strength(last[1])}, {moment(last[0])}",
-        _balance(facts, first, site),
+        _balance(batch, site),
     )
 
 
-def _balance(facts: BatchFacts, first: Measured | None, site: Site) -> str:
+def _balance(batch: BatchStanding, site: Site) -> str:
     """Say in words whether recipe, range and first reading go together."""
-    name = "concentrate" if facts.said.kind == "concentrate" else "stock"
-    if facts.recipe is None:
+    if batch.recipe is None:
         return "? recipe unknown"
     words = []
-    if name in site.samples:
+    name = sample_of(batch.said)
+    if off_range(batch.recipe, site, name) is not None:
         expected = site.samples[name].main
-        if recipe_range_finding(facts.recipe, low=expected.low, high=expected.high) is not None:
-            words.append(f"✘ RECIPE CANNOT GIVE {expected.low:g} to {expected.high:g} mg/L")
-    if first is not None:
-        differs = recipe_finding(facts.recipe, first) is not None
-        words.append("▲ reading DIFFERS from recipe" if differs else "✔ reading agrees with recipe")
+        words.append(f"✘ RECIPE CANNOT GIVE {expected.low:g} to {expected.high:g} mg/L")
+    if batch.first is not None:
+        words.append("▲ reading DIFFERS from recipe" if batch.finding else "✔ reading agrees with recipe")
     return "; ".join(words) or "never read"
 
 

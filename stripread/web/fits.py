@@ -18,6 +18,7 @@ from stripread.errors import StripReadError
 from stripread.lot.lot import Lot, load_lot, save_lot
 from stripread.lot.plan import enough_to_fit
 from stripread.lot.series import SeriesRow
+from stripread.records.files import replace_file
 from stripread.site import load_site, resolve_card, resolve_kind
 from stripread.web.drafts import CalibrationDraft, Drafts
 
@@ -125,9 +126,7 @@ class Fits:
 
 def _refuse(path: Path, expected: str, found: str, remedy: str) -> None:
     said = {"expected": expected, "found": found, "remedy": remedy}
-    part = path.with_suffix(".part")
-    part.write_text(json.dumps(said, ensure_ascii=False), encoding="utf-8")
-    part.replace(path)
+    replace_file(path, json.dumps(said, ensure_ascii=False).encode("utf-8"))
 
 
 def series_of(draft: CalibrationDraft, folder: Path) -> tuple[SeriesRow, ...]:

@@ -6,12 +6,13 @@ answer is read again after a restart. Recording is done once: the job's id stand
 
 import hashlib
 import json
-import os
 import re
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any
+
+from stripread.records.files import replace_file
 
 __all__ = ["Inbox", "Job"]
 
@@ -59,16 +60,14 @@ class Inbox:
 
     def accept(self, job: Job, data: bytes, flash: bytes | None = None) -> None:
         """Keep a job; once this returns it outlasts a power cut. The photos land before the job that names them."""
-        _write(self.photo(job.id), data)
+        replace_file(self.photo(job.id), data)
         if flash is not None:
-            _write(self.flash(job.id), flash)
-        _write(self.folder / f"{job.id}.job.json", _json(asdict(job)))
-        _sync(self.folder)
+            replace_file(self.flash(job.id), flash)
+        replace_file(self.folder / f"{job.id}.job.json", _json(asdict(job)))
 
     def answer(self, job_id: str, answer: Mapping[str, Any]) -> None:
         """Keep what came of a job."""
-        _write(self.folder / f"{job_id}.answer.json", _json(answer))
-        _sync(self.folder)
+        replace_file(self.folder / f"{job_id}.answer.json", _json(answer))
 
     def job(self, job_id: str) -> Job | None:
         """Return a job by its id; None for anything else."""
@@ -131,21 +130,3 @@ class Inbox:
 
 def _json(said: Mapping[str, Any]) -> bytes:
     return json.dumps(said, ensure_ascii=False, allow_nan=False).encode("utf-8")
-
-
-def _write(path: Path, data: bytes) -> None:
-    """Write a file whole or not at all."""
-    part = path.with_name(f"{path.name}.part")
-    with part.open("wb") as file:
-        file.write(data)
-        file.flush()
-        os.fsync(file.fileno())
-    part.replace(path)
-
-
-def _sync(folder: Path) -> None:
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

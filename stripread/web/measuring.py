@@ -44,7 +44,7 @@ def read_check(
     cv2.setNumThreads(1)
     site = load_site(Path(folder))
     the_lot = resolve_lot(lot, site)
-    card = next(iter(site.cards)) if len(site.cards) == 1 else the_lot.card
-    reading = read_strip(photo, card=resolve_card(card, site), kind=resolve_kind(the_lot.kind, site), lot=the_lot)
+    card = resolve_card(site.card_for(the_lot.card), site)
+    reading = read_strip(photo, card=card, kind=resolve_kind(the_lot.kind, site), lot=the_lot)
     check = check_standard(reading, pad=pad, known=known, u_known=u_known, today=now.date())
     return check_row(check, photo=photo.name, when=now.replace(microsecond=0))

@@ -21,14 +21,13 @@ from stripread.site import Site, load_site, resolve_card, resolve_kind
 from stripread.strip.kinds import PadSpec, shipped_kinds
 from stripread.web.accept import accept_lot, check_number
 from stripread.web.drafts import CalibrationDraft, DraftPhoto, DraftSolution, refuse_double
-from stripread.web.forms import chosen, needed, text, whole
+from stripread.web.forms import calendar_day, chosen, needed, number, numbers, sent_file, text, whole
 from stripread.web.lot_facts import pad_facts
 from stripread.web.measuring import measure_photo
 from stripread.web.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
 from stripread.web.site_record import records_of
-from stripread.web.typed import calendar_day, number, numbers, sent_file
 
 __all__ = ["calibrate_routes"]
 

@@ -16,12 +16,11 @@ from stripread.records import Draft, Records, Stamp
 from stripread.records.files import replace_file
 from stripread.site import Site, add_name, load_site, resolve_card
 from stripread.web.accept import check_number
-from stripread.web.forms import needed, text
+from stripread.web.forms import calendar_day, needed, sent_file, text
 from stripread.web.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
 from stripread.web.site_record import records_of
-from stripread.web.typed import calendar_day, sent_file
 
 __all__ = ["card_routes"]
 

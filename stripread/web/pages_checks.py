@@ -20,14 +20,13 @@ from stripread.recording import record_check
 from stripread.records import Stamp
 from stripread.report.lot_report import check_cells
 from stripread.site import Site, find_lot_file, load_site, resolve_lot
-from stripread.web.forms import chosen, text
+from stripread.web.forms import chosen, number, sent_file, text
 from stripread.web.lot_facts import pad_checks, record_file
 from stripread.web.measuring import read_check
 from stripread.web.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
 from stripread.web.site_record import records_of
-from stripread.web.typed import number, sent_file
 
 __all__ = ["checks_routes"]
 

@@ -2,7 +2,6 @@
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from io import BytesIO
 
 from anyio import to_thread
 from starlette.exceptions import HTTPException
@@ -14,6 +13,7 @@ from stripread.records import Point, RecordedReading
 from stripread.records.today import Due, due_today
 from stripread.records.trend import Trend, trend_of
 from stripread.report.lot_page import new_figure
+from stripread.report.page import figure_png
 from stripread.report.records_text import reading_headline
 from stripread.report.trend_plot import plot_trend
 from stripread.report.words import Headline
@@ -80,7 +80,7 @@ async def trend(request: Request, person: Person) -> Response:
 
     def look() -> tuple[Point | None, Trend, RecordedReading | None, Expectation | None]:
         found, site, point, last = _trend(request, days)
-        return point, found, last, None if last is None else _expected(site, last)
+        return point, found, last, None if last is None else site.expectation(last.sample, last.main.analyte)
 
     point, found, last, expected = await to_thread.run_sync(look)
     return render(
@@ -98,12 +98,11 @@ async def figure(request: Request, person: Person) -> Response:
         found, site, _, last = _trend(request, days)
         if last is None or not found.readings:
             raise HTTPException(404)
-        out = BytesIO()
+        latest = found.readings[-1]
         with DRAWING:
             drawn = new_figure(*_SIZE_IN)
-            plot_trend(found, drawn.subplots(), expected=_expected(site, found.readings[-1]))
-            drawn.savefig(out, format="png", dpi=_DPI, metadata={"Software": None})
-        return out.getvalue()
+            plot_trend(found, drawn.subplots(), expected=site.expectation(latest.sample, latest.main.analyte))
+            return figure_png(drawn, dpi=_DPI)
 
     return Response(await to_thread.run_sync(draw), media_type="image/png")
 
@@ -121,8 +120,3 @@ def _trend(request: Request, days: str) -> tuple[Trend, Site, Point | None, Reco
         if point is None and last is None:
             raise HTTPException(404)
         return trend_of(records, name, since=since, until=None), load_site(request.app.state.folder), point, last
-
-
-def _expected(site: Site, reading: RecordedReading) -> Expectation | None:
-    sample = site.samples.get(reading.sample or "")
-    return None if sample is None else sample.expectation(reading.main.analyte)

@@ -15,12 +15,11 @@ from stripread.errors import WrongUsageError
 from stripread.records import Point, Stamp
 from stripread.site import Site, load_site
 from stripread.web.addresses import checked_address, is_local, phone_address, qr_uri
-from stripread.web.forms import chosen, needed, text, whole
+from stripread.web.forms import chosen, needed, number, text, whole
 from stripread.web.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
 from stripread.web.site_record import records_of
-from stripread.web.typed import number
 
 __all__ = ["points_admin_routes"]
 

@@ -49,11 +49,6 @@ class ReadingQueue:
         self._pool = self._new_pool()
         self._task: asyncio.Task[None] | None = None
 
-    @property
-    def length(self) -> int:
-        """How many jobs wait or are being read."""
-        return len(self.inbox.waiting())
-
     def start(self) -> None:
         """Begin; jobs left over from before are read first, and old answers are removed."""
         self.inbox.tidy(now=time.time())

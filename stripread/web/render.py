@@ -3,12 +3,13 @@
 from collections.abc import Callable
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from stripread.findings import REGISTRY
 from stripread.report.batch_text import strength_words
+from stripread.report.page import page_environment
 from stripread.report.records_text import pad_interval, pad_value, reading_headline
 from stripread.web.phrases import teller
 from stripread.web.security import CSRF_FIELD
@@ -45,14 +46,7 @@ def render(request: Request, template: str, *, status: int = 200, **facts: Any) 
 
 
 def _environment(language: str) -> Environment:
-    made = Environment(
-        loader=PackageLoader("stripread.web", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        extensions=["jinja2.ext.i18n"],
-    )
+    made = page_environment("stripread.web", extensions=["jinja2.ext.i18n"])
     words = catalogue(language)
     made.install_gettext_translations(words, newstyle=True)  # type: ignore[attr-defined]  # of the extension
     # Words that are not written in a template: `_` would take them for safe, and a % in them for a place to fill.

@@ -52,7 +52,7 @@ def answer_job(folder: str, job_id: str) -> None:
 
 def _read(site: Site, inbox: Inbox, job: Job, file: PhotoFile, flash: PhotoFile | None) -> dict[str, Any]:
     lot, sample = resolve_lot(job.lot, site), site.sample(job.sample)
-    card, kind = resolve_card(_card_name(site, lot.card), site), resolve_kind(lot.kind, site)
+    card, kind = resolve_card(site.card_for(lot.card), site), resolve_kind(lot.kind, site)
     stamp = Stamp(at=datetime.fromisoformat(job.at), who=job.who)
     reading = read_strip(file, card=card, kind=kind, lot=lot, flash=flash)
     photos: list[tuple[Role, PhotoFile]] = [("photo", file)]
@@ -110,10 +110,6 @@ def _recorded(records: Records, file: PhotoFile, job_id: str) -> int | None:
         if entry.kind == "reading" and entry.payload.get("how", {}).get("job") == job_id:
             return entry.seq
     return None
-
-
-def _card_name(site: Site, lot_card: str) -> str:
-    return next(iter(site.cards)) if len(site.cards) == 1 else lot_card
 
 
 def _answer(verdict: Verdict, entry: int) -> dict[str, Any]:

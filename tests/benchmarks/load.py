@@ -8,39 +8,22 @@ are the sample photo of the line with a few bytes put behind its end, so that ea
 import argparse
 import os
 import re
-import shutil
 import statistics
 import subprocess
 import sys
 import time
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from datetime import UTC, datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import httpx2
 
-from stripread.records import Draft, Point, Stamp, open_records
-from stripread.web.people import People
+from stripread.records import Point, open_records
+from tests.web.conftest import ROOT, SECRET, make_site
 
-ROOT = Path(__file__).parents[2]
 PHOTO = ROOT / "sample_images" / "line-good.jpg"
-SECRET = "green-471"
 PATIENCE = 900.0  # seconds for all
-
-
-def make_site(folder: Path, phones: int) -> None:
-    shutil.copytree(ROOT / "calibration", folder, ignore=shutil.ignore_patterns("level*.jpg"))
-    stamp = Stamp(at=datetime(2026, 4, 14, 6, tzinfo=UTC), who="Sol")
-    with open_records(folder, create=True) as records:
-        records.append([Draft(kind="site", payload={"name": "Demo"}, subject="Demo")], stamp)
-        for number in range(phones):
-            records.add_point(Point(name=f"bench {number}", sample="line", flush_min=0.0), stamp)
-    people = People(folder)
-    for number in range(phones):
-        people.add(f"phone {number}", "technician", SECRET)
-    people.close()
 
 
 def phone(number: int, address: str, photos: int) -> list[tuple[float, float, str]]:
@@ -109,7 +92,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
     address = f"http://127.0.0.1:{options.port}"
     with TemporaryDirectory() as name:
         folder = Path(name) / "site"
-        make_site(folder, options.phones)
+        numbers = range(options.phones)
+        outlets = [Point(name=f"bench {n}", sample="line", flush_min=0.0) for n in numbers]
+        make_site(folder, points=outlets, people={f"phone {n}": "technician" for n in numbers})
         command = [sys.executable, "-m", "stripread", "serve", "--site", str(folder), "--port", str(options.port)]
         server = subprocess.Popen(command, env={**os.environ, "STRIPREAD_WHO": "Sol"})
         try:

@@ -22,7 +22,7 @@ from stripread.simulate.season_play import play_season
 ROOT = Path(__file__).parents[2]
 
 
-def inside(readings: Sequence[RecordedReading], folder: Path) -> tuple[int, int]:
+def intervals_held(readings: Sequence[RecordedReading], folder: Path) -> tuple[int, int]:
     """How many of the valid numbers' intervals hold the truth, and how many there are."""
     strips = tomllib.loads((folder / "truth.toml").read_text(encoding="utf-8"))["strips"]
     truth = {(datetime.fromisoformat(s["at"]), s["point"]): s["truth_mg_per_l"] for s in strips}
@@ -46,7 +46,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
             play_season(folder, ROOT / "calibration", seed=seed, faults=False, report=lambda done, of: None)
             with open_records(folder) as records:
                 readings = list(records.iterate_readings())
-            held, of = inside(readings, folder)
+            held, of = intervals_held(readings, folder)
         total += len(readings)
         for reading in readings:
             said = reading.entry.payload["findings"]

@@ -2,7 +2,6 @@
 
 import contextlib
 import re
-import shutil
 import socket
 import subprocess
 import sys
@@ -13,9 +12,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from stripread.records import Draft, Point, open_records
-from stripread.web.people import People
-from tests.web.conftest import PEOPLE, ROOT, SECRET, STAMP
+from stripread.records import Point
+from tests.web.conftest import POINTS, ROOT, SECRET
+from tests.web.conftest import make_site as make_demo
 
 CHROMIUM = Path("/usr/bin/chromium")
 PHONE = {"width": 390, "height": 844}
@@ -33,18 +32,10 @@ class Live:
 
 
 def make_site(folder: Path) -> Path:
-    """Copy the demo site and add points and people."""
-    shutil.copytree(ROOT / "calibration", folder, ignore=shutil.ignore_patterns("level*.jpg"))
-    with open_records(folder, create=True) as records:
-        records.append([Draft(kind="site", payload={"name": "Demo"}, subject="Demo")], STAMP)
-        records.add_point(Point(name="bench 1", sample="line", line="east", order=1, flush_min=1.0), STAMP)
-        records.add_point(Point(name="bench 2", sample="line", line="east", order=2, flush_min=1.0), STAMP)
-        records.add_point(Point(name="tank", sample="stock", flush_min=0.0), STAMP)
-    people = People(folder)
-    for name, role in PEOPLE.items():
-        people.add(name, role, SECRET)
-    people.close()
-    return folder
+    """The site of the page's other tests, with one more outlet."""
+    return make_demo(
+        folder, points=(*POINTS, Point(name="bench 2", sample="line", line="east", order=2, flush_min=1.0))
+    )
 
 
 @contextlib.contextmanager

@@ -2,7 +2,7 @@
 
 import re
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -18,20 +18,24 @@ ROOT = Path(__file__).parents[2]
 PEOPLE = {"Ines": "technician", "Sol": "supervisor", "Gus": "grower"}
 SECRET = "green-471"
 STAMP = Stamp(at=datetime(2026, 4, 14, 6, tzinfo=UTC), who="Sol")
+POINTS = (
+    Point(name="bench 1", sample="line", line="east", order=1, flush_min=1.0),
+    Point(name="tank", sample="stock", flush_min=0.0),
+)
 SAMPLE = ROOT / "sample_images" / "line-good.jpg"
 
 
-def make_site(folder: Path) -> Path:
-    """The demo site with two points, and a person of each role."""
+def make_site(folder: Path, *, points: Sequence[Point] = POINTS, people: Mapping[str, str] = PEOPLE) -> Path:
+    """The demo site with some points and people."""
     shutil.copytree(ROOT / "calibration", folder, ignore=shutil.ignore_patterns("level*.jpg"))
     with open_records(folder, create=True) as records:
         records.append([Draft(kind="site", payload={"name": "Demo"}, subject="Demo")], STAMP)
-        records.add_point(Point(name="bench 1", sample="line", line="east", order=1, flush_min=1.0), STAMP)
-        records.add_point(Point(name="tank", sample="stock", flush_min=0.0), STAMP)
-    people = People(folder)
-    for name, role in PEOPLE.items():
-        people.add(name, role, SECRET)
-    people.close()
+        for point in points:
+            records.add_point(point, STAMP)
+    kept = People(folder)
+    for name, role in people.items():
+        kept.add(name, role, SECRET)
+    kept.close()
     return folder
 
 
