@@ -25,7 +25,7 @@ def draw_closeup(reading: Reading) -> Picture:
     """Return the card upright and, below it, the pads enlarged; shape (rows, 1080, 3), sRGB."""
     measured = reading.measurement
     photo, pose, layout = measured.card.photo, measured.card.pose, measured.card.card
-    to_mm = np.linalg.inv(pose.homography)
+    to_mm: Float = np.linalg.inv(pose.homography).astype(np.float64)
     pads = [apply_homography(to_mm, pad.polygon_px) for pad in measured.pads]
     whole = Rect(0.0, 0.0, layout.width_mm, layout.height_mm).grown(_AROUND_CARD_MM)
     parts = [_seen(photo, pose.homography, rect, pads) for rect in (whole, _around(pads))]
@@ -65,6 +65,6 @@ def _seen(photo: Photo, homography: Float, rect: Rect, pads: list[Float]) -> Pic
         centre = corners.mean(axis=0)
         outline(picture, centre + (corners - centre) * _GROWN, width=4)
         if len(pads) > 1:
-            below = centre + [0.0, 1.05 * float(np.ptp(corners[:, 1]))]
+            below = centre + np.array([0.0, 1.05 * float(np.ptp(corners[:, 1]))])
             tag(picture, str(number), below, size=max(round(2.2 * scale), 22))
     return picture

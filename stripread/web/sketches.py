@@ -13,7 +13,7 @@ _SKETCHES = {
     "light": (
         "photo_unfit", "photo_clipped", "photo_dark", "glare_on_pad", "shadow_edge", "mixed_light", "poor_correction",
     ),
-    "still": ("photo_soft", "photo_unreadable", "photo_too_large"),
+    "still": ("photo_soft",),
     "pair": ("flash_pair", "strip_moved", "flash_weak", "flash_misfit"),
 }  # fmt: skip
 _BY_CODE = {code: sketch for sketch, codes in _SKETCHES.items() for code in codes}
