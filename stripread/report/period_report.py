@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from stripread import __version__
 from stripread.check.verdict import CAUTION
 from stripread.numbers import counted
+from stripread.quantities import Units
 from stripread.records.period import Episode, Period, PointFacts
 from stripread.records.queries import RecordedReading
 from stripread.report.document import Alarm, Document, Heading, Items, Part, Table, Words
@@ -34,8 +35,13 @@ _FOLLOWS = {
 _IN_SUMMARY = 10
 
 
-def period_report(period: Period, site: Site, *, made_at: datetime) -> Document:
+def period_report(period: Period, site: Site, *, made_at: datetime, units: Units | None = None) -> Document:
     """Return the report.
+
+    Parameters
+    ----------
+    units : {"metric", "us"} or None
+        Of volumes; None: the site's.
 
     Raises
     ------
@@ -46,7 +52,7 @@ def period_report(period: Period, site: Site, *, made_at: datetime) -> Document:
     parts = (
         *_summary(period),
         *_points(period.points, site),
-        *batch_parts(period.batches, site),
+        *batch_parts(period.batches, site, units or site.units),
         *finding_parts(period.episodes),
         *lot_parts(period.lots, made_at),
         *note_parts(period),
