@@ -1,7 +1,9 @@
 """Amounts for people at the tank: rounded to what a jug shows, in their own units with litres beside them."""
 
+import re
+
 from stripread.measured import Measured
-from stripread.numbers import format_number, places_for
+from stripread.numbers import format_number, places_for, plain
 from stripread.quantities import System
 
 __all__ = [
@@ -13,6 +15,7 @@ __all__ = [
     "tell_temperature",
     "tell_volume",
     "tell_volume_read",
+    "tell_volumes_in",
     "volume_as_typed",
 ]
 
@@ -24,6 +27,7 @@ _SIGN = {"us": "US", "imperial": "imp"}
 _STEPS_L = (
     (0.01, 0.0001), (0.015, 0.0005), (0.1, 0.001), (1.0, 0.005), (5.0, 0.05), (20.0, 0.1), (100.0, 0.5), (1000.0, 5.0)
 )  # fmt: skip
+_IN_WORDS = re.compile(r"(?<![\d.(])(\d[\d.]*) L (?=of |de )")  # as a finding of the record has it
 _LEAST_L = 0.0015  # under it a step of a tenth of a millilitre is too coarse
 _STEPS_OZ = ((4.0, 0.05), (8.0, 0.25), (32.0, 0.5))
 _STEPS_GAL = ((5.0, 0.05), (20.0, 0.1), (100.0, 0.5), (1000.0, 5.0))
@@ -59,41 +63,46 @@ def tell_volume(volume_l: float, system: System) -> str:
     gallons, sign = volume_l / _GALLON_L[system], _SIGN[system]
     if volume_l == 0:
         return f"0 {sign} gal"
-    own = f"{_digits(gallons)} {sign} gal" if gallons >= 0.999 else f"{gallons * _OUNCES[system]:.3g} {sign} fl oz"
+    own = f"{plain(gallons)} {sign} gal" if gallons >= 0.999 else f"{gallons * _OUNCES[system]:.3g} {sign} fl oz"
     return f"{own} ({_metric(volume_l)})"
+
+
+def tell_volumes_in(words: str, system: System) -> str:
+    """Return what the record says, "17.03 L of water", with its litres told in a system; metric words stay as they are.
+
+    The record's own words are in litres and never change; Spanish ones have "L de".
+    """
+    if system == "metric":
+        return words
+    return _IN_WORDS.sub(lambda found: f"{tell_volume(float(found[1]), system)} ", words)
 
 
 def volume_as_typed(volume_l: float, system: System) -> str:
     """Return a volume as somebody would type it, to be read again by `parse_quantity`."""
     if system == "metric" or 0 < volume_l < _GALLON_L[system] / _OUNCES[system]:
-        return f"{_digits(volume_l, 4)} L" if volume_l == 0 or volume_l >= 0.9995 else f"{1000 * volume_l:.4g} mL"
+        return f"{plain(volume_l, 4)} L" if volume_l == 0 or volume_l >= 0.9995 else f"{1000 * volume_l:.4g} mL"
     sign, gallons = ("" if system == "us" else "imp "), volume_l / _GALLON_L[system]
     whole = gallons == 0 or gallons >= 0.999
-    return f"{_digits(gallons, 4)} {sign}gal" if whole else f"{gallons * _OUNCES[system]:.4g} {sign}fl oz"
+    return f"{plain(gallons, 4)} {sign}gal" if whole else f"{gallons * _OUNCES[system]:.4g} {sign}fl oz"
 
 
 def tell_volume_read(volume_l: Measured, system: System) -> str:
     """Return a volume that is known with an uncertainty, with its 95 % interval."""
     low, high = volume_l.interval
-    ends = f"{_digits(low)} to {'no end known' if high is None else _digits(high)} L"
+    ends = f"{plain(low)} to {'no end known' if high is None else plain(high)} L"
     return f"{tell_volume(volume_l.value, system)}, 95 %: {ends}"
 
 
 def _metric(volume_l: float) -> str:
-    return f"{1000 * volume_l:.3g} mL" if 0 < volume_l < 0.9995 else f"{_digits(volume_l)} L"
-
-
-def _digits(number: float, digits: int = 3) -> str:
-    """Return a number with so many digits or to the unit, whichever is finer, and never as 1e+03."""
-    return f"{number:.0f}" if number >= 10**digits - 0.5 else f"{number:.{digits}g}"
+    return f"{1000 * volume_l:.3g} mL" if 0 < volume_l < 0.9995 else f"{plain(volume_l)} L"
 
 
 def tell_line_flow(flow_l_per_min: float, system: System) -> str:
     """Return the flow of a line in words: in metric units, and before them in those of the system."""
-    metric = f"{_digits(flow_l_per_min)} L/min"
+    metric = f"{plain(flow_l_per_min)} L/min"
     if system == "metric":
         return metric
-    return f"{_digits(flow_l_per_min / _GALLON_L[system])} {_SIGN[system]} gal/min ({metric})"
+    return f"{plain(flow_l_per_min / _GALLON_L[system])} {_SIGN[system]} gal/min ({metric})"
 
 
 def tell_temperature(celsius: float, system: System) -> str:

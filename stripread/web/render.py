@@ -9,7 +9,7 @@ from starlette.responses import HTMLResponse
 
 from stripread.findings import REGISTRY
 from stripread.quantities import System
-from stripread.report.amounts import tell_line_flow, tell_volume
+from stripread.report.amounts import tell_line_flow, tell_volume, tell_volumes_in
 from stripread.report.batch_text import strength_words
 from stripread.report.page import page_environment
 from stripread.report.records_text import pad_interval, pad_value, reading_headline
@@ -64,5 +64,6 @@ def _environment(language: str) -> Environment:
         made.filters[name] = lambda said, words_of=words_of: tell(words_of(said))
     for name, amount_of in _AMOUNTS.items():
         made.filters[name] = lambda said, units, amount_of=amount_of: tell(amount_of(said, units))
+    made.filters["poured"] = lambda words, units: type(words)(tell_volumes_in(words, units))  # safe words stay so
     made.filters["headline"] = reading_headline
     return made
