@@ -89,6 +89,7 @@ def create_app(settings: Settings) -> Starlette:
     )
     state = app.state
     state.settings, state.folder, state.site_name = settings, settings.folder, site.name
+    state.site_units = site.units
     state.lan, state.secure, state.environments = settings.lan, settings.secure, {}
     state.people = People(settings.folder)
     state.drafts = Drafts(settings.folder)
