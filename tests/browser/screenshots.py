@@ -21,6 +21,11 @@ Every screen of the page for phones, 390 pixels wide; `make screenshots` takes t
 its people, lots and photos are invented; the photos are simulated.
 """
 _WHO = {None: "Nobody signed in", "Ines": "A technician", "Sol": "A supervisor", "Gus": "A grower"}
+# The whole page in one picture: what stays at the bottom of the screen stands at the end of the page.
+_WHOLE = """() => {
+  document.body.style.position = "relative";
+  for (const nav of document.querySelectorAll("nav")) nav.style.position = "absolute";
+}"""
 _SPANISH = "-spanish.png"
 _TALLEST = 1600  # CSS pixels; what is longer is cut off, as it is scrolled to on a phone
 
@@ -89,6 +94,7 @@ def _shown(name: str) -> str:
 
 def _take(page: Any, path: Path) -> None:
     page.mouse.move(0, 0)
+    page.evaluate(_WHOLE)
     tall = min(page.evaluate("document.documentElement.scrollHeight"), _TALLEST)
     taken = page.screenshot(full_page=True, clip={"x": 0, "y": 0, "width": 390, "height": tall})
     _save(taken, path)
