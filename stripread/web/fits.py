@@ -125,14 +125,15 @@ class Fits:
     async def _run(self, draft_id: str) -> None:
         try:
             async with self._one:
-                for _ in range(_TRIES):
+                for tries in range(1, _TRIES + 1):
                     draft = await to_thread.run_sync(self._drafts.find, draft_id)
                     if draft is None or draft.state != "open" or self._closing:
                         return
-                    if await self._fit(draft.id) or self._closing:
+                    if await self._fit(draft_id) or self._closing:
                         return
                     _log.error("the fit of draft %s stopped before it was done", draft_id)
-                self._stopped.add((draft_id, draft.signature()))
+                    if tries == _TRIES:
+                        self._stopped.add((draft_id, draft.signature()))
         finally:
             self._running.pop(draft_id, None)
 
