@@ -118,7 +118,7 @@ class Fits:
     async def stop(self) -> None:
         """Stop what is running; nothing is lost but its time."""
         self._closing = True
-        if self._process is not None:
+        if self._process is not None and self._process.is_alive():
             self._process.kill()
         await asyncio.gather(*filter(None, self._running.values()), return_exceptions=True)
 

@@ -56,7 +56,7 @@ def fit_draft(site_folder: str, draft_id: str, today: date) -> None:
         said = {name: _in_words(getattr(error, name), draft) for name in ("expected", "found", "remedy")}
         replace_file(refused, json.dumps(said, ensure_ascii=False).encode("utf-8"))
         return
-    part = lot_file.with_suffix(".part")
+    part = lot_file.with_suffix(f".{os.getpid()}.part")
     save_lot(lot, part)
     part.replace(lot_file)
 

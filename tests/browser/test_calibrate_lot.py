@@ -3,12 +3,14 @@
 The photos are those of the simulated series of a shipped lot, one light, the fewest that make a fit.
 """
 
+import hashlib
 import re
 
 import pytest
 
 from stripread.records import open_records
-from tests.browser.live import ANSWER_S, SAMPLES, sign_in, verdict
+from stripread.web.drafts import DraftPhoto, Drafts
+from tests.browser.live import ANSWER_S, PHONE, SAMPLES, sign_in, until, verdict
 from tests.web.conftest import ROOT
 
 # A busy machine may keep a browser waiting for longer than these tests do: a second try tells the two apart.
@@ -33,16 +35,13 @@ def plan(page, number):
     page.wait_for_url(re.compile(r"/lots/drafts/[0-9a-f]{32}$"))
 
 
-def photograph_all(page, photos=PHOTOS):
-    """Send a photo of each strip, in the order in which the page asks for them."""
-    for done, (level, strip) in enumerate(PHOTOS, start=1):
-        page.get_by_text(f"Next: level {level} mg/L, strip {strip}.").wait_for()
-        assert page.locator("#level option:checked").inner_text() == f"{level} mg/L"
-        assert page.locator("#strip option:checked").inner_text() == str(strip)
-        page.locator("#photo").set_input_files(SERIES / photos[level, strip])
-        page.get_by_role("button", name="Send the photo").tap()
-        page.locator(f"ul.rows > li:nth-child({done})").wait_for(state="attached", timeout=1000 * ANSWER_S)
-    page.get_by_text("All planned photos are here.").wait_for()
+def photograph(page, level, strip, file):
+    """Send the photo of the strip that the page asks for."""
+    page.get_by_text(f"Next: level {level} mg/L, strip {strip}.").wait_for()
+    assert page.locator("#level option:checked").inner_text() == f"{level} mg/L"
+    assert page.locator("#strip option:checked").inner_text() == str(strip)
+    page.locator("#photo").set_input_files(SERIES / file)
+    page.get_by_role("button", name="Send the photo").tap()
 
 
 def see_fit(page):
@@ -52,8 +51,19 @@ def see_fit(page):
 def test_from_the_plan_to_a_strip_that_is_read_with_the_lot(open_phone, live):
     page = open_phone("Sol")
     plan(page, "UL-9")
-    assert "0.2" in page.get_by_role("region", name="Dilutions").inner_text()
-    photograph_all(page)
+    pours = page.get_by_role("list", name="Dilutions")
+    assert "2 mL of D1 + 98 mL of water\n= 0.1 ± 0.0021 mg/L (k = 1)" in re.sub(r"\n+", "\n", pours.inner_text())
+    assert pours.evaluate("list => list.scrollWidth <= list.clientWidth && list.clientWidth <= 390")
+    large = "all => Math.min(...all.map((one) => parseFloat(getComputedStyle(one).fontSize)))"
+    assert pours.locator("p").evaluate_all(large) >= 20  # px: read at arm's length
+    for done, ((level, strip), file) in enumerate(PHOTOS.items(), start=1):
+        photograph(page, level, strip, file)
+        page.locator(f"ul.rows > li:nth-child({done})").wait_for(state="attached", timeout=1000 * ANSWER_S)
+        if done == 1:  # the next strip's form is before one's eyes, whole
+            until(page, lambda: page.locator("#next").bounding_box()["y"] < 200)
+            send = page.get_by_role("button", name="Send the photo").bounding_box()
+            assert send["y"] + send["height"] < PHONE["height"]
+    page.get_by_text("All planned photos are here.").wait_for()
     see_fit(page)
     assert re.search(r"LOD\s+0\.0\d+ mg/L", page.locator("main").inner_text())
     assert re.search(r"LOQ\s+0\.\d+ mg/L", page.locator("main").inner_text())
@@ -85,7 +95,23 @@ def test_from_the_plan_to_a_strip_that_is_read_with_the_lot(open_phone, live):
 def test_a_strip_of_another_level_is_named_and_nothing_can_be_accepted(open_phone, live):
     page = open_phone("Sol")
     plan(page, "UL-8")
-    photograph_all(page, photos=PHOTOS | {("0.1", 2): "level05-strip3-light1.jpg"})  # of 1 mg/L
+    photos = PHOTOS | {("0.1", 2): "level05-strip3-light1.jpg"}  # of 1 mg/L
+    *sent, last = photos.items()
+    drafts = Drafts(live.folder)
+    for (level, strip), file in sent:  # as if they had been sent: the test before does so
+        data = (SERIES / file).read_bytes()
+        kept = DraftPhoto(
+            sha256=hashlib.sha256(data).hexdigest(),
+            suffix=".jpg",
+            level=list(LEVELS).index(level),
+            strip=strip,
+            at="2026-04-14T08:10:00+00:00",
+            who="Sol",
+        )
+        drafts.add_photo(page.url.rsplit("/", 1)[1], kept, data)
+    page.reload()
+    photograph(page, *last[0], last[1])
+    page.get_by_text("All planned photos are here.").wait_for(timeout=1000 * ANSWER_S)
     see_fit(page)
     page.get_by_text("No curve may be trusted, for this reason:").wait_for()
     reason = page.locator("dl.alarm").inner_text()
@@ -97,3 +123,32 @@ def test_a_strip_of_another_level_is_named_and_nothing_can_be_accepted(open_phon
     page.get_by_role("button", name="Reject this calibration").tap()
     page.get_by_text("Rejected by Sol").wait_for()
     assert not (live.folder / "lots" / "UL-8").exists()
+
+
+def test_a_photo_that_cannot_be_measured_is_told_beside_the_form_and_a_lost_network_keeps_the_choice(open_phone, live):
+    page = open_phone("Sol")
+    plan(page, "UL-7")
+    button = page.get_by_role("button", name="Send the photo")
+    page.locator("#photo").set_input_files(SAMPLES / "no-strip.jpg")
+    button.tap()
+    page.get_by_role("alert").get_by_text("This photo was not kept").wait_for(timeout=1000 * ANSWER_S)
+    assert page.get_by_text("Next: level 0 mg/L, strip 1.").is_visible()
+    assert page.locator("#photo").evaluate("input => input.files.length") == 0
+    page.locator("#photo").set_input_files(SERIES / PHOTOS["0", 1])
+    page.context.set_offline(True)
+    button.tap()
+    page.get_by_text("No connection. The photo is still chosen").wait_for()
+    page.context.set_offline(False)
+    button.tap()
+    page.get_by_text("Next: level 0 mg/L, strip 2.").wait_for(timeout=1000 * ANSWER_S)
+    assert page.get_by_role("alert").count() == 0
+    assert len(list((live.folder / "drafts").rglob("*.jpg"))) == 1
+
+
+def test_without_a_script_the_form_does_it_all(open_phone, live):
+    page = open_phone("Sol", java_script_enabled=False)
+    plan(page, "UL-6")
+    page.locator("#photo").set_input_files(SERIES / PHOTOS["0", 1])
+    page.get_by_role("button", name="Send the photo").tap()
+    page.get_by_text("Next: level 0 mg/L, strip 2.").wait_for(timeout=1000 * ANSWER_S)
+    assert page.url.endswith("#next")

@@ -184,7 +184,7 @@ def pair(tmp_path_factory):
     kind, rng = load_kind("clo2-ultralow"), np.random.default_rng(5)
     shot = Shot(
         card=design_card(), printer_seed=DEMO_PRINTER, phone=make_phone(3), lamps=("D55",),
-        view=View(size_px=(1200, 900), card_width_share=0.86),
+        view=View(size_px=(1000, 750), card_width_share=0.86),
         strip=DippedStrip(kind=kind, concentrations={"clo2": 0.5}), taken_at=datetime(2026, 4, 14, 8, tzinfo=UTC),
     )  # fmt: skip
     files = tuple(tmp_path_factory.mktemp("pair") / f"{name}.jpg" for name in ("plain", "flash"))
