@@ -5,17 +5,18 @@ import json
 import os
 import re
 import time
+from dataclasses import replace
 
 import pytest
 from PIL import ExifTags, Image
 from starlette.testclient import TestClient
 
-from stripread.lot.lot import load_lot
+from stripread.lot.lot import load_lot, save_lot
 from stripread.lot.series import load_series
 from stripread.web.app import create_app
 from stripread.web.drafts import DraftPhoto, Drafts
 from stripread.web.fits import Fits
-from stripread.web.fitting import series_csv, series_of
+from stripread.web.fitting import fit_paths, series_csv, series_of
 from stripread.web.settings import Settings
 from tests.web.conftest import ROOT, csrf_of, sign_in
 from tests.web.slow_fit import die_at_once, take_for_ever
@@ -169,6 +170,23 @@ def with_photos(client):
     where = begin_known(client, "clo2-ultralow", [(value,) for value in CLO2.values()]).headers["location"]
     put(client, where, "UL-2603", list(CLO2), STRIPS)
     return where
+
+
+@pytest.mark.parametrize(("loq", "warned"), [(0.09, False), (None, True)])
+def test_a_curve_without_a_loq_is_warned_of(signed_in, site, loq, warned):
+    """Where strips of two levels were mixed up and there are few, all seem to scatter, and no strip is named."""
+    client = signed_in("Sol")
+    where = with_photos(client)
+    (draft,) = Drafts(site).every()
+    lot = load_lot(site / "UL-2603" / "lot.json")
+    (pad,) = lot.pads
+    save_lot(
+        replace(lot, pads=(replace(pad, loq=replace(pad.loq, value=loq)),)),
+        fit_paths(site / "drafts" / draft.id, draft)[0],
+    )
+    page = client.get(where).text
+    assert "Accept the lot" in page
+    assert ("▲ No LOQ: strips scatter so much" in page) == warned
 
 
 @pytest.fixture
