@@ -10,7 +10,8 @@ from stripread.records.files import replace_file
 from stripread.site import load_site
 from stripread.site_write import add_name
 from stripread.web.drafts import CalibrationDraft, Drafts
-from stripread.web.fits import Fit, series_csv, series_of
+from stripread.web.fits import Fit
+from stripread.web.fitting import series_csv, series_of
 
 __all__ = ["accept_lot", "check_number"]
 
