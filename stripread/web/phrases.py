@@ -7,7 +7,10 @@ pattern's translation is filled with what stood in its places. What fits no patt
 
 import re
 from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
 from gettext import NullTranslations
+from itertools import zip_longest
 
 from markupsafe import Markup, escape
 
@@ -34,19 +37,16 @@ PHRASES = (
     "%(amount)s of %(what)s",
     "Draw off %(amount)s, then add %(added)s",
     "Add %(amount)s",
-    "%(analyte)s is %(side)s the %(expected)s expected for %(sample)s: %(read)s.",
-    "%(analyte)s is %(side)s the %(expected)s expected for %(sample)s: %(read)s; in range with a "
-    "probability of %(share)s.",
-    "Whether %(analyte)s is in the %(expected)s expected for %(sample)s is undecided: %(read)s.",
-    "Whether %(analyte)s is in the %(expected)s expected for %(sample)s is undecided: %(read)s; in range with a "
-    "probability of %(share)s.",
     "%(validity)s: %(message)s",
     "%(validity)s, %(side)s range: %(message)s",
+    "%(note)s: %(names)s.",
+    "%(what)s: %(more)s",
 )
-_NUMBER = r"[-+]?[\d.,]+"
+_NUMBER = r"[-+]?[\d.,]+(?:e[-+]?\d+)?"
 _SHAPES = {
-    "low": _NUMBER,
-    "high": rf"{_NUMBER}(?: [^ ]+)?",
+    "low": rf"{_NUMBER}|\?",
+    "high": rf"(?:{_NUMBER}|\?)(?: [^ ]+)?",
+    "hours": _NUMBER,
     "bound": rf"{_NUMBER}(?: [^ ]+)?",
     "middle": _NUMBER,
     "amount": r"[-+±~]?\d[\d.,]*(?: [^ ,;:.]{1,12}){0,3}?(?: \([^)]*\))?",  # 40 L; 309 mg/L (95 %: 271 to 352)
@@ -56,40 +56,63 @@ _SHAPES = {
 _QUANTITY = re.compile(rf"[^A-Za-z]*|{_NUMBER} [^ ]+|'.*'")  # or what somebody typed, in quotes
 _ENGLISH = '<span lang="en">'
 _DEEPEST = 4  # patterns within patterns
+_REMEMBERED = 2048  # texts said before
 _NAME = 3  # blanks; names of points, batches and lots have fewer
 
 
 def teller(language: str, words: NullTranslations) -> Teller:
-    """Return what says a text of the program in a language."""
+    """Return what says a text of the program in a language; what nobody translated is marked as English."""
     if language == "en":
         return lambda text: text or ""
-    compiled = [(_regex(pattern), pattern) for pattern in sorted(patterns(language), key=_literal, reverse=True)]
+    compiled = [_Pattern.of(pattern) for pattern in sorted(patterns(language), key=_literal, reverse=True)]
 
-    def tell(text: str | None, depth: int = 0) -> str:
-        if not text:
-            return ""
+    @lru_cache(maxsize=_REMEMBERED)
+    def tell(text: str, depth: int = 0) -> str:
         text = text.strip()
         if (found := words.gettext(text)) != text:
             return escape(found)
         if _QUANTITY.fullmatch(text) or depth > _DEEPEST:
             return escape(text)
-        first = None
-        for regex, pattern in compiled:
-            if match := regex.fullmatch(text):
-                filled = {name: _within(name, value, depth) for name, value in match.groupdict().items()}
-                told = escape(words.gettext(pattern)) % filled
-                if _ENGLISH not in told:
-                    return told
-                first = first or told
-        if first is not None:
-            return first
-        sentences = re.split(r"(?<=[.!]) (?=[A-Z])", text)
-        if len(sentences) > 1:
-            return Markup(" ").join(tell(sentence, depth) for sentence in sentences)
+        ways = (_by_pattern, _by_sentences, _as_sentence, _by_list)
+        found_ways = [told for way in ways if (told := way(text, depth)) is not None]
+        if found_ways:
+            return min(found_ways, key=lambda told: told.count(_ENGLISH))
         # A name inside a sentence may be of any language; a sentence that nobody translated is English.
         if depth and text.count(" ") < _NAME:
             return escape(text)
         return Markup(_ENGLISH + "{}</span>").format(text)
+
+    def _by_pattern(text: str, depth: int) -> str | None:
+        first = None
+        for pattern in compiled:
+            if (match := pattern.match(text)) is None:
+                continue
+            filled = {name: _within(name, value, depth) for name, value in match.groupdict().items()}
+            told = escape(words.gettext(pattern.text)) % filled
+            if _ENGLISH not in told:
+                return told
+            first = first or told
+        return first
+
+    def _by_sentences(text: str, depth: int) -> str | None:
+        sentences = re.split(r"(?<=[.!]) (?=[A-Z])", text)
+        return Markup(" ").join(tell(sentence, depth) for sentence in sentences) if len(sentences) > 1 else None
+
+    def _as_sentence(text: str, depth: int) -> str | None:
+        """Say what begins with a capital although it stands in the catalogue without: a note."""
+        if not re.match("[A-Z][a-z]", text):
+            return None
+        told = tell(text[0].lower() + text[1:], depth + 1)
+        changed = _ENGLISH not in told and told != escape(text[0].lower() + text[1:])
+        return told[:1].upper() + told[1:] if changed else None
+
+    def _by_list(text: str, depth: int) -> str | None:
+        for sign, joined in ((", ", ", "), (" and ", f" {words.gettext('and')} ")):
+            parts = text.split(sign)
+            told = [tell(part, depth + 1) for part in parts]
+            if len(parts) > 1 and any(one != escape(part) for one, part in zip(told, parts, strict=True)):
+                return Markup(joined).join(told)
+        return None
 
     def _within(name: str, value: str, depth: int) -> str:
         if name != "meaning":
@@ -98,16 +121,35 @@ def teller(language: str, words: NullTranslations) -> Teller:
         told = words.gettext(f"{value[:1].upper()}{value[1:]}.")
         return escape(f"{told[:1].lower()}{told[1:].rstrip('.')}")
 
-    return tell
+    return lambda text: tell(text) if text else ""
 
 
-def _regex(pattern: str) -> re.Pattern[str]:
-    parts = re.split(r"%\((\w+)\)[sdg]", pattern)
-    made = "".join(
-        f"(?P<{part}>{_SHAPES.get(part, '.+?')})" if index % 2 else re.escape(part.replace("%%", "%"))
-        for index, part in enumerate(parts)
-    )
-    return re.compile(made, re.DOTALL)
+@dataclass(frozen=True, slots=True)
+class _Pattern:
+    """A message with places, what is fixed in it, and how to take it apart."""
+
+    text: str
+    fixed: tuple[str, ...]
+    regex: re.Pattern[str]
+
+    @classmethod
+    def of(cls, text: str) -> "_Pattern":
+        parts = re.split(r"%\((\w+)\)[sdg]", text)
+        fixed = [re.escape(part.replace("%%", "%")) for part in parts[::2]]
+        places = [f"(?P<{name}>{_SHAPES.get(name, '.+?')})" for name in parts[1::2]]
+        made = "".join(one for pair in zip_longest(fixed, places, fillvalue="") for one in pair)
+        return cls(text, tuple(part.replace("%%", "%") for part in parts[::2]), re.compile(made, re.DOTALL))
+
+    def match(self, text: str) -> re.Match[str] | None:
+        """Take a text apart; what is fixed is looked for first, as that is quick."""
+        if not (text.startswith(self.fixed[0]) and text.endswith(self.fixed[-1])):
+            return None
+        at = 0
+        for part in self.fixed:
+            at = text.find(part, at) + len(part)
+            if at < len(part):
+                return None
+        return self.regex.fullmatch(text)
 
 
 def _literal(pattern: str) -> int:
