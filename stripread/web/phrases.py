@@ -22,16 +22,12 @@ Teller = Callable[[str | None], str]
 
 # Patterns of words that are put together outside of what `translations.py` reads by itself.
 PHRASES = (
-    "DOUBTFUL, repeat: %(water)s",
-    "NOT READ: %(trouble)s",
     "under %(bound)s",
     "over %(bound)s",
-    "because: %(meaning)s",
     "%(low)s to %(high)s",
     "%(middle)s, %(low)s to %(high)s",
     "up to %(high)s",
     "%(low)s and over",
-    "95 %% interval %(interval)s",
     "%(amount)s (95 %%: %(low)s to %(high)s)",
     "%(amount)s (95 %%: %(low)s to no end known)",
     "%(amount)s of %(what)s",
@@ -110,7 +106,8 @@ def teller(language: str, words: NullTranslations) -> Teller:
         for sign, joined in ((", ", ", "), (" and ", f" {words.gettext('and')} ")):
             parts = text.split(sign)
             told = [tell(part, depth + 1) for part in parts]
-            if len(parts) > 1 and any(one != escape(part) for one, part in zip(told, parts, strict=True)):
+            known = [one != escape(part) and _ENGLISH not in one for one, part in zip(told, parts, strict=True)]
+            if len(parts) > 1 and any(known):
                 return Markup(joined).join(told)
         return None
 

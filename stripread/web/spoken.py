@@ -53,7 +53,7 @@ def said(tree: ast.Module, *, labels: bool = False) -> Iterator[str]:
         single |= {id(n.elts[0]) for n in ast.walk(tree) if isinstance(n, ast.Tuple) and len(n.elts) == 2}
     for node in _heard(tree):
         if isinstance(node, ast.JoinedStr):
-            yield from (text for text in _patterns(node) if _words(text))
+            yield from (text for text in _patterns(node) if len(_words(text)) > 1 or any(len(w) > 3 for w in _words(text)))
         elif isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in inner:
             text = node.value.strip()
             # A pattern of str.format has places without names.

@@ -44,6 +44,7 @@ _WHOLE = {
     "records/today.py", "web/making.py",
 }  # fmt: skip
 _REPORTS = {"report/words.py", "report/water_batch.py"}  # labels of facts too
+_NO_WORDS = {"imperial", "mega", "us unless told", "metric"}  # names inside the program
 _STATES: tuple[set[str | None], ...] = ({"above", "below"}, {"above"}, {"below"}, {"undecided"}, {"within"}, set())
 _SINGLE = (
     # who, how a reading is judged, what a batch is and how it is kept, what happens to a point
@@ -57,7 +58,7 @@ _SINGLE = (
     "no pair of long edges", "nothing that differs from the slot's ground along its length", "wide", "long",
     # places on the card; how things are listed
     "top", "bottom", "left", "right", "middle", "top left", "top right", "bottom left", "bottom right", "and", "unknown",
-    "the check standard", "no point", "a solution",
+    "the check standard", "no point", "a solution", "root-polynomial", "spectral", "linear",
     # of the reading queue
     "NOT READ: the reader failed on this photo",
 )  # fmt: skip
@@ -145,7 +146,7 @@ def _outside(root: Path) -> Iterator[tuple[str, str]]:
             continue
         tree = ast.parse(source)
         if name in _WHOLE | _REPORTS or "make_finding(" in source:
-            yield from ((name, text) for text in said(tree, labels=name in _REPORTS))
+            yield from ((name, text) for text in said(tree, labels=name in _REPORTS) if text not in _NO_WORDS)
         yield from ((name, text) for text in said_to_users(tree))
     from stripread.check.verdict import CAUTION
     from stripread.lot.calibrate import LOD_DEFINITION, LOQ_DEFINITION
