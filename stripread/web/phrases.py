@@ -6,7 +6,7 @@ pattern's translation is filled with what stood in its places. What fits no patt
 """
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Set
 from dataclasses import dataclass
 from functools import lru_cache
 from gettext import NullTranslations
@@ -37,49 +37,60 @@ PHRASES = (
     "%(validity)s, %(side)s range: %(message)s",
     "%(note)s: %(names)s.",
     "%(what)s: %(more)s",
+    "%(share)s; z = %(score)s",
+    "%(thing)s as %(example)s",
+    "%(thing)s in %(file)s",
 )
 _NUMBER = r"[-+]?[\d.,]+(?:e[-+]?\d+)?"
+_FORMATTED = rf"{_NUMBER}%?|-?inf|nan"
 _SHAPES = {
     "low": rf"{_NUMBER}|\?",
     "high": rf"(?:{_NUMBER}|\?)(?: [^ ]+)?",
-    "hours": _NUMBER,
     "bound": rf"{_NUMBER}(?: [^ ]+)?",
     "middle": _NUMBER,
     "amount": r"[-+±~]?\d[\d.,]*(?: [^ ,;:.]{1,12}){0,3}?(?: \([^)]*\))?",  # 40 L; 309 mg/L (95 %: 271 to 352)
     "validity": "valid|doubtful|invalid",
-    "side": "above|below|undecided|above and below",
+    "side": "above|below|undecided|above and below|under|over",
 }
-_QUANTITY = re.compile(rf"[^A-Za-z]*|{_NUMBER} [^ ]+|'.*'")  # or what somebody typed, in quotes
+# A number with its unit, in litres too where those are not the unit; or what somebody typed, in quotes.
+_QUANTITY = re.compile(rf"[^A-Za-z]*|{_NUMBER} (?:(?:US|imp) )?(?:fl oz|[^ ]+)(?: \({_NUMBER} m?L\))?|'.*'")
 _ENGLISH = '<span lang="en">'
 _DEEPEST = 4  # patterns within patterns
 _REMEMBERED = 2048  # texts said before
 _NAME = 3  # blanks; names of points, batches and lots have fewer
+_OF_A_SENTENCE = re.compile(r"\b(?:the|an|it|its|is|are|was|of|in|on|at|to|and|or|with|for|from|by|than|which)\b")
 
 
 def teller(language: str, words: NullTranslations) -> Teller:
     """Return what says a text of the program in a language; what nobody translated is marked as English."""
     if language == "en":
         return lambda text: text or ""
-    compiled = [_Pattern.of(pattern) for pattern in sorted(patterns(language), key=_literal, reverse=True)]
+    numbers = patterns(language)
+    compiled = [_Pattern.of(text, numbers[text]) for text in sorted(numbers, key=_literal, reverse=True)]
 
     @lru_cache(maxsize=_REMEMBERED)
     def tell(text: str, depth: int = 0) -> str:
         text = text.strip()
         if (found := words.gettext(text)) != text:
             return escape(found)
-        if _QUANTITY.fullmatch(text) or depth > _DEEPEST:
+        if depth > _DEEPEST:
             return escape(text)
-        ways = (_by_pattern, _by_sentences, _as_sentence, _by_list)
-        found_ways = [told for way in ways if (told := way(text, depth)) is not None]
-        if found_ways:
-            return min(found_ways, key=lambda told: told.count(_ENGLISH))
+        best = None
+        for way in (_by_pattern, _as_quantity, _by_sentences, _as_sentence, _by_list):
+            told = way(text, depth)
+            if told is not None and _ENGLISH not in told:
+                return told
+            if told is not None and (best is None or _left_english(told) < _left_english(best)):
+                best = told
+        if best is not None:
+            return best
         # A name inside a sentence may be of any language; a sentence that nobody translated is English.
-        if depth and text.count(" ") < _NAME:
+        if depth and text.count(" ") < _NAME and not _OF_A_SENTENCE.search(text):
             return escape(text)
         return Markup(_ENGLISH + "{}</span>").format(text)
 
     def _by_pattern(text: str, depth: int) -> str | None:
-        first = None
+        best = None
         for pattern in compiled:
             if (match := pattern.match(text)) is None:
                 continue
@@ -87,27 +98,38 @@ def teller(language: str, words: NullTranslations) -> Teller:
             told = escape(words.gettext(pattern.text)) % filled
             if _ENGLISH not in told:
                 return told
-            first = first or told
-        return first
+            best = told if best is None or _left_english(told) < _left_english(best) else best
+        return best
+
+    def _as_quantity(text: str, depth: int) -> str | None:
+        return escape(text) if _QUANTITY.fullmatch(text) else None
 
     def _by_sentences(text: str, depth: int) -> str | None:
         sentences = re.split(r"(?<=[.!]) (?=[A-Z])", text)
         return Markup(" ").join(tell(sentence, depth) for sentence in sentences) if len(sentences) > 1 else None
 
     def _as_sentence(text: str, depth: int) -> str | None:
-        """Say what begins with a capital although it stands in the catalogue without: a note."""
-        if not re.match("[A-Z][a-z]", text):
+        """Say what stands in the catalogue without its capital, or without its full stop."""
+        if text.endswith("."):
+            told = tell(text[:-1], depth + 1) + "."
+        elif re.match("[A-Z][a-z]", text):
+            plain = text[0].lower() + text[1:]
+            told = tell(plain, depth + 1)
+            told = told[:1].upper() + told[1:]
+        else:
             return None
-        told = tell(text[0].lower() + text[1:], depth + 1)
-        changed = _ENGLISH not in told and told != escape(text[0].lower() + text[1:])
-        return told[:1].upper() + told[1:] if changed else None
+        return told if _ENGLISH not in told and told.casefold() != escape(text).casefold() else None
 
     def _by_list(text: str, depth: int) -> str | None:
         for sign, joined in ((", ", ", "), (" and ", f" {words.gettext('and')} ")):
             parts = text.split(sign)
             told = [tell(part, depth + 1) for part in parts]
-            known = [one != escape(part) and _ENGLISH not in one for one, part in zip(told, parts, strict=True)]
-            if len(parts) > 1 and any(known):
+            known = [
+                _QUANTITY.fullmatch(part) is not None or (one != escape(part) and _ENGLISH not in one)
+                for one, part in zip(told, parts, strict=True)
+            ]
+            # Two names may be joined by a word; names with commas between them are the same in any language.
+            if len(parts) > 1 and (any(known) or (sign == " and " and _ENGLISH not in "".join(told))):
                 return Markup(joined).join(told)
         return None
 
@@ -130,10 +152,10 @@ class _Pattern:
     regex: re.Pattern[str]
 
     @classmethod
-    def of(cls, text: str) -> "_Pattern":
+    def of(cls, text: str, numbers: Set[str]) -> "_Pattern":
         parts = re.split(r"%\((\w+)\)[sdg]", text)
         fixed = [re.escape(part.replace("%%", "%")) for part in parts[::2]]
-        places = [f"(?P<{name}>{_SHAPES.get(name, '.+?')})" for name in parts[1::2]]
+        places = [f"(?P<{name}>{_FORMATTED if name in numbers else _SHAPES.get(name, '.+?')})" for name in parts[1::2]]
         made = "".join(one for pair in zip_longest(fixed, places, fillvalue="") for one in pair)
         return cls(text, tuple(part.replace("%%", "%") for part in parts[::2]), re.compile(made, re.DOTALL))
 
@@ -147,6 +169,10 @@ class _Pattern:
             if at < len(part):
                 return None
         return self.regex.fullmatch(text)
+
+
+def _left_english(told: str) -> int:
+    return sum(map(len, re.findall(f"{_ENGLISH}(.*?)</span>", told)))
 
 
 def _literal(pattern: str) -> int:

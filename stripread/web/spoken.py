@@ -2,24 +2,40 @@
 
 Fixed sentences are messages as they stand. An f-string becomes a message with places to fill, named after what fills
 them; where one of two fixed words stands in it by a condition, it becomes two messages, as a translation needs both.
+What is formatted as a number is noted, so that the message is not found in a text with words there.
 """
 
 import ast
 import itertools
 import re
 from collections.abc import Iterator
+from dataclasses import dataclass
 
-__all__ = ["said", "said_to_users"]
+__all__ = ["Message", "said", "said_to_users"]
 
 # What people read of errors, tasks and findings: these arguments, single words too.
 _ARGUMENTS = ("remedy", "advice", "matter", "expected", "found", "label", "name_of_it")
 _OURS = {"ValueError", "TypeError", "KeyError", "RuntimeError", "AssertionError", "IndexError", "OSError"}
 _PLACE = r"%\(\w+\)s"
-_WORD, _SENTENCE = r"[A-Za-z]{3,}", r"[a-z]{2,}[ '][a-z]"
+_SENTENCE = r"[a-z]{2,}[ '][a-z]|^an? .*[a-z]{3}"
+_LEAST = 4  # fixed letters of a pattern, in words of two and more
 _NO_NAME = r"tell|scaled|system|if|else|max|date|iso"  # words of an expression that do not name what it gives
 
 
-def said_to_users(tree: ast.Module) -> Iterator[str]:
+@dataclass(frozen=True, slots=True)
+class Message:
+    """What is to be translated, and which of its places hold numbers."""
+
+    text: str
+    numbers: tuple[str, ...] = ()
+
+    @property
+    def composed(self) -> bool:
+        """Whether it has places."""
+        return re.search(_PLACE, self.text) is not None
+
+
+def said_to_users(tree: ast.Module) -> Iterator[Message]:
     """Return the texts given as one of the arguments that people read, by their name where a module names them."""
     named = {
         target.id: node.value.value
@@ -34,40 +50,43 @@ def said_to_users(tree: ast.Module) -> Iterator[str]:
         for value in _parts(node.value):
             if isinstance(value, ast.JoinedStr):
                 # With less in it, it would fit too much.
-                yield from (text for text in _patterns(value) if len(_words(text)) > 1 and ")s%(" not in text)
+                yield from (m for m in _patterns(value) if _says_enough(m.text) and ")s%(" not in m.text)
             elif isinstance(value, ast.Name) and value.id in named:
-                yield named[value.id]
+                yield Message(named[value.id])
             elif isinstance(value, ast.Constant) and isinstance(value.value, str) and value.value.strip():
-                yield value.value.strip()
+                yield Message(value.value.strip())
 
 
-def said(tree: ast.Module, *, labels: bool = False) -> Iterator[str]:
-    """Return every sentence of a module, those with places too, and its words that stand by a condition.
+def said(tree: ast.Module, *, choices: bool = True, labels: bool = False) -> Iterator[Message]:
+    """Return every sentence of a module, those with places too.
 
-    ``labels`` takes the first of each pair as well: the labels of facts.
+    ``choices`` takes its single words that stand by a condition, ``labels`` the first of each pair: labels of facts.
     """
     inner = {id(part) for node in ast.walk(tree) if isinstance(node, ast.JoinedStr) for part in ast.walk(node)}
     inner -= {id(node) for node in ast.walk(tree) if isinstance(node, ast.JoinedStr)}
-    single = {id(c) for n in ast.walk(tree) if isinstance(n, ast.IfExp) for c in (n.body, n.orelse)}
+    single: set[int] = set()
+    if choices:
+        single |= {id(c) for n in ast.walk(tree) if isinstance(n, ast.IfExp) for c in (n.body, n.orelse)}
     if labels:
         single |= {id(n.elts[0]) for n in ast.walk(tree) if isinstance(n, ast.Tuple) and len(n.elts) == 2}
     for node in _heard(tree):
         if isinstance(node, ast.JoinedStr):
-            yield from (text for text in _patterns(node) if len(_words(text)) > 1 or any(len(w) > 3 for w in _words(text)))
+            yield from (m for m in _patterns(node) if _says_enough(m.text))
         elif isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in inner:
             text = node.value.strip()
             # A pattern of str.format has places without names.
-            if "{" not in text and (re.search(_SENTENCE, text) or (id(node) in single and _word(text))):
-                yield text.replace("%", "%%") if "%(" in text else text
+            if not re.search(r"\{|%s", text) and (re.search(_SENTENCE, text) or (id(node) in single and _word(text))):
+                yield Message(text.replace("%", "%%") if "%(" in text else text)
 
 
 def _word(text: str) -> bool:
     return re.fullmatch(r"[A-Za-z][A-Za-z ]{2,}", text) is not None
 
 
-def _words(pattern: str) -> list[str]:
-    """Return what of a pattern is fixed words."""
-    return re.findall(_WORD, re.sub(_PLACE, "", pattern))
+def _says_enough(pattern: str) -> bool:
+    """Tell whether so much of a pattern is fixed that it does not fit everything, and it is no address or file."""
+    fixed = re.sub(_PLACE, "", pattern)
+    return " " in fixed and '="' not in fixed and sum(map(len, re.findall(r"[A-Za-z]{2,}", fixed))) >= _LEAST
 
 
 def _heard(node: ast.AST) -> Iterator[ast.AST]:
@@ -107,10 +126,11 @@ def _parts(node: ast.expr) -> Iterator[ast.expr]:
         yield node
 
 
-def _patterns(node: ast.JoinedStr) -> Iterator[str]:
+def _patterns(node: ast.JoinedStr) -> Iterator[Message]:
     """Return an f-string as messages; its places are named after what fills them."""
     choices: list[list[str]] = []
     names: list[str] = []
+    numbers: list[str] = []
     for value in node.values:
         if isinstance(value, ast.Constant):
             choices.append([str(value.value).replace("%", "%%")])
@@ -123,5 +143,7 @@ def _patterns(node: ast.JoinedStr) -> Iterator[str]:
             name = next((w for w in reversed(words) if not re.match(_NO_NAME, w)), "it")
             name = name if name not in names else f"{name}_{len(names)}"
             names.append(name)
+            if value.format_spec is not None and re.search(r"[dfge%]['\"]$", ast.unparse(value.format_spec)):
+                numbers.append(name)
             choices.append([f"%({name})s"])
-    yield from ("".join(choice).strip() for choice in itertools.product(*choices))
+    yield from (Message("".join(choice).strip(), tuple(numbers)) for choice in itertools.product(*choices))

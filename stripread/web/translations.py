@@ -5,7 +5,6 @@ templates. An f-string becomes a message with places to fill, as ``phrases.py`` 
 """
 
 import ast
-import re
 import sys
 from collections.abc import Iterator
 from importlib import resources
@@ -17,8 +16,8 @@ from stripread.errors import StripReadError
 from stripread.findings import REGISTRY
 from stripread.report.words import headline_of
 from stripread.web.phrases import PHRASES
-from stripread.web.spoken import said, said_to_users
-from stripread.web.words import COMPOSED
+from stripread.web.spoken import Message, said, said_to_users
+from stripread.web.words import COMPOSED, NUMBERS
 
 if TYPE_CHECKING:
     from babel.messages.catalog import Catalog
@@ -34,17 +33,22 @@ _ROOMS = (
 _NOT_ON_A_PAGE = {
     "chart.py", "calibration.py", "site.py", "card/draw.py", "card/figure.py", "card/layout.py", "card/markers.py",
     "card/slot.py", "lot/compare.py", "lot/lot.py", "lot/record.py", "lot/series.py", "strip/kinds.py",
-    "records/archive.py", "records/canonical.py", "records/chain.py", "records/correct.py", "records/database.py",
-    "records/files.py", "records/head.py", "records/reread.py", "records/tabular.py", "water/chlorine.py",
-    "water/decay.py", "water/line.py", "water/vapour.py", "water/sachet.py", "web/translations.py",
+    "records/archive.py", "records/canonical.py", "records/chain.py", "records/correct.py", "records/files.py",
+    "records/head.py", "records/reread.py", "records/tabular.py", "water/chlorine.py",
+    "water/decay.py", "water/line.py", "water/vapour.py", "water/sachet.py", "web/translations.py", "web/spoken.py",
+    "web/phrases.py", "web/words.py",
 }  # fmt: skip
 _WHOLE = {
     "typed.py", "quantities.py", "card/cgats.py", "card/enrol.py", "card/measurement.py", "lot/calibrate.py",
     "lot/plan.py", "water/dilution.py", "water/generation.py", "records/entries.py", "records/history.py",
-    "records/today.py", "web/making.py",
+    "records/today.py", "records/database.py", "photo/load.py", "photo/header.py", "strip/find.py",
 }  # fmt: skip
 _REPORTS = {"report/words.py", "report/water_batch.py"}  # labels of facts too
-_NO_WORDS = {"imperial", "mega", "us unless told", "metric"}  # names inside the program
+# Names inside the program, and what it says to a database.
+_NO_WORDS = {
+    "imperial", "mega", "us unless told", "metric", "srgb", "BEGIN", "BEGIN IMMEDIATE",
+    "SET LOCAL lock_timeout = %(busy_s)s",
+}  # fmt: skip
 _STATES: tuple[set[str | None], ...] = ({"above", "below"}, {"above"}, {"below"}, {"undecided"}, {"within"}, set())
 _SINGLE = (
     # who, how a reading is judged, what a batch is and how it is kept, what happens to a point
@@ -57,8 +61,9 @@ _SINGLE = (
     # why no strip was found
     "no pair of long edges", "nothing that differs from the slot's ground along its length", "wide", "long",
     # places on the card; how things are listed
-    "top", "bottom", "left", "right", "middle", "top left", "top right", "bottom left", "bottom right", "and", "unknown",
-    "the check standard", "no point", "a solution", "root-polynomial", "spectral", "linear",
+    "top", "bottom", "left", "right", "middle", "top left", "top right", "bottom left", "bottom right", "and",
+    "unknown", "the check standard", "no point", "invented for the demo nursery", "a solution",
+    "root-polynomial", "spectral", "linear",
     # of the reading queue
     "NOT READ: the reader failed on this photo",
 )  # fmt: skip
@@ -75,12 +80,10 @@ def gather() -> "Catalog":
         extract_from_dir(str(root / "web" / "templates"), [("**.html", "jinja2")], {"**.html": {"encoding": "utf-8"}})
     ):
         found.add(message, locations=[(f"web/templates/{name}", 0)], auto_comments=comments)
-    for where, text in _outside(root):
-        composed = "%(" in text
-        found.add(
-            text, locations=[(where, 0)], auto_comments=[COMPOSED] if composed else [],
-            flags=["python-format"] if composed else [],
-        )  # fmt: skip
+    for where, one in _outside(root):
+        notes = [COMPOSED, *([NUMBERS + " ".join(one.numbers)] if one.numbers else [])] if one.composed else []
+        flags = ["python-format"] if one.composed else []
+        found.add(one.text, locations=[(where, 0)], auto_comments=notes, flags=flags)
     return found
 
 
@@ -127,7 +130,21 @@ def main() -> int:
     return 1 if missing else 0
 
 
-def _outside(root: Path) -> Iterator[tuple[str, str]]:
+def _outside(root: Path) -> Iterator[tuple[str, Message]]:
+    yield from ((where, Message(text)) for where, text in _listed())
+    for path in sorted({path for room in _ROOMS for path in root.glob(room)} | {root / name for name in _REPORTS}):
+        name, source = path.relative_to(root).as_posix(), path.read_text("utf-8")
+        if name in _NOT_ON_A_PAGE or name.startswith("cli"):
+            continue
+        tree = ast.parse(source)
+        if name in _WHOLE | _REPORTS or name.startswith("web/") or "make_finding(" in source:
+            told = said(tree, choices=not name.startswith("web/"), labels=name in _REPORTS)
+            yield from ((name, one) for one in told if one.text not in _NO_WORDS)
+        yield from ((name, one) for one in said_to_users(tree))
+
+
+def _listed() -> Iterator[tuple[str, str]]:
+    """Return what is said by tables of the program and by the lists of this module."""
     for kind in REGISTRY.values():
         yield "findings.py", kind.meaning
         yield "findings.py", kind.advice
@@ -140,14 +157,6 @@ def _outside(root: Path) -> Iterator[tuple[str, str]]:
         yield "errors.py", error
     yield from (("web/phrases.py", phrase) for phrase in PHRASES)
     yield from (("web/translations.py", word) for word in _SINGLE)
-    for path in sorted({path for room in _ROOMS for path in root.glob(room)} | {root / name for name in _REPORTS}):
-        name, source = path.relative_to(root).as_posix(), path.read_text("utf-8")
-        if name in _NOT_ON_A_PAGE or name.startswith("cli"):
-            continue
-        tree = ast.parse(source)
-        if name in _WHOLE | _REPORTS or "make_finding(" in source:
-            yield from ((name, text) for text in said(tree, labels=name in _REPORTS) if text not in _NO_WORDS)
-        yield from ((name, text) for text in said_to_users(tree))
     from stripread.check.verdict import CAUTION
     from stripread.lot.calibrate import LOD_DEFINITION, LOQ_DEFINITION
 
