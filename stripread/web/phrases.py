@@ -33,6 +33,7 @@ PHRASES = (
     "%(amount)s of %(what)s",
     "Draw off %(amount)s, then add %(added)s",
     "Add %(amount)s",
+    "Add %(amount)s of %(what)s",
     "%(validity)s: %(message)s",
     "%(validity)s, %(side)s range: %(message)s",
     "%(note)s: %(names)s.",
@@ -48,6 +49,9 @@ _SHAPES = {
     "high": rf"(?:{_NUMBER}|\?)(?: [^ ]+)?",
     "bound": rf"{_NUMBER}(?: [^ ]+)?",
     "middle": _NUMBER,
+    "seq": r"\d+",
+    "point": r"[^()]+",
+    "note": ".+",  # up to the last colon
     "amount": r"[-+±~]?\d[\d.,]*(?: [^ ,;:.]{1,12}){0,3}?(?: \([^)]*\))?",  # 40 L; 309 mg/L (95 %: 271 to 352)
     "validity": "valid|doubtful|invalid",
     "side": "above|below|undecided|above and below|under|over",
@@ -55,7 +59,7 @@ _SHAPES = {
 # A number with its unit, in litres too where those are not the unit; or what somebody typed, in quotes.
 _QUANTITY = re.compile(rf"[^A-Za-z]*|{_NUMBER} (?:(?:US|imp) )?(?:fl oz|[^ ]+)(?: \({_NUMBER} m?L\))?|'.*'")
 _ENGLISH = '<span lang="en">'
-_DEEPEST = 4  # patterns within patterns
+_DEEPEST = 6  # patterns within patterns
 _REMEMBERED = 2048  # texts said before
 _NAME = 3  # blanks; names of points, batches and lots have fewer
 _OF_A_SENTENCE = re.compile(r"\b(?:the|an|it|its|is|are|was|of|in|on|at|to|and|or|with|for|from|by|than|which)\b")
@@ -73,10 +77,8 @@ def teller(language: str, words: NullTranslations) -> Teller:
         text = text.strip()
         if (found := words.gettext(text)) != text:
             return escape(found)
-        if depth > _DEEPEST:
-            return escape(text)
         best = None
-        for way in (_by_pattern, _as_quantity, _by_sentences, _as_sentence, _by_list):
+        for way in () if depth > _DEEPEST else (_by_pattern, _as_quantity, _by_sentences, _as_sentence, _by_list):
             told = way(text, depth)
             if told is not None and _ENGLISH not in told:
                 return told
