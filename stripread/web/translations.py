@@ -22,15 +22,15 @@ from stripread.web.words import COMPOSED, NUMBERS
 if TYPE_CHECKING:
     from babel.messages.catalog import Catalog
 
-__all__ = ["brought_up_to_date", "gather", "main", "untranslated"]
+__all__ = ["NOT_ON_A_PAGE", "ROOMS", "brought_up_to_date", "gather", "main", "untranslated"]
 
 # Rooms whose words reach a page: all that they give as an argument that people read, and of some every sentence.
-_ROOMS = (
+ROOMS = (
     "*.py", "photo/*.py", "card/*.py", "strip/*.py", "colour/*.py", "lot/*.py", "check/*.py", "water/*.py",
     "records/*.py", "web/*.py",
 )  # fmt: skip
 # But of commands alone, or of files that somebody wrote or mends on the machine itself: these stay English.
-_NOT_ON_A_PAGE = {
+NOT_ON_A_PAGE = {
     "chart.py", "calibration.py", "site.py", "card/draw.py", "card/figure.py", "card/layout.py", "card/markers.py",
     "card/slot.py", "lot/compare.py", "lot/lot.py", "lot/record.py", "lot/series.py", "strip/kinds.py",
     "records/archive.py", "records/canonical.py", "records/chain.py", "records/correct.py", "records/files.py",
@@ -132,9 +132,9 @@ def main() -> int:
 
 def _outside(root: Path) -> Iterator[tuple[str, Message]]:
     yield from ((where, Message(text)) for where, text in _listed())
-    for path in sorted({path for room in _ROOMS for path in root.glob(room)} | {root / name for name in _REPORTS}):
+    for path in sorted({path for room in ROOMS for path in root.glob(room)} | {root / name for name in _REPORTS}):
         name, source = path.relative_to(root).as_posix(), path.read_text("utf-8")
-        if name in _NOT_ON_A_PAGE or name.startswith("cli"):
+        if name in NOT_ON_A_PAGE or name.startswith("cli"):
             continue
         tree = ast.parse(source)
         if name in _WHOLE | _REPORTS or name.startswith("web/") or "make_finding(" in source:

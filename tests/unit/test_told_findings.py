@@ -27,6 +27,7 @@ from stripread.water.dilution import dilute, top_up
 from stripread.water.generation import expected_generation
 from stripread.water.sachet import load_sachet
 from stripread.web.phrases import teller
+from stripread.web.translations import NOT_ON_A_PAGE, ROOMS
 from stripread.web.words import catalogue
 
 ROOT = Path(str(resources.files("stripread")))
@@ -62,10 +63,15 @@ class Samples:
         """Return them; none where the expression is no text that can be seen."""
         if isinstance(value, ast.Constant) and isinstance(value.value, str):
             return [value.value]
+        if isinstance(value, ast.BoolOp):
+            return [text for one in value.values for text in self.of(one)]
         if isinstance(value, ast.IfExp):
             return [*self.of(value.body), *self.of(value.orelse)]
         if isinstance(value, ast.Name):
-            return [text for given in self.given.get(value.id, []) for text in self.of(given) if text]
+            given = self.given.pop(value.id, [])  # taken out meanwhile: a name may be made of itself
+            texts = [text for one in given for text in self.of(one) if text]
+            self.given[value.id] = given
+            return texts
         if isinstance(value, ast.JoinedStr):
             parts = [self._part(part) for part in value.values]
             return ["".join(chosen) for chosen in itertools.islice(itertools.product(*parts), 40)]
@@ -76,8 +82,16 @@ class Samples:
             return self.of(part)
         if part.format_spec is not None:
             return ["41%" if "%" in ast.unparse(part.format_spec) else "3.2"]
-        number = re.match(r"(plain_number|two_digits)\(", ast.unparse(part.value))
-        return ["3.2"] if number else self.of(part.value) or ["M4"]
+        source = ast.unparse(part.value)
+        for where, sample in (
+            ("plain_number(", "3.2"),
+            ("two_digits(", "3.2"),
+            (".seq", "12"),
+            (".validity", "doubtful"),
+        ):
+            if where in source:
+                return [sample]
+        return self.of(part.value) or ["M4"]
 
 
 def made_in_source() -> Iterator[tuple[str, str, list[str]]]:
@@ -110,6 +124,29 @@ def test_a_message_that_nobody_translated_would_be_found_out():
     (call,) = (node for node in ast.walk(made) if isinstance(node, ast.Call))
     assert [left_english(text) for text in Samples(made).of(call.args[1])] == [True]
     assert Samples(made).of(ast.parse("words(x)", mode="eval").body) == []
+
+
+def arguments_in_source() -> Iterator[tuple[str, list[str]]]:
+    """What errors and tasks are given, but for those of commands and of files that are mended on the machine."""
+    for room in ROOMS:
+        for path in sorted(ROOT.glob(room)):
+            name = path.relative_to(ROOT).as_posix()
+            if name in NOT_ON_A_PAGE or name.startswith("cli"):
+                continue
+            for function in (n for n in ast.walk(ast.parse(path.read_text("utf-8"))) if isinstance(n, ast.FunctionDef)):
+                samples = Samples(function)
+                for node in ast.walk(function):
+                    if isinstance(node, ast.Call) and re.search(r"Error$|^Due$", ast.unparse(node.func)):
+                        for given in node.keywords:
+                            if given.arg in ("expected", "found", "remedy", "matter", "advice"):
+                                texts = [text for text in samples.of(given.value) if re.search("[a-z]{2}", text)]
+                                yield f"{name}:{node.lineno}", texts
+
+
+def test_every_error_and_task_that_the_source_can_make_is_told():
+    found = list(arguments_in_source())
+    assert len(found) > 400
+    assert [(where, text) for where, texts in found for text in texts if left_english(text)] == []
 
 
 NOW = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
