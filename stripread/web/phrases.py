@@ -10,13 +10,14 @@ from collections.abc import Callable, Set
 from dataclasses import dataclass
 from functools import lru_cache
 from gettext import NullTranslations
+from html import unescape
 from itertools import zip_longest
 
 from markupsafe import Markup, escape
 
-from stripread.web.words import patterns
+from stripread.web.words import catalogue, patterns
 
-__all__ = ["PHRASES", "Teller", "teller"]
+__all__ = ["PHRASES", "Teller", "sayer", "teller"]
 
 Teller = Callable[[str | None], str]
 
@@ -65,6 +66,15 @@ _NAME = 3  # blanks; names of points, batches and lots have fewer
 _OF_A_SENTENCE = re.compile(r"\b(?:the|an|it|its|is|are|was|of|in|on|at|to|and|or|with|for|from|by|than|which)\b")
 
 
+def sayer(language: str) -> Callable[[str], str]:
+    """Return what says a text of the program in plain letters: for figures and files, which are no pages."""
+    if language == "en":
+        return lambda text: text
+    tell = teller(language, catalogue(language))
+    return lambda text: unescape(re.sub(r"</?span[^>]*>", "", tell(text)))
+
+
+@lru_cache(maxsize=8)
 def teller(language: str, words: NullTranslations) -> Teller:
     """Return what says a text of the program in a language; what nobody translated is marked as English."""
     if language == "en":

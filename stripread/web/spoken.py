@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-__all__ = ["Message", "said", "said_to_users"]
+__all__ = ["Message", "asked_to_say", "said", "said_to_users"]
 
 # What people read of errors, tasks and findings: these arguments, single words too.
 _ARGUMENTS = ("remedy", "advice", "matter", "expected", "found", "label", "name_of_it")
@@ -55,6 +55,17 @@ def said_to_users(tree: ast.Module) -> Iterator[Message]:
                 yield Message(named[value.id])
             elif isinstance(value, ast.Constant) and isinstance(value.value, str) and value.value.strip():
                 yield Message(value.value.strip())
+
+
+def asked_to_say(tree: ast.Module) -> Iterator[Message]:
+    """Return the texts that stand inside a call of ``say``, as reports and figures have them."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Call) and ast.unparse(node.func) == "say":
+            for value in _parts(node.args[0]):
+                if isinstance(value, ast.JoinedStr):
+                    yield from (message for message in _patterns(value) if _says_enough(message.text))
+                elif isinstance(value, ast.Constant) and isinstance(value.value, str):
+                    yield Message(value.value)
 
 
 def said(tree: ast.Module, *, choices: bool = True, labels: bool = False) -> Iterator[Message]:

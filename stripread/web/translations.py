@@ -16,7 +16,7 @@ from stripread.errors import StripReadError
 from stripread.findings import REGISTRY
 from stripread.report.words import headline_of
 from stripread.web.phrases import PHRASES
-from stripread.web.spoken import Message, said, said_to_users
+from stripread.web.spoken import Message, asked_to_say, said, said_to_users
 from stripread.web.words import COMPOSED, NUMBERS
 
 if TYPE_CHECKING:
@@ -60,6 +60,7 @@ _SINGLE = (
     "chlorine dioxide", "source", "line", "return", "tap", "free chlorine", "no end known",
     # why no strip was found
     "no pair of long edges", "nothing that differs from the slot's ground along its length", "wide", "long",
+    "Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec",
     # places on the card; how things are listed
     "top", "bottom", "left", "right", "middle", "top left", "top right", "bottom left", "bottom right", "and",
     "unknown", "the check standard", "no point", "invented for the demo nursery", "a solution",
@@ -132,6 +133,9 @@ def main() -> int:
 
 def _outside(root: Path) -> Iterator[tuple[str, Message]]:
     yield from ((where, Message(text)) for where, text in _listed())
+    for path in sorted(root.glob("report/*.py")):
+        said_there = asked_to_say(ast.parse(path.read_text("utf-8")))
+        yield from ((path.relative_to(root).as_posix(), one) for one in said_there)
     for path in sorted({path for room in ROOMS for path in root.glob(room)} | {root / name for name in _REPORTS}):
         name, source = path.relative_to(root).as_posix(), path.read_text("utf-8")
         if name in NOT_ON_A_PAGE or name.startswith("cli"):
