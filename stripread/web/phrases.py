@@ -57,8 +57,9 @@ _SHAPES = {
     "validity": "valid|doubtful|invalid",
     "side": "above|below|undecided|above and below|under|over",
 }
-# A number with its unit, in litres too where those are not the unit; or what somebody typed, in quotes.
-_QUANTITY = re.compile(rf"[^A-Za-z]*|{_NUMBER} (?:(?:US|imp) )?(?:fl oz|[^ ]+)(?: \({_NUMBER} m?L\))?|'.*'")
+# A number with its unit, gallons with litres beside them: symbols, the same in any language; or what somebody typed.
+_AMOUNT = rf"{_NUMBER} (?:(?:US|imp) (?:gal(?:/min)?|fl oz)|F)(?: \({_NUMBER} [^ ]+\))?"
+_QUANTITY = re.compile(rf"[^A-Za-z]*|{_NUMBER} [^ ]+|{_AMOUNT}|'.*'")
 _ENGLISH = '<span lang="en">'
 _DEEPEST = 6  # patterns within patterns
 _REMEMBERED = 2048  # texts said before
