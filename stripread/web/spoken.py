@@ -28,11 +28,17 @@ class Message:
 
     text: str
     numbers: tuple[str, ...] = ()
+    filled: bool = False  # by whoever says it: then it is never looked for in a text
+
+    @property
+    def has_places(self) -> bool:
+        """Whether it is a pattern of printf."""
+        return re.search(_PLACE, self.text) is not None
 
     @property
     def composed(self) -> bool:
-        """Whether it has places."""
-        return re.search(_PLACE, self.text) is not None
+        """Whether it has places and is filled before it is said."""
+        return self.has_places and not self.filled
 
 
 def said_to_users(tree: ast.Module) -> Iterator[Message]:
@@ -65,7 +71,7 @@ def asked_to_say(tree: ast.Module) -> Iterator[Message]:
                 if isinstance(value, ast.JoinedStr):
                     yield from (message for message in _patterns(value) if _says_enough(message.text))
                 elif isinstance(value, ast.Constant) and isinstance(value.value, str):
-                    yield Message(value.value)
+                    yield Message(value.value, filled=True)
 
 
 def said(tree: ast.Module, *, choices: bool = True, labels: bool = False) -> Iterator[Message]:

@@ -40,7 +40,7 @@ NOT_ON_A_PAGE = {
 }  # fmt: skip
 _WHOLE = {
     "typed.py", "quantities.py", "card/cgats.py", "card/enrol.py", "card/measurement.py", "lot/calibrate.py",
-    "lot/plan.py", "water/dilution.py", "water/generation.py", "records/entries.py", "records/history.py",
+    "lot/plan.py", "lot/verify.py", "records/verify.py", "water/dilution.py", "water/generation.py", "records/entries.py", "records/history.py",
     "records/today.py", "records/database.py", "photo/load.py", "photo/header.py", "strip/find.py",
 }  # fmt: skip
 _REPORTS = {"report/words.py", "report/water_batch.py"}  # labels of facts too
@@ -61,6 +61,10 @@ _SINGLE = (
     # why no strip was found
     "no pair of long edges", "nothing that differs from the slot's ground along its length", "wide", "long",
     "Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec",
+    # kinds of entries, and what may be wrong with the record
+    "reading", "batch", "point", "note", "injector setting", "check standard", "card print", "account",
+    "changed", "removed", "inserted", "cut off", "rewritten", "file changed", "file removed", "narrow table",
+    "head missing", "check lost",
     # places on the card; how things are listed
     "top", "bottom", "left", "right", "middle", "top left", "top right", "bottom left", "bottom right", "and",
     "unknown", "the check standard", "no point", "invented for the demo nursery", "a solution",
@@ -83,7 +87,7 @@ def gather() -> "Catalog":
         found.add(message, locations=[(f"web/templates/{name}", 0)], auto_comments=comments)
     for where, one in _outside(root):
         notes = [COMPOSED, *([NUMBERS + " ".join(one.numbers)] if one.numbers else [])] if one.composed else []
-        flags = ["python-format"] if one.composed else []
+        flags = ["python-format"] if one.has_places else []
         found.add(one.text, locations=[(where, 0)], auto_comments=notes, flags=flags)
     return found
 
