@@ -51,6 +51,7 @@ _SHAPES = {
     "bound": rf"{_NUMBER}(?: [^ ]+)?",
     "middle": _NUMBER,
     "seq": r"\d+",
+    "count": r"\d+",
     "point": r"[^()]+",
     "note": ".+",  # up to the last colon
     "amount": r"[-+±~]?\d[\d.,]*(?: [^ ,;:.]{1,12}){0,3}?(?: \([^)]*\))?",  # 40 L; 309 mg/L (95 %: 271 to 352)
