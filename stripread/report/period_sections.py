@@ -44,7 +44,7 @@ def batch_parts(batches: Sequence[BatchStanding], site: Site, units: Units, say:
             say("mass balance"),
         ),
         [_batch_row(b, site, units, say) for b in batches],
-        (8, 12, 24, 14, 14, 14, 18),
+        (11, 11, 22, 14, 14, 14, 18),
         frozenset((3, 4, 5)),
     )
     yield Words(
