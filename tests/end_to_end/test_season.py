@@ -180,7 +180,7 @@ def test_in_spanish_nothing_stays_english_but_names_and_notes(season, period):
     plain = [text.replace("stripread records verify", "") for text in texts if not any(n in text for n in written)]
     assert len(plain) > 200
     assert [text for text in plain if left.search(text)] == []
-    assert "La solución madre ha perdido más fuerza de lo pronosticado." in section_text(document)
+    assert "La solución madre ha perdido más fuerza de la pronosticada." in section_text(document)
 
 
 def test_the_command_writes_both_and_refuses_to_overwrite(season, tmp_path):
