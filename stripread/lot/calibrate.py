@@ -242,11 +242,12 @@ def _pooled_scatter(levels: Sequence[_Level], curve: Curve, u_photo: Float) -> S
         if n < 2:
             continue
         tangent = curve.tangent(np.array([level.concentration]))[0]
-        unit = tangent / np.linalg.norm(tangent)
+        length = float(np.linalg.norm(tangent))
+        unit = tangent / length if length > 0 else np.zeros(3)  # a path that turns here has no direction to lie along
         off = level.strips - level.mean
         inline = off @ unit
         along.append(float(inline @ inline))
-        reach.append(((level.concentration * float(np.linalg.norm(tangent))) ** 2, n - 1))
+        reach.append(((level.concentration * length) ** 2, n - 1))
         noise.append(float(unit @ u_photo @ unit) / level.photos)
         beside = float(np.trace(u_photo)) / level.photos - noise[-1]
         across += float(np.sum(off**2) - inline @ inline) - (n - 1) * beside

@@ -280,13 +280,11 @@ def control_chart(
     figure = new_figure(*size_in)
     ax = figure.subplots()
     for counts, fill, label in ((True, "black", say("counts")), (False, "none", say("does not count"))):
-        at = [(k + 1, row.z) for k, row in enumerate(rows) if row.z is not None and row.counts is counts]
-        if at:
+        if at := [(k + 1, row.z) for k, row in enumerate(rows) if row.z is not None and row.counts is counts]:
             ax.scatter(*zip(*at, strict=True), marker="o", facecolors=fill, edgecolors="black", label=label, zorder=3)
     for level, style in ((0, "-"), (2, "--"), (-2, "--"), (3, ":"), (-3, ":")):
         ax.axhline(level, color="black", linewidth=1, linestyle=style, zorder=1)
-    largest = max(abs(row.z) for row in rows if row.z is not None)
-    reach = max(3.6, 1.1 * largest)
+    reach = max(3.6, 1.1 * max(abs(row.z) for row in rows if row.z is not None))
     ax.set(
         xlim=(0.5, len(rows) + 0.5),
         ylim=(-reach, reach),

@@ -45,10 +45,12 @@ _WHOLE = {
     "records/today.py", "records/database.py", "photo/load.py", "photo/header.py", "strip/find.py",
 }  # fmt: skip
 _REPORTS = {"report/words.py", "report/water_batch.py"}  # labels of facts too
-# Names inside the program, and what it says to a database.
+# Names inside the program, what it says to a database, and parts of sentences that are listed whole below.
 _NO_WORDS = {
     "imperial", "mega", "us unless told", "metric", "srgb", "BEGIN", "BEGIN IMMEDIATE",
-    "SET LOCAL lock_timeout = %(busy_s)s",
+    "SET LOCAL lock_timeout = %(busy_s)s", "leave its photo out below, which the lot file records",
+    "leave its photos out below",
+    "Plan it again, with the levels where the pad bleaches or turns back as far above the range",
 }  # fmt: skip
 _STATES: tuple[set[str | None], ...] = ({"above", "below"}, {"above"}, {"below"}, {"undecided"}, {"within"}, set())
 _SINGLE = (
@@ -70,6 +72,11 @@ _SINGLE = (
     "top", "bottom", "left", "right", "middle", "top left", "top right", "bottom left", "bottom right", "and",
     "unknown", "the check standard", "no point", "invented for the demo nursery", "a solution",
     "root-polynomial", "spectral", "linear",
+    # what the page says in place of options of the command line (`fitting.py`)
+    "Look at that photo; dip and photograph the strip again, or leave its photo out below, which the lot file records.",
+    "Check that dilution and its label; make it again, or leave its photos out below.",
+    "Plan it again, with the levels where the pad bleaches or turns back as far above the range.",
+    "Or leave it out below.",
     # of the reading queue
     "NOT READ: the reader failed on this photo",
 )  # fmt: skip

@@ -187,3 +187,11 @@ def test_known_curve_and_calibrated_curve_agree_on_what_a_strip_is_read_as():
     for true in (15.0, 60.0, 220.0):
         estimate = invert_curve(pad.curve, truth.lab(np.array([true]))[0], {"pixels": 0.01 * np.eye(3)}, {})
         assert abs(estimate.value - true) < 3 * estimate.standard_uncertainty
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_path_that_stands_still_at_a_level_is_refused_in_words(seed):
+    """Weakest and strongest exchanged, few strips: the best path may have no direction at a level."""
+    swap = {0.1: 2.5, 2.5: 0.1}
+    calibrators = series(PINK, (0, 0.1, 0.2, 0.5, 2.5), strips=2, seed=seed)
+    assert refusal([replace(c, concentration=swap.get(c.concentration, c.concentration)) for c in calibrators]).found

@@ -26,6 +26,7 @@ from stripread.typed import Typed
 from stripread.water.dilution import dilute, top_up
 from stripread.water.generation import expected_generation
 from stripread.water.sachet import load_sachet
+from stripread.web.fitting import ON_THE_PAGE
 from stripread.web.phrases import teller
 from stripread.web.translations import NOT_ON_A_PAGE, ROOMS
 from stripread.web.words import catalogue
@@ -148,6 +149,14 @@ def test_every_error_and_task_that_the_source_can_make_is_told():
     found = list(arguments_in_source())
     assert len(found) > 400
     assert [(where, text) for where, texts in found for text in texts if left_english(text)] == []
+
+
+def test_what_the_page_says_in_place_of_options_is_told():
+    tree = ast.parse((ROOT / "lot" / "calibrate.py").read_text("utf-8"))
+    texts = [n.value for n in ast.walk(tree) if isinstance(n, ast.Constant) and isinstance(n.value, str)]
+    changed = [text.replace(old, new) for text in texts for old, new in ON_THE_PAGE.items() if old in text]
+    assert len(changed) == 3
+    assert [text for text in [*changed, "Or leave it out below."] if left_english(text)] == []
 
 
 NOW = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
