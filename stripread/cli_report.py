@@ -2,13 +2,16 @@
 
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from stripread.cli_log import DAY, end_of_day, local
 from stripread.cli_talk import keep_existing, note, say
-from stripread.errors import WrongUsageError
+from stripread.errors import MissingExtraError, WrongUsageError
+
+if TYPE_CHECKING:
+    from stripread.report.said import Say
 
 __all__ = ["report"]
 
@@ -24,6 +27,9 @@ def report(
     until: Annotated[
         datetime | None, typer.Option("--to", metavar="TIME", formats=DAY, help="The last day. [today]")
     ] = None,
+    language: Annotated[
+        str, typer.Option(metavar="CODE", help="Language of the report, en or es; es needs the extra web.")
+    ] = "en",
     force: Annotated[bool, typer.Option("--force", help="Replace files that are there.")] = False,
     site: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Folder with site.toml. [the nearest one upwards]")
@@ -46,7 +52,7 @@ def report(
     from stripread.report.document_pdf import document_pdf
     from stripread.report.period_report import period_report
 
-    now = datetime.now().astimezone()
+    now, said_in = datetime.now().astimezone(), _sayer(language)
     where = site_of_records(site)
     with open_site_records(where) as records:
         start, end = local(since), end_of_day(until) or now
@@ -61,7 +67,7 @@ def report(
             )
         targets = _targets(out or Path(f"report-{start.date()}-{end.date()}"), force=force)
         period = period_of(records, site=where.name, start=start, end=end)
-    document = period_report(period, where, made_at=now)
+    document = period_report(period, where, made_at=now, say=said_in, language=language)
     for target in targets:
         if target.suffix == ".html":
             target.write_text(document_html(document), encoding="utf-8")
@@ -70,6 +76,28 @@ def report(
         note(f"wrote {target}")
     say(section_text(document))
     raise typer.Exit(0 if period.verification.intact else 3)
+
+
+def _sayer(language: str) -> "Say":
+    """Return what says the report's words in a language."""
+    from stripread.report.said import as_written
+
+    if language == "en":
+        return as_written
+    try:
+        from stripread.web.phrases import sayer
+        from stripread.web.words import LANGUAGES
+    except ImportError as error:
+        raise MissingExtraError(
+            expected="the packages of the page, which know other languages",
+            found=f"no {error.name}",
+            remedy="Install them with `pip install 'stripread[web]'`, or leave --language out.",
+        ) from None
+    if language not in LANGUAGES:
+        raise WrongUsageError(
+            expected=f"one of {', '.join(LANGUAGES)}", found=repr(language), remedy="Choose one of these."
+        )
+    return sayer(language)
 
 
 def _targets(out: Path, *, force: bool) -> tuple[Path, ...]:

@@ -48,7 +48,7 @@ def out_of_range(case: PadCase) -> Iterator[Finding]:
         yield make_finding(
             "out_of_range",
             f"{case.pad.analyte} is {state} the {case.expected} expected for {case.sample.name}: "
-            f"{reported(case.pad)}{_chance(case.pad, case.expected)}.",
+            f"{_judged(case.pad, case.expected)}.",
         )
 
 
@@ -64,7 +64,7 @@ def range_undecided(case: PadCase) -> Iterator[Finding]:
         yield make_finding(
             "range_undecided",
             f"Whether {case.pad.analyte} is in the {case.expected} expected for {case.sample.name} is undecided: "
-            f"{reported(case.pad)}{_chance(case.pad, case.expected)}.",
+            f"{_judged(case.pad, case.expected)}.",
             advice=advice.get(case.pad.censored or ""),
         )
 
@@ -77,18 +77,18 @@ def plain_number(number: float) -> str:
 def reported(pad: PadReading) -> str:
     """Write a reading as it may be reported."""
     if pad.limit is not None and pad.censored is not None:
-        side = "under" if pad.censored == "below" else "over"
-        return f"{side} {plain_number(pad.limit.value)} {pad.unit} ({pad.limit.name})"
+        number = plain_number(pad.limit.value)
+        return f"{'under' if pad.censored == 'below' else 'over'} {number} {pad.unit} ({pad.limit.name})"
     low, high = pad.interval or (None, None)
     ends = " to ".join("?" if end is None else plain_number(end) for end in (low, high))
     value = "no number" if pad.value is None else plain_number(pad.value)
     return f"{value} {pad.unit} (95 %: {ends})"
 
 
-def _chance(pad: PadReading, expected: Expectation) -> str:
+def _judged(pad: PadReading, expected: Expectation) -> str:
+    """Write a reading with the chance that it is in range, where it is a number."""
     chance = probability_in_range(pad, expected)
     if chance is None:
-        return ""
-    if not 0.01 <= chance <= 0.99:
-        return f"; in range with a probability of {'under 1 %' if chance < 0.5 else 'over 99 %'}"
-    return f"; in range with a probability of {chance:.0%}".replace("%", " %")
+        return reported(pad)
+    words = f"{100 * chance:.0f} %" if 0.01 <= chance <= 0.99 else "under 1 %" if chance < 0.5 else "over 99 %"
+    return f"{reported(pad)}; in range with a probability of {words}"

@@ -234,8 +234,8 @@ def line_falls_faster(case: PadCase) -> Iterator[Finding]:
     if left < usual.mean - _K * max(usual.sigma, u_left):
         yield make_finding(
             "line_falls_faster",
-            f"Of {plain_number(before.value)} {pad.unit} at {before.point} {left:.0%} is left here; {usual.mean:.0%} "
-            f"was left on the last {len(line.usual_left)} days.".replace("%", " %"),
+            f"Of {plain_number(before.value)} {pad.unit} at {before.point}, {100 * left:.0f} % is left here; "
+            f"{100 * usual.mean:.0f} % was left on the last {len(line.usual_left)} days.",
         )
 
 

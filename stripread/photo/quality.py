@@ -108,8 +108,9 @@ def _judge_blur(blur: Blur) -> list[Finding]:
         return []
     text = f"Edges are blurred by {blur.worst_mm:.2f} mm, {blur.worst_px:.1f} px (standard deviation)"
     if blur.worst_mm > 1.4 * min(blur.mm):
-        text += ", in one direction more than in the other: the phone or the card moved"
-    return [make_finding("photo_soft", text + ".")]
+        moved = f"{text}, in one direction more than in the other: the phone or the card moved."
+        return [make_finding("photo_soft", moved)]
+    return [make_finding("photo_soft", f"{text}.")]
 
 
 def judge_exposure(correction: Correction, in_view: NDArray[np.bool_]) -> list[Finding]:
@@ -144,10 +145,9 @@ def judge_light(correction: Correction, *, enrolled: bool) -> list[Finding]:
         hue = float(np.sort(np.ptp(residual, axis=1))[-2])
         text = f"White and grey patches depart by {max(level, hue):.0%} and more from light that changes smoothly"
         if hue > max(level, _COVER_HUE * limit):  # a shadow takes about the same share of each channel
-            text += ", and in colour: something lies on them."
-            findings.append(make_finding("card_covered", text))
+            findings.append(make_finding("card_covered", f"{text}, and in colour: something lies on them."))
         elif level > limit:
-            findings.append(make_finding("shadow_edge", text + "."))
+            findings.append(make_finding("shadow_edge", f"{text}."))
     if findings:  # the light's fit bends towards such patches and says no more about the light
         return findings
     width, height = patches.card_size_mm
@@ -182,10 +182,10 @@ def judge_patches(correction: Correction, *, enrolled: bool) -> list[Finding]:
         ("patch_disagrees", odd & ~together, "no other colour in this light than the enrolled one was expected"),
     ):
         if which.any():
-            names = [name for name, yes in zip(patches.ids, which, strict=True) if yes]
-            more = f" and {len(names) - 8} more" if len(names) > 8 else ""
+            off = [name for name, yes in zip(patches.ids, which, strict=True) if yes]
+            names = ", ".join(off) if len(off) <= 8 else f"{', '.join(off[:8])} and {len(off) - 8} more"
             worst = float(np.nanmax(correction.de00[which]))
-            text = f"{', '.join(names[:8])}{more} are off by up to {worst:.0f} CIEDE2000 and were left out; {why}."
+            text = f"{names} are off by up to {worst:.0f} CIEDE2000 and were left out; {why}."
             findings.append(make_finding(code, text))
     return findings
 
@@ -294,7 +294,8 @@ def judge_pad(
         findings.append(make_finding("shadow_edge", text))
     if ground.brightest > _GROUND_BRIGHTER:
         text = f"The ground beside pad {pad} is {ground.brightest:.0%} brighter than along the strip"
-        code = "shadow_edge" if shadow_known else "glare_on_pad"
-        text += "." if shadow_known else ": what mirrors there may reach the pad."
-        findings.append(make_finding(code, text))
+        if shadow_known:
+            findings.append(make_finding("shadow_edge", f"{text}."))
+        else:
+            findings.append(make_finding("glare_on_pad", f"{text}: what mirrors there may reach the pad."))
     return findings

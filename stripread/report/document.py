@@ -86,9 +86,11 @@ Part = Heading | Words | Alarm | Items | Table | Figure
 
 @dataclass(frozen=True, slots=True)
 class Document:
-    """A whole report; ``footer`` stands on each page of a PDF."""
+    """A whole report; ``footer`` stands on each page of a PDF, beside the word ``page`` and its number."""
 
     title: str
     subtitle: str
     parts: tuple[Part, ...]
     footer: str
+    page: str = "page"
+    language: str = "en"

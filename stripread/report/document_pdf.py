@@ -46,7 +46,7 @@ def document_pdf(document: Document) -> bytes:
     def foot(canvas: Any, page: Any) -> None:
         canvas.setFont(_FONT, 7)
         canvas.drawString(_MARGIN_MM * mm, 9 * mm, document.footer)
-        canvas.drawRightString(A4[0] - _MARGIN_MM * mm, 9 * mm, f"page {page.page}")
+        canvas.drawRightString(A4[0] - _MARGIN_MM * mm, 9 * mm, f"{document.page} {page.page}")
 
     out = BytesIO()
     template = SimpleDocTemplate(
@@ -58,6 +58,7 @@ def document_pdf(document: Document) -> bytes:
         bottomMargin=(_MARGIN_MM + 2) * mm,
         title=document.title,
         author="stripread",
+        lang=document.language,
         invariant=1,  # the same facts give the same bytes
     )
     template.build(story, onFirstPage=foot, onLaterPages=foot)

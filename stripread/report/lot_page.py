@@ -11,6 +11,7 @@ from stripread.lot.calibrate import curve_calibrators
 from stripread.lot.inverse import invert_curve
 from stripread.lot.lot import LimitOf, Lot, PadCalibration
 from stripread.numbers import counted, format_number, places_for, two_digits
+from stripread.report.said import Say, as_written
 from stripread.report.text import table
 
 __all__ = ["level_rows", "lot_text", "new_figure", "plot_lot", "plot_pad", "read_off", "save_figure"]
@@ -135,11 +136,11 @@ def plot_lot(lot: Lot, path: Path) -> None:
     save_figure(figure, path)
 
 
-def plot_pad(pad: PadCalibration, plane: Any, lightness: Any, residuals: Any) -> None:
+def plot_pad(pad: PadCalibration, plane: Any, lightness: Any, residuals: Any, *, say: Say = as_written) -> None:
     """Draw one pad's path, lightness and residuals on three axes of matplotlib."""
-    _plot_plane(pad, plane)
-    _plot_lightness(pad, lightness)
-    _plot_residuals(pad, residuals)
+    _plot_plane(pad, plane, say)
+    _plot_lightness(pad, lightness, say)
+    _plot_residuals(pad, residuals, say)
 
 
 def new_figure(width_in: float, height_in: float) -> Any:
@@ -190,10 +191,10 @@ def _srgb(lab: Float) -> Float:
     return np.clip(rgb, 0.0, 1.0)
 
 
-def _plot_plane(pad: PadCalibration, ax: Any) -> None:
+def _plot_plane(pad: PadCalibration, ax: Any, say: Say) -> None:
     """Draw the path on the a*b* plane, each level in its own colour and shape, with its number."""
     fine = pad.curve.lab(pad.curve.grid())
-    ax.plot(fine[:, 1], fine[:, 2], color="0.35", linewidth=1.2, zorder=1, label="curve")
+    ax.plot(fine[:, 1], fine[:, 2], color="0.35", linewidth=1.2, zorder=1, label=say("curve"))
     for index, level in enumerate(_levels(pad)):
         labs = np.array([c.lab for c in curve_calibrators(pad.calibrators) if c.concentration == level])
         ax.scatter(
@@ -217,11 +218,11 @@ def _plot_plane(pad: PadCalibration, ax: Any) -> None:
             linestyle=":",
             zorder=1,
         )
-        ax.scatter(beyond[:, 2], beyond[:, 3], color="black", marker="x", s=60, label="above the range", zorder=3)
+        ax.scatter(beyond[:, 2], beyond[:, 3], color="black", marker="x", s=60, label=say("above the range"), zorder=3)
         for row in beyond:
             _number(ax, f"{row[0]:g}", row[2], row[3], shift=(-12, -18))
-    _left_out(pad, ax, 1, 2)
-    ax.set(xlabel="a*", ylabel="b*", title=f"{pad.analyte} [{pad.unit}]: path on the a*b* plane")
+    _left_out(pad, ax, say)
+    ax.set(xlabel="a*", ylabel="b*", title=f"{say(pad.analyte)} [{pad.unit}]: {say('path on the a*b* plane')}")
     ax.set_aspect("equal", adjustable="datalim")
     ax.grid(alpha=0.3)
     ax.legend(fontsize="small")
@@ -231,16 +232,16 @@ def _number(ax: Any, text: str, x: float, y: float, *, shift: tuple[int, int] = 
     ax.annotate(text, (x, y), xytext=shift, textcoords="offset points", fontsize=11, zorder=4)
 
 
-def _left_out(pad: PadCalibration, ax: Any, x: int, y: int) -> None:
+def _left_out(pad: PadCalibration, ax: Any, say: Say) -> None:
     labs = np.array([c.lab for c in pad.calibrators if c.left_out])
     if len(labs):
-        ax.scatter(labs[:, x], labs[:, y], marker="|", color="black", s=90, label="left out by hand", zorder=3)
+        ax.scatter(labs[:, 1], labs[:, 2], marker="|", color="black", s=90, label=say("left out by hand"), zorder=3)
 
 
-def _plot_lightness(pad: PadCalibration, ax: Any) -> None:
+def _plot_lightness(pad: PadCalibration, ax: Any, say: Say) -> None:
     """Draw lightness against concentration, with LOD and LOQ."""
     grid = np.linspace(pad.curve.low, pad.curve.top, 300)
-    ax.plot(grid, pad.curve.lab(grid)[:, 0], color="0.35", linewidth=1.2, label="curve")
+    ax.plot(grid, pad.curve.lab(grid)[:, 0], color="0.35", linewidth=1.2, label=say("curve"))
     for index, level in enumerate(_levels(pad)):
         labs = np.array([c.lab for c in curve_calibrators(pad.calibrators) if c.concentration == level])
         ax.scatter(
@@ -254,7 +255,7 @@ def _plot_lightness(pad: PadCalibration, ax: Any) -> None:
         )
     _limits(pad, ax)
     _spread(pad, ax)
-    ax.set(xlabel=f"{pad.analyte} [{pad.unit}]", ylabel="L*", title="lightness")
+    ax.set(xlabel=f"{say(pad.analyte)} [{pad.unit}]", ylabel="L*", title=say("lightness"))
     ax.grid(alpha=0.3)
     ax.legend(fontsize="small")
 
@@ -267,7 +268,7 @@ def _limits(pad: PadCalibration, ax: Any) -> None:
             )
 
 
-def _plot_residuals(pad: PadCalibration, ax: Any) -> None:
+def _plot_residuals(pad: PadCalibration, ax: Any, say: Say) -> None:
     """Draw what each photo of the series reads from the curve, less what was assigned."""
     for index, level in enumerate(_levels(pad)):
         labs = np.array([c.lab for c in curve_calibrators(pad.calibrators) if c.concentration == level])
@@ -284,9 +285,9 @@ def _plot_residuals(pad: PadCalibration, ax: Any) -> None:
     ax.axhline(0.0, color="0.35", linewidth=1.2)
     _spread(pad, ax)
     ax.set(
-        xlabel=f"assigned [{pad.unit}]",
-        ylabel=f"read minus assigned [{pad.unit}]",
-        title="residuals, one mark a photo\n(readings stop at the curve's ends)",
+        xlabel=say(f"assigned [{pad.unit}]"),
+        ylabel=say(f"read minus assigned [{pad.unit}]"),
+        title=f"{say('residuals, one mark a photo')}\n{say('(readings stop at the ends of the curve)')}",
     )
     ax.grid(alpha=0.3)
 

@@ -19,6 +19,7 @@ from stripread.lot.record import CheckRow
 from stripread.numbers import counted, format_interval, format_number, places_for, two_digits
 from stripread.report.lot_page import level_rows, new_figure, plot_pad, read_off
 from stripread.report.page import data_uri, figure_png, page_environment
+from stripread.report.said import Say, as_written
 from stripread.report.standard_text import broken_by_last
 
 __all__ = ["ReportInputs", "check_cells", "control_chart", "figure_uri", "lot_report"]
@@ -272,24 +273,24 @@ def _figures(pad: PadCalibration) -> list[str]:
     return [figure_uri(upper), figure_uri(lower)]
 
 
-def control_chart(rows: Sequence[CheckRow], pad: PadCalibration, *, size_in: tuple[float, float] = (10, 3.0)) -> str:
+def control_chart(
+    rows: Sequence[CheckRow], pad: PadCalibration, *, size_in: tuple[float, float] = (10, 3.0), say: Say = as_written
+) -> str:
     """Draw the control chart as a data URI: z by the number of the check, hollow where it does not count."""
     figure = new_figure(*size_in)
     ax = figure.subplots()
-    for counts, fill, label in ((True, "black", "counts"), (False, "none", "does not count")):
-        at = [(k + 1, row.z) for k, row in enumerate(rows) if row.z is not None and row.counts is counts]
-        if at:
+    for counts, fill, label in ((True, "black", say("counts")), (False, "none", say("does not count"))):
+        if at := [(k + 1, row.z) for k, row in enumerate(rows) if row.z is not None and row.counts is counts]:
             ax.scatter(*zip(*at, strict=True), marker="o", facecolors=fill, edgecolors="black", label=label, zorder=3)
     for level, style in ((0, "-"), (2, "--"), (-2, "--"), (3, ":"), (-3, ":")):
         ax.axhline(level, color="black", linewidth=1, linestyle=style, zorder=1)
-    largest = max(abs(row.z) for row in rows if row.z is not None)
-    reach = max(3.6, 1.1 * largest)
+    reach = max(3.6, 1.1 * max(abs(row.z) for row in rows if row.z is not None))
     ax.set(
         xlim=(0.5, len(rows) + 0.5),
         ylim=(-reach, reach),
-        xlabel="number of the check",
+        xlabel=say("number of the check"),
         ylabel="z",
-        title=f"control chart of pad {pad.pad}:\nwarning limits dashed, action limits dotted",
+        title=f"{say(f'control chart of pad {pad.pad}')}:\n{say('warning limits dashed, action limits dotted')}",
     )
     ax.xaxis.get_major_locator().set_params(integer=True)
     ax.legend(fontsize="small", loc="upper left")

@@ -9,6 +9,7 @@ from stripread.records.period import PointFacts
 from stripread.report.document import Figure
 from stripread.report.lot_page import new_figure
 from stripread.report.page import figure_png
+from stripread.report.said import Say
 from stripread.report.trend_plot import plot_trend, short_dates
 from stripread.site import Site
 
@@ -18,28 +19,28 @@ _FEWEST = 5  # values from which a point's own scatter is known, as for the rule
 _DPI = 110
 
 
-def trend_figure(point: PointFacts, site: Site) -> Figure:
+def trend_figure(point: PointFacts, site: Site, say: Say) -> Figure:
     """Draw a point's trend; ``point`` has at least one reading."""
     readings = point.trend.readings
     expected = site.expectation(readings[-1].sample, readings[0].main.analyte)
     size = (8.2, 2.9)
     figure = new_figure(*size)
     ax = figure.subplots()
-    plot_trend(point.trend, ax, expected=expected)
+    plot_trend(point.trend, ax, expected=expected, say=say)
     values = [r.main.value for r in readings if r.validity == "valid" and r.main.value is not None]
     if len(values) >= _FEWEST:
         chart = individuals_chart(values)
         for limit in (chart.mean - 3 * chart.sigma, chart.mean + 3 * chart.sigma):
             if limit > 0:
                 ax.axhline(limit, color="black", linestyle=(0, (6, 3)), linewidth=0.8, zorder=1)
-        ax.plot([], [], color="black", linestyle=(0, (6, 3)), linewidth=0.8, label="control limits of its own scatter")
+        own = say("control limits of its own scatter")
+        ax.plot([], [], color="black", linestyle=(0, (6, 3)), linewidth=0.8, label=own)
         ax.legend(fontsize="x-small", loc="upper left", bbox_to_anchor=(1.0, 1.0))
-    return Figure(
-        figure_png(figure, dpi=_DPI), f"{point.name}: readings over time with 95 % intervals and limits", size
-    )
+    words = say("readings over time with 95 % intervals and limits")
+    return Figure(figure_png(figure, dpi=_DPI), f"{point.name}: {words}", size)
 
 
-def check_figure(checks: Sequence[CheckRow], lot: Lot) -> Figure:
+def check_figure(checks: Sequence[CheckRow], lot: Lot, say: Say) -> Figure:
     """Draw a lot's check standards as scores; those that do not count are crossed out."""
     size = (8.2, 2.2)
     figure = new_figure(*size)
@@ -47,13 +48,15 @@ def check_figure(checks: Sequence[CheckRow], lot: Lot) -> Figure:
     for level, style in ((0, "-"), (-2, ":"), (2, ":"), (-3, "--"), (3, "--")):
         ax.axhline(level, color="0.4", linestyle=style, linewidth=0.9)
     own = [c for c in checks if c.z is not None and c.lot_sha256 == lot.sha256]
-    for counts, mark, label in ((True, "o", "valid"), (False, "x", "doubtful")):
+    for counts, mark, label in ((True, "o", say("valid")), (False, "x", say("doubtful"))):
         shown = [c for c in own if c.counts is counts]
         if shown:
             ax.plot([c.when for c in shown], [c.z for c in shown], mark, color="black", label=label)
     ax.set(
-        title=f"Lot {lot.number}: check standards, limits at 2 and 3 standard uncertainties", ylabel="z", ylim=(-4, 4)
+        title=say("Lot %(lot)s: check standards, limits at 2 and 3 standard uncertainties") % {"lot": lot.number},
+        ylabel="z",
+        ylim=(-4, 4),
     )
-    short_dates(ax)
+    short_dates(ax, say)
     ax.legend(fontsize="x-small", loc="upper left", bbox_to_anchor=(1.0, 1.0))
-    return Figure(figure_png(figure, dpi=_DPI), f"Control chart of lot {lot.number}", size)
+    return Figure(figure_png(figure, dpi=_DPI), say("Control chart of lot %(lot)s") % {"lot": lot.number}, size)

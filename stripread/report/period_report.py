@@ -7,7 +7,6 @@ from datetime import datetime, timedelta
 
 from stripread import __version__
 from stripread.check.verdict import CAUTION
-from stripread.numbers import counted
 from stripread.quantities import Units
 from stripread.records.period import Episode, Period, PointFacts
 from stripread.records.queries import RecordedReading
@@ -22,28 +21,35 @@ from stripread.report.period_sections import (
     superseded_parts,
     verification_parts,
 )
-from stripread.report.period_words import MARKS, day, meaning, moment, span
+from stripread.report.period_words import MARKS, day, how_many, meaning, moment, span
 from stripread.report.records_text import pad_interval, pad_value
+from stripread.report.said import Say, as_written
 from stripread.site import Site
 
 __all__ = ["period_report"]
 
-# What mostly follows from something else: told in a few words after what was wrong with strip, lot, batch or line.
-_FOLLOWS = {
-    "out_of_range": "out of range",
-    "jump_at_point": "unlike before",
-    "stock_past_its_time": "stock past its time",
-}
 _IN_SUMMARY = 10
 
 
-def period_report(period: Period, site: Site, *, made_at: datetime, units: Units | None = None) -> Document:
+def period_report(
+    period: Period,
+    site: Site,
+    *,
+    made_at: datetime,
+    units: Units | None = None,
+    say: Say = as_written,
+    language: str = "en",
+) -> Document:
     """Return the report.
 
     Parameters
     ----------
     units : {"metric", "us"} or None
         Of volumes; None: the site's.
+    say : callable
+        Says a text in the reader's language.
+    language : str
+        Which that is.
 
     Raises
     ------
@@ -54,74 +60,95 @@ def period_report(period: Period, site: Site, *, made_at: datetime, units: Units
     told = (replace(episode, message=tell_volumes_in(episode.message, units)) for episode in period.episodes)
     period = replace(period, episodes=tuple(told))
     parts = (
-        *_summary(period),
-        *_points(period.points, site),
-        *batch_parts(period.batches, site, units),
-        *finding_parts(period.episodes),
-        *lot_parts(period.lots, made_at),
-        *note_parts(period),
-        *superseded_parts(period.superseded),
-        *verification_parts(period),
-        Heading("Cautions"),
+        *_summary(period, say),
+        *_points(period.points, site, say),
+        *batch_parts(period.batches, site, units, say),
+        *finding_parts(period.episodes, say),
+        *lot_parts(period.lots, say),
+        *note_parts(period, say),
+        *superseded_parts(period.superseded, say),
+        *verification_parts(period, say),
+        Heading(say("Cautions")),
         Items((
-            "Not for drinking water compliance, medicine or food: no approved method, no licensed laboratory.",
-            "Not a clearance: that a number is low does not mean that air or water is safe.",
-            CAUTION,
+            say("Not for drinking water compliance, medicine or food: no approved method, no licensed laboratory."),
+            say("Not a clearance: that a number is low does not mean that air or water is safe."),
+            say(CAUTION),
         )),
     )  # fmt: skip
     return Document(
-        title=f"{period.site}: water record",
-        subtitle=f"{day(period.start)} to {day(last)}",
+        title=say("%(site)s: water record") % {"site": period.site},
+        subtitle=say("%(first)s to %(last)s") % {"first": day(period.start, say), "last": day(last, say)},
         parts=parts,
-        footer=f"{period.site}, {period.start.date()} to {last.date()}. Written by stripread {__version__} on "
-        f"{made_at.date()}, record {str(period.verification.head)[:16]}...",
+        footer=say("%(site)s, %(first)s to %(last)s. Written by stripread %(version)s on %(day)s, record %(head)s...")
+        % {
+            "site": period.site,
+            "first": period.start.date(),
+            "last": last.date(),
+            "version": __version__,
+            "day": made_at.date(),
+            "head": str(period.verification.head)[:16],
+        },
+        page=say("page"),
+        language=language,
     )
 
 
 # --- summary ---------------------------------------------------------------------------------------------------------
 
 
-def _summary(period: Period) -> Iterator[Part]:
-    yield Heading("In short")
-    yield Words(_counts(period.readings, len([p for p in period.points if p.states])))
-    intact = period.verification.intact
-    yield (
-        Words(f"✔ The record is as it was written: {period.verification.entries} entries, "
-              f"{period.verification.files} files, none changed, removed or put in.")
-        if intact
-        else Alarm("✘ The record is NOT as it was written; see the last section.")
-    )  # fmt: skip
+def _summary(period: Period, say: Say) -> Iterator[Part]:
+    yield Heading(say("In short"))
+    yield Words(_counts(period.readings, len([p for p in period.points if p.states]), say))
+    found = period.verification
+    if found.intact:
+        intact = say(
+            "✔ The record is as it was written: %(entries)s entries, %(files)s files, none changed, removed or put in."
+        )
+        yield Words(intact % {"entries": found.entries, "files": found.files})
+    else:
+        yield Alarm(say("✘ The record is NOT as it was written; see the last section."))
     if not period.episodes:
-        yield Words("✔ Nothing was found wrong with strips, lots, batches or water.")
+        yield Words(say("✔ Nothing was found wrong with strips, lots, batches or water."))
         return
+    # What mostly follows from something else: told in a few words after what was wrong with strip, lot, batch or line.
+    short = {
+        "out_of_range": say("out of range"),
+        "jump_at_point": say("unlike before"),
+        "stock_past_its_time": say("stock past its time"),
+    }
     photos = [e for e in period.episodes if _of_photo(e.code)]
-    follows = [e for e in period.episodes if e.code in _FOLLOWS]
+    follows = [e for e in period.episodes if e.code in short]
     causes = [e for e in period.episodes if e not in photos and e not in follows]
     if causes:
-        yield Words("What was found:")
-        yield Items(tuple(_sentence(e) for e in causes[:_IN_SUMMARY]), numbered=True)
+        yield Words(say("What was found:"))
+        yield Items(tuple(_sentence(e, say) for e in causes[:_IN_SUMMARY]), numbered=True)
         if len(causes) > _IN_SUMMARY:
-            yield Words(f"And {len(causes) - _IN_SUMMARY} more, under “Findings, and what was done”.")
+            more = say("And %(count)s more, under “Findings, and what was done”.")
+            yield Words(more % {"count": len(causes) - _IN_SUMMARY})
     if follows:
-        yield Words(f"What it was at the points: {'; '.join(_short(e) for e in follows)}.")
+        what = "; ".join(f"{short[e.code]} {span(e, say)} ({', '.join(e.points)})" for e in follows)
+        yield Words(say("What it was at the points: %(what)s.") % {"what": what})
     if photos:
-        yield Words(f"Photos to be retaken: {sum(len(e.readings) for e in photos)}.")
+        yield Words(say("Photos to be retaken: %(count)s.") % {"count": sum(len(e.readings) for e in photos)})
 
 
-def _counts(readings: Sequence[RecordedReading], points: int) -> str:
+def _counts(readings: Sequence[RecordedReading], points: int, say: Say) -> str:
     judged = Counter(_state(r) for r in readings)
-    words = [f"{judged[name]} {text}" for name, text in _STATES.items() if judged[name]]
-    return f"{counted(len(readings), 'reading')} at {counted(points, 'point')}: {', '.join(words) or 'none'}."
-
-
-_STATES = {
-    "within": "within range",
-    "out": "out of range",
-    "undecided": "undecided, as their interval straddles a limit",
-    "doubtful": "doubtful measurements",
-    "invalid": "invalid measurements",
-    "unjudged": "without an expected range",
-}
+    states = {
+        "within": say("within range"),
+        "out": say("out of range"),
+        "undecided": say("undecided, as their interval straddles a limit"),
+        "doubtful": say("doubtful measurements"),
+        "invalid": say("invalid measurements"),
+        "unjudged": say("without an expected range"),
+    }
+    where = say("1 point") if points == 1 else say("%(count)s points") % {"count": points}
+    words = [f"{judged[name]} {text}" for name, text in states.items() if judged[name]]
+    return say("%(readings)s at %(points)s: %(states)s.") % {
+        "readings": how_many(len(readings), say),
+        "points": where,
+        "states": ", ".join(words) or say("none"),
+    }
 
 
 def _state(reading: RecordedReading) -> str:
@@ -136,68 +163,67 @@ def _of_photo(code: str) -> bool:
     return code.startswith(("photo_", "pad_", "card_", "glare", "shadow", "mixed", "poor_", "flash_", "patch_"))
 
 
-def _sentence(episode: Episode) -> str:
+def _sentence(episode: Episode, say: Say) -> str:
     count = len(episode.readings)
-    many = f" ({counted(count, 'reading')})" if count > 1 else ""
-    state = "" if episode.righted is None else f" In order again on {moment(episode.righted.when)}."
+    many = f" ({how_many(count, say)})" if count > 1 else ""
+    again = "" if episode.righted is None else moment(episode.righted.when, say)
+    state = f" {say('In order again on %(when)s.') % {'when': again}}" if again else ""
     return (
-        f"{MARKS[episode.severity]} {span(episode)}, {', '.join(episode.points)}{many}: {meaning(episode.code)} "
-        f"{episode.message}{state}"
+        f"{MARKS[episode.severity]} {span(episode, say)}, {', '.join(episode.points)}{many}: "
+        f"{meaning(episode.code, say)} {say(episode.message)}{state}"
     )
-
-
-def _short(episode: Episode) -> str:
-    return f"{_FOLLOWS[episode.code]} {span(episode)} ({', '.join(episode.points)})"
 
 
 # --- points ----------------------------------------------------------------------------------------------------------
 
 
-def _points(points: Sequence[PointFacts], site: Site) -> Iterator[Part]:
-    yield Heading("Points")
-    rows = [_point_row(p, site) for p in points]
+def _points(points: Sequence[PointFacts], site: Site, say: Say) -> Iterator[Part]:
+    yield Heading(say("Points"))
+    rows = [_point_row(p, site, say) for p in points]
     if not rows:
-        yield Words("No points, and no readings at any.")
+        yield Words(say("No points, and no readings at any."))
         return
     yield Table(
         (
-            "point",
-            "verdict",
-            "expected",
-            "readings",
-            "within",
-            "out",
-            "undecided",
-            "doubtful or invalid",
-            "last reading",
+            say("point"),
+            say("verdict"),
+            say("expected"),
+            say("readings"),
+            say("within"),
+            say("out"),
+            say("not decided"),
+            say("doubtful or invalid"),
+            say("last reading"),
         ),
         rows,
         (11, 17, 13, 10, 8, 6, 11, 10, 19),
         frozenset(range(3, 8)),
     )
     yield Words(
-        "Within, out, undecided: of the valid readings, by their 95 % interval. A doubtful or invalid one is no good "
-        "measurement and is not judged here, whatever it reads.",
+        say(
+            "Within, out, undecided: of the valid readings, by their 95 % interval. A doubtful or invalid one is no "
+            "good measurement and is not judged here, whatever it reads."
+        ),
         small=True,
     )
     for point in points:
         if point.trend.readings:
-            yield trend_figure(point, site)
+            yield trend_figure(point, site, say)
 
 
-def _point_row(point: PointFacts, site: Site) -> tuple[str, ...]:
+def _point_row(point: PointFacts, site: Site, say: Say) -> tuple[str, ...]:
     readings = point.trend.readings
     states = Counter(_state(r) for r in readings)
     said = point.said
-    expected = "" if said is None or said.sample not in site.samples else str(site.samples[said.sample].main)
-    last = "none"
+    expected = "" if said is None or said.sample not in site.samples else say(str(site.samples[said.sample].main))
+    last = say("none")
     if readings:
         pad = readings[-1].main
-        last = f"{moment(readings[-1].when)}: {pad_value(pad)}"
-        last += f" ({pad_interval(pad)})" if pad.value is not None else ""
+        last = f"{moment(readings[-1].when, say)}: {say(pad_value(pad))}"
+        last += f" ({say(pad_interval(pad))})" if pad.value is not None else ""
     return (
         point.name,
-        _point_verdict(states),
+        _point_verdict(states, say),
         expected,
         str(len(readings)),
         str(states["within"]),
@@ -208,11 +234,11 @@ def _point_row(point: PointFacts, site: Site) -> tuple[str, ...]:
     )
 
 
-def _point_verdict(states: "Counter[str]") -> str:
+def _point_verdict(states: "Counter[str]", say: Say) -> str:
     if not states:
-        return "? NOT SAMPLED"
+        return say("? NOT SAMPLED")
     if states["out"]:
-        return f"▲ OUT OF RANGE in {counted(states['out'], 'reading')}"
+        return say("▲ OUT OF RANGE in %(readings)s") % {"readings": how_many(states["out"], say)}
     if states["undecided"]:
-        return "? NOT ALWAYS CLEAR"
-    return "✔ IN RANGE" if states["within"] else "? NO VALID READING"
+        return say("? NOT ALWAYS CLEAR")
+    return say("✔ IN RANGE") if states["within"] else say("? NO VALID READING")

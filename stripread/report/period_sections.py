@@ -1,14 +1,13 @@
 """The sections of a period's report: batches, findings, lots, and what the record says of itself."""
 
 from collections.abc import Iterator, Sequence
-from datetime import datetime
 
 from stripread.findings import REGISTRY
 from stripread.lot.lot import Lot
 from stripread.lot.record import CheckRow, chart_scores
 from stripread.lot.verify import broken_rules
 from stripread.measured import Measured
-from stripread.numbers import counted, format_interval, format_number, places_for
+from stripread.numbers import format_interval, format_number, places_for
 from stripread.quantities import Units
 from stripread.records.entries import Entry
 from stripread.records.period import Episode, LotFacts, Period
@@ -17,8 +16,9 @@ from stripread.report.amounts import tell_volume
 from stripread.report.batch_text import off_range, sample_of
 from stripread.report.document import Alarm, Heading, Items, Part, Table, Words
 from stripread.report.period_figures import check_figure
-from stripread.report.period_words import MARKS, meaning, moment, span
+from stripread.report.period_words import MARKS, how_many, meaning, moment, span
 from stripread.report.records_text import pad_value
+from stripread.report.said import Say
 from stripread.site import Site
 
 __all__ = ["batch_parts", "finding_parts", "lot_parts", "note_parts", "superseded_parts", "verification_parts"]
@@ -27,140 +27,170 @@ __all__ = ["batch_parts", "finding_parts", "lot_parts", "note_parts", "supersede
 # --- batches ---------------------------------------------------------------------------------------------------------
 
 
-def batch_parts(batches: Sequence[BatchStanding], site: Site, units: Units) -> Iterator[Part]:
+def batch_parts(batches: Sequence[BatchStanding], site: Site, units: Units, say: Say) -> Iterator[Part]:
     """Return the batches with their mass balance."""
-    yield Heading("Batches and their mass balance")
+    yield Heading(say("Batches and their mass balance"))
     if not batches:
-        yield Words("None were entered.")
+        yield Words(say("None were entered."))
         return
     yield Table(
-        ("batch", "made", "of", "recipe gives [mg/L]", "first reading [mg/L]", "last reading [mg/L]", "mass balance"),
-        [_batch_row(b, site, units) for b in batches],
-        (8, 12, 24, 14, 14, 14, 18),
+        (
+            say("batch"),
+            say("made"),
+            say("made of"),
+            f"{say('recipe gives')} [mg/L]",
+            f"{say('first reading')} [mg/L]",
+            f"{say('last reading')} [mg/L]",
+            say("mass balance"),
+        ),
+        [_batch_row(b, site, units, say) for b in batches],
+        (11, 11, 22, 14, 14, 14, 18),
         frozenset((3, 4, 5)),
     )
-    yield Words("With 95 % intervals. A recipe is held against the first valid reading: later ones have lost strength.",
-                small=True)  # fmt: skip
+    yield Words(
+        say("With 95 % intervals. A recipe is held against the first valid reading: later ones have lost strength."),
+        small=True,
+    )
 
 
-def _batch_row(batch: BatchStanding, site: Site, units: Units) -> tuple[str, ...]:
+def _batch_row(batch: BatchStanding, site: Site, units: Units, say: Say) -> tuple[str, ...]:
     said = batch.said
-    parts = (f"{tell_volume(p.volume_l, units)} of {p.batch or 'a solution'}" for p in said.parts)
-    of = " + ".join(parts) or said.source or ""
+    of = " + ".join(
+        say("%(amount)s of %(what)s") % {"amount": tell_volume(p.volume_l, units), "what": p.batch or say("a solution")}
+        for p in said.parts
+    )
+    water = say("%(water_l)s of water") % {"water_l": tell_volume(said.water_l, units)}
+    parts = of or say(said.source or "")
     last = batch.readings[-1] if len(batch.readings) > 1 else None
     return (
         said.id,
-        moment(said.made_at),
-        f"{of}{' in ' if of else ''}{tell_volume(said.water_l, units)} of water",
-        _strength(batch.recipe),
-        _strength(batch.first),
-        "" if last is None else f"{_strength(last[1])}, {moment(last[0])}",
-        _balance(batch, site),
+        moment(said.made_at, say),
+        say("%(parts)s in %(water)s") % {"parts": parts, "water": water} if parts else water,
+        _strength(batch.recipe, say),
+        _strength(batch.first, say),
+        "" if last is None else f"{_strength(last[1], say)}, {moment(last[0], say)}",
+        _balance(batch, site, say),
     )
 
 
-def _balance(batch: BatchStanding, site: Site) -> str:
+def _balance(batch: BatchStanding, site: Site, say: Say) -> str:
     """Say in words whether recipe, range and first reading go together."""
     if batch.recipe is None:
-        return "? recipe unknown"
+        return say("? recipe unknown")
     words = []
     name = sample_of(batch.said)
     if off_range(batch.recipe, site, name) is not None:
         expected = site.samples[name].main
-        words.append(f"✘ RECIPE CANNOT GIVE {expected.low:g} to {expected.high:g} mg/L")
+        cannot = say("✘ RECIPE CANNOT GIVE %(low)s to %(high)s mg/L")
+        words.append(cannot % {"low": f"{expected.low:g}", "high": f"{expected.high:g}"})
     if batch.first is not None:
-        words.append("▲ reading DIFFERS from recipe" if batch.finding else "✔ reading agrees with recipe")
-    return "; ".join(words) or "never read"
+        words.append(say("▲ reading DIFFERS from recipe") if batch.finding else say("✔ reading agrees with recipe"))
+    return "; ".join(words) or say("never read")
 
 
-def _strength(strength: Measured | None) -> str:
+def _strength(strength: Measured | None, say: Say) -> str:
     if strength is None:
         return ""
     places = places_for(1.96 * strength.u) if strength.u > 0 else 0
-    return f"{format_number(strength.value, places)} ({format_interval(strength.interval, places)})"
+    return f"{format_number(strength.value, places)} ({say(format_interval(strength.interval, places))})"
 
 
 # --- findings --------------------------------------------------------------------------------------------------------
 
 
-def finding_parts(episodes: Sequence[Episode]) -> Iterator[Part]:
+def finding_parts(episodes: Sequence[Episode], say: Say) -> Iterator[Part]:
     """Return what was found, and what was done about it."""
-    yield Heading("Findings, and what was done")
+    yield Heading(say("Findings, and what was done"))
     if not episodes:
-        yield Words("None but remarks.")
+        yield Words(say("None but remarks."))
         return
     yield Table(
-        ("when", "where", "what was found", "advice given", "what was done"),
-        [(span(e), ", ".join(e.points), _found(e), e.advice, _done(e)) for e in episodes],
+        (say("when"), say("where"), say("what was found"), say("advice given"), say("what was done")),
+        [(span(e, say), ", ".join(e.points), _found(e, say), say(e.advice), _done(e, say)) for e in episodes],
         (11, 11, 32, 22, 26),
     )
-    yield Words("Findings of one kind that are less than three days apart are one row.", small=True)
+    yield Words(say("Findings of one kind that are less than three days apart are one row."), small=True)
 
 
-def _found(episode: Episode) -> str:
+def _found(episode: Episode, say: Say) -> str:
     more = len(episode.readings) - 1
-    also = f" And in {counted(more, 'reading')} more." if more else ""
+    also = f" {say('And in %(readings)s more.') % {'readings': how_many(more, say)}}" if more else ""
     entries = ", ".join(str(r.entry.seq) for r in episode.readings[:6]) + (", ..." if more >= 6 else "")
-    return f"{MARKS[episode.severity]} {meaning(episode.code)} {episode.message}{also} [entry {entries}]"
+    found = f"{MARKS[episode.severity]} {meaning(episode.code, say)} {say(episode.message)}{also}"
+    return f"{found} [{say('entry')} {entries}]"
 
 
-def _done(episode: Episode) -> str:
-    words = [f"Note of {moment(n.entry.at)}: {n.said.text}" for n in episode.notes]
-    words += [f"{moment(b.made_at)}: {b.kind} {b.id} made." for b in episode.made]
+def _done(episode: Episode, say: Say) -> str:
+    words = [f"{say('Note of %(when)s') % {'when': moment(n.entry.at, say)}}: {n.said.text}" for n in episode.notes]
+    made = say("%(when)s: %(kind)s %(batch)s made.")
+    words += [made % {"when": moment(b.made_at, say), "kind": say(b.kind), "batch": b.id} for b in episode.made]
     about_water = episode.code in REGISTRY and REGISTRY[episode.code].about == "sample"
     if episode.righted is not None:
-        again = "Read within range again" if about_water else "Read well again"
-        words.append(f"{again} on {moment(episode.righted.when)}: {pad_value(episode.righted.main)}.")
+        again = (
+            say("Read within range again on %(when)s: %(value)s.")
+            if about_water
+            else say("Read well again on %(when)s: %(value)s.")
+        )
+        when, value = moment(episode.righted.when, say), say(pad_value(episode.righted.main))
+        words.append(again % {"when": when, "value": value})
     elif about_water:
-        words.append("No reading within range followed in this period.")
-    return " ".join(words) or "Nothing entered."
+        words.append(say("No reading within range followed in this period."))
+    return " ".join(words) or say("Nothing entered.")
 
 
 # --- lots ------------------------------------------------------------------------------------------------------------
 
 
-def lot_parts(lots: Sequence[LotFacts], made_at: datetime) -> Iterator[Part]:
+def lot_parts(lots: Sequence[LotFacts], say: Say) -> Iterator[Part]:
     """Return the lots with their check standards."""
-    yield Heading("Lots and check standards")
+    yield Heading(say("Lots and check standards"))
     if not lots:
-        yield Words("No lot was read with.")
+        yield Words(say("No lot was read with."))
         return
     yield Table(
-        ("lot", "strip kind", "expires", "readings", "after its date", "check standards", "control chart"),
-        [_lot_row(f) for f in lots],
+        (
+            say("lot"),
+            say("strip kind"),
+            say("expires"),
+            say("readings"),
+            say("after its date"),
+            say("check standards"),
+            say("control chart"),
+        ),
+        [_lot_row(f, say) for f in lots],
         (11, 15, 14, 11, 10, 19, 28),
         frozenset((3, 4)),
     )
     for facts in lots:
         if facts.lot is not None and len(_counting(facts.checks, facts.lot)) > 1:
-            yield check_figure(facts.checks, facts.lot)
+            yield check_figure(facts.checks, facts.lot, say)
     for facts in lots:
         if facts.checks and facts.lot is not None:
-            yield Heading(f"Checks of lot {facts.number}", level=3)
+            yield Heading(say("Checks of lot %(lot)s") % {"lot": facts.number}, level=3)
             unit = facts.lot.pads[0].unit
             yield Table(
-                ("when", f"known [{unit}]", f"read [{unit}]", "E_n", "remark"),
-                [_check_row(c) for c in facts.checks],
+                (say("when"), f"{say('known')} [{unit}]", f"{say('read')} [{unit}]", "E_n", say("remark")),
+                [_check_row(c, say) for c in facts.checks],
                 (20, 20, 30, 10, 28),
                 frozenset((1, 2, 3)),
             )
 
 
-def _lot_row(facts: LotFacts) -> tuple[str, ...]:
+def _lot_row(facts: LotFacts, say: Say) -> tuple[str, ...]:
     lot = facts.lot
     if lot is None:
-        return facts.number, "?", "its file cannot be read", str(facts.readings), "?", "", ""
-    expired = " ▲ EXPIRED" if facts.late else ""
+        return facts.number, "?", say("its file cannot be read"), str(facts.readings), "?", "", ""
+    expired = f" {say('▲ EXPIRED')}" if facts.late else ""
     scores = _counting(facts.checks, lot)
-    broken = broken_rules(scores)
-    chart = "▲ " + "; ".join(broken) if broken else "✔ within its limits" if scores else "▲ no valid check"
+    broken = "; ".join(say(rule) for rule in broken_rules(scores))
+    chart = f"▲ {broken}" if broken else say("✔ within its limits") if scores else say("▲ no valid check")
     return (
         facts.number,
         lot.kind,
         f"{lot.expires.isoformat()}{expired}",
         str(facts.readings),
         str(facts.late),
-        f"{counted(len(facts.checks), 'check')}, {len(scores)} valid",
+        say("%(checks)s, of them %(valid)s valid") % {"checks": len(facts.checks), "valid": len(scores)},
         chart,
     )
 
@@ -169,14 +199,14 @@ def _counting(checks: Sequence[CheckRow], lot: Lot) -> list[float]:
     return list(chart_scores(checks, pad=lot.pads[0].pad, lot_sha256=lot.sha256))
 
 
-def _check_row(row: CheckRow) -> tuple[str, ...]:
-    read = "no number"
+def _check_row(row: CheckRow, say: Say) -> tuple[str, ...]:
+    read = say("no number")
     if row.value is not None and row.u is not None:
         places = places_for(2 * row.u)
-        read = f"{format_number(row.value, places)} ({format_interval((row.low, row.high), places)})"
+        read = f"{format_number(row.value, places)} ({say(format_interval((row.low, row.high), places))})"
     e_n = "" if row.e_n is None else format_number(row.e_n, 2)
-    agrees = "" if row.e_n is None else "✔ agrees" if abs(row.e_n) <= 1 else "▲ DIFFERS"
-    doubts = f"doubtful: {', '.join(row.findings)}" if row.findings else ""
+    agrees = "" if row.e_n is None else say("✔ agrees") if abs(row.e_n) <= 1 else say("▲ DIFFERS")
+    doubts = f"{say('doubtful')}: {', '.join(row.findings)}" if row.findings else ""
     known = f"{row.known:g} (u {row.u_known:g})"
     return f"{row.when:%Y-%m-%d %H:%M}", known, read, e_n, "; ".join(filter(None, (agrees, doubts)))
 
@@ -184,40 +214,43 @@ def _check_row(row: CheckRow) -> tuple[str, ...]:
 # --- the record ------------------------------------------------------------------------------------------------------
 
 
-def note_parts(period: Period) -> Iterator[Part]:
+def note_parts(period: Period, say: Say) -> Iterator[Part]:
     """Return the injector's settings and the notes."""
+    ratio = {"in": say("1 part in %(ratio)s"), "to": say("1 part to %(ratio)s")}
     settings = [
-        f"{moment(s.since)} {s.injector}: 1 part {'in' if s.convention == 'in' else 'to'} {s.ratio:g}"
+        f"{moment(s.since, say)} {s.injector}: {ratio[s.convention] % {'ratio': f'{s.ratio:g}'}}"
         for s in period.injector
     ]
-    yield Heading("Injector and notes")
-    yield Words(f"Settings: {'; '.join(settings)}." if settings else "No setting of an injector was entered.")
+    yield Heading(say("Injector and notes"))
+    all_settings = say("Settings: %(settings)s.") % {"settings": "; ".join(settings)}
+    yield Words(all_settings if settings else say("No setting of an injector was entered."))
     if period.notes:
         yield Table(
-            ("when", "by", "about", "note"),
-            [
-                (moment(n.entry.at), n.entry.who, "" if n.said.about is None else f"entry {n.said.about}", n.said.text)
-                for n in period.notes
-            ],
+            (say("when"), say("by"), say("about"), say("note")),
+            [(moment(n.entry.at, say), n.entry.who, _entry(n.said.about, say), n.said.text) for n in period.notes],
             (14, 12, 12, 62),
         )
 
 
-def superseded_parts(pairs: Sequence[tuple[Entry, Entry]]) -> Iterator[Part]:
+def _entry(seq: int | None, say: Say) -> str:
+    return "" if seq is None else f"{say('entry')} {seq}"
+
+
+def superseded_parts(pairs: Sequence[tuple[Entry, Entry]], say: Say) -> Iterator[Part]:
     """Return the entries that hold no longer."""
-    yield Heading("Superseded entries")
+    yield Heading(say("Superseded entries"))
     if not pairs:
-        yield Words("None: nothing entered in this period stands in the place of another entry.")
+        yield Words(say("None: nothing entered in this period stands in the place of another entry."))
         return
     yield Table(
-        ("entry", "what", "now", "when and by whom", "why"),
+        (say("entry"), say("what"), say("now"), say("when and by whom"), say("why")),
         [
             (
                 str(old.seq),
-                f"{old.kind.replace('_', ' ')} {old.subject or ''}".strip(),
-                "withdrawn" if new.withdrawn else f"entry {new.seq}",
-                f"{moment(new.at)}, {new.who}",
-                new.why or "said anew",
+                f"{say(old.kind.replace('_', ' '))} {old.subject or ''}".strip(),
+                say("withdrawn") if new.withdrawn else _entry(new.seq, say),
+                f"{moment(new.at, say)}, {new.who}",
+                new.why or say("said anew"),
             )
             for old, new in pairs
         ],
@@ -226,20 +259,24 @@ def superseded_parts(pairs: Sequence[tuple[Entry, Entry]]) -> Iterator[Part]:
     )
 
 
-def verification_parts(period: Period) -> Iterator[Part]:
+def verification_parts(period: Period, say: Say) -> Iterator[Part]:
     """Return whether the record is as it was written."""
     found = period.verification
-    yield Heading("Is the record as it was written?")
+    yield Heading(say("Is the record as it was written?"))
     if found.intact:
-        yield Words(
-            f"✔ INTACT: {found.entries} entries and {found.files} files of the whole record, each held against its "
-            "hash and the one before it."
+        words = say(
+            "✔ INTACT: %(entries)s entries and %(files)s files of the whole record, each held against its hash and the "
+            "one before it."
         )
+        yield Words(words % {"entries": found.entries, "files": found.files})
     else:
-        yield Alarm(f"✘ NOT AS IT WAS WRITTEN: {counted(found.problem_count, 'fault')}.")
-        yield Items(tuple(f"{p.where}: {p.fault}; {p.found}" for p in found.problems))
+        yield Alarm(say("✘ NOT AS IT WAS WRITTEN; faults: %(count)s.") % {"count": found.problem_count})
+        yield Items(tuple(f"{say(p.where)}: {say(p.fault)}; {say(p.found)}" for p in found.problems))
     yield Words(
-        f"Head of the chain: {found.head}. Kept elsewhere, as on this page, it proves later that nothing before it was "
-        "rewritten: stripread records verify --anchor.",
+        say(
+            "Head of the chain: %(head)s. Kept elsewhere, as on this page, it proves later that nothing before it was "
+            "rewritten: stripread records verify --anchor."
+        )
+        % {"head": found.head},
         small=True,
     )

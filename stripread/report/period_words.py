@@ -4,28 +4,34 @@ from datetime import datetime
 
 from stripread.findings import REGISTRY
 from stripread.records.period import Episode
+from stripread.report.said import Say
 
-__all__ = ["MARKS", "day", "meaning", "moment", "span"]
+__all__ = ["MARKS", "day", "how_many", "meaning", "moment", "span"]
 
 MARKS = {"error": "✘", "warning": "▲"}
 
 
-def meaning(code: str) -> str:
+def meaning(code: str, say: Say) -> str:
     """Return what a finding means."""
-    return REGISTRY[code].meaning if code in REGISTRY else f"{code}."
+    return say(REGISTRY[code].meaning) if code in REGISTRY else f"{code}."
 
 
-def span(episode: Episode) -> str:
+def how_many(readings: int, say: Say) -> str:
+    """Return a number of readings."""
+    return say("1 reading") if readings == 1 else say("%(count)s readings") % {"count": readings}
+
+
+def span(episode: Episode, say: Say) -> str:
     """Return the days of an episode."""
-    first, last = episode.first, episode.last
-    return day(first) if first.date() == last.date() else f"{day(first)} to {day(last)}"
+    first, last = day(episode.first, say), day(episode.last, say)
+    return first if first == last else say("%(first)s to %(last)s") % {"first": first, "last": last}
 
 
-def day(when: datetime) -> str:
+def day(when: datetime, say: Say) -> str:
     """Return a day."""
-    return f"{when.day} {when:%b %Y}"
+    return f"{when.day} {say(f'{when:%b}')} {when.year}"
 
 
-def moment(when: datetime) -> str:
+def moment(when: datetime, say: Say) -> str:
     """Return a day and a time, without the year."""
-    return f"{when.day} {when:%b %H:%M}"
+    return f"{when.day} {say(f'{when:%b}')} {when:%H:%M}"

@@ -4,6 +4,7 @@ from typing import Any
 
 from stripread.records.queries import RecordedPad
 from stripread.records.trend import Event, Trend
+from stripread.report.said import Say, as_written
 from stripread.site import Expectation
 
 __all__ = ["plot_trend", "short_dates"]
@@ -11,14 +12,14 @@ __all__ = ["plot_trend", "short_dates"]
 _YEAR = 300.0  # days; over it the year has to be named
 _CLOSE = 0.03  # of the time shown
 # Shape tells the verdict, not colour: filled where valid and within, hollow where not.
-_MARKS = {"within": ("o", "black", "within"), "out": ("X", "black", "out of range"), "doubt": ("s", "none", "in doubt")}
+_MARKS = {"within": ("o", "black"), "out": ("X", "black"), "doubt": ("s", "none")}
 
 
-def plot_trend(trend: Trend, ax: Any, *, expected: Expectation | None) -> Any:
+def plot_trend(trend: Trend, ax: Any, *, expected: Expectation | None, say: Say = as_written) -> Any:
     """Draw the main analyte of a trend with at least one reading on an axes; return it."""
     unit = trend.readings[0].main.unit
     if expected is not None:
-        ax.axhspan(expected.low, expected.high, color="0.9", zorder=0, label=f"expected {expected}")
+        ax.axhspan(expected.low, expected.high, color="0.9", zorder=0, label=f"{say('expected')} {say(str(expected))}")
     marks: dict[str, list[tuple[Any, float]]] = {}
     for reading in trend.readings:
         pad = reading.main
@@ -32,19 +33,20 @@ def plot_trend(trend: Trend, ax: Any, *, expected: Expectation | None) -> Any:
         if low is not None and high is not None:
             ax.plot([reading.when, reading.when], [low, high], color="0.4", linewidth=1, zorder=1)
         marks.setdefault(_state(reading.validity, pad), []).append((reading.when, pad.value))
+    labels = {"within": say("within"), "out": say("out of range"), "doubt": say("in doubt")}
     for state, points in marks.items():
-        marker, face, label = _MARKS[state]
+        marker, face = _MARKS[state]
         when, values = zip(*points, strict=True)
-        ax.scatter(when, values, marker=marker, facecolors=face, edgecolors="black", label=label, zorder=2)
-    _mark_events(trend, ax)
-    ax.set(title=f"{trend.point}: {trend.readings[0].main.analyte}, 95 % intervals", ylabel=unit)
+        ax.scatter(when, values, marker=marker, facecolors=face, edgecolors="black", label=labels[state], zorder=2)
+    _mark_events(trend, ax, say)
+    ax.set(title=f"{trend.point}: {say(trend.readings[0].main.analyte)}, {say('95 % intervals')}", ylabel=unit)
     ax.set_ylim(bottom=0)
-    short_dates(ax)
+    short_dates(ax, say)
     ax.legend(fontsize="small", loc="best")
     return ax
 
 
-def _mark_events(trend: Trend, ax: Any) -> None:
+def _mark_events(trend: Trend, ax: Any, say: Say) -> None:
     """Draw a line for each event; words of those that would lie on each other stand together."""
     span = trend.readings[-1].when - trend.readings[0].when
     together: list[list[Event]] = []
@@ -55,20 +57,27 @@ def _mark_events(trend: Trend, ax: Any) -> None:
         else:
             together.append([event])
     for group in together:
-        words = ", ".join(dict.fromkeys(f"{event.kind} {event.words}" for event in group))
+        words = ", ".join(dict.fromkeys(f"{say(event.kind)} {event.words}" for event in group))
         ax.annotate(
             words, (group[0].at, 1.0), xycoords=("data", "axes fraction"), rotation=90, fontsize=6, ha="right",
             va="top", xytext=(-1, -2), textcoords="offset points",
         )  # fmt: skip
 
 
-def short_dates(ax: Any) -> None:
+def short_dates(ax: Any, say: Say = as_written) -> None:
     """Let the time axis name days, and of longer times months."""
-    from matplotlib.dates import AutoDateLocator, DateFormatter
+    from matplotlib.dates import AutoDateLocator, num2date
+    from matplotlib.ticker import FuncFormatter
 
     first, last = ax.get_xlim()  # in days
+
+    def name(day: float, _: object) -> str:
+        when = num2date(day)
+        month = say(f"{when:%b}")
+        return f"{when:%d} {month}" if last - first < _YEAR else f"{month} {when:%Y}"
+
     ax.xaxis.set_major_locator(AutoDateLocator(minticks=4, maxticks=9))
-    ax.xaxis.set_major_formatter(DateFormatter("%d %b" if last - first < _YEAR else "%b %Y"))
+    ax.xaxis.set_major_formatter(FuncFormatter(name))
 
 
 def _state(validity: str, pad: RecordedPad) -> str:

@@ -102,12 +102,13 @@ def dilution_answer(
             f"Add {tell_volume(concentrate_l, system)} of concentrate, slowly and close above the water.",
             strength,
         ),
-        notes=(_POURED.format(100 * pour_u),),
+        notes=(_poured(pour_u),),
         cautions=(CAUTION,),
     )
 
 
-_POURED = "Volumes measured out at the tank: taken as good to {:g} % (standard uncertainty)."
+def _poured(pour_u: float) -> str:
+    return f"Volumes measured out at the tank: taken as good to {100 * pour_u:g} % (standard uncertainty)."
 
 
 def _mixing(first: str, second: str, strength: str) -> tuple[str, ...]:
@@ -161,7 +162,7 @@ def top_up_answer(
             f"Add {tell_volume(add_l, system)} of {made.add}, slowly and close above the stock.",
             tell(strength, _MG),
         ),
-        notes=(_POURED.format(100 * pour_u),),
+        notes=(_poured(pour_u),),
         cautions=(CAUTION,),
     )
 

@@ -51,10 +51,11 @@ def headline_of(validity: str, states: Set[str | None]) -> Headline:
     """Return the verdict in words: how far a measurement can be trusted, and where its pads lie."""
     if validity == "invalid":
         return Headline("cross", "NO RESULT: do not use this strip")
-    water = _water(states)
+    judged = _water(states)
     if validity == "doubtful":
-        return Headline("triangle", f"DOUBTFUL, repeat: {water.words.lower().replace('undecided: ', '')}")
-    return water
+        water = judged.words.lower().replace("undecided: ", "")
+        return Headline("triangle", f"DOUBTFUL, repeat: {water}")
+    return judged
 
 
 def _water(states: Set[str | None]) -> Headline:
@@ -73,7 +74,8 @@ def _water(states: Set[str | None]) -> Headline:
 
 def error_headline(error: StripReadError) -> Headline:
     """Return what to say where there is no measurement."""
-    return Headline("cross", f"NOT READ: {error.code.replace('_', ' ')}")
+    trouble = error.code.replace("_", " ")
+    return Headline("cross", f"NOT READ: {trouble}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,16 +96,17 @@ def pad_words(verdict: Verdict, pad: PadVerdict) -> PadWords:
     unit = "" if reading.unit == reading.analyte else f" {reading.unit}"  # as of pH
     if reading.value is not None and reading.standard_uncertainty is not None and reading.interval is not None:
         places = places_for(2 * reading.standard_uncertainty)
-        interval = f"95 % interval {format_interval(reading.interval, places)}"
-        return PadWords(f"{format_number(reading.value, places)}{unit}", interval)
+        interval = format_interval(reading.interval, places)
+        return PadWords(f"{format_number(reading.value, places)}{unit}", f"95 % interval {interval}")
     if reading.censored is not None and reading.limit is not None:
         side = "under" if reading.censored == "below" else "over"
         return PadWords(f"{side} {two_digits(reading.limit.value)}{unit}", _BOUNDS[reading.limit.name])
     worst = next((f for f in (*pad.findings, *verdict.findings) if f.severity == "error"), None)
     if worst is None:
         return PadWords("no number", "as the findings say")
-    meaning = REGISTRY[worst.code].meaning
-    return PadWords("no number", f"because: {meaning[0].lower()}{meaning[1:].rstrip('.')}")
+    said = REGISTRY[worst.code].meaning
+    meaning = f"{said[0].lower()}{said[1:].rstrip('.')}"
+    return PadWords("no number", f"because: {meaning}")
 
 
 _BOUNDS = {

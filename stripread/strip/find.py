@@ -266,10 +266,9 @@ def _which_way(fits: list[Fit], covered: list[str | None], kind: StripKind) -> i
     places = max(fits, key=lambda fit: (sum(fit.seen), fit.count))
     seen = [p.centre_mm[0] + s for p, s, on in zip(kind.pads, places.shifts_mm, places.seen, strict=True) if on]
     text = ", ".join(f"{place:.0f}" for place in sorted([*seen, *places.extra_mm]))
+    own = ", ".join(f"{pad.centre_mm[0]:g}" for pad in kind.pads)
     raise PadCountError(
-        expected=f"{len(kind.pads)} pad(s) of kind {kind.name}, "
-        + ", ".join(f"{pad.centre_mm[0]:g}" for pad in kind.pads)
-        + " mm from the tip",
+        expected=f"{len(kind.pads)} pad(s) of kind {kind.name}, {own} mm from the tip",
         found=f"{count} ({text} mm from the tip)",
         remedy="Check which kind of strip it is; a pad may be missing, dirty or hidden. Retake the photo.",
     )

@@ -76,20 +76,23 @@ def recipe_finding(expected: Measured, reading: Measured) -> Finding | None:
     if apart.probability >= DOUBT:
         return None
     chance = "under 0.1 %" if apart.probability < 0.001 else f"{100 * apart.probability:.1f} %"
-    words = "cannot both be right" if apart.probability < REFUSE else "hardly agree"
-    more = "more" if apart.value > 0 else "less"
-    tail = f"; z = {apart.z:.1f}" if apart.z is not None else ""
-    lost = (
-        " Stock cannot be stronger than what was put in."
-        if apart.value > 0
-        else " Strength may have been lost since it was mixed."
-    )
-    return make_finding(
-        "recipe_mismatch",
+    score = chance if apart.z is None else f"{chance}; z = {apart.z:.1f}"
+    stronger = apart.value > 0
+    # Three sentences, each whole, as a translation needs them.
+    gives = (
         f"By mass balance the recipe gives {expected.value:.3g} mg/L; the reading of {reading.value:.3g} mg/L is "
-        f"{abs(apart.value):.3g} mg/L {more}. They {words}: the chance of so large a difference is "
-        f"{chance}{tail}.{lost}",
+        f"{abs(apart.value):.3g} mg/L {'more' if stronger else 'less'}."
     )
+    agree = (
+        f"They {'cannot both be right' if apart.probability < REFUSE else 'hardly agree'}: the chance of so large a "
+        f"difference is {score}."
+    )
+    lost = (
+        "Stock cannot be stronger than what was put in."
+        if stronger
+        else "Strength may have been lost since it was mixed."
+    )
+    return make_finding("recipe_mismatch", f"{gives} {agree} {lost}")
 
 
 def recipe_range_finding(strength: Measured, *, low: float, high: float) -> Finding | None:

@@ -15,11 +15,11 @@ from stripread.records.files import replace_file
 from stripread.site import load_site, resolve_card, resolve_kind
 from stripread.web.drafts import CalibrationDraft, Drafts
 
-__all__ = ["fit_draft", "fit_paths", "series_csv", "series_of"]
+__all__ = ["ON_THE_PAGE", "fit_draft", "fit_paths", "series_csv", "series_of"]
 
 _NICE = 10  # pages and readings go first
 # What the command line's words are on the page.
-_ON_THE_PAGE = {
+ON_THE_PAGE = {
     "calibrate with --without and its photo's name, which the lot file records": "leave its photo out below, which the "
     "lot file records",
     "calibrate with --without and its photos' names": "leave its photos out below",
@@ -119,6 +119,6 @@ def _in_words(text: str, draft: CalibrationDraft) -> str:
     """Say it as the page does: a strip of a level where a text names the file, what to press instead of options."""
     for photo in draft.photos:
         text = text.replace(photo.file, f"the photo of level {draft.label(photo.level)}, strip {photo.strip}")
-    for command, page in _ON_THE_PAGE.items():
+    for command, page in ON_THE_PAGE.items():
         text = text.replace(command, page)
     return text

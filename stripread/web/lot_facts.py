@@ -15,13 +15,14 @@ from stripread.report.lot_report import check_cells, control_chart, figure_uri
 from stripread.report.standard_text import broken_by_last
 from stripread.site import Site, find_lot_file, resolve_lot
 from stripread.web.heavy import DRAWING
+from stripread.web.phrases import sayer
 
 __all__ = ["LotLine", "checks_of", "lot_lines", "pad_checks", "pad_facts", "record_file"]
 
 _PHONE_IN = (4.6, 4.0)  # inches: a figure as wide as a phone shows its words at their size
 _SHOWN = 20  # checks in the table
 _MOST_DRAWN = 40  # pads whose figures are remembered, some 150 kB each
-_drawn: dict[tuple[str, str], tuple[str, str, str]] = {}
+_drawn: dict[tuple[str, str, str], tuple[str, str, str]] = {}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,7 +78,7 @@ def _limit(limit: LimitOf, unit: str) -> str:
     return "none" if limit.value is None else f"{two_digits(limit.value)} {unit}"
 
 
-def pad_facts(lot: Lot, pad: PadCalibration) -> dict[str, Any]:
+def pad_facts(lot: Lot, pad: PadCalibration, language: str) -> dict[str, Any]:
     """Return what a page shows of one pad: limits, scatter, levels as a table, and three figures of them."""
     curve = pad.curve
     return {
@@ -93,18 +94,18 @@ def pad_facts(lot: Lot, pad: PadCalibration) -> dict[str, Any]:
         "lack_of_fit": f"{pad.lack_of_fit:.2f}",
         "levels": level_rows(pad),
         "beyond": [f"{row[0]:g}" for row in pad.beyond],
-        "figures": _figures(lot, pad),
+        "figures": _figures(lot, pad, language),
     }
 
 
-def _figures(lot: Lot, pad: PadCalibration) -> tuple[str, str, str]:
-    """Return the figures of a pad: plane, lightness, residuals; drawn once for each lot file."""
-    key = (lot.sha256, pad.pad)
+def _figures(lot: Lot, pad: PadCalibration, language: str) -> tuple[str, str, str]:
+    """Return the figures of a pad: plane, lightness, residuals; drawn once for each lot file and language."""
+    key = (lot.sha256, pad.pad, language)
     with DRAWING:
         if key not in _drawn:
             figures = [new_figure(*_PHONE_IN) for _ in range(3)]
             plane, lightness, residuals = (figure.subplots() for figure in figures)
-            plot_pad(pad, plane, lightness, residuals)
+            plot_pad(pad, plane, lightness, residuals, say=sayer(language))
             for ax in (plane, lightness, residuals):
                 ax.set_title("")  # too long for a phone; the page has words of its own below each
             first, second, third = (figure_uri(figure) for figure in figures)
@@ -114,13 +115,13 @@ def _figures(lot: Lot, pad: PadCalibration) -> tuple[str, str, str]:
         return _drawn[key]
 
 
-def pad_checks(lot: Lot, pad: PadCalibration, rows: Sequence[CheckRow]) -> dict[str, Any]:
+def pad_checks(lot: Lot, pad: PadCalibration, rows: Sequence[CheckRow], language: str) -> dict[str, Any]:
     """Return a pad's check standards with this calibration: the latest as a table, the control chart, broken rules."""
     own = [row for row in rows if row.pad == pad.pad and row.lot_sha256 == lot.sha256]
     chart = None
     if any(row.z is not None for row in own):
         with DRAWING:
-            chart = control_chart(own, pad, size_in=_PHONE_IN)
+            chart = control_chart(own, pad, size_in=_PHONE_IN, say=sayer(language))
     return {
         "id": pad.pad,
         "analyte": pad.analyte,

@@ -23,6 +23,7 @@ from stripread.web.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
 from stripread.web.site_record import records_of
+from stripread.web.words import language_of
 
 __all__ = ["calibrate_routes"]
 
@@ -62,7 +63,7 @@ async def _draft_page(
     fits = request.app.state.fits
     fit_state = _start_if_due(request, draft)
     fit = await to_thread.run_sync(lambda: fits.find(draft))
-    pads = [] if fit is None or fit.lot is None else await to_thread.run_sync(lambda: _pads(fit))
+    pads = [] if fit is None or fit.lot is None else await to_thread.run_sync(lambda: _pads(fit, language_of(request)))
     return render(
         request,
         "draft.html",
@@ -78,8 +79,8 @@ async def _draft_page(
     )
 
 
-def _pads(fit: Any) -> list[dict[str, Any]]:
-    return [pad_facts(fit.lot, pad) for pad in fit.lot.pads]
+def _pads(fit: Any, language: str) -> list[dict[str, Any]]:
+    return [pad_facts(fit.lot, pad, language) for pad in fit.lot.pads]
 
 
 @need("supervisor")

@@ -27,6 +27,7 @@ from stripread.web.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
 from stripread.web.site_record import records_of
+from stripread.web.words import language_of
 
 __all__ = ["checks_routes"]
 
@@ -57,7 +58,7 @@ def _facts(request: Request) -> dict[str, Any]:
     return {
         "name": name,
         "lot": lot,
-        "checks": [pad_checks(lot, pad, rows) for pad in lot.pads],
+        "checks": [pad_checks(lot, pad, rows, language_of(request)) for pad in lot.pads],
         "done": None if done is None else _told(done, lot),
     }
 

@@ -21,9 +21,11 @@ from stripread.site import Expectation, Site, load_site
 from stripread.web.forms import chosen
 from stripread.web.heavy import DRAWING
 from stripread.web.people import Person
+from stripread.web.phrases import sayer
 from stripread.web.render import render
 from stripread.web.security import need
 from stripread.web.site_record import records_of
+from stripread.web.words import language_of
 
 __all__ = ["day_routes"]
 
@@ -101,7 +103,8 @@ async def figure(request: Request, person: Person) -> Response:
         latest = found.readings[-1]
         with DRAWING:
             drawn = new_figure(*_SIZE_IN)
-            plot_trend(found, drawn.subplots(), expected=site.expectation(latest.sample, latest.main.analyte))
+            expected = site.expectation(latest.sample, latest.main.analyte)
+            plot_trend(found, drawn.subplots(), expected=expected, say=sayer(language_of(request)))
             return figure_png(drawn, dpi=_DPI)
 
     return Response(await to_thread.run_sync(draw), media_type="image/png")

@@ -15,6 +15,7 @@ from stripread.web.lot_facts import checks_of, lot_lines, pad_checks, pad_facts
 from stripread.web.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
+from stripread.web.words import language_of
 
 __all__ = ["lots_routes"]
 
@@ -46,7 +47,7 @@ def _facts(request: Request) -> dict[str, Any]:
     site, name = load_site(request.app.state.folder), request.path_params["lot"]
     if name not in site.lots:  # a name of the site, never a path
         raise HTTPException(404)
-    lot = resolve_lot(name, site)
+    lot, language = resolve_lot(name, site), language_of(request)
     trouble = None
     try:
         rows = checks_of(site, name)
@@ -56,7 +57,7 @@ def _facts(request: Request) -> dict[str, Any]:
         "name": name,
         "lot": lot,
         "expired": lot.expires < datetime.now().astimezone().date(),
-        "pads": [pad_facts(lot, pad) for pad in lot.pads],
-        "checks": [pad_checks(lot, pad, rows) for pad in lot.pads],
+        "pads": [pad_facts(lot, pad, language) for pad in lot.pads],
+        "checks": [pad_checks(lot, pad, rows, language) for pad in lot.pads],
         "check_trouble": trouble,
     }

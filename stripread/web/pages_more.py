@@ -22,10 +22,12 @@ from stripread.site import load_site
 from stripread.web.forms import chosen, day
 from stripread.web.heavy import DRAWING, alone
 from stripread.web.people import Person
+from stripread.web.phrases import sayer
 from stripread.web.render import render
 from stripread.web.security import need
 from stripread.web.site_record import records_of
 from stripread.web.units import units_of
+from stripread.web.words import language_of
 
 __all__ = ["more_routes"]
 
@@ -54,7 +56,7 @@ async def more(request: Request, person: Person) -> Response:
 @need()
 async def report(request: Request, person: Person) -> Response:
     """Make the report of a period, to be kept as a file."""
-    state, now = request.app.state, datetime.now().astimezone()
+    state, now, language = request.app.state, datetime.now().astimezone(), language_of(request)
     form = chosen(request.query_params, "form", list(_FORMS), "pdf or html") or "pdf"
     start, end = day(request.query_params, "from"), day(request.query_params, "to", end=True)
     end = min(end, now) if end is not None else now
@@ -71,7 +73,9 @@ async def report(request: Request, person: Person) -> Response:
         with records_of(state) as records:
             period = period_of(records, site=site.name, start=start, end=end)
         with DRAWING:
-            document = period_report(period, site, made_at=now, units=units_of(request))
+            document = period_report(
+                period, site, made_at=now, units=units_of(request), say=sayer(language), language=language
+            )
         return document_pdf(document) if form == "pdf" else document_html(document).encode("utf-8")
 
     made = await alone(state, person, make)

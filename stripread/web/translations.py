@@ -5,7 +5,6 @@ templates. An f-string becomes a message with places to fill, as ``phrases.py`` 
 """
 
 import ast
-import re
 import sys
 from collections.abc import Iterator
 from importlib import resources
@@ -17,25 +16,42 @@ from stripread.errors import StripReadError
 from stripread.findings import REGISTRY
 from stripread.report.words import headline_of
 from stripread.web.phrases import PHRASES
-from stripread.web.words import COMPOSED
+from stripread.web.spoken import Message, asked_to_say, said, said_to_users
+from stripread.web.words import COMPOSED, NUMBERS
 
 if TYPE_CHECKING:
     from babel.messages.catalog import Catalog
 
-__all__ = ["brought_up_to_date", "gather", "main", "untranslated"]
+__all__ = ["NOT_ON_A_PAGE", "ROOMS", "brought_up_to_date", "gather", "main", "untranslated"]
 
-# What people read of errors and tasks: these arguments, where they are fixed texts.
-_SPOKEN = ("remedy", "advice", "matter", "expected", "found")
-_MODULES = (
-    "photo/load.py", "photo/quality.py", "card/find.py", "strip/find.py", "strip/pads.py", "colour/correct.py",
-    "measure.py", "flash.py", "reading.py", "quantities.py", "check/rules.py", "check/history_rules.py",
-    "records/today.py", "web/*.py",
+# Rooms whose words reach a page: all that they give as an argument that people read, and of some every sentence.
+ROOMS = (
+    "*.py", "photo/*.py", "card/*.py", "strip/*.py", "colour/*.py", "lot/*.py", "check/*.py", "water/*.py",
+    "records/*.py", "web/*.py",
 )  # fmt: skip
-# Every text of these, those with numbers in them too.
-_WHOLE = ("report/water_batch.py", "records/today.py")
-_SENTENCES = ("check/expected.py",)  # what has no numbers in it
-_PLACE = r"%\(\w+\)s"
-_NO_NAME = r"tell|scaled|system|if|else|max|date|iso"  # words of an expression that do not name what it gives
+# But of commands alone, or of files that somebody wrote or mends on the machine itself: these stay English.
+NOT_ON_A_PAGE = {
+    "chart.py", "calibration.py", "site.py", "card/draw.py", "card/figure.py", "card/layout.py", "card/markers.py",
+    "card/slot.py", "lot/compare.py", "lot/lot.py", "lot/record.py", "lot/series.py", "strip/kinds.py",
+    "records/archive.py", "records/canonical.py", "records/chain.py", "records/correct.py", "records/files.py",
+    "records/head.py", "records/reread.py", "records/tabular.py", "water/chlorine.py",
+    "water/decay.py", "water/line.py", "water/vapour.py", "water/sachet.py", "web/translations.py", "web/spoken.py",
+    "web/phrases.py", "web/words.py",
+}  # fmt: skip
+_WHOLE = {
+    "typed.py", "quantities.py", "card/cgats.py", "card/enrol.py", "card/measurement.py", "lot/calibrate.py",
+    "lot/plan.py", "lot/verify.py", "records/verify.py",
+    "water/dilution.py", "water/generation.py", "records/entries.py", "records/history.py",
+    "records/today.py", "records/database.py", "photo/load.py", "photo/header.py", "strip/find.py",
+}  # fmt: skip
+_REPORTS = {"report/words.py", "report/water_batch.py"}  # labels of facts too
+# Names inside the program, what it says to a database, and parts of sentences that are listed whole below.
+_NO_WORDS = {
+    "imperial", "mega", "us unless told", "metric", "srgb", "BEGIN", "BEGIN IMMEDIATE",
+    "SET LOCAL lock_timeout = %(busy_s)s", "leave its photo out below, which the lot file records",
+    "leave its photos out below",
+    "Plan it again, with the levels where the pad bleaches or turns back as far above the range",
+}  # fmt: skip
 _STATES: tuple[set[str | None], ...] = ({"above", "below"}, {"above"}, {"below"}, {"undecided"}, {"within"}, set())
 _SINGLE = (
     # who, how a reading is judged, what a batch is and how it is kept, what happens to a point
@@ -47,6 +63,20 @@ _SINGLE = (
     "chlorine dioxide", "source", "line", "return", "tap", "free chlorine", "no end known",
     # why no strip was found
     "no pair of long edges", "nothing that differs from the slot's ground along its length", "wide", "long",
+    "Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec",
+    # kinds of entries, and what may be wrong with the record
+    "reading", "batch", "point", "note", "injector setting", "check standard", "card print", "account",
+    "changed", "removed", "inserted", "cut off", "rewritten", "file changed", "file removed", "narrow table",
+    "head missing", "check lost",
+    # places on the card; how things are listed
+    "top", "bottom", "left", "right", "middle", "top left", "top right", "bottom left", "bottom right", "and",
+    "unknown", "the check standard", "no point", "invented for the demo nursery", "a solution",
+    "root-polynomial", "spectral", "linear",
+    # what the page says in place of options of the command line (`fitting.py`)
+    "Look at that photo; dip and photograph the strip again, or leave its photo out below, which the lot file records.",
+    "Check that dilution and its label; make it again, or leave its photos out below.",
+    "Plan it again, with the levels where the pad bleaches or turns back as far above the range.",
+    "Or leave it out below.",
     # of the reading queue
     "NOT READ: the reader failed on this photo",
 )  # fmt: skip
@@ -63,12 +93,10 @@ def gather() -> "Catalog":
         extract_from_dir(str(root / "web" / "templates"), [("**.html", "jinja2")], {"**.html": {"encoding": "utf-8"}})
     ):
         found.add(message, locations=[(f"web/templates/{name}", 0)], auto_comments=comments)
-    for where, text in _outside(root):
-        composed = "%(" in text
-        found.add(
-            text, locations=[(where, 0)], auto_comments=[COMPOSED] if composed else [],
-            flags=["python-format"] if composed else [],
-        )  # fmt: skip
+    for where, one in _outside(root):
+        notes = [COMPOSED, *([NUMBERS + " ".join(one.numbers)] if one.numbers else [])] if one.composed else []
+        flags = ["python-format"] if one.has_places else []
+        found.add(one.text, locations=[(where, 0)], auto_comments=notes, flags=flags)
     return found
 
 
@@ -115,7 +143,24 @@ def main() -> int:
     return 1 if missing else 0
 
 
-def _outside(root: Path) -> Iterator[tuple[str, str]]:
+def _outside(root: Path) -> Iterator[tuple[str, Message]]:
+    yield from ((where, Message(text)) for where, text in _listed())
+    for path in sorted(root.glob("report/*.py")):
+        said_there = asked_to_say(ast.parse(path.read_text("utf-8")))
+        yield from ((path.relative_to(root).as_posix(), one) for one in said_there)
+    for path in sorted({path for room in ROOMS for path in root.glob(room)} | {root / name for name in _REPORTS}):
+        name, source = path.relative_to(root).as_posix(), path.read_text("utf-8")
+        if name in NOT_ON_A_PAGE or name.startswith("cli"):
+            continue
+        tree = ast.parse(source)
+        if name in _WHOLE | _REPORTS or name.startswith("web/") or "make_finding(" in source:
+            told = said(tree, choices=not name.startswith("web/"), labels=name in _REPORTS)
+            yield from ((name, one) for one in told if one.text not in _NO_WORDS)
+        yield from ((name, one) for one in said_to_users(tree))
+
+
+def _listed() -> Iterator[tuple[str, str]]:
+    """Return what is said by tables of the program and by the lists of this module."""
     for kind in REGISTRY.values():
         yield "findings.py", kind.meaning
         yield "findings.py", kind.advice
@@ -128,14 +173,6 @@ def _outside(root: Path) -> Iterator[tuple[str, str]]:
         yield "errors.py", error
     yield from (("web/phrases.py", phrase) for phrase in PHRASES)
     yield from (("web/translations.py", word) for word in _SINGLE)
-    for pattern in _MODULES:
-        for path in sorted(root.glob(pattern)):
-            yield from ((str(path.relative_to(root)), text) for text in _spoken(ast.parse(path.read_text("utf-8"))))
-    for name in ("report/words.py", *_SENTENCES, *_WHOLE):
-        tree = ast.parse((root / name).read_text("utf-8"))
-        for text in _bounds(tree) if name == "report/words.py" else _whole(tree):
-            if name not in _SENTENCES or "%(" not in text:
-                yield name, text
     from stripread.check.verdict import CAUTION
     from stripread.lot.calibrate import LOD_DEFINITION, LOQ_DEFINITION
 
@@ -146,84 +183,6 @@ def _outside(root: Path) -> Iterator[tuple[str, str]]:
 
 def _errors(base: type[StripReadError]) -> set[str]:
     return {base.code.replace("_", " ")}.union(*(_errors(kind) for kind in base.__subclasses__()))
-
-
-def _spoken(tree: ast.Module) -> Iterator[str]:
-    """Return fixed texts given as one of the spoken arguments, by their name where a module names them."""
-    named = {
-        target.id: node.value.value
-        for node in tree.body
-        if isinstance(node, ast.Assign) and isinstance(node.value, ast.Constant)
-        for target in node.targets
-        if isinstance(target, ast.Name) and isinstance(node.value.value, str)
-    }
-    for node in ast.walk(tree):
-        if isinstance(node, ast.keyword) and node.arg in _SPOKEN:
-            for value in ast.walk(node.value):
-                if isinstance(value, ast.JoinedStr):
-                    text = _pattern(value)
-                    if len(re.findall(r"[A-Za-z]{3,}", re.sub(_PLACE, "", text))) > 1 and ")s%(" not in text:
-                        yield text.strip()  # with less in it, it would fit too much
-                if isinstance(value, ast.JoinedStr | ast.Call):
-                    break
-                if (
-                    isinstance(value, ast.Constant)
-                    and isinstance(value.value, str)
-                    and value.value.strip() == value.value != ""
-                ):
-                    yield value.value
-                elif isinstance(value, ast.Name) and value.id in named:
-                    yield named[value.id]
-
-
-def _bounds(tree: ast.Module) -> Iterator[str]:
-    for node in tree.body:
-        if (
-            isinstance(node, ast.Assign)
-            and isinstance(node.value, ast.Dict)
-            and ast.unparse(node.targets[0]) == "_BOUNDS"
-        ):
-            yield from (str(ast.literal_eval(value)) for value in node.value.values)
-
-
-def _whole(tree: ast.Module) -> Iterator[str]:
-    """Return every text of a module but its docstrings: sentences, labels of facts, and those with places."""
-    docs = {id(n.value) for n in ast.walk(tree) if isinstance(n, ast.Expr)}
-    inner = {id(c) for n in ast.walk(tree) if isinstance(n, ast.JoinedStr) for c in n.values}
-    labels = {id(n.elts[0]) for n in ast.walk(tree) if isinstance(n, ast.Tuple) and len(n.elts) == 2}
-    choices = {id(c) for n in ast.walk(tree) if isinstance(n, ast.IfExp) for c in (n.body, n.orelse)}
-    for node in ast.walk(tree):
-        if id(node) in docs | inner:
-            continue
-        if isinstance(node, ast.JoinedStr):
-            text = _pattern(node)
-            if re.search(r"[A-Za-z]{3,}", re.sub(_PLACE, "", text)):
-                yield text.strip()
-        elif isinstance(node, ast.Constant) and isinstance(node.value, str):
-            text = node.value.strip()
-            if "{" in text:  # a pattern of str.format: its places have no names
-                continue
-            sentence = re.search(r"[a-z]{2,} [a-z]", text)
-            if sentence or (id(node) in labels | choices and re.fullmatch(r"[A-Za-z][A-Za-z ]{2,}", text)):
-                yield text.replace("%", "%%") if "%(" in text else text
-
-
-def _pattern(node: ast.JoinedStr) -> str:
-    """Return an f-string as a message; its places are named after what fills them."""
-    made = ""
-    names: list[str] = []
-    for value in node.values:
-        if isinstance(value, ast.Constant):
-            made += str(value.value).replace("%", "%%")
-        elif isinstance(value, ast.FormattedValue):
-            words = [w for w in re.findall(r"[a-z_]+", ast.unparse(value.value)) if len(w) > 2 and w[0] != "_"]
-            name = next(
-                (w for w in reversed(words) if not re.match(r"tell|scaled|system|if|else|max|date|iso", w)), "it"
-            )
-            name = name if name not in names else f"{name}_{len(names)}"
-            names.append(name)
-            made += f"%({name})s"
-    return made
 
 
 if __name__ == "__main__":

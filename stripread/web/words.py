@@ -11,9 +11,11 @@ from starlette.requests import Request
 if TYPE_CHECKING:
     from babel.messages.catalog import Catalog
 
-__all__ = ["COMPOSED", "LANGUAGES", "catalogue", "language_of", "patterns", "read_catalogue"]
+__all__ = ["COMPOSED", "LANGUAGES", "NUMBERS", "catalogue", "language_of", "patterns", "read_catalogue"]
 
-COMPOSED = "put together by the program"  # the comment of such a message in the catalogue
+# Comments of messages in the catalogue: it is put together by the program, and which of its places hold numbers.
+COMPOSED = "put together by the program"
+NUMBERS = "numbers: "
 
 _NAMES = {"en": "English", "es": "Español"}
 # Only those that there is a catalogue of: a page must not call English words Spanish.
@@ -37,9 +39,18 @@ def catalogue(language: str) -> NullTranslations:
     return GNUTranslations(compiled)
 
 
-def patterns(language: str) -> list[str]:
-    """Return the messages of a language with places to fill that the program puts together itself."""
-    return [str(message.id) for message in read_catalogue(language) if COMPOSED in message.auto_comments]
+def patterns(language: str) -> dict[str, set[str]]:
+    """Return the messages with places to fill that the program puts together itself; of each, which hold numbers."""
+    return {
+        str(message.id): {
+            place
+            for comment in message.auto_comments
+            if comment.startswith(NUMBERS)
+            for place in comment.removeprefix(NUMBERS).split()
+        }
+        for message in read_catalogue(language)
+        if COMPOSED in message.auto_comments
+    }
 
 
 @lru_cache(maxsize=8)

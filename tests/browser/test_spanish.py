@@ -26,6 +26,7 @@ def test_a_strip_is_read_in_spanish(open_phone):
     page.locator("#photo").set_input_files(SAMPLES / "line-good.jpg")
     page.get_by_role("button", name="Enviar y leer").tap()
     assert verdict(page) == "DENTRO DEL INTERVALO"
+    assert page.locator('main [lang="en"]').count() == 0  # its findings too
     said = page.locator("main").inner_text()
     assert "dióxido de cloro · intervalo del 95 % de 0." in said
     assert "se esperaba de 0.15 a 0.4 mg/L" in said
@@ -33,6 +34,7 @@ def test_a_strip_is_read_in_spanish(open_phone):
     page.locator("#photo").set_input_files(SAMPLES / "no-strip.jpg")
     page.get_by_role("button", name="Enviar y leer").tap()
     assert verdict(page) == "SIN LEER: no se encuentra la tira"
+    assert page.locator('main [lang="en"]').count() == 0
     assert page.locator(".steps").inner_text() == (
         "Ponga una tira en la ranura, con las almohadillas hacia arriba, y repita la foto."
     )

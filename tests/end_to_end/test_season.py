@@ -1,6 +1,7 @@
 """Six simulated weeks, read from whole photos and recorded, and the report of them. Everything in them is invented."""
 
 import json
+import re
 from collections import Counter
 from datetime import timedelta
 from io import BytesIO
@@ -13,13 +14,14 @@ from typer.testing import CliRunner
 from stripread.cli import app
 from stripread.records import Draft, Records, Stamp, open_records
 from stripread.records.period import Period, period_of
-from stripread.report.document import Document, Items, Table, section_text
+from stripread.report.document import Document, Figure, Items, Table, section_text
 from stripread.report.document_html import document_html
 from stripread.report.document_pdf import document_pdf
 from stripread.report.period_report import period_report
 from stripread.simulate.season import END, START, Check, Sample, season_events
 from stripread.simulate.season_play import play_season
 from stripread.site import Site, load_site
+from stripread.web.phrases import sayer
 from tests.benchmarks.season import intervals_held
 
 ROOT = Path(__file__).parents[2]
@@ -159,6 +161,28 @@ def test_html_and_pdf_hold_the_same_words(document):
         assert item[2:50] in plain
 
 
+def test_in_spanish_nothing_stays_english_but_names_and_notes(season, period):
+    document = period_report(period, season, made_at=END, say=sayer("es"), language="es")
+    assert document_html(document).startswith('<!DOCTYPE html>\n<html lang="es">')
+    texts = [document.title, document.subtitle, document.footer, document.page]
+    for part in document.parts:
+        match part:
+            case Table(heads, rows):
+                texts += [*heads, *(cell for row in rows for cell in row)]
+            case Items(items):
+                texts += items
+            case Figure(_, words):
+                texts.append(words)
+            case _:
+                texts.append(part.text)
+    left = re.compile(r"\b(the|is|are|was|of|and|than|under|over|with|from|by|its|it|which|that|this|readings?|made)\b")
+    written = [note.said.text for note in period.notes]
+    plain = [text.replace("stripread records verify", "") for text in texts if not any(n in text for n in written)]
+    assert len(plain) > 200
+    assert [text for text in plain if left.search(text)] == []
+    assert "La solución madre ha perdido más fuerza de la pronosticada." in section_text(document)
+
+
 def test_the_command_writes_both_and_refuses_to_overwrite(season, tmp_path):
     words = ["report", str(tmp_path / "r"), "--from", "2026-04-13", "--to", "2026-04-19", "--site", str(season.folder)]
     result = CliRunner().invoke(app, words)
@@ -168,6 +192,10 @@ def test_the_command_writes_both_and_refuses_to_overwrite(season, tmp_path):
     assert "The stock has lost more strength" in result.stdout
     assert "past its expiry" not in result.stdout  # of another week
     assert CliRunner().invoke(app, words).exit_code == 2
+    spanish = CliRunner().invoke(app, [*words, "--force", "--language", "es"])
+    assert "registro del agua" in spanish.stdout
+    assert 'lang="es"' in (tmp_path / "r.html").read_text(encoding="utf-8")
+    assert CliRunner().invoke(app, [*words, "--force", "--language", "xx"]).exit_code == 2
     late = [*words[:3], "2026-05-19", *words[4:]]
     assert CliRunner().invoke(app, late).exit_code == 2
 

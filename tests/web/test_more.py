@@ -40,6 +40,24 @@ def test_a_grower_takes_the_report_along_as_page_and_as_pdf(signed_in, site):
     assert pdf.content.startswith(b"%PDF-")
 
 
+def test_who_reads_spanish_gets_the_report_in_spanish(signed_in, site):
+    from pypdf import PdfReader
+
+    enter(site)
+    client = signed_in("Gus")
+    client.post("/language", data={"csrf": csrf_of(client.get("/more").text), "language": "es", "next": "/more"})
+    page = client.get(f"/more/report?form=html&{days(7)}").text
+    assert '<html lang="es">' in page
+    assert "1 lectura en 1 punto: 1 dentro del intervalo." in page
+    assert "El registro está como se escribió" in page
+    assert "de 0.15 a 0.4 mg/L" in page
+    reader = PdfReader(io.BytesIO(client.get(f"/more/report?form=pdf&{days(7)}").content))
+    words = " ".join(one.extract_text() for one in reader.pages)
+    assert "En resumen" in words
+    assert "página 1" in words
+    assert str(reader.root_object["/Lang"]).startswith("es")
+
+
 def test_days_that_cannot_be_are_refused(signed_in, site):
     client = signed_in("Gus")
     for wrong in (days(0, 3), days(-3, -9), "from=2000-01-01", "from=x", "form=exe", "to=9999-12-31"):
