@@ -1,8 +1,10 @@
 """The web application of one site."""
 
 import contextlib
+import socket
 from collections.abc import AsyncIterator
 from importlib import resources
+from urllib.parse import urlsplit
 
 from anyio import CapacityLimiter, to_thread
 from starlette.applications import Starlette
@@ -34,7 +36,7 @@ from stripread.web.pages_read import read_routes
 from stripread.web.people import People
 from stripread.web.reading_queue import ReadingQueue
 from stripread.web.render import render
-from stripread.web.security import HEADERS, GuardHeaders, LimitBody, Limiter, session_of
+from stripread.web.security import GuardHeaders, KnownHost, LimitBody, Limiter, guard_headers, session_of
 from stripread.web.settings import Settings
 
 __all__ = ["create_app"]
@@ -80,6 +82,8 @@ def create_app(settings: Settings) -> Starlette:
         ],
         middleware=[
             Middleware(GuardHeaders, secure=settings.secure),
+            # Over TLS the certificate sees to it.
+            *([] if settings.secure else [Middleware(KnownHost, also=_names(settings))]),
             Middleware(LimitBody, largest_photo=settings.largest_photo),
         ],
         exception_handlers={HTTPException: _told, StripReadError: _refused, Exception: _fault},
@@ -93,11 +97,19 @@ def create_app(settings: Settings) -> Starlette:
     state.fits = Fits(settings.folder, state.drafts)
     state.sign_in_tries = Limiter(5, 300)  # of one name from one place
     state.caller_tries = Limiter(30, 300)  # of all names from one place
+    state.name_tries = Limiter(50, 3600)  # of one name from all places: a paired phone can change its address
     state.pairing_tries = Limiter(10, 600)
     state.upload_tries = Limiter(120, 60)  # of one person
     state.heavy_tries = Limiter(20, 600)  # of one person; reports and exports
     state.heavy = CapacityLimiter(1)
+    state.keeping = CapacityLimiter(4)  # photos held in memory on their way to the disk
     return app
+
+
+def _names(settings: Settings) -> list[str]:
+    """Return names of this machine that have a dot in them."""
+    told = None if settings.address is None else urlsplit(settings.address).hostname
+    return [name for name in (told, socket.gethostname()) if name]
 
 
 async def _told(request: Request, error: Exception) -> Response:
@@ -117,5 +129,5 @@ async def _refused(request: Request, error: Exception) -> Response:
 async def _fault(request: Request, error: Exception) -> Response:
     """Say that something failed; what it was is in the server's own log."""
     answer = render(request, "status.html", status=500, code=500)
-    answer.headers.update(HEADERS)  # such an answer passes by `GuardHeaders`
+    answer.headers.update(guard_headers(secure=request.app.state.secure))  # such an answer passes by `GuardHeaders`
     return answer
