@@ -48,7 +48,7 @@ _HEADERS = {
 }
 _FORM = 200_000  # bytes of a form without a photo
 _DIGITS = 12  # of the length of a body
-_HOST = re.compile(r"(?:\[([0-9A-Fa-f:.]+)\]|([^:\[\]]+))(?::[0-9]{1,5})?")
+_HOST = re.compile(r"(?:\[([0-9A-Fa-f:.]+)\]|([A-Za-z0-9._-]+))(?::[0-9]{1,5})?")
 # Endings that are not of the public name system: RFC 6761, 6762, 8375; .internal and .home by ICANN; .lan of routers.
 _HOUSE = (".local", ".localhost", ".home.arpa", ".internal", ".home", ".lan", ".localdomain")
 _STALLED_S = 60.0  # without a further piece of a body; the phone sends it again by itself

@@ -1,4 +1,4 @@
-"""Readers that fare badly on some photos, as one would that runs into a fault of a library, a full disk, a held record."""
+"""Readers that fare badly: on a fault of a library, a full disk, a held record, without memory, without a server."""
 
 import os
 import time
