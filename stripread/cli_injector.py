@@ -98,11 +98,13 @@ def list_settings(
     """
     from stripread.cli_keep import open_site_records, site_of_records
     from stripread.records.entries import to_payload
+    from stripread.report.amounts import tell_line_flow
     from stripread.report.json_lines import to_line
     from stripread.report.text import table
     from stripread.water.injection import Ratio
 
-    with open_site_records(site_of_records(site)) as records:
+    where = site_of_records(site)
+    with open_site_records(where) as records:
         settings = [(s.entry.seq, s.said) for s in records.injector_settings(limit=limit)]
     if json:
         for seq, said in settings:
@@ -114,7 +116,7 @@ def list_settings(
             said.since.isoformat(sep=" ", timespec="minutes")[:16],
             str(Ratio(said.ratio, said.convention)),
             said.batch or "",
-            "" if said.flow_l_per_min is None else f"{said.flow_l_per_min:.3g} L/min",
+            "" if said.flow_l_per_min is None else tell_line_flow(said.flow_l_per_min, where.units),
             said.note,
         )
         for _, said in settings

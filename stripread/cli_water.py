@@ -57,6 +57,7 @@ def generate(
 
     Exit codes: 0 done; 1 an error; 2 wrong usage; 3 the reading is unlike what the sachet's file says.
     """
+    from stripread.cli_names import look_up_site
     from stripread.measured import Measured
     from stripread.quantities import ASSUMED_U
     from stripread.report.amounts import jug
@@ -75,6 +76,8 @@ def generate(
     if water is not None:
         litres = typed.measured(water, "volume", name="the water")
     else:
+        where = look_up_site(None)
+        typed.usual = "metric" if where is None else where.units
         aim = typed.exact(wanted or "", "strength", name="the wanted strength")
         volume = jug(water_for(kind, wanted_mg_per_l=aim, hours=hours, sachets=sachets).value, typed.system)
         litres = Measured(volume, ASSUMED_U["volume"] * volume)

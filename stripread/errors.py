@@ -17,7 +17,9 @@ __all__ = [
     "MissingExtraError",
     "PadCountError",
     "PadCoveredError",
+    "PhotoFormatError",
     "PhotoTooLargeError",
+    "PhotoTooSmallError",
     "PhotoUnfitError",
     "PhotoUnreadableError",
     "QuantityError",
@@ -76,6 +78,18 @@ class PhotoUnfitError(StripReadError):
     """The photo is whole but no honest number can come of it."""
 
     code = "photo_unfit"
+
+
+class PhotoTooSmallError(PhotoUnfitError):
+    """The picture, or the pad in it, has too few pixels."""
+
+    code = "photo_too_small"
+
+
+class PhotoFormatError(PhotoUnfitError):
+    """The picture is of another sort than phones take, such as one with inks for its colours."""
+
+    code = "photo_format"
 
 
 class CardFileError(StripReadError):

@@ -2,7 +2,7 @@
 
 import math
 
-__all__ = ["counted", "format_interval", "format_number", "places_for", "two_digits"]
+__all__ = ["counted", "format_interval", "format_number", "places_for", "plain", "two_digits"]
 
 
 def places_for(half_width: float) -> int:
@@ -32,6 +32,11 @@ def format_interval(interval: tuple[float | None, float | None], places: int) ->
     if high is None:
         return f"{format_number(low, places)} and over"
     return f"{format_number(low, places)} to {format_number(high, places)}"
+
+
+def plain(number: float, digits: int = 3) -> str:
+    """Return a number with so many digits or to the unit, whichever is finer, and never as 1e+03."""
+    return f"{number:.0f}" if number >= 10**digits - 0.5 else f"{number:.{digits}g}"
 
 
 def two_digits(number: float) -> str:

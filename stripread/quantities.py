@@ -14,7 +14,7 @@ import math
 import re
 from dataclasses import dataclass
 from functools import cache
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, get_args
 
 from stripread.errors import QuantityError
 from stripread.measured import K95, Measured
@@ -22,10 +22,12 @@ from stripread.measured import K95, Measured
 if TYPE_CHECKING:
     import pint
 
-__all__ = ["ASSUMED_U", "Dimension", "Quantity", "System", "assumed_u", "parse_quantity"]
+__all__ = ["ASSUMED_U", "UNITS", "Dimension", "Quantity", "System", "Units", "assumed_u", "parse_quantity"]
 
 Dimension = Literal["strength", "volume", "flow", "mass", "time", "length", "temperature"]
 System = Literal["metric", "us", "imperial"]
+Units = Literal["metric", "us"]  # that people and sites choose to be told amounts in; imperial ones can be typed
+UNITS: tuple[Units, ...] = get_args(Units)
 
 # name -> (unit inside, what to write)
 _DIMENSIONS: dict[Dimension, tuple[str, str]] = {

@@ -14,11 +14,12 @@ from contextlib import suppress
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, cast
 
 from stripread.card.layout import CardLayout, load_card
 from stripread.errors import SiteError
 from stripread.lot.lot import Lot, load_lot
+from stripread.quantities import UNITS, Units
 from stripread.strip.kinds import StripKind, load_kind, shipped_kinds
 
 __all__ = [
@@ -99,6 +100,7 @@ class Site:
     cards: Mapping[str, Path]
     kinds: Mapping[str, Path]
     database: str | None = None  # of the record, where it is not the SQLite file in the folder
+    units: Units = "metric"  # in which amounts are told where nobody chose others
 
     def expectation(self, sample: str | None, analyte: str) -> Expectation | None:
         """Return what is expected of an analyte in a sample type; None where the site says nothing of either."""
@@ -273,7 +275,9 @@ def load_site(folder: Path) -> Site:
     }
     if not samples:
         raise top.wrong("sample", "at least one table [sample.NAME]")
-    return Site(folder=folder, name=top.text("name"), samples=samples, **files, database=_database(top))
+    return Site(
+        folder=folder, name=top.text("name"), samples=samples, **files, database=_database(top), units=_units(top)
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -361,6 +365,13 @@ def _database(top: _Table) -> str | None:
     table = _Table(_table(records, top, "records"), "records.", top.path)
     table.no_other_keys({"database"})
     return table.text("database") if records else None
+
+
+def _units(top: _Table) -> Units:
+    value = top.data.get("units", "metric")
+    if value not in UNITS:
+        raise top.wrong("units", " or ".join(f'"{known}"' for known in UNITS))
+    return cast(Units, value)
 
 
 def _files(top: _Table, key: str) -> dict[str, Path]:

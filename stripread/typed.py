@@ -11,18 +11,27 @@ __all__ = ["Typed"]
 
 @dataclass
 class Typed:
-    """Reads what was typed, and remembers whose units it was in and what had to be taken for granted."""
+    """Reads what was typed, and remembers whose units it was in and what had to be taken for granted.
+
+    Attributes
+    ----------
+    answer_in : str or None
+        The system of units asked for, whatever was typed.
+    usual : System
+        Where nothing was typed that tells.
+    """
 
     answer_in: str | None = None
+    usual: System = "metric"
     taken: dict[str, list[str]] = field(default_factory=dict)
     systems: list[System] = field(default_factory=list)
 
     @property
     def system(self) -> System:
-        """The system of units that answers come in: as asked for, else that of the first volume or flow."""
+        """The units that answers come in: those asked for, else of the first volume or flow, else the usual ones."""
         if self.answer_in is not None:
             return cast(System, str(self.answer_in))
-        return self.systems[0] if self.systems else "metric"
+        return self.systems[0] if self.systems else self.usual
 
     @property
     def notes(self) -> tuple[str, ...]:

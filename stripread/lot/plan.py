@@ -1,6 +1,7 @@
 """Plan a dilution series: what to take of a standard and of water for each level, and how certain each level then is.
 
-Mass balance as in `stripread.water.dilution`: volumes add, nothing gasses off on the way.
+Mass balance as in `stripread.water.dilution`: volumes add, nothing gasses off on the way. Volumes are in mL whatever
+units people chose: flasks, pipettes and cylinders are marked in them everywhere.
 """
 
 import math

@@ -12,7 +12,7 @@ from typing import Literal
 
 import numpy as np
 
-from stripread.errors import PhotoTooLargeError, PhotoUnfitError, PhotoUnreadableError
+from stripread.errors import PhotoFormatError, PhotoTooLargeError, PhotoTooSmallError, PhotoUnreadableError
 from stripread.photo.decode import decode_pixels, turn_upright
 from stripread.photo.header import Format, Header, Primaries, read_header, recognise_format, recognise_other
 from stripread.photo.photo import Photo
@@ -94,7 +94,7 @@ def open_photo(path: Path, *, limits: Limits | None = None) -> PhotoFile:
     ------
     PhotoUnreadableError
         If there is no such file, it cannot be read, or it is no photo of a known format.
-    PhotoTooLargeError, PhotoUnfitError
+    PhotoTooLargeError, PhotoTooSmallError, PhotoFormatError
         If it exceeds the limits, or has fewer pixels than they ask for.
     """
     limits = limits or Limits()
@@ -164,13 +164,13 @@ def _check_header(header: Header, name: str, limits: Limits) -> None:
             remedy="Send a photo of the phone's usual size, not a panorama or a scan.",
         )
     if width * height < limits.min_pixels:
-        raise PhotoUnfitError(
+        raise PhotoTooSmallError(
             expected=f"at least {limits.min_pixels / 1e6:g} megapixels",
             found=f"{width} x {height} pixels in {name}",
             remedy="Send the photo itself, not its preview.",
         )
     if header.refusal:
-        raise PhotoUnfitError(
+        raise PhotoFormatError(
             expected="a photo in RGB colours or grey", found=f"{header.refusal} in {name}", remedy=_SEND_ORIGINAL
         )
 

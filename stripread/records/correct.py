@@ -97,4 +97,4 @@ def _check_time(text: str) -> None:
 
 
 def _wrong(expected: str, found: str) -> RecordsError:
-    return RecordsError(expected=expected, found=found, remedy="Correct the command. Nothing was recorded.")
+    return RecordsError(expected=expected, found=found, remedy="Nothing was recorded. Say anew what is to be changed.")

@@ -9,6 +9,7 @@ from stripread.errors import WaterError
 from stripread.lot.lot import Lot
 from stripread.lot.record import CheckRow, chart_scores, load_record
 from stripread.measured import Measured
+from stripread.numbers import plain
 from stripread.records import entries as said
 from stripread.records.queries import RecordedReading
 from stripread.records.store import Records
@@ -208,8 +209,8 @@ def _recipe(records: Records, batch: said.Batch, *, at: datetime) -> Recipe | No
     strength = expected_strength(records, batch)
     if strength is None:
         return None
-    parts = " and ".join(f"{part.volume_l:.3g} L of {part.batch or 'a solution'}" for part in batch.parts)
-    words = f"{batch.id}, {parts} in {batch.water_l:.3g} L of water" if parts else f"{batch.id} as it was made"
+    parts = " and ".join(f"{plain(part.volume_l, 4)} L of {part.batch or 'a solution'}" for part in batch.parts)
+    words = f"{batch.id}, {parts} in {plain(batch.water_l, 4)} L of water" if parts else f"{batch.id} as it was made"
     return Recipe(value=strength.value, u=strength.u, words=words)
 
 

@@ -1,15 +1,35 @@
 """Amounts for people at the tank: rounded to what a jug shows, in their own units with litres beside them."""
 
+import re
+
 from stripread.measured import Measured
-from stripread.numbers import format_number, places_for
+from stripread.numbers import format_number, places_for, plain
 from stripread.quantities import System
 
-__all__ = ["jug", "tell", "tell_flow", "tell_hours", "tell_volume", "tell_volume_read", "volume_as_typed"]
+__all__ = [
+    "jug",
+    "tell",
+    "tell_flow",
+    "tell_hours",
+    "tell_line_flow",
+    "tell_temperature",
+    "tell_volume",
+    "tell_volume_read",
+    "tell_volumes_in",
+    "volume_as_typed",
+]
 
 _GALLON_L = {"us": 3.785411784, "imperial": 4.54609}  # NIST Handbook 44, appendix C
 _OUNCES = {"us": 128, "imperial": 160}  # fluid ounces in a gallon
-# up to this volume -> steps of so much: a syringe, a cylinder, a jug, a pail, a tank's marks. Ours
-_STEPS_L = ((0.01, 0.0001), (0.1, 0.001), (1.0, 0.005), (5.0, 0.05), (20.0, 0.1), (100.0, 0.5), (1000.0, 5.0))
+_SIGN = {"us": "US", "imperial": "imp"}
+# up to this volume -> steps of so much: a syringe, a cylinder, a jug, a pail, a tank's marks. Ours: half a step over
+# the square root of 3 (JCGM 100:2008, 4.3.7) is nowhere more than the 2 % taken for pouring (`quantities.ASSUMED_U`).
+_STEPS_L = (
+    (0.01, 0.0001), (0.015, 0.0005), (0.1, 0.001), (1.0, 0.005), (5.0, 0.05), (20.0, 0.1), (100.0, 0.5), (1000.0, 5.0)
+)  # fmt: skip
+_IN_WORDS = re.compile(r"(?<![\d.(])(\d[\d.]*) L (?=of |de )")  # as a finding of the record has it
+_LEAST_L = 0.0015  # under it a step of a tenth of a millilitre is too coarse
+_STEPS_OZ = ((4.0, 0.05), (8.0, 0.25), (32.0, 0.5))
 _STEPS_GAL = ((5.0, 0.05), (20.0, 0.1), (100.0, 0.5), (1000.0, 5.0))
 
 
@@ -18,53 +38,76 @@ def jug(volume_l: float, system: System) -> float:
     if volume_l <= 0:
         return 0.0
     if system == "metric" or volume_l < _GALLON_L[system] / _OUNCES[system]:
-        return _rounded(volume_l, _STEPS_L, 50.0)
+        return _rounded(volume_l, _STEPS_L, 50.0) if volume_l >= _LEAST_L else float(f"{volume_l:.3g}")
     gallon = _GALLON_L[system]
     if volume_l < gallon:
         ounce = gallon / _OUNCES[system]
-        return _rounded(volume_l / ounce, ((8.0, 0.25), (32.0, 0.5)), 1.0) * ounce
+        return _rounded(volume_l / ounce, _STEPS_OZ, 1.0) * ounce
     return _rounded(volume_l / gallon, _STEPS_GAL, 50.0) * gallon
 
 
 def _rounded(number: float, steps: tuple[tuple[float, float], ...], else_step: float) -> float:
     step = next((step for top, step in steps if number < top), else_step)
-    return round(number / step) * step or float(f"{number:.2g}")  # not nothing, however little it is
+    return round(number / step) * step
 
 
 def tell_volume(volume_l: float, system: System) -> str:
-    """Return a volume in words: in metric units, and before them in those of the system."""
+    """Return a volume in words: in metric units, and before them in those of the system.
+
+    Pails have gallons on them, cylinders and many jugs millilitres: so whoever pours in gallons is told litres beside
+    them, in brackets, and whoever pours in litres nothing else.
+    """
     metric = _metric(volume_l)
-    if system == "metric" or volume_l < _GALLON_L[system] / _OUNCES[system]:
+    if system == "metric" or 0 < volume_l < _GALLON_L[system] / _OUNCES[system]:
         return metric
-    gallons = volume_l / _GALLON_L[system]
-    sign = "US" if system == "us" else "imp"
-    own = f"{_digits(gallons)} {sign} gal" if gallons >= 0.999 else f"{gallons * _OUNCES[system]:.3g} {sign} fl oz"
+    gallons, sign = volume_l / _GALLON_L[system], _SIGN[system]
+    if volume_l == 0:
+        return f"0 {sign} gal"
+    own = f"{plain(gallons)} {sign} gal" if gallons >= 0.999 else f"{gallons * _OUNCES[system]:.3g} {sign} fl oz"
     return f"{own} ({_metric(volume_l)})"
+
+
+def tell_volumes_in(words: str, system: System) -> str:
+    """Return what the record says, "17.03 L of water", with its litres told in a system; metric words stay as they are.
+
+    The record's own words are in litres and never change; Spanish ones have "L de".
+    """
+    if system == "metric":
+        return words
+    return _IN_WORDS.sub(lambda found: f"{tell_volume(float(found[1]), system)} ", words)
 
 
 def volume_as_typed(volume_l: float, system: System) -> str:
     """Return a volume as somebody would type it, to be read again by `parse_quantity`."""
     if system == "metric" or 0 < volume_l < _GALLON_L[system] / _OUNCES[system]:
-        return f"{volume_l:.4g} L" if volume_l == 0 or volume_l >= 0.9995 else f"{1000 * volume_l:.4g} mL"
+        return f"{plain(volume_l, 4)} L" if volume_l == 0 or volume_l >= 0.9995 else f"{1000 * volume_l:.4g} mL"
     sign, gallons = ("" if system == "us" else "imp "), volume_l / _GALLON_L[system]
     whole = gallons == 0 or gallons >= 0.999
-    return f"{gallons:.4g} {sign}gal" if whole else f"{gallons * _OUNCES[system]:.4g} {sign}fl oz"
+    return f"{plain(gallons, 4)} {sign}gal" if whole else f"{gallons * _OUNCES[system]:.4g} {sign}fl oz"
 
 
 def tell_volume_read(volume_l: Measured, system: System) -> str:
     """Return a volume that is known with an uncertainty, with its 95 % interval."""
     low, high = volume_l.interval
-    ends = f"{_digits(low)} to {'no end known' if high is None else _digits(high)} L"
+    ends = f"{plain(low)} to {'no end known' if high is None else plain(high)} L"
     return f"{tell_volume(volume_l.value, system)}, 95 %: {ends}"
 
 
 def _metric(volume_l: float) -> str:
-    return f"{1000 * volume_l:.3g} mL" if volume_l < 0.9995 else f"{_digits(volume_l)} L"
+    return f"{1000 * volume_l:.3g} mL" if 0 < volume_l < 0.9995 else f"{plain(volume_l)} L"
 
 
-def _digits(number: float) -> str:
-    """Return a number with three digits or to the unit, whichever is finer."""
-    return f"{number:.0f}" if number >= 1000 else f"{number:.3g}"
+def tell_line_flow(flow_l_per_min: float, system: System) -> str:
+    """Return the flow of a line in words: in metric units, and before them in those of the system."""
+    metric = f"{plain(flow_l_per_min)} L/min"
+    if system == "metric":
+        return metric
+    return f"{plain(flow_l_per_min / _GALLON_L[system])} {_SIGN[system]} gal/min ({metric})"
+
+
+def tell_temperature(celsius: float, system: System) -> str:
+    """Return a temperature in words; the Fahrenheit degree and its zero: NIST SP 811, B.8."""
+    return f"{celsius:g} C" if system != "us" else f"{1.8 * celsius + 32:.3g} F ({celsius:g} C)"
 
 
 def tell_flow(flow_l_per_h: Measured, system: System) -> str:
@@ -72,7 +115,7 @@ def tell_flow(flow_l_per_h: Measured, system: System) -> str:
     metric = tell(flow_l_per_h.scaled(1000), "mL/h") if flow_l_per_h.value < 1 else tell(flow_l_per_h, "L/h")
     if system == "metric":
         return f"{metric}; {1000 * flow_l_per_h.value / 60:.3g} mL/min"
-    gallon, sign = _GALLON_L[system], "US" if system == "us" else "imp"
+    gallon, sign = _GALLON_L[system], _SIGN[system]
     ounces = flow_l_per_h.value / gallon * _OUNCES[system] / 60
     return f"{flow_l_per_h.value / gallon:.3g} {sign} gal/h, {ounces:.3g} {sign} fl oz/min; {metric}"
 

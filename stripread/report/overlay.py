@@ -20,7 +20,7 @@ from stripread.geometry import Float, scale_points
 from stripread.photo.photo import Photo
 from stripread.report.words import Headline, error_headline, expected_line, next_steps, pad_words, verdict_headline
 
-__all__ = ["draw_chart", "draw_error", "draw_verdict", "save_picture"]
+__all__ = ["Picture", "draw_chart", "draw_error", "draw_verdict", "outline", "save_picture", "shrunk", "tag"]
 
 Picture = NDArray[np.uint8]
 Colour = tuple[int, int, int]
@@ -50,14 +50,14 @@ def draw_verdict(verdict: Verdict) -> Picture:
     """Return the upright photo with its verdict, shape (rows, columns, 3), sRGB."""
     reading = verdict.reading
     card = reading.measurement.card
-    picture, factor = _shrink(card.photo)
-    _outline(picture, scale_points(card.pose.corners_px, factor), width=3)
+    picture, factor = shrunk(card.photo)
+    outline(picture, scale_points(card.pose.corners_px, factor), width=3)
     for number, pad in enumerate(reading.measurement.pads, start=1):
         corners = scale_points(pad.polygon_px, factor)
         centre = corners.mean(axis=0)
-        _outline(picture, centre + (corners - centre) * _GROWN, width=3)
+        outline(picture, centre + (corners - centre) * _GROWN, width=3)
         if len(reading.measurement.pads) > 1:
-            _tag(picture, str(number), centre, scale_points(card.pose.corners_px, factor))
+            _tag_beside(picture, str(number), centre, scale_points(card.pose.corners_px, factor))
     several = len(verdict.pads) > 1
     lines = []
     for number, judged in enumerate(verdict.pads, start=1):
@@ -84,15 +84,15 @@ def draw_chart(chart: ChartMeasurement, labels: Sequence[str], *, title: str) ->
     labels : sequence of str
         What each block stands for, from left to right on the upright card; empty where that could not be told.
     """
-    picture, factor = _shrink(chart.card.photo)
+    picture, factor = shrunk(chart.card.photo)
     card = scale_points(chart.card.pose.corners_px, factor)
-    _outline(picture, card, width=3)
+    outline(picture, card, width=3)
     for number, block in enumerate(chart.blocks, start=1):
         corners = scale_points(block.polygon_px, factor)
         centre = corners.mean(axis=0)
-        _outline(picture, centre + (corners - centre) * 1.1, width=2)
+        outline(picture, centre + (corners - centre) * 1.1, width=2)
         up = (corners[0] + corners[1] - corners[2] - corners[3]) / 2
-        _tag(picture, str(number), centre + 1.8 * up - 0.06 * (card[3] + card[2] - card[0] - card[1]) / 2, card)
+        _tag_beside(picture, str(number), centre + 1.8 * up - 0.06 * (card[3] + card[2] - card[0] - card[1]) / 2, card)
     known = [f"{number} = {label}" for number, label in enumerate(labels, start=1)]
     lines = [_Line(",   ".join(known), 0.04)] if known else [_Line("which block has which value is not clear", 0.04)]
     footer = [_Line(f"{chart.card.photo.name}, card {chart.card.card.name}", 0.022)]
@@ -104,7 +104,7 @@ def draw_error(error: StripReadError, photo: Photo | None, *, name: str) -> Pict
     if photo is None:
         picture: Picture = np.full((120, 1200, 3), 230, dtype=np.uint8)
     else:
-        picture, _ = _shrink(photo)
+        picture, _ = shrunk(photo)
     lines = [_Line(f"expected: {error.expected}", 0.032), _Line(f"found: {error.found}", 0.032)]
     footer = [_Line(f"What to do: {error.remedy}", 0.036), _Line(name, 0.022)]
     return _frame(picture, error_headline(error), lines, footer)
@@ -116,30 +116,34 @@ def save_picture(picture: Picture, path: Path) -> None:
     Image.fromarray(picture).save(path, format=None if known else "PNG")
 
 
-def _shrink(photo: Photo) -> tuple[Picture, float]:
+def shrunk(photo: Photo, *, longest_px: int = _LONGEST_PX) -> tuple[Picture, float]:
     """Return the upright picture in 8 bits and the factor from full-size pixels to its own."""
     pixels = photo.pixels
     if pixels.dtype == np.uint16:
         pixels = (pixels >> 8).astype(np.uint8)
     rows, columns = pixels.shape[:2]
-    factor = min(1.0, _LONGEST_PX / max(rows, columns))
+    factor = min(1.0, longest_px / max(rows, columns))
     size = (max(round(columns * factor), 1), max(round(rows * factor), 1))
     small = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA) if factor < 1 else pixels.copy()
     return np.asarray(small, dtype=np.uint8), size[0] / photo.full_size[0]
 
 
-def _outline(picture: Picture, points: Float, *, width: int) -> None:
+def outline(picture: Picture, points: Float, *, width: int) -> None:
     """Draw a closed line, white within black, which shows on any ground."""
     fixed = np.round(points * 16).astype(np.int32).reshape(1, -1, 2)
     for colour, extra in ((_BLACK, 4), (_WHITE, 0)):
         cv2.polylines(picture, list(fixed), True, colour, width + extra, cv2.LINE_AA, 4)
 
 
-def _tag(picture: Picture, text: str, centre: Float, card: Float) -> None:
+def _tag_beside(picture: Picture, text: str, centre: Float, card: Float) -> None:
     """Write a number beside a pad, towards the card's lower edge."""
     down = (card[3] + card[2] - card[0] - card[1]) / 2
-    place = centre + 0.06 * down
     size = max(int(0.032 * float(np.linalg.norm(down))), 18)  # pads lie 9 mm apart: 4 mm of 130
+    tag(picture, text, centre + 0.06 * down, size=size)
+
+
+def tag(picture: Picture, text: str, place: Float, *, size: int) -> None:
+    """Write a number in a disc."""
     image = Image.fromarray(picture)
     canvas = ImageDraw.Draw(image)
     x, y = (float(v) for v in place)

@@ -2,13 +2,16 @@
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 from stripread import __version__
 from stripread.check.verdict import CAUTION
 from stripread.numbers import counted
+from stripread.quantities import Units
 from stripread.records.period import Episode, Period, PointFacts
 from stripread.records.queries import RecordedReading
+from stripread.report.amounts import tell_volumes_in
 from stripread.report.document import Alarm, Document, Heading, Items, Part, Table, Words
 from stripread.report.period_figures import trend_figure
 from stripread.report.period_sections import (
@@ -34,19 +37,26 @@ _FOLLOWS = {
 _IN_SUMMARY = 10
 
 
-def period_report(period: Period, site: Site, *, made_at: datetime) -> Document:
+def period_report(period: Period, site: Site, *, made_at: datetime, units: Units | None = None) -> Document:
     """Return the report.
+
+    Parameters
+    ----------
+    units : {"metric", "us"} or None
+        Of volumes; None: the site's.
 
     Raises
     ------
     MissingExtraError
         Without matplotlib, for the figures.
     """
-    last = period.end - timedelta(days=1)
+    last, units = period.end - timedelta(days=1), units or site.units
+    told = (replace(episode, message=tell_volumes_in(episode.message, units)) for episode in period.episodes)
+    period = replace(period, episodes=tuple(told))
     parts = (
         *_summary(period),
         *_points(period.points, site),
-        *batch_parts(period.batches, site),
+        *batch_parts(period.batches, site, units),
         *finding_parts(period.episodes),
         *lot_parts(period.lots, made_at),
         *note_parts(period),

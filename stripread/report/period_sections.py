@@ -9,9 +9,11 @@ from stripread.lot.record import CheckRow, chart_scores
 from stripread.lot.verify import broken_rules
 from stripread.measured import Measured
 from stripread.numbers import counted, format_interval, format_number, places_for
+from stripread.quantities import Units
 from stripread.records.entries import Entry
 from stripread.records.period import Episode, LotFacts, Period
 from stripread.records.standing import BatchStanding
+from stripread.report.amounts import tell_volume
 from stripread.report.batch_text import off_range, sample_of
 from stripread.report.document import Alarm, Heading, Items, Part, Table, Words
 from stripread.report.period_figures import check_figure
@@ -25,7 +27,7 @@ __all__ = ["batch_parts", "finding_parts", "lot_parts", "note_parts", "supersede
 # --- batches ---------------------------------------------------------------------------------------------------------
 
 
-def batch_parts(batches: Sequence[BatchStanding], site: Site) -> Iterator[Part]:
+def batch_parts(batches: Sequence[BatchStanding], site: Site, units: Units) -> Iterator[Part]:
     """Return the batches with their mass balance."""
     yield Heading("Batches and their mass balance")
     if not batches:
@@ -33,7 +35,7 @@ def batch_parts(batches: Sequence[BatchStanding], site: Site) -> Iterator[Part]:
         return
     yield Table(
         ("batch", "made", "of", "recipe gives [mg/L]", "first reading [mg/L]", "last reading [mg/L]", "mass balance"),
-        [_batch_row(b, site) for b in batches],
+        [_batch_row(b, site, units) for b in batches],
         (8, 12, 24, 14, 14, 14, 18),
         frozenset((3, 4, 5)),
     )
@@ -41,14 +43,15 @@ def batch_parts(batches: Sequence[BatchStanding], site: Site) -> Iterator[Part]:
                 small=True)  # fmt: skip
 
 
-def _batch_row(batch: BatchStanding, site: Site) -> tuple[str, ...]:
+def _batch_row(batch: BatchStanding, site: Site, units: Units) -> tuple[str, ...]:
     said = batch.said
-    of = " + ".join(f"{p.volume_l:.1f} L of {p.batch or 'a solution'}" for p in said.parts) or said.source or ""
+    parts = (f"{tell_volume(p.volume_l, units)} of {p.batch or 'a solution'}" for p in said.parts)
+    of = " + ".join(parts) or said.source or ""
     last = batch.readings[-1] if len(batch.readings) > 1 else None
     return (
         said.id,
         moment(said.made_at),
-        f"{of}{' in ' if of else ''}{said.water_l:.1f} L of water",
+        f"{of}{' in ' if of else ''}{tell_volume(said.water_l, units)} of water",
         _strength(batch.recipe),
         _strength(batch.first),
         "" if last is None else f"{_strength(last[1])}, {moment(last[0])}",

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from stripread.check.verdict import CAUTION
 from stripread.measured import Measured
 from stripread.quantities import System
-from stripread.report.amounts import jug, tell, tell_hours, tell_volume, tell_volume_read
+from stripread.report.amounts import jug, tell, tell_hours, tell_temperature, tell_volume, tell_volume_read
 from stripread.report.answer import Answer
 from stripread.water.dilution import Dilution, TopUp, mix, plan
 from stripread.water.generation import Generation, SachetYield
@@ -43,7 +43,7 @@ def generation_answer(
             f"Read a strip before you use it, diluted by a known factor where it is over the strip's range: expect "
             f"{tell(made.strength_mg_per_l, _MG)}. Plan the stock with what you read, not with what was expected.",
         ),
-        notes=_sachet_notes(sachet),
+        notes=_sachet_notes(sachet, system),
         cautions=(CAUTION,),
     )
 
@@ -232,8 +232,9 @@ def percent(share: float) -> str:
     return "under 0.1 %" if share < 0.001 else f"{100 * share:.2g} %" if share < 0.995 else "nearly 100 %"
 
 
-def _sachet_notes(sachet: Sachet) -> tuple[str, ...]:
+def _sachet_notes(sachet: Sachet, system: System = "metric") -> tuple[str, ...]:
     where = f"Sachet {sachet.name!r}: {sachet.source}."
-    warm = "" if sachet.temperature_c is None else f" Its curve holds for water of {sachet.temperature_c:g} C."
+    warm_c = sachet.temperature_c
+    warm = "" if warm_c is None else f" Its curve holds for water of {tell_temperature(warm_c, system)}."
     example = " EXAMPLE FIGURES of no product: name your own sachet's file with --sachet." if sachet.example else ""
     return (where + warm + example,)

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripread.colour.area import block_mean, keep_typical
-from stripread.errors import PhotoUnfitError
+from stripread.errors import PhotoTooSmallError
 from stripread.findings import Finding, make_finding
 from stripread.geometry import Float, apply_homography
 
@@ -73,7 +73,7 @@ def measure_pad(linear: NDArray[np.floating], polygon: Float, *, blur_px: float 
 
     Raises
     ------
-    PhotoUnfitError
+    PhotoTooSmallError
         If the pad reaches out of the picture or covers too few pixels to measure.
     """
     corners = np.asarray(polygon, dtype=np.float64)
@@ -81,7 +81,7 @@ def measure_pad(linear: NDArray[np.floating], polygon: Float, *, blur_px: float 
     side_px = float(sides.min())
     pixels, positions = _inner_pixels(linear, corners, _inner_share(side_px, blur_px))
     if len(pixels) < _LEAST_USED:
-        raise PhotoUnfitError(
+        raise PhotoTooSmallError(
             expected=f"at least {_LEAST_USED} pixels within a pad",
             found=f"{len(pixels)} (its shorter side is {side_px:.1f} px)",
             remedy="Go closer, until the card fills at least half of the picture's width; retake.",

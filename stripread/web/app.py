@@ -23,6 +23,7 @@ from stripread.web.pages_batches import batch_routes
 from stripread.web.pages_calibrate import calibrate_routes
 from stripread.web.pages_card import card_routes
 from stripread.web.pages_checks import checks_routes
+from stripread.web.pages_correct import correct_routes
 from stripread.web.pages_day import day_routes
 from stripread.web.pages_door import door_routes
 from stripread.web.pages_injector import injector_routes
@@ -74,6 +75,7 @@ def create_app(settings: Settings) -> Starlette:
             *people_routes(),
             *day_routes(),
             *log_routes(),
+            *correct_routes(),
             *make_routes(),
             *batch_routes(),
             *injector_routes(),
@@ -91,6 +93,7 @@ def create_app(settings: Settings) -> Starlette:
     )
     state = app.state
     state.settings, state.folder, state.site_name = settings, settings.folder, site.name
+    state.site_units = site.units
     state.lan, state.secure, state.environments = settings.lan, settings.secure, {}
     state.people = People(settings.folder)
     state.drafts = Drafts(settings.folder)

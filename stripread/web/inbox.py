@@ -116,7 +116,7 @@ class Inbox:
         for path in self.folder.glob("*.answer.json"):
             if now - path.stat().st_mtime > 86_400 * days:
                 job_id = path.name.split(".")[0]
-                names = ("photo", "flash", "png", "job.json", "answer.json")  # the answer last: without it a job waits
+                names = ("photo", "flash", "jpg", "job.json", "answer.json")  # the answer last: without it a job waits
                 for name in names:
                     (self.folder / f"{job_id}.{name}").unlink(missing_ok=True)
                 removed += 1
@@ -130,9 +130,9 @@ class Inbox:
         """Return where the photo with the flash is, if there is one."""
         return self.folder / f"{job_id}.flash"
 
-    def overlay(self, job_id: str) -> Path:
-        """Return where the picture with the verdict is, once it is drawn."""
-        return self.folder / f"{job_id}.png"
+    def picture(self, job_id: str) -> Path:
+        """Return where the picture of what was read is, once it is drawn."""
+        return self.folder / f"{job_id}.jpg"
 
     @staticmethod
     def id_of(who: str, key: str) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.measured import Measured
-from stripread.quantities import ASSUMED_U
+from stripread.quantities import ASSUMED_U, Units
 from stripread.records import Batch, Records
 from stripread.records.history import batch_readings
 from stripread.report.amounts import volume_as_typed
@@ -62,12 +62,12 @@ class Plan:
     trouble: StripReadError | None = None
 
 
-def plan_generation(records: Records, folder: Path, asked: _Fields) -> Plan:
+def plan_generation(records: Records, folder: Path, asked: _Fields, units: Units) -> Plan:
     """Plan a concentrate from sachets."""
     plan = Plan(next_id=_next_id(records, ("concentrate",), "C-1"), sachets=list(known_sachets(folder)))
 
     def made() -> Plan:
-        typed, sachets = Typed(), whole(asked, "sachets", most=1000) or 1
+        typed, sachets = Typed(usual=units), whole(asked, "sachets", most=1000) or 1
         water = typed.measured(text(asked, "water"), "volume", name="the water")
         hours = typed.exact(needed(asked, "after", "the time"), "time", name="the time")
         kind = load_known(known_sachets(folder), asked)
@@ -78,12 +78,12 @@ def plan_generation(records: Records, folder: Path, asked: _Fields) -> Plan:
     return _planned(plan, asked, "water", made)
 
 
-def plan_stock(records: Records, folder: Path, asked: _Fields) -> Plan:
+def plan_stock(records: Records, folder: Path, asked: _Fields, units: Units) -> Plan:
     """Plan a stock from a concentrate as it was read."""
     plan = replace(_known(records, folder, asked), next_id=_next_id(records, ("stock", "top-up"), "S-1"))
 
     def made() -> Plan:
-        typed = Typed()
+        typed = Typed(usual=units)
         total = typed.exact(text(asked, "make"), "volume", name="the stock to make")
         strength = _strength(typed, text(asked, "strength"), plan.concentrates, text(asked, "concentrate"))
         aim = _aim(typed, plan, asked)
@@ -107,12 +107,12 @@ def plan_stock(records: Records, folder: Path, asked: _Fields) -> Plan:
     return _planned(plan, asked, "make", made)
 
 
-def plan_top_up(records: Records, folder: Path, asked: _Fields) -> Plan:
+def plan_top_up(records: Records, folder: Path, asked: _Fields, units: Units) -> Plan:
     """Plan how to bring a stock to strength."""
     plan = replace(_known(records, folder, asked), next_id=_next_id(records, ("stock", "top-up"), "S-1"))
 
     def made() -> Plan:
-        typed = Typed()
+        typed = Typed(usual=units)
         left = typed.measured(text(asked, "volume"), "volume", name="the stock's volume")
         stock = _strength(typed, text(asked, "strength"), plan.stocks, text(asked, "stock"))
         named, said = text(asked, "concentrate"), text(asked, "concentrate_strength")

@@ -1,4 +1,4 @@
-"""The door: pairing a phone, signing in and out, the language."""
+"""The door: pairing a phone, signing in and out, the language and the units."""
 
 from datetime import datetime
 
@@ -8,6 +8,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
+from stripread.quantities import UNITS
 from stripread.records import Stamp
 from stripread.web.accounts import pair_phone
 from stripread.web.people import People, Person
@@ -37,6 +38,7 @@ def door_routes() -> list[Route]:
         Route("/sign-in", sign_in, methods=["GET", "POST"]),
         Route("/sign-out", sign_out, methods=["POST"]),
         Route("/language", language, methods=["POST"]),
+        Route("/units", units, methods=["POST"]),
     ]
 
 
@@ -111,6 +113,17 @@ async def language(request: Request, person: Person) -> Response:
     if wanted not in LANGUAGES:
         raise HTTPException(400)
     request.app.state.people.speak(person.name, wanted)
+    return RedirectResponse(_next(str(form.get("next", "/"))), status_code=303)
+
+
+@need()
+async def units(request: Request, person: Person) -> Response:
+    """Keep the units in which somebody is told amounts."""
+    form = await request.form()
+    wanted = next((known for known in UNITS if known == form.get("units")), None)
+    if wanted is None:
+        raise HTTPException(400)
+    request.app.state.people.measure_in(person.name, wanted)
     return RedirectResponse(_next(str(form.get("next", "/"))), status_code=303)
 
 

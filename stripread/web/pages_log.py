@@ -17,6 +17,7 @@ from stripread.records import Entry, Note, RecordedReading, Records, Stamp
 from stripread.records.files import KEPT, hash_file
 from stripread.site import load_site
 from stripread.web.forms import chosen, day, needed, text, whole
+from stripread.web.pages_correct import may_correct
 from stripread.web.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
@@ -104,6 +105,7 @@ async def show_entry(request: Request, person: Person) -> Response:
         request, "log_entry.html", shown=shown, how=shown.entry.payload.get("how") or {},
         photos=[file for file in shown.entry.files if file.role in ("photo", "flash_photo")],
         may_note=person.role != "grower", longest=_LONGEST_NOTE,
+        may_correct=shown.reading is not None and not shown.reading.superseded_by and may_correct(shown.entry, person),
     )  # fmt: skip
 
 

@@ -24,6 +24,7 @@ from stripread.web.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
 from stripread.web.site_record import records_of
+from stripread.web.units import units_of
 
 __all__ = ["make_routes"]
 
@@ -78,7 +79,7 @@ async def _serve(request: Request, person: Person, template: str, plan: Callable
 
     def look() -> Any:
         with records_of(state) as records:
-            return plan(records, state.folder, asked)
+            return plan(records, state.folder, asked, units_of(request))
 
     page = await to_thread.run_sync(look)
     trouble = trouble or page.trouble

@@ -25,6 +25,7 @@ from stripread.web.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
 from stripread.web.site_record import records_of
+from stripread.web.units import units_of
 
 __all__ = ["more_routes"]
 
@@ -70,7 +71,7 @@ async def report(request: Request, person: Person) -> Response:
         with records_of(state) as records:
             period = period_of(records, site=site.name, start=start, end=end)
         with DRAWING:
-            document = period_report(period, site, made_at=now)
+            document = period_report(period, site, made_at=now, units=units_of(request))
         return document_pdf(document) if form == "pdf" else document_html(document).encode("utf-8")
 
     made = await alone(state, person, make)

@@ -2,9 +2,10 @@
 
 import logging
 import secrets
+from collections.abc import Mapping
 from datetime import datetime
 from functools import partial
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 from anyio import to_thread
 from starlette.datastructures import UploadFile
@@ -23,6 +24,7 @@ from stripread.web.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
 from stripread.web.site_record import records_of
+from stripread.web.sketches import sketch_for
 
 __all__ = ["read_routes"]
 
@@ -135,8 +137,15 @@ async def show_job(request: Request, person: Person) -> Response:
     ahead = None if answer is not None else await to_thread.run_sync(lambda: _ahead(inbox, job.id))
     return render(
         request, "verdict.html", job=job, answer=answer, ahead=ahead, often=_OFTEN,
-        has_picture=inbox.overlay(job.id).exists(),
+        has_picture=inbox.picture(job.id).exists(), picture_of=None if answer is None else _sketch(answer),
     )  # fmt: skip
+
+
+def _sketch(answer: Mapping[str, Any]) -> str | None:
+    """Return the sketch of what to change in the photo, for one that was not read or gave a doubtful reading."""
+    if not answer["read"]:
+        return sketch_for([str(answer.get("code"))])
+    return sketch_for([f["code"] for f in answer["findings"] if f["severity"] != "info"])
 
 
 @need()
@@ -150,12 +159,12 @@ async def job_state(request: Request, person: Person) -> Response:
 
 @need()
 async def job_picture(request: Request, person: Person) -> Response:
-    """Send the photo with the verdict on it."""
+    """Send the picture of what was read."""
     inbox, job = _job(request, person)
-    path = inbox.overlay(job.id)
+    path = inbox.picture(job.id)
     if not path.exists():
         raise HTTPException(404)
-    return FileResponse(path, media_type="image/png")
+    return FileResponse(path, media_type="image/jpeg")
 
 
 def _ahead(inbox: Inbox, job_id: str) -> int:

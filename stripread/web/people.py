@@ -30,6 +30,7 @@ from sqlalchemy import (
 from sqlalchemy.engine import Engine
 
 from stripread.errors import WrongUsageError
+from stripread.quantities import UNITS, Units
 from stripread.records.canonical import parse_utc, utc_text
 
 __all__ = ["PEOPLE", "ROLES", "People", "Person", "Role", "Session", "checked_person"]
@@ -51,6 +52,7 @@ _people = Table(
     Column("role", String(16), nullable=False),
     Column("secret", Text, nullable=False),
     Column("language", String(8), nullable=False, server_default=""),
+    Column("units", String(8), nullable=False, server_default=""),
     Column("active", Boolean, nullable=False),
 )
 _sessions = Table(
@@ -73,11 +75,12 @@ _devices = Table(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Person:
-    """Somebody who may sign in."""
+    """Somebody who may sign in; language and units are empty where they chose none."""
 
     name: str
     role: Role
     language: str = ""
+    units: Units | Literal[""] = ""
     active: bool = True
 
 
@@ -98,6 +101,7 @@ class People:
         self._engine: Engine = create_engine(f"sqlite:///{path}", connect_args={"timeout": 10})
         event.listen(self._engine, "connect", lambda connection, _: connection.execute("PRAGMA journal_mode=WAL"))
         _metadata.create_all(self._engine)
+        _add_units(self._engine)
 
     def close(self) -> None:
         """Close the file."""
@@ -135,6 +139,11 @@ class People:
         """Keep the language in which somebody reads."""
         with self._engine.begin() as connection:
             connection.execute(update(_people).where(_people.c.name == name).values(language=language))
+
+    def measure_in(self, name: str, units: Units) -> None:
+        """Keep the units in which somebody is told amounts."""
+        with self._engine.begin() as connection:
+            connection.execute(update(_people).where(_people.c.name == name).values(units=units))
 
     def everybody(self) -> tuple[Person, ...]:
         """Return all people, by name."""
@@ -217,11 +226,22 @@ class People:
         return token
 
 
+def _add_units(engine: Engine) -> None:
+    """Give a file from before there were units to choose the column that holds them; it stays empty."""
+    with engine.connect() as connection:
+        connection.exec_driver_sql("BEGIN IMMEDIATE")  # a second process waits here, and then finds it done
+        known = {row[1] for row in connection.exec_driver_sql("PRAGMA table_info(people)")}
+        if "units" not in known:
+            connection.exec_driver_sql("ALTER TABLE people ADD COLUMN units VARCHAR(8) NOT NULL DEFAULT ''")
+        connection.commit()
+
+
 def _person(row: dict[str, object]) -> Person:
     return Person(
         name=str(row["name"]),
         role=row["role"],  # type: ignore[arg-type]  # one of ROLES, as `add` saw to
         language=str(row["language"] or ""),
+        units=next((known for known in UNITS if known == row["units"]), ""),
         active=bool(row["active"]),
     )
 

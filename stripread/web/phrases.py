@@ -53,7 +53,9 @@ _SHAPES = {
     "validity": "valid|doubtful|invalid",
     "side": "above|below|undecided|above and below",
 }
-_QUANTITY = re.compile(rf"[^A-Za-z]*|{_NUMBER} [^ ]+|'.*'")  # or what somebody typed, in quotes
+# A number with its unit, gallons with litres beside them: symbols, the same in any language; or what somebody typed.
+_AMOUNT = rf"{_NUMBER} (?:(?:US|imp) (?:gal(?:/min)?|fl oz)|F)(?: \({_NUMBER} [^ ]+\))?"
+_QUANTITY = re.compile(rf"[^A-Za-z]*|{_NUMBER} [^ ]+|{_AMOUNT}|'.*'")
 _ENGLISH = '<span lang="en">'
 _DEEPEST = 4  # patterns within patterns
 _NAME = 3  # blanks; names of points, batches and lots have fewer

@@ -8,17 +8,22 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from stripread.findings import REGISTRY
+from stripread.quantities import System
+from stripread.report.amounts import tell_line_flow, tell_volume, tell_volumes_in
 from stripread.report.batch_text import strength_words
 from stripread.report.page import page_environment
 from stripread.report.records_text import pad_interval, pad_value, reading_headline
 from stripread.web.phrases import teller
 from stripread.web.security import CSRF_FIELD
+from stripread.web.units import units_of
 from stripread.web.words import LANGUAGES, catalogue, language_of
 
 __all__ = ["render"]
 
 # How numbers and verdicts are put into words, the same as on the command line.
 _WORDS: dict[str, Callable[[Any], str]] = {"value": pad_value, "interval": pad_interval, "strength": strength_words}
+
+_AMOUNTS: dict[str, Callable[[float, System], str]] = {"volume": tell_volume, "flow": tell_line_flow}
 
 
 def render(request: Request, template: str, *, status: int = 200, **facts: Any) -> HTMLResponse:
@@ -34,6 +39,7 @@ def render(request: Request, template: str, *, status: int = 200, **facts: Any) 
         .render(
             language=language,
             languages=LANGUAGES,
+            units=units_of(request),
             path=request.url.path,
             site=request.app.state.site_name,
             person=None if session is None else session.person,
@@ -56,5 +62,8 @@ def _environment(language: str) -> Environment:
     made.filters["meaning"] = lambda code: words.gettext(REGISTRY[code].meaning) if code in REGISTRY else ""
     for name, words_of in _WORDS.items():
         made.filters[name] = lambda said, words_of=words_of: tell(words_of(said))
+    for name, amount_of in _AMOUNTS.items():
+        made.filters[name] = lambda said, units, amount_of=amount_of: tell(amount_of(said, units))
+    made.filters["poured"] = lambda words, units: type(words)(tell_volumes_in(words, units))  # safe words stay so
     made.filters["headline"] = reading_headline
     return made

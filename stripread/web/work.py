@@ -16,8 +16,9 @@ from stripread.records import Records, Stamp
 from stripread.records.entries import Role
 from stripread.records.history import batch_of
 from stripread.records.of_site import open_site_records
+from stripread.report.closeup import draw_closeup, draw_plain
 from stripread.report.json_lines import findings_json
-from stripread.report.overlay import draw_error, draw_verdict, save_picture
+from stripread.report.overlay import save_picture
 from stripread.report.words import error_headline, next_steps, pad_words, verdict_headline
 from stripread.site import Site, find_lot_file, load_site, resolve_card, resolve_kind, resolve_lot
 from stripread.strip.kinds import StripKind
@@ -53,7 +54,7 @@ def answer_job(folder: str, job_id: str) -> None:
     except RecordsError:
         raise
     except StripReadError as error:
-        _draw_refusal(inbox, job_id, file, error)
+        _keep_picture(inbox, job_id, file)
         answer = _refusal(error)
     inbox.answer(job_id, answer)
 
@@ -86,7 +87,7 @@ def _read(site: Site, inbox: Inbox, job: Job, file: PhotoFile, flash: PhotoFile 
         verdict = doubted(verdict, _unlike(inbox, job, reading, card, kind, lot))
         if before is None:
             before = record_reading(records, verdict, taking, photos, stamp).seq
-    save_picture(draw_verdict(verdict), inbox.overlay(job.id))
+    save_picture(draw_closeup(reading), inbox.picture(job.id))
     return _answer(verdict, before)
 
 
@@ -167,9 +168,10 @@ def _refusal(error: StripReadError) -> dict[str, Any]:
     }
 
 
-def _draw_refusal(inbox: Inbox, job_id: str, file: PhotoFile, error: StripReadError) -> None:
+def _keep_picture(inbox: Inbox, job_id: str, file: PhotoFile) -> None:
+    """Keep the photo small enough to be looked at, where it can be decoded."""
     try:
         photo = decode_photo(file, reduction=suggested_reduction(file))
     except StripReadError:
-        photo = None
-    save_picture(draw_error(error, photo, name=file.name), inbox.overlay(job_id))
+        return
+    save_picture(draw_plain(photo), inbox.picture(job_id))

@@ -85,7 +85,7 @@ def chromium() -> Iterator[Any]:
 def phone(browser: Any, live: Live, **options: Any) -> Any:
     """Return a context like a phone's browser."""
     made = {"viewport": PHONE, "device_scale_factor": 2, "has_touch": True, "is_mobile": True, "locale": "en-GB"}
-    context = browser.new_context(base_url=live.address, **(made | options))
+    context = browser.new_context(**({"base_url": live.address} | made | options))
     context.set_default_timeout(30_000)
     return context
 

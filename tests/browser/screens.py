@@ -88,10 +88,22 @@ def _log_entry(page: Any, live: Live) -> None:
     page.wait_for_url(re.compile(r"/log/\d+$"))
 
 
+def _correct(page: Any, live: Live) -> None:
+    _log_entry(page, live)
+    page.locator("a[href$='/correct']").click()
+    page.wait_for_url(re.compile(r"/correct$"))
+
+
 def _batch(page: Any, live: Live) -> None:
     page.goto(GENERATE)
     page.locator("form[method=post] button.main").click()
     page.wait_for_url(re.compile("/batches/made/"))
+
+
+def _withdraw(page: Any, live: Live) -> None:
+    page.goto("/batches/made/C-1")
+    page.locator("a[href^='/batches/withdraw/']").click()
+    page.wait_for_url(re.compile("/batches/withdraw/"))
 
 
 def _plan_lot(page: Any, number: str) -> None:
@@ -142,11 +154,13 @@ SCREENS = (
     Screen("today", "/", "Ines", "/"),
     Screen("today-grower", "/", "Gus", "/"),
     Screen("log-entry", "/log/{entry:int}", "Ines", _log_entry),
+    Screen("correct", "/log/{entry:int}/correct", "Ines", _correct),
     Screen("log", "/log", "Gus", "/log"),
     Screen("batches", "/batches", "Ines", "/batches"),
     Screen("batch-generate", "/batches/generate", "Ines", "/batches/generate"),
     Screen("batch-generate-plan", "/batches/generate", "Ines", GENERATE),
     Screen("batch", "/batches/made/{id:path}", "Ines", _batch),
+    Screen("batch-withdraw", "/batches/withdraw/{id:path}", "Ines", _withdraw),
     Screen("batch-stock-plan", "/batches/stock", "Ines", STOCK),
     Screen("batch-stock-refused", "/batches/stock", "Ines", "/batches/stock?make=much&strength=520"),
     Screen("batch-stock", "/batches/stock", "Ines", "/batches/stock"),

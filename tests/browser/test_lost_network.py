@@ -1,7 +1,10 @@
 """A photo outlasts a lost network: kept on the phone until the server has confirmed it, and read once."""
 
+import contextlib
 import re
 import signal
+import socket
+import threading
 
 import pytest
 
@@ -51,7 +54,7 @@ def test_a_network_lost_in_mid_upload_comes_back_and_the_photo_arrives_once(open
     network.set(upload=SIZE / 8)  # eight seconds for the photo
     page.locator("#photo").set_input_files(PHOTO)
     page.locator("button.send").tap()
-    until(page, lambda: 0 < page.locator("progress").evaluate("bar => bar.value") < 90)
+    until(page, lambda: 0 < page.locator(".sending progress").evaluate("bar => bar.value") < 90)
     network.set(offline=True)
     page.get_by_text("Kept on the phone").wait_for()
     assert page.evaluate(KEPT) == [SIZE]
@@ -94,7 +97,8 @@ def test_a_photo_that_waits_survives_a_reload_of_the_page(open_phone, live):
     assert page.evaluate(KEPT) == [SIZE]
     assert arrived(live) == 0
     page.unroute(re.compile(r"/photo$"))
-    page.reload()
+    page.goto("/log")  # any page will do
+    page.get_by_role("link", name="Look at the answer").tap()
     verdict(page)
     assert page.evaluate(KEPT) == []
     assert read_once(live)
@@ -108,8 +112,73 @@ def test_a_session_that_ended_meanwhile_does_not_cost_the_photo(open_phone, live
     page.locator("button.send").tap()
     page.wait_for_url(re.compile("/sign-in"))
     assert page.evaluate(KEPT) == [SIZE]
+    sign_in(page, "Sol", "/read/bench%201")
+    page.wait_for_timeout(500)
+    assert page.evaluate(KEPT) == [SIZE]  # not sent in somebody else's name
+    page.context.clear_cookies()
     sign_in(page, "Ines", "/read/bench%201")
+    page.get_by_role("link", name="Look at the answer").tap()
     verdict(page)
+    assert read_once(live)
+
+
+class CutLine:
+    """A line to the server that is cut once, after the server has the photo and before its answer is through."""
+
+    def __init__(self, address):
+        self.upstream = ("127.0.0.1", int(address.rsplit(":", 1)[1]))
+        self.cut, self.posted = False, 0
+        self.listening = socket.create_server(("127.0.0.1", 0))
+        self.address = f"http://127.0.0.1:{self.listening.getsockname()[1]}"
+        threading.Thread(target=self._accept, daemon=True).start()
+
+    def _accept(self):
+        with contextlib.suppress(OSError):
+            while True:
+                client, _ = self.listening.accept()
+                server = socket.create_connection(self.upstream)
+                asked = bytearray()
+                threading.Thread(target=self._carry, args=(client, server, asked.extend), daemon=True).start()
+                threading.Thread(target=self._answer, args=(server, client, asked), daemon=True).start()
+
+    def _carry(self, source, sink, see):
+        with contextlib.suppress(OSError):
+            while data := source.recv(65536):
+                see(data)
+                sink.sendall(data)
+        close(source, sink)
+
+    def _answer(self, server, client, asked):
+        with contextlib.suppress(OSError):
+            while data := server.recv(65536):
+                if b"/photo HTTP" in asked:
+                    self.posted += 1
+                    asked.clear()
+                    if self.cut:
+                        self.cut = False
+                        break
+                client.sendall(data)
+        close(server, client)
+
+
+def close(*ends):
+    for end in ends:
+        with contextlib.suppress(OSError):
+            end.shutdown(socket.SHUT_RDWR)
+        end.close()
+
+
+def test_an_answer_that_is_lost_on_its_way_does_not_make_a_second_reading(open_phone, live):
+    line = CutLine(live.address)
+    page = open_phone(base_url=line.address)
+    sign_in(page, "Ines")
+    page.goto("/read/bench 1")
+    page.locator("#photo").set_input_files(PHOTO)
+    line.cut = True
+    page.locator("button.send").tap()
+    verdict(page)
+    assert line.posted == 2  # by the page, or by the browser itself, which knows a connection that died under it
+    assert page.evaluate(KEPT) == []
     assert read_once(live)
 
 

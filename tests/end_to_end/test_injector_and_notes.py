@@ -25,6 +25,10 @@ def test_settings_are_listed_the_last_entered_first_with_all_that_was_said(site)
     table = run(site, "injector", "list").stdout
     assert "1 part to 400" in table
     assert "75.7 L/min" in table
+    assert "gal" not in table
+    file = site / "site.toml"
+    file.write_text('units = "us"\n' + file.read_text(encoding="utf-8"), encoding="utf-8")
+    assert "20 US gal/min (75.7 L/min)" in run(site, "injector", "list").stdout
     assert len(lines(run(site, "injector", "list", "--json", "--limit", 1))) == 1
 
 

@@ -115,3 +115,13 @@ def test_crops_go_by_the_disinfectant_of_the_site_and_one_taken_for_granted_is_t
     file.write_text(file.read_text().replace("chlorine dioxide", "free chlorine"))
     assert any("geranium" in caution for caution in told(line)["cautions"])
     assert "geranium" in run(line).stdout
+
+
+def test_where_no_volume_was_typed_the_site_s_units_are_taken(site):
+    line = 'generate --after "12 h" --wanted "500 mg/L"'
+    assert " gal" not in run(line).stdout
+    file = site / "site.toml"
+    file.write_text('units = "us"\n' + file.read_text(encoding="utf-8"), encoding="utf-8")
+    assert " US gal (" in run(line).stdout
+    assert " gal" not in run(f"{line} --units metric").stdout
+    assert " gal" not in run('generate --after "12 h" --water "20 L"').stdout  # typed

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from stripread.errors import QuantityError, WaterError
 from stripread.measured import Measured, propagate
-from stripread.quantities import parse_quantity
+from stripread.quantities import ASSUMED_U, parse_quantity
 from stripread.report.amounts import jug, tell_volume
 from stripread.water.decay import COVERS, Timed, fit_loss, strength_at, time_until
 from stripread.water.dilution import dilute, fill_tank, mix, top_up
@@ -138,7 +138,8 @@ def test_gas_never_falls_with_strength_or_warmth(c1: float, more: float, ta: flo
 @few
 def test_what_a_jug_shows_is_near_and_can_be_told(volume: float, system: str) -> None:
     rounded = jug(volume, system)  # type: ignore[arg-type]
-    assert rounded == pytest.approx(volume, rel=0.051)
+    half_step = math.sqrt(3) * ASSUMED_U["volume"]  # whose standard uncertainty is that of pouring
+    assert rounded == pytest.approx(volume, rel=half_step)
     assert jug(rounded, system) == pytest.approx(rounded, rel=1e-9)  # type: ignore[arg-type]
     assert "e+" not in tell_volume(rounded, system)  # type: ignore[arg-type]
 

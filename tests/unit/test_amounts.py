@@ -1,21 +1,35 @@
 import pytest
 
 from stripread.measured import Measured
-from stripread.report.amounts import jug, tell, tell_flow, tell_hours, tell_volume, tell_volume_read
+from stripread.quantities import parse_quantity
+from stripread.report.amounts import (
+    jug,
+    tell,
+    tell_flow,
+    tell_hours,
+    tell_line_flow,
+    tell_temperature,
+    tell_volume,
+    tell_volume_read,
+    tell_volumes_in,
+    volume_as_typed,
+)
 
 GALLON = 3.785411784
 
 
 @pytest.mark.parametrize(
     ("litres", "rounded"),
-    [(0.00123, 0.0012), (0.0373, 0.037), (0.453, 0.455), (3.333, 3.35), (13.06, 13.1), (45.42, 45.5), (333.3, 335.0),
-     (1333.0, 1350.0), (0.0, 0.0), (0.00002, 0.00002)],
+    [(0.001234, 0.00123), (0.00223, 0.0022), (0.0122, 0.012), (0.0373, 0.037), (0.453, 0.455),
+     (3.333, 3.35), (13.06, 13.1), (45.42, 45.5), (333.3, 335.0), (1333.0, 1350.0), (0.0, 0.0), (0.00002, 0.00002)],
 )  # fmt: skip
 def test_litres_are_rounded_to_what_is_used_to_measure_them(litres, rounded):
     assert jug(litres, "metric") == pytest.approx(rounded)
 
 
-@pytest.mark.parametrize(("gallons", "rounded"), [(4.783, 4.8), (6.94, 6.9), (33.3, 33.5), (0.123, 15.5 / 128)])
+@pytest.mark.parametrize(
+    ("gallons", "rounded"), [(4.783, 4.8), (6.94, 6.9), (33.3, 33.5), (0.123, 15.5 / 128), (0.0103, 1.3 / 128)]
+)
 def test_gallons_are_rounded_in_gallons_or_fluid_ounces(gallons, rounded):
     assert jug(gallons * GALLON, "us") == pytest.approx(rounded * GALLON)
 
@@ -32,6 +46,10 @@ def test_a_few_drops_are_told_in_millilitres_in_any_system():
         (5 * 4.54609, "imperial", "5 imp gal (22.7 L)"),
         (0.355, "us", "12 US fl oz (355 mL)"),
         (12_345.0, "metric", "12345 L"),
+        (999.7, "metric", "1000 L"),
+        (999.7 * GALLON, "us", "1000 US gal (3784 L)"),
+        (0.0, "metric", "0 L"),
+        (0.0, "us", "0 US gal"),
     ],
 )
 def test_volumes_are_told_in_their_own_units_with_litres_beside_them(litres, system, words):
@@ -57,3 +75,35 @@ def test_pump_rates_are_told_in_units_of_a_dial():
 )
 def test_times_are_told_as_people_tell_them(hours, words):
     assert tell_hours(hours) == words
+
+
+def test_a_line_s_flow_and_a_temperature_are_told_in_their_own_units_first():
+    assert tell_line_flow(20 * GALLON, "us") == "20 US gal/min (75.7 L/min)"
+    assert tell_line_flow(20 * GALLON, "metric") == "75.7 L/min"
+    assert tell_temperature(20.0, "us") == "68 F (20 C)"
+    assert tell_temperature(20.0, "metric") == "20 C"
+
+
+def test_a_volume_for_a_form_has_no_powers_of_ten_in_it():
+    assert volume_as_typed(12_350.0, "metric") == "12350 L"
+    assert volume_as_typed(12_350 * GALLON, "us") == "12350 gal"
+
+
+@pytest.mark.parametrize("system", ["us", "imperial"])
+def test_the_gallon_told_is_the_one_understood(system):
+    for litres in (1.0, 40.0):
+        again = parse_quantity(tell_volume(litres, system).split(" (")[0], "volume", name="it").measured.value
+        assert again == pytest.approx(litres, rel=0.005)
+    whole = {"us": "1 gal", "imperial": "1 imp gal"}[system]
+    litres = parse_quantity(whole, "volume", name="it").measured.value
+    assert volume_as_typed(litres, system) == whole
+    assert litres == pytest.approx({"us": 3.785411784, "imperial": 4.54609}[system], rel=1e-12)
+
+
+def test_words_of_the_record_are_told_in_gallons_and_only_their_volumes():
+    words = "S-1, 28.39 L of C-14 in 17.03 L of water: by mass balance 300 mg/L of it"
+    assert tell_volumes_in(words, "metric") == words
+    assert tell_volumes_in(words, "us") == (
+        "S-1, 7.5 US gal (28.4 L) of C-14 in 4.5 US gal (17 L) of water: by mass balance 300 mg/L of it"
+    )
+    assert tell_volumes_in("4.5 US gal (17 L) of water", "us") == "4.5 US gal (17 L) of water"

@@ -67,6 +67,23 @@ class TestDemoSite:
         assert load_site(tmp_path / "plain").database is None
 
 
+class TestUnits:
+    def test_are_metric_unless_the_file_says_otherwise(self, tmp_path):
+        assert site_of(tmp_path, SMALL).units == "metric"
+        assert site_of(tmp_path, f'units = "us"\n{SMALL}').units == "us"
+
+    @pytest.mark.parametrize("units", ['"imperial"', '"US"', '""', "true", '["us"]'])
+    def test_others_are_refused(self, tmp_path, units):
+        with pytest.raises(SiteError, match='"metric" or "us" for \'units\''):
+            site_of(tmp_path, f"units = {units}\n{SMALL}")
+
+    def test_the_demo_site_tells_how_to_choose_them(self, tmp_path):
+        path = write_demo_site(tmp_path)
+        text = path.read_text(encoding="utf-8")
+        path.write_text(text.replace('# units = "us"', 'units = "us"'), encoding="utf-8")
+        assert load_site(tmp_path).units == "us"
+
+
 class TestFindSite:
     def test_looks_in_the_folder_and_its_parents(self, tmp_path):
         deep = tmp_path / "photos" / "may"

@@ -59,7 +59,7 @@ def test_no_request_makes_the_server_fail(supervisor, data):
         ["name", "key", "lot", "point", "sample", "flushed_s", "waited_s", "photo", "from", "to", "before", "next",
          "role", "secret", "water", "add", "concentrate", "batch", "text", "about", "ratio", "language", "known",
          "number", "kind", "expires", "card", "standard", "u_standard", "levels", "beyond", "level", "strip", "fit",
-         "why", "order", "flush_s", "address", "again", "measured_on", "pad", "u_known"]
+         "why", "order", "flush_s", "address", "again", "measured_on", "pad", "u_known", "units"]
     )  # fmt: skip
     fields = data.draw(st.dictionaries(names, WORDS, max_size=6))
     for limiter in ("upload_tries", "pairing_tries", "sign_in_tries", "caller_tries"):

@@ -45,7 +45,7 @@ def test_a_photo_becomes_a_verdict_and_an_entry(signed_in, site):
     assert "WITHIN RANGE" in page
     assert "0.26 mg/L" in page
     assert "95 % interval" in page
-    assert client.get(f"{sent.headers['location']}/picture").headers["content-type"] == "image/png"
+    assert client.get(f"{sent.headers['location']}/picture").headers["content-type"] == "image/jpeg"
     with open_records(site) as records:
         (reading,) = records.readings(point="bench 1")
     assert reading.entry.who == "Ines"

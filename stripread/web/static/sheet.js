@@ -8,13 +8,30 @@ const one = (selector, within = document) => within.querySelector(selector);
 
 // --- timers -----------------------------------------------------------------------------------------------------------
 
+// A short tone beside the word: eyes are on the strip. Some phones have no vibration, some are muted.
+function signal(audio) {
+  if (navigator.vibrate) navigator.vibrate(200);
+  if (!audio) return;
+  const tone = audio.createOscillator();
+  tone.frequency.value = 880;
+  tone.connect(audio.destination);
+  tone.start();
+  tone.stop(audio.currentTime + 0.25);
+}
+
 function countTimers(form) {
   const flush = one('[data-timer="flush"]', form), dip = one('[data-timer="dip"]', form);
-  let flushing = null, dipped = null;
+  let flushing = null, dipped = null, audio = null;
+  const wake = () => {  // allowed only while a finger is on a button
+    if (!audio && window.AudioContext) audio = new AudioContext();
+    if (navigator.wakeLock) navigator.wakeLock.request("screen").catch(() => {});
+  };
   const seconds = (since) => (performance.now() - since) / 1000;
-  if (flush) one("button", flush).addEventListener("click", () => { flushing = performance.now(); tick(); });
+  if (flush) one("button", flush).addEventListener("click", () => { flushing = performance.now(); flushed = false; wake(); flush.scrollIntoView({ block: "center" }); tick(); });
   one("button", dip).addEventListener("click", () => {
     dipped = performance.now();
+    wake();
+    dip.scrollIntoView({ block: "center" });
     if (flushing !== null) form.elements.flushed_s.value = seconds(flushing).toFixed(0);
     tick();
   });
@@ -22,13 +39,15 @@ function countTimers(form) {
     if (dipped !== null) form.elements.waited_s.value = seconds(dipped).toFixed(0);
     one(".chosen", form).textContent = one(".chosen", form).dataset.chosen;
   });
-  let running = false;
+  let running = false, flushed = false;
   function tick() {
     if (!running) { running = true; requestAnimationFrame(show); }
   }
   function show() {
     if (flushing !== null && dipped === null) {
-      one("output", flush).textContent = Math.max(0, Math.ceil(flush.dataset.seconds - seconds(flushing)));
+      const left = Math.max(0, Math.ceil(flush.dataset.seconds - seconds(flushing)));
+      one("output", flush).textContent = left;
+      if (!left && !flushed) { flushed = true; one(".say", flush).textContent = one(".say", flush).dataset.over; signal(audio); }
     }
     if (dipped !== null) {
       const t = seconds(dipped), say = one(".say", dip), d = dip.dataset;
@@ -36,7 +55,8 @@ function countTimers(form) {
         : t <= d.until ? ["now", d.until - t] : ["late", 0];
       if (say.textContent !== say.dataset[words]) {
         say.textContent = say.dataset[words];
-        if (navigator.vibrate) navigator.vibrate(200);
+        signal(audio);
+        if (words === "now") one("label[for=photo]", form).scrollIntoView({ block: "center" });
       }
       one("output", dip).textContent = Math.ceil(left);
     }
@@ -93,31 +113,28 @@ function send(kept, csrf, progress) {
   });
 }
 
-async function sendUntilThere(kept, csrf, form) {
-  const box = one(".sending", form), bar = one("progress", box), say = one("p", box);
+const drop = (key) => inStore("readwrite", (s) => s.delete(key)).catch(() => {});
+
+// Send until the server has it, however often the network fails. Returns the page of the answer, or throws the status of a
+// server that will not have it.
+async function sendUntilThere(kept, csrf, box) {
+  const bar = one("progress", box), say = one("p", box);
   box.hidden = false;
   for (let wait = 2; ; wait = Math.min(2 * wait, 60)) {
     say.textContent = say.dataset.sending;
     try {
       const answer = await send(kept, csrf, (share) => { bar.value = share; });
-      await inStore("readwrite", (s) => s.delete(kept.key)).catch(() => {});
-      location.assign(answer.page);
-      return;
+      await drop(kept.key);
+      return answer.page;
     } catch (status) {
-      if (status === 401 || status === 403) {  // signed out meanwhile: the photo stays here and is sent after the door
-        location.assign(`/sign-in?next=${encodeURIComponent(location.pathname)}`);
-        return;
-      }
-      if (status && status !== 429 && status < 500) {  // the server said no: show why, as it does without a script
-        await inStore("readwrite", (s) => s.delete(kept.key)).catch(() => {});
-        sendPlainly(kept, form);
-        return;
-      }
+      if (status && status !== 429 && status < 500) throw status;
       say.textContent = say.dataset.again;
       await new Promise((on) => { setTimeout(on, 1000 * wait); addEventListener("online", on, { once: true }); });
     }
   }
 }
+
+const signedOut = (status) => status === 401 || status === 403;  // the photo stays here and is sent after the door
 
 // Fill the form with what was kept and send it as a browser does.
 function sendPlainly(kept, form) {
@@ -137,17 +154,36 @@ function keepUploads(form) {
     const csrf = form.elements.csrf.value, photo = form.elements.photo.files[0];
     const flash = form.elements.flash.files[0] || null;
     const fields = [...new FormData(form)].filter(([name]) => !["photo", "flash", "csrf"].includes(name));
-    const kept = { key: key.value, action: form.getAttribute("action"), fields, photo, flash };
+    const kept = { key: key.value, who: form.dataset.who, action: form.getAttribute("action"), fields, photo, flash };
     await inStore("readwrite", (s) => s.put(kept)).catch(() => {});
-    sendUntilThere(kept, csrf, form);
+    try {
+      location.assign(await sendUntilThere(kept, csrf, one(".sending", form)));
+    } catch (status) {
+      if (signedOut(status)) { location.assign(`/sign-in?next=${encodeURIComponent(location.pathname)}`); return; }
+      await drop(kept.key);
+      sendPlainly(kept, form);  // the server said no: show why, as it does without a script
+    }
   });
-  // One that was left over from a closed page is sent first.
-  inStore("readonly", (s) => s.getAll()).then((left) => {
-    const mine = (left || []).find((kept) => kept.action === form.getAttribute("action"));
-    if (!mine) return;
-    one(".send", form).disabled = true;
-    sendUntilThere(mine, form.elements.csrf.value, form);
-  }).catch(() => {});
+}
+
+// Photos left over from a closed page or a lost session are sent from whatever page is open, those of this person only.
+async function sendLeftOver(box) {
+  const all = await inStore("readonly", (s) => s.getAll()).catch(() => []) || [];
+  for (const kept of all.filter((one) => one.who === box.dataset.who)) {
+    one(".where", box).textContent = decodeURIComponent(kept.action.split("/")[2]);
+    try {
+      const page = await sendUntilThere(kept, box.dataset.csrf, box), link = document.createElement("a");
+      one("p", box).textContent = "";
+      link.href = page;
+      link.className = "button";
+      link.textContent = box.dataset.ready;
+      one("progress", box).replaceWith(link, one("progress", box).cloneNode());
+    } catch (status) {
+      if (signedOut(status)) return;
+      one("p", box).textContent = `${box.dataset.refused} (${status})`;
+      await drop(kept.key);
+    }
+  }
 }
 
 // --- answers ----------------------------------------------------------------------------------------------------------
@@ -172,6 +208,7 @@ function awaitAnswer(place) {
   setTimeout(look, 500);
 }
 
-const upload = one("[data-upload]"), awaited = one("[data-await]");
+const upload = one("[data-upload]"), awaited = one("[data-await]"), leftOver = one(".kept");
 if (upload) { countTimers(upload); keepUploads(upload); }
 if (awaited) awaitAnswer(awaited);
+if (leftOver) sendLeftOver(leftOver);

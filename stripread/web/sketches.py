@@ -1,0 +1,24 @@
+"""Which sketch shows what to change in a photo, by the code of the error or of the finding."""
+
+from collections.abc import Sequence
+
+__all__ = ["sketch_for"]
+
+# Each is drawn twice in `templates/sketches.html`: as it must not be, and as it should be.
+_SKETCHES = {
+    "whole": ("card_not_found", "several_cards", "mirrored_photo", "card_covered"),
+    "near": ("pad_small", "photo_too_small"),
+    "flat": ("card_bent",),
+    "strip": ("strip_not_found", "strip_upside_down", "pad_count", "pad_covered"),
+    "light": (
+        "photo_unfit", "photo_clipped", "photo_dark", "glare_on_pad", "shadow_edge", "mixed_light", "poor_correction",
+    ),
+    "still": ("photo_soft",),
+    "pair": ("flash_pair", "strip_moved", "flash_weak", "flash_misfit"),
+}  # fmt: skip
+_BY_CODE = {code: sketch for sketch, codes in _SKETCHES.items() for code in codes}
+
+
+def sketch_for(codes: Sequence[str]) -> str | None:
+    """Return the sketch of the first code that has one."""
+    return next((_BY_CODE[code] for code in codes if code in _BY_CODE), None)
