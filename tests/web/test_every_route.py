@@ -31,7 +31,7 @@ PAGES = {
     "/log/{entry:int}": ALL, "/log/{entry:int}/photos/{sha256}": ALL, "/more": ALL, "/more/report": ALL,
     "/more/export.zip": ALL,
     "/batches": WORK, "/batches/made/{id:path}": WORK, "/batches/generate": WORK, "/batches/stock": WORK,
-    "/batches/top-up": WORK, "/injector": WORK,
+    "/batches/top-up": WORK, "/injector": WORK, "/log/{entry:int}/correct": WORK, "/batches/withdraw/{id:path}": WORK,
     "/lots": OFFICE, "/lots/{lot}": OFFICE, "/lots/new": OFFICE, "/lots/drafts": OFFICE,
     "/lots/drafts/{draft}": OFFICE, "/lots/drafts/{draft}/state": OFFICE, "/points-admin": OFFICE,
     "/points-admin/{point}": OFFICE, "/labels": OFFICE, "/card": OFFICE, "/card/card.pdf": OFFICE,
@@ -40,8 +40,9 @@ PAGES = {
 # With the kind of the entry that each leaves in the record; or why it leaves none.
 NO_CHANGE, OWN, DRAFT = "changes nothing", "a person's own choice of words", "who and when stand in the draft itself"
 SENT = {
-    "/sign-in": (ANYBODY, NO_CHANGE), "/sign-out": (ALL, NO_CHANGE), "/language": (ALL, OWN),
+    "/sign-in": (ANYBODY, NO_CHANGE), "/sign-out": (ALL, NO_CHANGE), "/language": (ALL, OWN), "/units": (ALL, OWN),
     "/read/{point}/photo": (WORK, "reading"), "/log/{entry:int}/notes": (WORK, "note"),
+    "/log/{entry:int}/correct": (WORK, "reading"), "/batches/withdraw/{id:path}": (WORK, "batch"),
     "/batches/generate": (WORK, "batch"), "/batches/stock": (WORK, "batch"), "/batches/top-up": (WORK, "batch"),
     "/injector": (WORK, "injector_setting"),
     "/points-admin": (OFFICE, "point"), "/points-admin/{point}/retire": (OFFICE, "point"),
@@ -185,7 +186,7 @@ class Inline(HTMLParser):
             away = name in ("src", "href", "action", "formaction") and re.match(
                 r"\s*(https?:|//|javascript:)", value or ""
             )
-            if name.startswith("on") or name == "style" or away:
+            if (name.startswith("on") and value) or name == "style" or away:
                 self.found.append(f"{tag} {name}={value}")
 
 
@@ -225,6 +226,8 @@ class TestAudit:
             post("/batches/stock", {"id": "S-1", "concentrate": "C-1", "add": "5 L", "water": "9 L"}),
         )
         yield "/batches/top-up", post("/batches/top-up", {"id": "S-2", "stock": "S-1", "left": "5 L", "water": "1 L"})
+        yield "/batches/withdraw/{id:path}", post("/batches/withdraw/S-2", {"why": "not made"})
+        yield "/log/{entry:int}/correct", post(f"/log/{seq}/correct", {"why": "splashed", "validity": "doubtful"})
         yield "/injector", post("/injector", {"injector": "one", "ratio": "1:200"})
         yield "/points-admin", post("/points-admin", {"new": "yes", "name": "bench 9", "sample": "line"})
         yield "/points-admin/{point}/retire", post("/points-admin/bench 9/retire", {"why": "gone"})
@@ -236,6 +239,7 @@ class TestAudit:
         yield "/people/retire", post("/people/retire", {"name": "Ola"})
         yield "/people/pair", post("/people/pair")
         yield "/language", post("/language", {"language": "es", "next": "/"})
+        yield "/units", post("/units", {"units": "us", "next": "/"})
 
     def test_each_change_stands_in_the_record_under_its_name(self, clients, site):
         client, done = clients["supervisor"], set()
