@@ -158,6 +158,18 @@ class TestWhatIsSent:
             asyncio.run(security.LimitBody(app, largest_photo=1000)(scope, stalled, None))
         assert told.value.status_code == 408
 
+    def test_each_of_two_photos_has_its_limit(self, site):
+        """Both together may be twice as long: one alone may not."""
+        app = create_app(Settings(folder=site, workers=1, largest_photo=300_000))
+        with TestClient(app, follow_redirects=False) as client:
+            sign_in(client, "Ines")
+            small, large = ("a.jpg", b"x" * 1000, "image/jpeg"), ("b.jpg", b"x" * 300_001, "image/jpeg")
+            for photo, flash in ((large, small), (small, large)):
+                form = {"csrf": csrf_of(client.get("/read/tank").text), "key": "k" * 32, "lot": "WR-2601"}
+                sent = client.post("/read/tank/photo", data=form, files={"photo": photo, "flash": flash})
+                assert sent.status_code == 413
+            assert list((site / "inbox").iterdir()) == []
+
     def test_few_photos_are_in_memory_at_once(self, client):
         assert client.app.state.keeping.total_tokens == 4
         client.app.state.keeping.total_tokens = 1

@@ -15,7 +15,7 @@ from starlette.testclient import TestClient
 
 from stripread.records import open_records
 from stripread.web.app import create_app
-from stripread.web.security import CSRF_FIELD, SESSION_COOKIE, guard_headers
+from stripread.web.security import CSRF_FIELD, SESSION_COOKIE, Limiter, guard_headers
 from stripread.web.settings import Settings
 from tests.web import test_lots
 from tests.web.conftest import PEOPLE, SAMPLE, SECRET, csrf_of, make_site, sign_in
@@ -203,6 +203,22 @@ def test_no_template_and_no_page_has_script_or_style_of_its_own(clients):
         parser = Inline()
         parser.feed(text)
         assert parser.found == [], name
+
+
+def test_files_and_heavy_work_are_asked_for_only_so_often(clients, monkeypatch):
+    client, none = clients["supervisor"], Limiter(0, 60.0)
+    draft = test_lots.TestCalibration().begin(client).headers["location"]
+    addresses = {"/card/enrol", "/checks/UL-2603", f"{draft}/photo", "/read/bench 1/photo"}
+    texts = [t.read_text("utf-8") for t in (resources.files("stripread.web") / "templates").iterdir()]
+    forms = {form for text in texts for form in re.findall(r'action="([^"]+)" enctype="multipart', text)}
+    blank = {re.sub(r"\{\{.*?\}\}", "", form) for form in forms}
+    assert blank == {re.sub(r"UL-2603|(?<=drafts/)\w+|bench 1", "", address) for address in addresses}
+    monkeypatch.setattr(client.app.state, "upload_tries", none, raising=False)
+    for address in addresses:
+        assert client.post(address, headers=token(client)).status_code == 429, address
+    monkeypatch.setattr(client.app.state, "heavy_tries", none, raising=False)
+    for address in ("/more/report", "/more/export.zip"):
+        assert client.get(address).status_code == 429, address
 
 
 class TestAudit:
