@@ -10,7 +10,7 @@ from anyio import CapacityLimiter, to_thread
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 from starlette.routing import Mount
 from starlette.staticfiles import StaticFiles
@@ -88,7 +88,7 @@ def create_app(settings: Settings) -> Starlette:
             *([] if settings.secure else [Middleware(KnownHost, also=_names(settings))]),
             Middleware(LimitBody, largest_photo=settings.largest_photo),
         ],
-        exception_handlers={HTTPException: _told, StripReadError: _refused, Exception: _fault},
+        exception_handlers={HTTPException: _told, StripReadError: _refused, ClientDisconnect: _gone, Exception: _fault},
         lifespan=life,
     )
     state = app.state
@@ -127,6 +127,11 @@ async def _refused(request: Request, error: Exception) -> Response:
     """Show an error that a person can act on, in its three parts."""
     assert isinstance(error, StripReadError)
     return render(request, "refused.html", status=400, error=error)
+
+
+async def _gone(request: Request, error: Exception) -> Response:
+    """Answer nobody: the network was lost in mid-upload, and the phone will send it again."""
+    return Response(status_code=400)
 
 
 async def _fault(request: Request, error: Exception) -> Response:

@@ -197,7 +197,9 @@ async def take_photo(request: Request, person: Person) -> Response:
         raise WrongUsageError(expected="level and strip", found="nothing", remedy="Choose both.")
     data = await sent_file(form, "photo", "a photo", most=state.settings.largest_photo)
     try:
-        file: PhotoFile = await to_thread.run_sync(lambda: open_photo_bytes(data, "the photo"))
+        file: PhotoFile = await state.queue.run(
+            open_photo_bytes, data, "the photo"
+        )  # a header may kill its reader, too
         refuse_double(draft, file.sha256)
         doubts = await state.queue.run(measure_photo, str(state.folder), file, draft.card, draft.kind)
         photo = DraftPhoto(

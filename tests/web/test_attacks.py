@@ -158,6 +158,23 @@ class TestWhatIsSent:
             asyncio.run(security.LimitBody(app, largest_photo=1000)(scope, stalled, None))
         assert told.value.status_code == 408
 
+    def test_a_network_lost_in_mid_upload_is_no_fault_to_be_logged(self, site):
+        app, answers = create_app(Settings(folder=site, workers=1)), []
+        headers = [(b"host", b"nursery"), (b"content-type", b"multipart/form-data; boundary=b")]
+        scope = {"type": "http", "method": "POST", "path": "/sign-in", "headers": headers, "query_string": b"",
+                 "client": ("127.0.0.1", 1), "server": ("127.0.0.1", 2), "scheme": "http"}  # fmt: skip
+        pieces = iter([{"type": "http.request", "body": b"--b\r\n", "more_body": True}, {"type": "http.disconnect"}])
+
+        async def receive():
+            return next(pieces)
+
+        async def send(message):
+            answers.append(message)
+
+        asyncio.run(app(scope, receive, send))  # and raises nothing
+        assert answers[0]["status"] == 400
+        app.state.people.close()
+
     def test_each_of_two_photos_has_its_limit(self, site):
         """Both together may be twice as long: one alone may not."""
         app = create_app(Settings(folder=site, workers=1, largest_photo=300_000))

@@ -21,8 +21,8 @@ from stripread.web.app import create_app
 from stripread.web.inbox import Inbox, Job
 from stripread.web.settings import Settings
 from stripread.web.worker import begin_worker
-from tests.web import crashing
-from tests.web.conftest import ROOT, SAMPLE, sign_in
+from tests.web import crashing, test_lots
+from tests.web.conftest import ROOT, SAMPLE, csrf_of, sign_in
 from tests.web.test_read import answer, upload
 
 
@@ -52,6 +52,20 @@ def test_a_photo_read_beside_one_on_which_the_reader_dies_is_not_lost(site, monk
         good = upload(client, key="g" * 32).headers["location"]
         assert "the reader failed on this photo" in answer(client, bad)
         assert "WITHIN RANGE" in answer(client, good)
+
+
+def test_a_header_that_kills_its_reader_leaves_the_server_alone(signed_in, monkeypatch):
+    """Those of check standards and calibrations are opened before they are kept."""
+    client = signed_in("Sol")
+    draft = test_lots.TestCalibration().begin(client).headers["location"]
+    for module in ("checks", "calibrate"):
+        monkeypatch.setattr(f"stripread.web.pages_{module}.open_photo_bytes", crashing.open_or_die)
+    form = {"known": "0.2", "u_known": "0.01", "level": "1", "strip": "1"}
+    for where in ("/checks/UL-2603", f"{draft}/photo"):
+        form["csrf"] = csrf_of(client.get("/more").text)
+        answered = client.post(where, data=form, files={"photo": ("x.jpg", b"x", "image/jpeg")})
+        assert answered.status_code == 400
+        assert "one on which the reader stopped" in answered.text
 
 
 def test_a_photo_on_which_the_reader_hangs_is_given_up(site, monkeypatch):
