@@ -246,6 +246,15 @@ def _person(row: dict[str, object]) -> Person:
     )
 
 
+def _check_secret(secret: str) -> None:
+    if len(secret) < _SHORTEST or len(set(secret)) < 3 or len(secret) > 200:
+        raise WrongUsageError(
+            expected=f"a PIN or password of {_SHORTEST} signs or more, three of them different",
+            found=f"one of {len(secret)}",
+            remedy="Choose a longer one.",
+        )
+
+
 def checked_person(name: str, role: str, secret: str) -> Person:
     """Return somebody who may be added; raises as `People.add`."""
     name = name.strip()
@@ -255,15 +264,6 @@ def checked_person(name: str, role: str, secret: str) -> Person:
         raise WrongUsageError(expected=f"a role: {', '.join(ROLES)}", found=repr(role), remedy="Name one of these.")
     _check_secret(secret)
     return Person(name=name, role=next(known for known in ROLES if known == role))
-
-
-def _check_secret(secret: str) -> None:
-    if len(secret) < _SHORTEST or len(set(secret)) < 3 or len(secret) > 200:
-        raise WrongUsageError(
-            expected=f"a PIN or password of {_SHORTEST} signs or more, three of them different",
-            found=f"one of {len(secret)}",
-            remedy="Choose a longer one.",
-        )
 
 
 def _hash(secret: str) -> str:
