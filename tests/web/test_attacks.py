@@ -135,6 +135,23 @@ class TestWhatIsSent:
         headers = {"content-length": length.encode("utf-8")}
         assert client.post("/sign-in", content=b"", headers=headers).status_code == 413
 
+    def test_a_body_that_says_it_is_too_long_is_not_read_at_all(self):
+        answers = []
+
+        async def app(*_):
+            raise AssertionError("passed on")
+
+        async def receive():
+            raise AssertionError("read")
+
+        async def send(message):
+            answers.append(message)
+
+        for kind, length in ((b"text/plain", b"200001"), (b"multipart/form-data; boundary=b", b"202001")):
+            scope = {"type": "http", "headers": [(b"content-type", kind), (b"content-length", length)]}
+            asyncio.run(security.LimitBody(app, largest_photo=1000)(scope, receive, send))
+            assert answers[-2]["status"] == 413
+
     def test_the_first_of_two_types_counts_for_limit_and_reader_alike(self, client):
         kinds = [
             ("content-type", "application/x-www-form-urlencoded"),
