@@ -127,12 +127,18 @@ def backup(
 
 
 def _beside(site: "Site") -> list[Path]:
-    """Files of the site's folder that the site file names, and the checks of its lots."""
+    """Files of the site's folder that the site file names, checks and series of its lots, calibrations under way."""
     named = [*site.lots.values(), *site.cards.values(), *site.kinds.values()]
-    checks = [lot.with_name("verification.csv") for lot in site.lots.values()]
+    of_lots = [lot.with_name(name) for lot in site.lots.values() for name in ("verification.csv", "series.csv")]
+    drafts = [path for path in sorted((site.folder / "drafts").rglob("*")) if not _unfinished(path)]
     home = site.folder.resolve()
-    found = [path for path in (site.folder / "site.toml", *named, *checks) if path.is_file()]
+    found = [path for path in (site.folder / "site.toml", *named, *of_lots, *drafts) if path.is_file()]
     return list(dict.fromkeys(path for path in found if path.resolve().is_relative_to(home)))
+
+
+def _unfinished(path: Path) -> bool:
+    """Tell whether a file is being written: it has another name when it is whole."""
+    return path.name.startswith(".") or path.suffix == ".part"
 
 
 @records_app.command()

@@ -3,18 +3,12 @@
 The keys are explained in ``site_demo.toml``, the file that a new site starts from.
 """
 
-import json
 import math
-import os
-import re
-import tempfile
 import tomllib
 from collections.abc import Mapping
-from contextlib import suppress
 from dataclasses import dataclass
-from importlib import resources
 from pathlib import Path
-from typing import Any, Literal, cast
+from typing import Any, cast
 
 from stripread.card.layout import CardLayout, load_card
 from stripread.errors import SiteError
@@ -23,20 +17,19 @@ from stripread.quantities import UNITS, Units
 from stripread.strip.kinds import StripKind, load_kind, shipped_kinds
 
 __all__ = [
+    "SITE_FILE",
     "Expectation",
     "SampleType",
     "Site",
-    "add_name",
     "find_lot_file",
     "find_site",
     "load_site",
     "resolve_card",
     "resolve_kind",
     "resolve_lot",
-    "write_demo_site",
 ]
 
-_FILE = "site.toml"
+SITE_FILE = "site.toml"
 _EXPECTATION_KEYS = {"expected", "unit", "target"}
 _SAMPLE_KEYS = _EXPECTATION_KEYS | {"analyte", "kinds", "note", "strong", "also"}
 
@@ -117,7 +110,7 @@ class Site:
             return self.samples[name]
         except KeyError:
             raise SiteError(
-                expected=f"a sample type of {self.folder / _FILE}: {', '.join(self.samples)}",
+                expected=f"a sample type of {self.folder / SITE_FILE}: {', '.join(self.samples)}",
                 found=repr(name),
                 remedy=f"Name one of these, or add [sample.{name}] to the file.",
             ) from None
@@ -126,125 +119,7 @@ class Site:
 def find_site(start: Path) -> Path | None:
     """Return the nearest folder with a site file, from ``start`` upwards; None where there is none."""
     start = start.resolve()
-    return next((folder for folder in (start, *start.parents) if (folder / _FILE).is_file()), None)
-
-
-def write_demo_site(folder: Path, *, database: str | None = None) -> Path:
-    """Write the commented site file of the demo nursery into a folder, made if need be; return the file.
-
-    Parameters
-    ----------
-    database : str or None
-        URL of the record's database, where it is not to be a file in the folder.
-
-    Raises
-    ------
-    SiteError
-        If there is a site file already, or the folder cannot be written to.
-    """
-    path = folder / _FILE
-    text = (resources.files("stripread") / "site_demo.toml").read_text(encoding="utf-8")
-    if database is not None:
-        text += f"\n[records]\ndatabase = {json.dumps(database)}\n"  # a JSON string is one of TOML
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        with path.open("x", encoding="utf-8") as file:
-            file.write(text)
-    except FileExistsError:
-        raise SiteError(
-            expected=f"a folder without a {_FILE}",
-            found=f"{path} is there already" if path.exists() else f"{folder} is a file",
-            remedy="Edit that file, or name another folder.",
-        ) from None
-    except OSError as error:
-        raise SiteError(
-            expected=f"a folder to write {_FILE} into",
-            found=f"{folder}: {error.strerror}",
-            remedy="Name another folder.",
-        ) from error
-    return path
-
-
-def add_name(folder: Path, table: Literal["lots", "cards", "kinds"], name: str, file: str) -> None:
-    """Add a name to a table of the site file; all else in it stays as it is, comments and line ends included.
-
-    The file is put in place of the old one in one step; a reader sees the one or the other.
-
-    Parameters
-    ----------
-    file : str
-        Path from the site's folder.
-
-    Raises
-    ------
-    SiteError
-        If the name is there, the file is wrong before, or written in a way that a line cannot be added to.
-    """
-    site = load_site(folder)
-    if name in getattr(site, table):
-        raise SiteError(
-            expected=f"a new name under [{table}] of {folder / _FILE}",
-            found=f"{name!r}, which is there",
-            remedy="Choose another name.",
-        )
-    path = (folder / _FILE).resolve()  # a link stays one
-    before = path.read_bytes()
-    old = before.decode("utf-8-sig")
-    end = "\r\n" if "\r\n" in old else "\n"
-    line = f"{json.dumps(name, ensure_ascii=False)} = {json.dumps(file, ensure_ascii=False)}{end}"  # JSON's are TOML's
-    new = _with_line(old, table, line, end)
-    expected = tomllib.loads(old)
-    expected.setdefault(table, {})[name] = file
-    try:
-        as_meant = tomllib.loads(new) == expected
-    except ValueError:
-        as_meant = False
-    if not as_meant:
-        raise SiteError(
-            expected=f"a table [{table}] that a line can be added to in {path}",
-            found="one that is written otherwise",
-            remedy=f"Add the line {line.strip()} by hand.",
-        )
-    mark = b"\xef\xbb\xbf" if before.startswith(b"\xef\xbb\xbf") else b""
-    try:
-        _replace(path, mark + new.encode("utf-8"))
-    except OSError as error:
-        raise SiteError(
-            expected=f"to write {path}", found=str(error.strerror), remedy="Give the server leave to write there."
-        ) from error
-
-
-def _with_line(text: str, table: str, line: str, end: str) -> str:
-    """Return a text of TOML with a line after the last key of a table, which is begun at the end if need be."""
-    lines = text.splitlines(keepends=True)
-    if lines and not lines[-1].endswith(("\n", "\r")):
-        lines[-1] += end
-    start = next((i for i, one in enumerate(lines) if re.fullmatch(rf"\s*\[\s*{table}\s*\]\s*(#.*)?\s*", one)), None)
-    if start is None:
-        return "".join([*lines, end, f"[{table}]{end}", line])
-    after = start
-    for at in range(start + 1, len(lines)):
-        if lines[at].lstrip().startswith("["):
-            break
-        if lines[at].strip() and not lines[at].lstrip().startswith("#"):
-            after = at
-    return "".join([*lines[: after + 1], line, *lines[after + 1 :]])
-
-
-def _replace(path: Path, data: bytes) -> None:
-    """Put a file in place of another in one step that a kill or a power cut cannot halve; `OSError`."""
-    handle, unfinished = tempfile.mkstemp(prefix=".unfinished-", dir=path.parent)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        Path(unfinished).chmod(path.stat().st_mode & 0o7777)
-        Path(unfinished).replace(path)
-    except BaseException:
-        with suppress(OSError):
-            Path(unfinished).unlink()
-        raise
+    return next((folder for folder in (start, *start.parents) if (folder / SITE_FILE).is_file()), None)
 
 
 def load_site(folder: Path) -> Site:
@@ -255,12 +130,12 @@ def load_site(folder: Path) -> Site:
     SiteError
         If it is missing, is not TOML, or a field is missing, wrong or misspelt (the error names it).
     """
-    path = folder / _FILE
+    path = folder / SITE_FILE
     try:
         data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
         raise SiteError(
-            expected=f"a site file {_FILE} in {folder}",
+            expected=f"a site file {SITE_FILE} in {folder}",
             found="none",
             remedy="Start in the folder of your site, or write a first one with `stripread init`.",
         ) from None

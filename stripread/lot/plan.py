@@ -172,14 +172,16 @@ def _rounded(value: float, digits: int) -> float:
     return float(f"{value:.{digits}g}")
 
 
-def enough_to_fit(strips: Mapping[float, int]) -> bool:
-    """Tell whether a series is long enough to be fitted on a scale with a zero.
+def enough_to_fit(strips: Mapping[float, int], *, blank: bool = True) -> bool:
+    """Tell whether a series is long enough to be fitted.
 
     Parameters
     ----------
     strips : mapping of float to int
         How many strips were photographed at each level within the range.
+    blank : bool
+        Whether the scale has a zero, and so a blank must be there.
     """
     there = {level: count for level, count in strips.items() if count > 0}
     replicated = sum(count >= 2 for count in there.values())
-    return len(there) >= LEAST_LEVELS and 0.0 in there and replicated >= LEAST_REPLICATED
+    return len(there) >= LEAST_LEVELS and (0.0 in there or not blank) and replicated >= LEAST_REPLICATED

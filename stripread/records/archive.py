@@ -33,6 +33,7 @@ __all__ = ["back_up", "check_archive", "restore"]
 _ENTRIES, _HEAD = "entries.jsonl", "head.json"
 _PREFIX = ".unfinished-"
 _CHUNK = 500
+_SHRINKS = {".toml", ".json", ".csv"}
 # What a ZIP file with broken bytes may raise.
 _BROKEN = (zipfile.BadZipFile, zlib.error, KeyError, ValueError, TypeError, EOFError, NotImplementedError, RuntimeError)
 
@@ -88,7 +89,7 @@ def _write(records: Records, archive: zipfile.ZipFile, beside: Sequence[Path]) -
     for path in beside:
         name = path.resolve().relative_to(records.folder.resolve()).as_posix()
         if name not in names:
-            archive.write(path, name)
+            archive.write(path, name, zipfile.ZIP_DEFLATED if path.suffix in _SHRINKS else zipfile.ZIP_STORED)
             names.add(name)
     return head
 

@@ -45,7 +45,7 @@ def keep_file(folder: Path, role: Role, data: bytes, name: str, *, suffix: str) 
     return ref
 
 
-def replace_file(path: Path, data: bytes) -> None:
+def replace_file(path: Path, data: bytes, *, mode: int = 0o644) -> None:
     """Put a file in place of another in one step that a kill or a power cut cannot halve; `OSError`."""
     handle, unfinished = tempfile.mkstemp(prefix=_PREFIX, dir=path.parent)
     try:
@@ -53,7 +53,7 @@ def replace_file(path: Path, data: bytes) -> None:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
-        Path(unfinished).chmod(0o644)  # mkstemp lets nobody else read
+        Path(unfinished).chmod(mode)  # mkstemp lets nobody else read
         Path(unfinished).replace(path)
     except BaseException:
         with suppress(OSError):

@@ -7,9 +7,11 @@ from stripread.errors import SiteError, WrongUsageError
 from stripread.recording import keep_lot
 from stripread.records import Records, Stamp
 from stripread.records.files import replace_file
-from stripread.site import add_name, load_site
+from stripread.site import load_site
+from stripread.site_write import add_name
 from stripread.web.drafts import CalibrationDraft, Drafts
-from stripread.web.fits import Fit, series_csv, series_of
+from stripread.web.fits import Fit
+from stripread.web.fitting import series_csv, series_of
 
 __all__ = ["accept_lot", "check_number"]
 

@@ -32,6 +32,7 @@ from stripread.web.pages_lots import lots_routes
 from stripread.web.pages_make import make_routes
 from stripread.web.pages_more import more_routes
 from stripread.web.pages_people import people_routes
+from stripread.web.pages_plan import plan_routes
 from stripread.web.pages_points_admin import points_admin_routes
 from stripread.web.pages_read import read_routes
 from stripread.web.people import People
@@ -57,9 +58,11 @@ def create_app(settings: Settings) -> Starlette:
     async def life(app: Starlette) -> AsyncIterator[None]:
         app.state.queue = ReadingQueue(settings.folder, workers=settings.workers)
         app.state.queue.start()
+        await app.state.fits.resume()
         try:
             yield
         finally:
+            await app.state.fits.stop()
             await app.state.queue.stop()
             app.state.people.close()
 
@@ -67,6 +70,7 @@ def create_app(settings: Settings) -> Starlette:
         routes=[
             *door_routes(),
             *read_routes(),
+            *plan_routes(),
             *calibrate_routes(),
             *lots_routes(),
             *points_admin_routes(),

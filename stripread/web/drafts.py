@@ -15,9 +15,10 @@ from pathlib import Path
 from typing import Any, Literal
 
 from stripread.errors import WrongUsageError
+from stripread.lot.plan import enough_to_fit
 from stripread.records.files import replace_file
 
-__all__ = ["CalibrationDraft", "DraftPhoto", "DraftSolution", "Drafts", "refuse_double"]
+__all__ = ["CalibrationDraft", "DraftPad", "DraftPhoto", "DraftSolution", "Drafts", "PadValue", "refuse_double"]
 
 _ID = re.compile(r"[0-9a-f]{32}")
 _MOST_PHOTOS = 400  # chosen: ten levels of five strips in eight lights
@@ -25,23 +26,49 @@ State = Literal["open", "accepted", "rejected"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class DraftPad:
+    """A pad of the kind as it was when the calibration was planned; ``id`` is None where it is the only one."""
+
+    id: str | None
+    analyte: str
+    unit: str
+    blank: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PadValue:
+    """What a solution is for a pad (None: the only one): its value, and the standard uncertainty ``u`` of that."""
+
+    pad: str | None
+    value: float
+    u: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DraftSolution:
-    """A solution of the plan as it was made: strength ``concentration`` with standard uncertainty ``u``."""
+    """A solution of the plan as it was made; of a ready one nothing is measured out, and ``source`` is empty.
+
+    ``values`` has nothing of a pad for which the solution is not known.
+    """
 
     name: str
     take_ml: float
     water_ml: float
     source: str
-    concentration: float
-    u: float
+    values: tuple[PadValue, ...]
     beyond: bool = False
+
+    def value(self, pad: str | None) -> PadValue | None:
+        """Return what it is for a pad."""
+        return next((one for one in self.values if one.pad == pad), None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DraftPhoto:
     """A photo of one strip; ``level`` is the place of its level in the draft, from 0, ``strip`` counts from 1.
 
-    ``doubts`` are the findings of its measurement; ``left_out_by`` names who left it out of the fit.
+    ``flash`` is the name of the second photo, with the flash, in a draft of pairs; ``doubts`` are the findings of its
+    measurement; ``left_out_by`` names who left it out of the fit.
     """
 
     sha256: str
@@ -52,6 +79,7 @@ class DraftPhoto:
     who: str
     doubts: tuple[str, ...] = ()
     left_out_by: str | None = None
+    flash: str | None = None
 
     @property
     def file(self) -> str:
@@ -67,8 +95,14 @@ class CalibrationDraft:
     ----------
     expires : str
         ISO 8601, as ``at`` and ``closed_at``.
+    unit : str
+        Of the levels' names; empty where a kind has several pads, and the names say the units.
+    standard, u_standard, total_ml : float or None
+        None where the solutions were at hand, and none was diluted.
     strips, lights : int
         Planned strips of each level, and photos of each strip.
+    flash : bool
+        Whether each photo is a pair, the second one with the flash.
     """
 
     id: str
@@ -79,13 +113,15 @@ class CalibrationDraft:
     by: str
     at: str
     unit: str
-    standard: float
-    u_standard: float
-    total_ml: float
+    standard: float | None
+    u_standard: float | None
+    total_ml: float | None
     strips: int
     lights: int
     intermediates: tuple[DraftSolution, ...]
     levels: tuple[DraftSolution, ...]
+    pads: tuple[DraftPad, ...]
+    flash: bool = False
     photos: tuple[DraftPhoto, ...] = ()
     state: State = "open"
     closed_by: str | None = None
@@ -108,14 +144,23 @@ class CalibrationDraft:
                     return level, strip
         return None
 
-    def photographed(self) -> dict[float, int]:
-        """Return how many strips of each level within the range were photographed."""
-        found: dict[float, set[int]] = {}
+    def label(self, level: int) -> str:
+        """Return the name of a level with its unit."""
+        return f"{self.levels[level].name} {self.unit}".rstrip()
+
+    def enough(self) -> bool:
+        """Tell whether there are photos enough to fit every pad."""
+        return all(enough_to_fit(self._photographed(pad.id), blank=pad.blank) for pad in self.pads)
+
+    def _photographed(self, pad: str | None) -> dict[float, int]:
+        """Return how many strips of each value of a pad within the range were photographed."""
+        found: dict[float, set[tuple[int, int]]] = {}
         for photo in self.photos:
             level = self.levels[photo.level]
-            if photo.left_out_by is None and not level.beyond:
-                found.setdefault(level.concentration, set()).add(photo.strip)
-        return {concentration: len(strips) for concentration, strips in found.items()}
+            known = level.value(pad)
+            if photo.left_out_by is None and not level.beyond and known is not None:
+                found.setdefault(known.value, set()).add((photo.level, photo.strip))
+        return {value: len(strips) for value, strips in found.items()}
 
     def signature(self) -> str:
         """Return what a fit of it is known by: other photos, other levels or another card give another."""
@@ -161,8 +206,8 @@ class Drafts:
         found = [self.find(path.parent.name) for path in self.home.glob("*/draft.json")]
         return sorted((draft for draft in found if draft is not None), key=lambda draft: draft.at, reverse=True)
 
-    def add_photo(self, draft_id: str, photo: DraftPhoto, data: bytes) -> CalibrationDraft:
-        """Keep a photo; once this returns it outlasts a power cut.
+    def add_photo(self, draft_id: str, photo: DraftPhoto, data: bytes, flash: bytes | None = None) -> CalibrationDraft:
+        """Keep a photo, or a pair; once this returns it outlasts a power cut.
 
         Raises
         ------
@@ -172,11 +217,15 @@ class Drafts:
 
         def add(draft: CalibrationDraft) -> CalibrationDraft:
             refuse_double(draft, photo.sha256)
+            if flash is not None:
+                refuse_double(draft, hashlib.sha256(flash).hexdigest())
             if len(draft.photos) >= _MOST_PHOTOS:
                 raise WrongUsageError(
                     expected=f"at most {_MOST_PHOTOS} photos", found="more", remedy="Calibrate with these."
                 )
             replace_file(self.folder(draft_id) / photo.file, data)
+            if flash is not None and photo.flash is not None:
+                replace_file(self.folder(draft_id) / photo.flash, flash)
             return replace(draft, photos=(*draft.photos, photo))
 
         return self._change(draft_id, add)
@@ -217,18 +266,26 @@ class Drafts:
 def refuse_double(draft: CalibrationDraft, sha256: str) -> None:
     """Refuse a photo that is in a draft: a strip that agrees with itself would show no scatter."""
     for photo in draft.photos:
-        if photo.sha256 == sha256:
-            there = draft.levels[photo.level].name
+        if sha256 == photo.sha256 or (photo.flash or "").startswith(sha256):
             raise WrongUsageError(
                 expected="a photo that is not in this calibration yet",
-                found=f"that of level {there} {draft.unit}, strip {photo.strip}",
+                found=f"that of level {draft.label(photo.level)}, strip {photo.strip}",
                 remedy="Take a photo of the next strip. If it was sent to the wrong level, take a new one there.",
             )
 
 
 def _draft(said: dict[str, Any]) -> CalibrationDraft:
-    known = {field.name: said[field.name] for field in fields(CalibrationDraft)}
-    known["intermediates"] = tuple(DraftSolution(**one) for one in said["intermediates"])
-    known["levels"] = tuple(DraftSolution(**one) for one in said["levels"])
+    known = {field.name: said[field.name] for field in fields(CalibrationDraft) if field.name in said}
+    only = {"id": None, "analyte": "", "unit": said["unit"], "blank": True}  # of drafts before kinds of several pads
+    known["pads"] = tuple(DraftPad(**one) for one in said.get("pads", (only,)))
+    known["intermediates"] = tuple(_solution(one) for one in said["intermediates"])
+    known["levels"] = tuple(_solution(one) for one in said["levels"])
     known["photos"] = tuple(DraftPhoto(**{**one, "doubts": tuple(one["doubts"])}) for one in said["photos"])
     return CalibrationDraft(**known)
+
+
+def _solution(said: dict[str, Any]) -> DraftSolution:
+    said = dict(said)
+    if "values" not in said:  # of drafts before kinds of several pads
+        said["values"] = [{"pad": None, "value": said.pop("concentration"), "u": said.pop("u")}]
+    return DraftSolution(**{**said, "values": tuple(PadValue(**one) for one in said["values"])})

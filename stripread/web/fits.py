@@ -1,30 +1,31 @@
-"""Fits of calibrations under way, in a thread: one at a time, each kept with its draft until other photos come."""
+"""Fits of calibrations under way: one at a time in a process of its own, each kept until other photos come.
+
+A fit takes many seconds of computing. In a thread of the server it would hold up every page, and in the workers every
+reading; its process steps back behind both. What stops it is told: a fit that ends without a word is tried once more
+and then reported, and the next start of the server begins it again.
+"""
 
 import asyncio
-import csv
-import io
 import json
 import logging
-import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, datetime
+from multiprocessing import get_context
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 
 from anyio import CapacityLimiter, to_thread
 
-from stripread.calibration import calibrate_lot
 from stripread.errors import StripReadError
-from stripread.lot.lot import Lot, load_lot, save_lot
-from stripread.lot.plan import enough_to_fit
-from stripread.lot.series import SeriesRow
-from stripread.records.files import replace_file
-from stripread.site import load_site, resolve_card, resolve_kind
+from stripread.lot.lot import Lot, load_lot
 from stripread.web.drafts import CalibrationDraft, Drafts
+from stripread.web.fitting import fit_draft, fit_paths
 
-__all__ = ["Fit", "Fits", "Refusal", "series_csv", "series_of"]
+__all__ = ["Fit", "Fits", "Refusal"]
 
 _log = logging.getLogger(__name__)
+_TRIES = 2  # the first may have been stopped for want of memory beside much else
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +46,16 @@ class Fit:
     refusal: Refusal | None = None
 
 
+_STOPPED = Fit(
+    refusal=Refusal(
+        expected="a fit",
+        found="one that stopped twice before it was done",
+        remedy="Restart the server, which fits again. If it stops again, leave out photos, or use a machine with more "
+        "memory.",
+    )
+)
+
+
 class Fits:
     """Runs fits of drafts of a site.
 
@@ -52,20 +63,30 @@ class Fits:
     ----------
     today : callable
         Day of the calibration.
+    work : callable
+        What the process does; one that can be stopped, in tests.
     """
 
     def __init__(
-        self, site: Path, drafts: Drafts, *, today: Callable[[], date] = lambda: datetime.now().astimezone().date()
+        self,
+        site: Path,
+        drafts: Drafts,
+        *,
+        today: Callable[[], date] = lambda: datetime.now().astimezone().date(),
+        work: Callable[[str, str, date], None] = fit_draft,
     ) -> None:
-        self._site, self._drafts, self._today = site, drafts, today
+        self._site, self._drafts, self._today, self._work = site, drafts, today, work
         self._one = CapacityLimiter(1)
         self._running: dict[str, asyncio.Task[None]] = {}
+        self._process: BaseProcess | None = None
+        self._stopped: set[tuple[str, str]] = set()
+        self._closing = False
 
     def state(self, draft: CalibrationDraft) -> str:
         """Return ``short`` of photos, ``waiting``, ``running`` or ``done``, of a fit to the photos that there are."""
-        if not enough_to_fit(draft.photographed()):
+        if not draft.enough():
             return "short"
-        if self._paths(draft)[0].exists() or self._paths(draft)[1].exists():
+        if any(path.exists() for path in self._paths(draft)) or (draft.id, draft.signature()) in self._stopped:
             return "done"
         return "running" if draft.id in self._running else "waiting"
 
@@ -80,95 +101,56 @@ class Fits:
                 return Fit(refusal=Refusal(**{key: str(said[key]) for key in ("expected", "found", "remedy")}))
         except (StripReadError, OSError, ValueError, KeyError):
             return None
-        return None
+        return _STOPPED if (draft.id, draft.signature()) in self._stopped else None
 
     def start(self, draft: CalibrationDraft) -> None:
         """Fit in the background, unless a fit of the draft is running: the next look at its page starts the next."""
-        if draft.id not in self._running:
-            task = asyncio.get_running_loop().create_task(self._run(draft))
+        if draft.id not in self._running and not self._closing:
+            task = asyncio.get_running_loop().create_task(self._run(draft.id))
             self._running[draft.id] = task
 
-    async def _run(self, draft: CalibrationDraft) -> None:
-        try:
-            await to_thread.run_sync(lambda: self.fit(draft), limiter=self._one)
-        finally:
-            self._running.pop(draft.id, None)
+    async def resume(self) -> None:
+        """Start the fits that are due: those that were stopped with the server."""
+        for draft in await to_thread.run_sync(self._drafts.every):
+            if draft.state == "open" and self.state(draft) == "waiting":
+                self.start(draft)
 
-    def fit(self, draft: CalibrationDraft) -> None:
-        """Fit a draft's photos and keep what came of it, whatever it is."""
-        lot_file, refused = self._paths(draft)
+    async def stop(self) -> None:
+        """Stop what is running; nothing is lost but its time."""
+        self._closing = True
+        if self._process is not None and self._process.is_alive():
+            self._process.kill()
+        await asyncio.gather(*filter(None, self._running.values()), return_exceptions=True)
+
+    async def _run(self, draft_id: str) -> None:
         try:
-            site = load_site(self._site)
-            lot = calibrate_lot(
-                series_of(draft, self._drafts.folder(draft.id)),
-                kind=resolve_kind(draft.kind, site),
-                card=resolve_card(draft.card, site),
-                number=draft.number,
-                expires=date.fromisoformat(draft.expires),
-                calibrated_on=self._today(),
-                without=[photo.file for photo in draft.photos if photo.left_out_by is not None],
-            )
-            part = lot_file.with_suffix(".part")
-            save_lot(lot, part)
-            part.replace(lot_file)
-        except StripReadError as error:
-            _refuse(
-                refused, in_words(error.expected, draft), in_words(error.found, draft), in_words(error.remedy, draft)
-            )
-        except Exception:
-            _log.exception("the fit of draft %s failed", draft.id)
-            _refuse(refused, "a fit", "a fault of the program", "Add or leave out a photo, and look again.")
+            async with self._one:
+                for tries in range(1, _TRIES + 1):
+                    draft = await to_thread.run_sync(self._drafts.find, draft_id)
+                    if draft is None or draft.state != "open" or self._closing:
+                        return
+                    if await self._fit(draft_id) or self._closing:
+                        return
+                    _log.error("the fit of draft %s stopped before it was done", draft_id)
+                    if tries == _TRIES:
+                        self._stopped.add((draft_id, draft.signature()))
+        finally:
+            self._running.pop(draft_id, None)
+
+    async def _fit(self, draft_id: str) -> bool:
+        """Run the process; tell whether it came to its end."""
+        process = get_context("spawn").Process(
+            target=self._work, args=(str(self._site), draft_id, self._today()), daemon=True
+        )
+        self._process = process
+        try:
+            await to_thread.run_sync(process.start)
+            if self._closing:
+                process.kill()
+            await to_thread.run_sync(process.join)
+            return process.exitcode == 0
+        finally:
+            self._process = None
 
     def _paths(self, draft: CalibrationDraft) -> tuple[Path, Path]:
-        stem = self._drafts.folder(draft.id) / f"fit-{draft.signature()}"
-        return stem.with_suffix(".json"), stem.with_suffix(".refused")
-
-
-def _refuse(path: Path, expected: str, found: str, remedy: str) -> None:
-    said = {"expected": expected, "found": found, "remedy": remedy}
-    replace_file(path, json.dumps(said, ensure_ascii=False).encode("utf-8"))
-
-
-def series_of(draft: CalibrationDraft, folder: Path) -> tuple[SeriesRow, ...]:
-    """Return the series that a draft's photos make, those left out included: the fit is told of them apart."""
-    rows = []
-    for photo in draft.photos:
-        level = draft.levels[photo.level]
-        rows.append(
-            SeriesRow(
-                photo=folder / photo.file,
-                concentration=level.concentration,
-                u_concentration=level.u,
-                replicate=str(photo.strip),
-                pad=None,
-                beyond=level.beyond,
-            )
-        )
-    return tuple(rows)
-
-
-def series_csv(rows: tuple[SeriesRow, ...], *, beside: Path) -> str:
-    """Return a series as the command line reads it, its photos named from the folder ``beside``."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(("photo", "concentration", "u_concentration", "replicate", "beyond"))
-    for row in rows:
-        photo = Path(os.path.relpath(row.photo, beside)).as_posix()
-        writer.writerow(
-            (
-                photo,
-                f"{row.concentration:.6g}",
-                f"{row.u_concentration:.3g}",
-                row.replicate,
-                "yes" if row.beyond else "no",
-            )
-        )
-    return out.getvalue()
-
-
-def in_words(text: str, draft: CalibrationDraft) -> str:
-    """Name photos as people do: a strip of a level, where a text names the file."""
-    for photo in draft.photos:
-        level = draft.levels[photo.level]
-        text = text.replace(photo.file, f"the photo of level {level.name} {draft.unit}, strip {photo.strip}")
-    return text
+        return fit_paths(self._drafts.folder(draft.id), draft)

@@ -4,6 +4,7 @@ from datetime import datetime
 from pathlib import Path
 
 from stripread.check.standard import check_row, check_standard
+from stripread.flash import finish_flash_pair, flash_colours, measure_flash_pair
 from stripread.lot.record import CheckRow
 from stripread.measure import measure_strip
 from stripread.photo.load import PhotoFile
@@ -13,8 +14,10 @@ from stripread.site import load_site, resolve_card, resolve_kind, resolve_lot
 __all__ = ["measure_photo", "read_check"]
 
 
-def measure_photo(folder: str, photo: PhotoFile, card: str, kind: str) -> tuple[str, ...]:
-    """Measure a photo and return what is doubtful about it, in words.
+def measure_photo(
+    folder: str, photo: PhotoFile, card: str, kind: str, flash: PhotoFile | None = None
+) -> tuple[str, ...]:
+    """Measure a photo, or a pair with the flash, and return what is doubtful about it, in words.
 
     Raises
     ------
@@ -25,7 +28,12 @@ def measure_photo(folder: str, photo: PhotoFile, card: str, kind: str) -> tuple[
 
     cv2.setNumThreads(1)
     site = load_site(Path(folder))
-    measured = measure_strip(photo, resolve_card(card, site), resolve_kind(kind, site))
+    layout, strip_kind = resolve_card(card, site), resolve_kind(kind, site)
+    if flash is None:
+        measured = measure_strip(photo, layout, strip_kind)
+    else:
+        pair = measure_flash_pair(photo, flash, layout, strip_kind)
+        measured = finish_flash_pair(pair, flash_colours([pair]))
     return tuple(f"{f.message} {f.advice}" for f in measured.findings if f.severity != "info")
 
 

@@ -15,7 +15,8 @@ from stripread.card import CardLayout, PageName, design_card, draw_card, enrol_c
 from stripread.errors import SiteError, StripReadError
 from stripread.records import Draft, Records, Stamp
 from stripread.records.files import replace_file
-from stripread.site import Site, add_name, load_site, resolve_card
+from stripread.site import Site, load_site, resolve_card
+from stripread.site_write import add_name
 from stripread.web.accept import check_number
 from stripread.web.forms import calendar_day, needed, sent_file, text
 from stripread.web.people import Person

@@ -3,6 +3,7 @@
 import logging
 import secrets
 from collections.abc import Mapping
+from contextlib import suppress
 from datetime import datetime
 from functools import partial
 from typing import Any, BinaryIO
@@ -65,6 +66,7 @@ async def guide(request: Request, person: Person) -> Response:
         point=point,
         sample=sample,
         choices=choices,
+        not_these=other_kinds(site, sample.kinds),
         kind=choices[0][1] if choices else None,
         flush_s=round(60 * (point.flush_min or 0)),
         key=secrets.token_hex(16),
@@ -204,6 +206,15 @@ def lots_for(site: Site, kinds: tuple[str, ...]) -> list[tuple[str, StripKind, L
         except StripReadError:  # a lot file that is damaged or not there is no choice
             continue
     return sorted(found, key=lambda one: (one[2].expires < today, kinds.index(one[2].kind), one[0]))
+
+
+def other_kinds(site: Site, kinds: tuple[str, ...]) -> list[str]:
+    """Return the kinds of the site's lots that do not suit a sample: what may be taken by mistake."""
+    found = set()
+    for name in site.lots:
+        with suppress(StripReadError):
+            found.add(resolve_lot(name, site).kind)
+    return sorted(found.difference(kinds))
 
 
 def _beside(inbox: Inbox, job_id: str, person: Person) -> str | None:

@@ -245,7 +245,7 @@ async def check_csrf(request: Request, expected: str) -> None:
     """Refuse what another site made the browser send; ``expected`` must come back in the form or a header."""
     sent = request.headers.get("x-csrf-token")
     if sent is None:
-        form = await request.form(max_files=2, max_fields=50)
+        form = await request.form(max_files=2, max_fields=200)
         value = form.get(CSRF_FIELD)
         sent = value if isinstance(value, str) else None
     if sent is None or not secrets.compare_digest(sent.encode(), expected.encode()):

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from stripread.records import Point
+from stripread.web.people import People
 from tests.web.conftest import POINTS, ROOT, SECRET
 from tests.web.conftest import make_site as make_demo
 
@@ -97,6 +98,18 @@ def sign_in(page: Any, name: str, then: str = "/read") -> None:
     page.locator("#secret").fill(SECRET)
     page.locator("button.main").click()
     page.wait_for_url(re.compile(rf":\d+{re.escape(then)}$"))
+
+
+@contextlib.contextmanager
+def speaking(live: Live, name: str, language: str) -> Iterator[None]:
+    """Let somebody's page be in a language until the block ends."""
+    people = People(live.folder)
+    people.speak(name, language)
+    try:
+        yield
+    finally:
+        people.speak(name, "en")
+        people.close()
 
 
 def until(page: Any, told: Callable[[], bool], patience: float = 30.0) -> None:

@@ -119,6 +119,17 @@ def _draft(page: Any, live: Live) -> None:
     _plan_lot(page, "UL-9001")
 
 
+def _draft_known(page: Any, live: Live) -> None:
+    page.goto("/lots/new/known?kind=chlorine-ph-duo&levels=2")
+    fields = {"number": "CP-9001", "expires": "2027-06-30", "value-1-0": "0", "u-1-0": "0", "value-1-1": "6.2",
+              "u-1-1": "0.02", "value-2-1": "6.6", "u-2-1": "0.02"}  # fmt: skip
+    for field, text in fields.items():
+        page.locator(f"#{field}").fill(text)
+    page.get_by_label("with the flash").check()
+    page.locator("button.main").click()
+    page.wait_for_url(re.compile("/lots/drafts/"))
+
+
 def _draft_with_photo(page: Any, live: Live) -> None:
     _plan_lot(page, "UL-9002")
     page.locator("input[type=file]").first.set_input_files(SAMPLES / "line-good.jpg")
@@ -171,6 +182,9 @@ SCREENS = (
     Screen("lots", "/lots", "Sol", "/lots"),
     Screen("lot", "/lots/{lot}", "Sol", "/lots/UL-2603"),
     Screen("lot-new", "/lots/new", "Sol", "/lots/new"),
+    Screen("lot-known-kind", "/lots/new/known", "Sol", "/lots/new/known"),
+    Screen("lot-known", "/lots/new/known", "Sol", "/lots/new/known?kind=chlorine-ph-duo&levels=5"),
+    Screen("draft-known", "/lots/drafts/{draft}", "Sol", _draft_known),
     Screen("draft", "/lots/drafts/{draft}", "Sol", _draft),
     Screen("draft-with-photo", "/lots/drafts/{draft}", "Sol", _draft_with_photo),
     Screen("drafts", "/lots/drafts", "Sol", "/lots/drafts"),

@@ -1,6 +1,5 @@
 """Each screen of the one list, in both languages: WCAG 2.2 AA by axe-core, within the phone, all of it translated."""
 
-import contextlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,12 +9,12 @@ import pytest
 from starlette.routing import Route
 
 from stripread.web.app import create_app
-from stripread.web.people import People
 from stripread.web.settings import Settings
 from stripread.web.words import read_catalogue
-from tests.browser.live import Live, make_site, phone, serve, sign_in
+from tests.browser.live import Live, make_site, phone, serve, sign_in, speaking
 from tests.browser.screens import NO_SCREEN, SCREENS, Screen
-from tests.web.conftest import PEOPLE
+from tests.browser.screenshots import GALLERY, gallery, pictures
+from tests.web.conftest import PEOPLE, ROOT
 
 pytestmark = pytest.mark.browser
 AXE = Path(__file__).parent / "node_modules" / "axe-core" / "axe.min.js"
@@ -66,7 +65,7 @@ def shown(request: pytest.FixtureRequest, pages: dict[str | None, Any], running:
         page = pages[SPANISH]
         screen.show(page, running)
     else:
-        with _speaking(running.folder, screen.who, "es"):
+        with speaking(running, screen.who, "es"):
             page.reload()
     spanish = _look(page)
     page.locator("body [lang=en]").evaluate_all("all => all.forEach((one) => one.remove())")
@@ -76,17 +75,6 @@ def shown(request: pytest.FixtureRequest, pages: dict[str | None, Any], running:
         languages=(english[2], spanish[2]),
         spanish=f"{page.title()}\n{page.locator('body').inner_text()}",
     )
-
-
-@contextlib.contextmanager
-def _speaking(folder: Path, name: str, language: str) -> Iterator[None]:
-    people = People(folder)
-    people.speak(name, language)
-    try:
-        yield
-    finally:
-        people.speak(name, "en")
-        people.close()
 
 
 def _look(page: Any) -> tuple[list[str], int, str]:
@@ -132,6 +120,12 @@ def test_the_rules_find_what_is_wrong(browser: Any, running: Live) -> None:
     context.close()
     assert "label: " in found
     assert "color-contrast: " in found
+
+
+def test_the_docs_show_a_picture_of_each_screen() -> None:
+    assert (ROOT / GALLERY).read_text("utf-8") == gallery(), "make screenshots"
+    there = {path.name for path in (ROOT / "docs" / "images" / "screens").glob("*.png")}
+    assert there == set(pictures()), "make screenshots"
 
 
 def test_every_page_of_the_application_is_on_the_list(tmp_path: Path) -> None:

@@ -1,5 +1,6 @@
 """The record by its commands, on the demo lots and sample photos, which are simulated."""
 
+import hashlib
 import json
 import os
 import shutil
@@ -13,6 +14,7 @@ from typer.testing import CliRunner, Result
 
 from stripread.cli import app
 from stripread.records import open_records
+from stripread.web.drafts import DraftPad, DraftPhoto, Drafts, DraftSolution, PadValue
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_images"
@@ -124,6 +126,30 @@ def test_backup_and_restore(site: Path, tmp_path: Path) -> None:
     assert (there / "UL-2603" / "verification.csv").is_file()
     again = run("read", SAMPLES / "line-good.jpg", "--sample", "line", "--lot", "UL-2603", "--record", "--site", there)
     assert "recorded as entry 9" in again.stderr  # the site goes on where it was
+
+
+def test_a_backup_holds_calibrations_under_way_and_the_series_of_lots(site: Path, tmp_path: Path) -> None:
+    drafts = Drafts(site)
+    pad = DraftPad(id=None, analyte="pH", unit="pH", blank=False)
+    level = DraftSolution(name="7", take_ml=0, water_ml=0, source="", values=(PadValue(pad=None, value=7, u=0.02),))
+    draft = drafts.begin(
+        number="PH-1", kind="x", card="c", expires="2028-01-31", by="Ana", at="2026-04-14T08:00:00+00:00", unit="pH",
+        standard=None, u_standard=None, total_ml=None, strips=2, lights=1, intermediates=(), levels=(level,),
+        pads=(pad,),
+    )  # fmt: skip
+    data = (SAMPLES / "line-good.jpg").read_bytes()
+    photo = DraftPhoto(sha256=hashlib.sha256(data).hexdigest(), suffix=".jpg", level=0, strip=1, at="", who="Ana")
+    drafts.add_photo(draft.id, photo, data)
+    (drafts.folder(draft.id) / ".unfinished-1").write_bytes(b"half")
+    (drafts.folder(draft.id) / "fit-0.part").write_bytes(b"half")
+    there = tmp_path / "there"
+    assert run("records", "backup", tmp_path / "b.zip", "--site", site).exit_code == 0
+    assert run("records", "restore", tmp_path / "b.zip", there).exit_code == 0
+    assert Drafts(there).every() == drafts.every() != []
+    assert sorted(path.name for path in (there / "drafts" / draft.id).iterdir()) == sorted(["draft.json", photo.file])
+    assert (there / "drafts" / draft.id / photo.file).read_bytes() == data
+    series = "UL-2603/series.csv"
+    assert (there / series).read_bytes() == (site / series).read_bytes()
 
 
 def test_export_and_import(site: Path, tmp_path: Path) -> None:

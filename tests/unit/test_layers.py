@@ -25,7 +25,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
     ("check",),
     ("records",),
     ("report",),
-    ("recording",),
+    ("recording", "site_write"),
     ("simulate", "web"),
     ("cli",),
 )

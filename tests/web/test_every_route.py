@@ -31,7 +31,7 @@ PAGES = {
     "/more/export.zip": ALL,
     "/batches": WORK, "/batches/made/{id:path}": WORK, "/batches/generate": WORK, "/batches/stock": WORK,
     "/batches/top-up": WORK, "/injector": WORK, "/log/{entry:int}/correct": WORK, "/batches/withdraw/{id:path}": WORK,
-    "/lots": OFFICE, "/lots/{lot}": OFFICE, "/lots/new": OFFICE, "/lots/drafts": OFFICE,
+    "/lots": OFFICE, "/lots/{lot}": OFFICE, "/lots/new": OFFICE, "/lots/new/known": OFFICE, "/lots/drafts": OFFICE,
     "/lots/drafts/{draft}": OFFICE, "/lots/drafts/{draft}/state": OFFICE, "/points-admin": OFFICE,
     "/points-admin/{point}": OFFICE, "/labels": OFFICE, "/card": OFFICE, "/card/card.pdf": OFFICE,
     "/checks/{lot}": OFFICE, "/people": OFFICE,
@@ -47,7 +47,8 @@ SENT = {
     "/points-admin": (OFFICE, "point"), "/points-admin/{point}/retire": (OFFICE, "point"),
     "/card/enrol": (OFFICE, "card_print"), "/checks/{lot}": (OFFICE, "check_standard"),
     "/people": (OFFICE, "account"), "/people/retire": (OFFICE, "account"), "/people/pair": (OFFICE, "account"),
-    "/lots/new": (OFFICE, DRAFT), "/lots/drafts/{draft}/photo": (OFFICE, DRAFT),
+    "/lots/new": (OFFICE, DRAFT), "/lots/new/known": (OFFICE, DRAFT),
+    "/lots/drafts/{draft}/photo": (OFFICE, DRAFT),
     "/lots/drafts/{draft}/leave-out": (OFFICE, DRAFT), "/lots/drafts/{draft}/reject": (OFFICE, DRAFT),
     "/lots/drafts/{draft}/accept": (OFFICE, "lot"),
 }  # fmt: skip

@@ -117,8 +117,9 @@ class TestCalibration:
         where = self.begin(client).headers["location"]
         page = client.get(where).text
         # 4 mL of one in ten: u = 0.1 sqrt(0.01^2 + (0.9^2 + 0.98^2) 2e-4) = 0.00213
-        row = re.search(r'<tr><th scope="row">0.1</th>.*?</tr>', page, re.DOTALL)[0]
-        assert re.findall(r"<td[^>]*>([^<]*)</td>", row) == ["4", "D1", "196", "0.1", "0.0021"]
+        row = re.search(r"<li><strong>Level 0.1</strong>(.*?)</li>", page, re.DOTALL)[1]
+        said = re.findall(r"<p[^>]*>([^<]*)</p>", row)
+        assert said == ["4 mL of D1 + 196 mL of water", "= 0.1 ± 0.0021 mg/L (k = 1)"]
         assert "Next: level 0 mg/L, strip 1" in page
         for level in range(7):
             for strip in (1, 2):

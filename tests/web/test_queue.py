@@ -58,8 +58,8 @@ def test_a_header_that_kills_its_reader_leaves_the_server_alone(signed_in, monke
     """Those of check standards and calibrations are opened before they are kept."""
     client = signed_in("Sol")
     draft = test_lots.TestCalibration().begin(client).headers["location"]
-    for module in ("checks", "calibrate"):
-        monkeypatch.setattr(f"stripread.web.pages_{module}.open_photo_bytes", crashing.open_or_die)
+    for name in ("checks.open_photo_bytes", "calibrate._opened"):
+        monkeypatch.setattr(f"stripread.web.pages_{name}", crashing.open_or_die)
     form = {"known": "0.2", "u_known": "0.01", "level": "1", "strip": "1"}
     for where in ("/checks/UL-2603", f"{draft}/photo"):
         form["csrf"] = csrf_of(client.get("/more").text)

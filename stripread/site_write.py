@@ -1,0 +1,117 @@
+"""Writing the site file: the first one of a new site, and names that are added to it later."""
+
+import json
+import re
+import tomllib
+from importlib import resources
+from pathlib import Path
+from typing import Literal
+
+from stripread.errors import SiteError
+from stripread.site import SITE_FILE, load_site
+
+__all__ = ["add_name", "write_demo_site"]
+
+
+def write_demo_site(folder: Path, *, database: str | None = None) -> Path:
+    """Write the commented site file of the demo nursery into a folder, made if need be; return the file.
+
+    Parameters
+    ----------
+    database : str or None
+        URL of the record's database, where it is not to be a file in the folder.
+
+    Raises
+    ------
+    SiteError
+        If there is a site file already, or the folder cannot be written to.
+    """
+    path = folder / SITE_FILE
+    text = (resources.files("stripread") / "site_demo.toml").read_text(encoding="utf-8")
+    if database is not None:
+        text += f"\n[records]\ndatabase = {json.dumps(database)}\n"  # a JSON string is one of TOML
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with path.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except FileExistsError:
+        raise SiteError(
+            expected=f"a folder without a {SITE_FILE}",
+            found=f"{path} is there already" if path.exists() else f"{folder} is a file",
+            remedy="Edit that file, or name another folder.",
+        ) from None
+    except OSError as error:
+        raise SiteError(
+            expected=f"a folder to write {SITE_FILE} into",
+            found=f"{folder}: {error.strerror}",
+            remedy="Name another folder.",
+        ) from error
+    return path
+
+
+def add_name(folder: Path, table: Literal["lots", "cards", "kinds"], name: str, file: str) -> None:
+    """Add a name to a table of the site file; all else in it stays as it is, comments and line ends included.
+
+    The file is put in place of the old one in one step; a reader sees the one or the other.
+
+    Parameters
+    ----------
+    file : str
+        Path from the site's folder.
+
+    Raises
+    ------
+    SiteError
+        If the name is there, the file is wrong before, or written in a way that a line cannot be added to.
+    """
+    from stripread.records.files import replace_file  # with the record comes its database
+
+    site = load_site(folder)
+    if name in getattr(site, table):
+        raise SiteError(
+            expected=f"a new name under [{table}] of {folder / SITE_FILE}",
+            found=f"{name!r}, which is there",
+            remedy="Choose another name.",
+        )
+    path = (folder / SITE_FILE).resolve()  # a link stays one
+    before = path.read_bytes()
+    old = before.decode("utf-8-sig")
+    end = "\r\n" if "\r\n" in old else "\n"
+    line = f"{json.dumps(name, ensure_ascii=False)} = {json.dumps(file, ensure_ascii=False)}{end}"  # JSON's are TOML's
+    new = _with_line(old, table, line, end)
+    expected = tomllib.loads(old)
+    expected.setdefault(table, {})[name] = file
+    try:
+        as_meant = tomllib.loads(new) == expected
+    except ValueError:
+        as_meant = False
+    if not as_meant:
+        raise SiteError(
+            expected=f"a table [{table}] that a line can be added to in {path}",
+            found="one that is written otherwise",
+            remedy=f"Add the line {line.strip()} by hand.",
+        )
+    mark = b"\xef\xbb\xbf" if before.startswith(b"\xef\xbb\xbf") else b""
+    try:
+        replace_file(path, mark + new.encode("utf-8"), mode=path.stat().st_mode & 0o7777)
+    except OSError as error:
+        raise SiteError(
+            expected=f"to write {path}", found=str(error.strerror), remedy="Give the server leave to write there."
+        ) from error
+
+
+def _with_line(text: str, table: str, line: str, end: str) -> str:
+    """Return a text of TOML with a line after the last key of a table, which is begun at the end if need be."""
+    lines = text.splitlines(keepends=True)
+    if lines and not lines[-1].endswith(("\n", "\r")):
+        lines[-1] += end
+    start = next((i for i, one in enumerate(lines) if re.fullmatch(rf"\s*\[\s*{table}\s*\]\s*(#.*)?\s*", one)), None)
+    if start is None:
+        return "".join([*lines, end, f"[{table}]{end}", line])
+    after = start
+    for at in range(start + 1, len(lines)):
+        if lines[at].lstrip().startswith("["):
+            break
+        if lines[at].strip() and not lines[at].lstrip().startswith("#"):
+            after = at
+    return "".join([*lines[: after + 1], line, *lines[after + 1 :]])

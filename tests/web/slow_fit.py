@@ -1,0 +1,20 @@
+"""Fits that are stopped, or that never end by themselves, as one would that needs more memory than there is."""
+
+import os
+import signal
+import time
+from datetime import date
+from pathlib import Path
+
+__all__ = ["die_at_once", "take_for_ever"]
+
+
+def die_at_once(folder: str, draft_id: str, today: date) -> None:
+    with (Path(folder) / "tries").open("a", encoding="utf-8") as tries:
+        tries.write(f"{draft_id}\n")
+    os.kill(os.getpid(), signal.SIGKILL)
+
+
+def take_for_ever(folder: str, draft_id: str, today: date) -> None:
+    (Path(folder) / "pid").write_text(str(os.getpid()), encoding="utf-8")
+    time.sleep(600)
