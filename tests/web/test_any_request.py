@@ -138,6 +138,7 @@ def forms(clients):
     pages = [filled(path) for path in PAGES if "{" not in path]
     pages += ["/read/bench 1", "/points-admin/tank", "/checks/UL-2603", draft, f"/log/{reading.seq}"]
     pages += [f"/log/{reading.seq}/correct", "/batches/withdraw/C-14"]
+    pages += ["/lots/new/known?kind=chlorine-ph-duo"]
     pages += ["/batches/generate?water=20+L&after=24+h", "/batches/stock?make=40+L&concentrate=C-14&wanted=300+mg/L"]
     pages += ["/batches/top-up?volume=30+L&stock=S-14&concentrate=C-14&wanted=300+mg/L"]
     found = []

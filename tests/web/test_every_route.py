@@ -166,10 +166,10 @@ def test_files_and_heavy_work_are_asked_for_only_so_often(clients, monkeypatch):
     forms = {form for text in texts for form in re.findall(r'action="([^"]+)" enctype="multipart', text)}
     blank = {re.sub(r"\{\{.*?\}\}", "", form) for form in forms}
     assert blank == {re.sub(r"UL-2603|(?<=drafts/)\w+|bench 1", "", address) for address in addresses}
-    monkeypatch.setattr(client.app.state, "upload_tries", none, raising=False)
+    monkeypatch.setitem(client.app.state._state, "upload_tries", none)
     for address in addresses:
         assert client.post(address, headers=token(client)).status_code == 429, address
-    monkeypatch.setattr(client.app.state, "heavy_tries", none, raising=False)
+    monkeypatch.setitem(client.app.state._state, "heavy_tries", none)
     for address in ("/more/report", "/more/export.zip"):
         assert client.get(address).status_code == 429, address
 
