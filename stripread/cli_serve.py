@@ -1,7 +1,6 @@
 """The commands ``serve`` and ``person``: the page for phones, and who may use it."""
 
 import socket
-from datetime import datetime
 from pathlib import Path
 from typing import Annotated
 
@@ -51,6 +50,7 @@ def serve(
     try:
         import uvicorn
 
+        from stripread.web.accounts import new_pairing_code
         from stripread.web.app import create_app
         from stripread.web.certificate import own_certificate
         from stripread.web.people import People
@@ -58,10 +58,9 @@ def serve(
     except ImportError as error:
         raise _missing(error) from None
     where = site_of_records(site)
-    open_site_records(where, create=stamp_of(None)).close()
+    stamp = stamp_of(None)
     if (tls_certificate is None) != (tls_key is None):
         raise WrongUsageError(expected="certificate and key", found="one of them", remedy="Name both, or neither.")
-    now = datetime.now().astimezone()
     people = People(where.folder)
     if not any(person.active for person in people.everybody()):
         raise WrongUsageError(
@@ -74,14 +73,16 @@ def serve(
     files: tuple[Path, Path] | None = None
     if secure:
         given = (tls_certificate, tls_key)
-        own = own_certificate(where.folder, ("127.0.0.1", "localhost", host), now=now)
+        own = own_certificate(where.folder, ("127.0.0.1", "localhost", host), now=stamp.at)
         files = (given[0], given[1]) if given[0] is not None and given[1] is not None else own
     address = f"http{'s' if secure else ''}://{host}:{port}"
     note(f"{where.name}: {address}")
+    with open_site_records(where, create=stamp) as records:
+        code = new_pairing_code(records, people, stamp) if lan else ""
     if lan:
         if not secure:
             note("Without --tls, PINs and photos travel in the clear over your network.")
-        _show_code(f"{address}/pair/{people.pairing_code(now=now)}")
+        _show_code(f"{address}/pair/{code}")
         note(f"Scan it with a new phone, within ten minutes. For another: stripread person pair --address {address}")
     people.close()
     app = create_app(
@@ -192,6 +193,7 @@ def retire(name: _Name, who: _Who = None, site: _Site = None) -> None:
 @person_app.command()
 def pair(
     address: Annotated[str, typer.Option(metavar="URL", help="Where phones reach the page, as `serve --lan` says.")],
+    who: _Who = None,
     site: _Site = None,
 ) -> None:
     """Show a square code that lets one new phone in, for ten minutes.
@@ -200,9 +202,13 @@ def pair(
 
       stripread person pair --address https://192.0.2.10:8471
     """
-    from stripread.cli_keep import site_of_records
+    from stripread.cli_keep import open_site_records, site_of_records, stamp_of
+    from stripread.web.accounts import new_pairing_code
     from stripread.web.people import People
 
-    people = People(site_of_records(site).folder)
-    _show_code(f"{address.rstrip('/')}/pair/{people.pairing_code(now=datetime.now().astimezone())}")
+    where, stamp = site_of_records(site), stamp_of(who)
+    people = People(where.folder)
+    with open_site_records(where, create=stamp) as records:
+        code = new_pairing_code(records, people, stamp)
     people.close()
+    _show_code(f"{address.rstrip('/')}/pair/{code}")

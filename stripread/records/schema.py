@@ -70,6 +70,7 @@ _ALLOWED = {
     "censored": ["below", "above"],
     "batch_kind": ["concentrate", "stock", "top-up"],
 }
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "'")  # the last so that what had an apostrophe keeps it
 _NEEDED = {"seq", "kind", "at_utc", "zone_offset", "who", "software", "files", "previous_hash", "hash"}
 
 
@@ -127,8 +128,20 @@ def table_rows(table: str, row: Mapping[str, Any]) -> list[dict[str, Any]]:
 
 
 def cells_of(table: str, values: Mapping[str, Any]) -> list[str]:
-    """Return a row's values as cells of CSV; floats with all their digits."""
-    return [_cell(values[name]) for name, _, _ in (*_OWN[table], *_ENTRY)]
+    """Return a row's values as cells of CSV; floats with all their digits.
+
+    Words that a spreadsheet would take for a formula get an apostrophe before them, which `row_of` takes off: names are
+    typed by people, and a formula can send what stands beside it elsewhere.
+    """
+    return [_harmless(name, kind, _cell(values[name])) for name, kind, _ in (*_OWN[table], *_ENTRY)]
+
+
+def _harmless(name: str, kind: str, cell: str) -> str:
+    return f"'{cell}" if _is_typed(name, kind) and cell.startswith(_FORMULA) else cell
+
+
+def _is_typed(name: str, kind: str) -> bool:
+    return kind == "string" and name != "zone_offset"  # which is +02:00 by itself
 
 
 def _cell(value: Any) -> str:
@@ -139,10 +152,12 @@ def _cell(value: Any) -> str:
 
 def row_of(table: str, cells: Mapping[str, str]) -> dict[str, Any]:
     """Return the values of a row of CSV; `ValueError` or `KeyError` where a cell or column is wrong."""
-    return {name: _value(kind, cells[name]) for name, kind, _ in (*_OWN[table], *_ENTRY)}
+    return {name: _value(name, kind, cells[name]) for name, kind, _ in (*_OWN[table], *_ENTRY)}
 
 
-def _value(kind: str, cell: str) -> Any:
+def _value(name: str, kind: str, cell: str) -> Any:
+    if _is_typed(name, kind) and cell.startswith("'") and cell[1:].startswith(_FORMULA):
+        return cell[1:]
     if cell == "":
         return None
     if kind == "integer":

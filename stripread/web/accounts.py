@@ -4,13 +4,13 @@ from pathlib import Path
 
 from stripread.errors import WrongUsageError
 from stripread.records import Draft, Entry, Records, Stamp
-from stripread.web.people import ROLES, People
+from stripread.web.people import People, checked_person
 
-__all__ = ["new_pairing_code", "retire_person", "set_person"]
+__all__ = ["new_pairing_code", "pair_phone", "retire_person", "set_person"]
 
 
 def set_person(records: Records, folder: Path, name: str, role: str, secret: str, stamp: Stamp) -> Entry:
-    """Add somebody, or give them another role and secret.
+    """Add somebody, or give them another role and secret. The entry comes first: no change without one.
 
     Raises
     ------
@@ -19,18 +19,17 @@ def set_person(records: Records, folder: Path, name: str, role: str, secret: str
     """
     people = People(folder)
     try:
-        wanted = next((r for r in ROLES if r == role), None)
-        if wanted is None:
-            raise WrongUsageError(expected=f"a role: {', '.join(ROLES)}", found=repr(role), remedy="Name one of these.")
-        person = people.add(name, wanted, secret)
+        person = checked_person(name, role, secret)
+        payload = {"change": "may sign in", "role": person.role}
+        entry = records.append([Draft(kind="account", payload=payload, subject=person.name)], stamp)[0]
+        people.add(person.name, person.role, secret)
     finally:
         people.close()
-    payload = {"change": "may sign in", "role": person.role}
-    return records.append([Draft(kind="account", payload=payload, subject=person.name)], stamp)[0]
+    return entry
 
 
 def retire_person(records: Records, folder: Path, name: str, stamp: Stamp) -> Entry:
-    """Let somebody no longer sign in.
+    """Let somebody no longer sign in. The entry comes first.
 
     Raises
     ------
@@ -39,15 +38,28 @@ def retire_person(records: Records, folder: Path, name: str, stamp: Stamp) -> En
     """
     people = People(folder)
     try:
-        if not people.retire(name):
-            known = ", ".join(p.name for p in people.everybody()) or "nobody"
-            raise WrongUsageError(expected=f"a person: {known}", found=repr(name), remedy="Name one of these.")
+        known = [person.name for person in people.everybody()]
+        if name not in known:
+            raise WrongUsageError(
+                expected=f"a person: {', '.join(known) or 'nobody'}", found=repr(name), remedy="Name one of these."
+            )
+        payload = {"change": "may no longer sign in"}
+        entry = records.append([Draft(kind="account", payload=payload, subject=name)], stamp)[0]
+        people.retire(name)
     finally:
         people.close()
-    return records.append([Draft(kind="account", payload={"change": "may no longer sign in"}, subject=name)], stamp)[0]
+    return entry
 
 
 def new_pairing_code(records: Records, people: People, stamp: Stamp) -> str:
     """Return a code with which one phone can be paired in the next ten minutes; the entry tells who asked for it."""
     records.append([Draft(kind="account", payload={"change": "code for a new phone"}, subject=stamp.who)], stamp)
     return people.pairing_code(now=stamp.at)
+
+
+def pair_phone(records: Records, people: People, code: str, caller: str, stamp: Stamp) -> str | None:
+    """Use up a code and return the phone's token; None where the code is none. The entry tells the phone's address."""
+    token = people.pair(code, now=stamp.at)
+    if token is not None:
+        records.append([Draft(kind="account", payload={"change": "phone paired"}, subject=caller)], stamp)
+    return token

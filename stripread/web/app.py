@@ -1,14 +1,16 @@
 """The web application of one site."""
 
 import contextlib
+import socket
 from collections.abc import AsyncIterator
 from importlib import resources
+from urllib.parse import urlsplit
 
 from anyio import CapacityLimiter, to_thread
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 from starlette.routing import Mount
 from starlette.staticfiles import StaticFiles
@@ -36,7 +38,7 @@ from stripread.web.pages_read import read_routes
 from stripread.web.people import People
 from stripread.web.reading_queue import ReadingQueue
 from stripread.web.render import render
-from stripread.web.security import HEADERS, GuardHeaders, LimitBody, Limiter, session_of
+from stripread.web.security import GuardHeaders, KnownHost, LimitBody, Limiter, guard_headers, session_of
 from stripread.web.settings import Settings
 
 __all__ = ["create_app"]
@@ -86,9 +88,11 @@ def create_app(settings: Settings) -> Starlette:
         ],
         middleware=[
             Middleware(GuardHeaders, secure=settings.secure),
+            # Over TLS the certificate sees to it.
+            *([] if settings.secure else [Middleware(KnownHost, also=_names(settings))]),
             Middleware(LimitBody, largest_photo=settings.largest_photo),
         ],
-        exception_handlers={HTTPException: _told, StripReadError: _refused, Exception: _fault},
+        exception_handlers={HTTPException: _told, StripReadError: _refused, ClientDisconnect: _gone, Exception: _fault},
         lifespan=life,
     )
     state = app.state
@@ -100,11 +104,19 @@ def create_app(settings: Settings) -> Starlette:
     state.fits = Fits(settings.folder, state.drafts)
     state.sign_in_tries = Limiter(5, 300)  # of one name from one place
     state.caller_tries = Limiter(30, 300)  # of all names from one place
+    state.name_tries = Limiter(50, 3600)  # of one name from all places: a paired phone can change its address
     state.pairing_tries = Limiter(10, 600)
     state.upload_tries = Limiter(120, 60)  # of one person
     state.heavy_tries = Limiter(20, 600)  # of one person; reports and exports
     state.heavy = CapacityLimiter(1)
+    state.keeping = CapacityLimiter(4)  # photos held in memory on their way to the disk
     return app
+
+
+def _names(settings: Settings) -> list[str]:
+    """Return names of this machine that have a dot in them."""
+    told = None if settings.address is None else urlsplit(settings.address).hostname
+    return [name for name in (told, socket.gethostname()) if name]
 
 
 async def _told(request: Request, error: Exception) -> Response:
@@ -121,8 +133,13 @@ async def _refused(request: Request, error: Exception) -> Response:
     return render(request, "refused.html", status=400, error=error)
 
 
+async def _gone(request: Request, error: Exception) -> Response:
+    """Answer nobody: the network was lost in mid-upload, and the phone will send it again."""
+    return Response(status_code=400)
+
+
 async def _fault(request: Request, error: Exception) -> Response:
     """Say that something failed; what it was is in the server's own log."""
     answer = render(request, "status.html", status=500, code=500)
-    answer.headers.update(HEADERS)  # such an answer passes by `GuardHeaders`
+    answer.headers.update(guard_headers(secure=request.app.state.secure))  # such an answer passes by `GuardHeaders`
     return answer

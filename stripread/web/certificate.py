@@ -30,7 +30,9 @@ def own_certificate(folder: Path, hosts: tuple[str, ...], *, now: datetime) -> t
         there = x509.load_pem_x509_certificate(certificate.read_bytes())
         names = there.extensions.get_extension_for_class(x509.SubjectAlternativeName).value
         known = {str(name.value) for name in names}
-        if there.not_valid_after_utc > now.astimezone(UTC) + timedelta(days=_RENEW) and known >= set(hosts):
+        belong = _public(key) == there.public_key()  # a kill between the two leaves those of different makes
+        if belong and there.not_valid_after_utc > now.astimezone(UTC) + timedelta(days=_RENEW) and known >= set(hosts):
+            key.chmod(0o600)
             return certificate, key
     private = ec.generate_private_key(ec.SECP256R1())
     name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "stripread")])
@@ -54,6 +56,16 @@ def own_certificate(folder: Path, hosts: tuple[str, ...], *, now: datetime) -> t
     )
     certificate.write_bytes(made.public_bytes(serialization.Encoding.PEM))
     return certificate, key
+
+
+def _public(key: Path) -> object:
+    """Return the public half of a key file; None where it is none."""
+    from cryptography.hazmat.primitives.serialization import load_pem_private_key
+
+    try:
+        return load_pem_private_key(key.read_bytes(), None).public_key()
+    except (ValueError, TypeError):
+        return None
 
 
 def _name(host: str) -> "GeneralName":

@@ -7,12 +7,13 @@ answer is read again after a restart. Recording is done once: the job's id stand
 import hashlib
 import json
 import re
+import shutil
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any
 
-from stripread.records.files import replace_file
+from stripread.records.files import replace_file, unfinished_files
 
 __all__ = ["Inbox", "Job"]
 
@@ -75,9 +76,9 @@ class Inbox:
             return None
         try:
             said = json.loads((self.folder / f"{job_id}.job.json").read_bytes())
-        except (OSError, ValueError):
+            return Job(**{field.name: said[field.name] for field in fields(Job) if field.name in said})
+        except (OSError, ValueError, TypeError):  # TypeError: another program's, or what a damaged disk left of it
             return None
-        return Job(**{field.name: said[field.name] for field in fields(Job) if field.name in said})
 
     def answered(self, job_id: str) -> dict[str, Any] | None:
         """Return what came of a job; None where it is not read yet."""
@@ -98,9 +99,20 @@ class Inbox:
                 found.append((job.at, job_id))
         return [job_id for _, job_id in sorted(found)]
 
+    def room(self) -> int:
+        """Return the bytes that are free where photos are kept."""
+        return shutil.disk_usage(self.folder).free
+
     def tidy(self, *, now: float, days: int = 30) -> int:
-        """Remove answered jobs that are older than so many days; return how many. The record keeps what was read."""
+        """Remove answered jobs that are older than so many days; return how many. The record keeps what was read.
+
+        What a kill left half written goes, too: it was never acknowledged, and the phone sends it again.
+        """
         removed = 0
+        for path in [*unfinished_files(self.folder), *self.folder.glob("*.photo"), *self.folder.glob("*.flash")]:
+            job = self.folder / f"{path.name.split('.')[0]}.job.json"
+            if now - path.stat().st_mtime > 86_400 and not job.exists():
+                path.unlink(missing_ok=True)
         for path in self.folder.glob("*.answer.json"):
             if now - path.stat().st_mtime > 86_400 * days:
                 job_id = path.name.split(".")[0]

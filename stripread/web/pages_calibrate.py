@@ -111,7 +111,8 @@ async def take_photo(request: Request, person: Person) -> Response:
     data = await sent_file(form, "photo", "a photo", most=most)
     flash_data = await sent_file(form, "flash", "a second photo, with the flash", most=most) if draft.flash else None
     try:
-        file, flash = await to_thread.run_sync(lambda: _opened(draft, data, flash_data))
+        # In a worker: a header may kill its reader, too.
+        file, flash = await state.queue.run(_opened, draft, data, flash_data)
         doubts = await state.queue.run(measure_photo, str(state.folder), file, draft.card, draft.kind, flash)
         photo = DraftPhoto(
             sha256=file.sha256,

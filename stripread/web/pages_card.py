@@ -6,6 +6,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from anyio import to_thread
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
@@ -71,6 +72,8 @@ def _drawn(page: PageName) -> bytes:
 @need("supervisor")
 async def enrol(request: Request, person: Person) -> Response:
     """Put the measured colours of a print in place of the design's, as a card of the site."""
+    if not request.app.state.upload_tries.allow(person.name):
+        raise HTTPException(429)
     form = await request.form()
     name = check_number(needed(form, "name", "a name for the print"))
     measured_on = calendar_day(form, "measured_on", "the day of the measurement").isoformat()

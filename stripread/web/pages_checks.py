@@ -100,7 +100,7 @@ async def take_check(request: Request, person: Person) -> Response:
     u_known = number(form, "u_known", "its standard uncertainty", low=0, high=1e6)
     data = await sent_file(form, "photo", "a photo", most=state.settings.largest_photo)
     now = datetime.now().astimezone()
-    photo: PhotoFile = await to_thread.run_sync(lambda: open_photo_bytes(data, f"check-{now:%Y%m%d-%H%M%S}"))
+    photo: PhotoFile = await state.queue.run(open_photo_bytes, data, f"check-{now:%Y%m%d-%H%M%S}")
     _refuse_calibrator(photo, lot)
     row = await state.queue.run(read_check, str(state.folder), photo, name, pad, known, u_known, now.astimezone(UTC))
     stamp = Stamp(at=now, who=person.name)

@@ -2,12 +2,15 @@
 
 from datetime import datetime
 
+from anyio import to_thread
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from stripread.quantities import UNITS
+from stripread.records import Stamp
+from stripread.web.accounts import pair_phone
 from stripread.web.people import People, Person
 from stripread.web.render import render
 from stripread.web.security import (
@@ -19,10 +22,12 @@ from stripread.web.security import (
     need,
     session_of,
 )
+from stripread.web.site_record import records_of
 from stripread.web.words import LANGUAGES
 
 __all__ = ["door_routes"]
 
+_LONGEST = 80  # signs of a name
 _HOME = frozenset(("127.0.0.1", "::1", "localhost", "testclient"))
 
 
@@ -39,15 +44,21 @@ def door_routes() -> list[Route]:
 
 async def pair(request: Request) -> Response:
     """Take a phone into the house by the code that the server showed."""
-    people: People = request.app.state.people
-    if not request.app.state.pairing_tries.allow(_caller(request)):
+    state, caller = request.app.state, _caller(request)
+    if not state.pairing_tries.allow(caller):
         raise HTTPException(429)
-    token = people.pair(request.path_params["code"], now=datetime.now().astimezone())
+    stamp = Stamp(at=datetime.now().astimezone(), who="a new phone")
+    token = await to_thread.run_sync(lambda: _pair(request, caller, stamp))
     if token is None:
         return render(request, "not_paired.html", status=403)
     answer = RedirectResponse("/sign-in", status_code=303)
-    answer.set_cookie(DEVICE_COOKIE, token, max_age=180 * 86400, **cookie_options(secure=request.app.state.secure))
+    answer.set_cookie(DEVICE_COOKIE, token, max_age=180 * 86400, **cookie_options(secure=state.secure))
     return answer
+
+
+def _pair(request: Request, caller: str, stamp: Stamp) -> str | None:
+    with records_of(request.app.state, create=stamp) as records:
+        return pair_phone(records, request.app.state.people, request.path_params["code"], caller, stamp)
 
 
 async def sign_in(request: Request) -> Response:
@@ -62,12 +73,12 @@ async def sign_in(request: Request) -> Response:
     await check_csrf(request, request.cookies.get(VISIT_COOKIE) or _new_visit())
     form = await request.form()
     name, secret = str(form.get("name", "")), str(form.get("secret", ""))
-    tries, who = request.app.state.sign_in_tries, f"{_caller(request)} {name.strip().casefold()}"
-    if not tries.allow(who) or not request.app.state.caller_tries.allow(_caller(request)):
+    state, called = request.app.state, name.strip().casefold()[:_LONGEST]
+    tries, who = state.sign_in_tries, f"{_caller(request)} {called}"
+    # The place first: whoever is over its limit adds no names to be remembered.
+    if not (state.caller_tries.allow(_caller(request)) and tries.allow(who) and state.name_tries.allow(called)):
         return _ask(request, visit, trouble="wait", status=429)
-    people: People = request.app.state.people
-    from anyio import to_thread
-
+    people: People = state.people
     token = await to_thread.run_sync(lambda: people.sign_in(name, secret, now=datetime.now().astimezone()))
     if token is None:
         return _ask(request, visit, trouble="wrong", status=403)

@@ -1,10 +1,12 @@
 """The guided reading: from a point to the verdict."""
 
+import logging
 import secrets
 from collections.abc import Mapping
 from contextlib import suppress
 from datetime import datetime
-from typing import Any
+from functools import partial
+from typing import Any, BinaryIO
 
 from anyio import to_thread
 from starlette.datastructures import UploadFile
@@ -27,7 +29,9 @@ from stripread.web.sketches import sketch_for
 
 __all__ = ["read_routes"]
 
+_log = logging.getLogger(__name__)
 _OFTEN = 2  # seconds between looks at a job
+_SPARE = 300_000_000  # bytes left free on the disk, so that what waits can still be read and recorded. Ours
 
 
 def read_routes() -> list[Route]:
@@ -74,7 +78,7 @@ async def guide(request: Request, person: Person) -> Response:
 @need("technician", "supervisor")
 async def take_photo(request: Request, person: Person) -> Response:
     """Keep a photo and let it be read. The answer tells only after it is safe on the disk."""
-    state = request.app.state
+    state, settings = request.app.state, request.app.state.settings
     if not state.upload_tries.allow(person.name):
         raise HTTPException(429)
     form = await request.form(max_files=2, max_fields=50)
@@ -89,15 +93,14 @@ async def take_photo(request: Request, person: Person) -> Response:
         lot = str(form.get("lot", ""))
         if lot not in site.lots:  # a name of the site, never a path
             raise WrongUsageError(expected="a lot of the site", found=repr(lot[:80]), remedy="Choose one of the list.")
-        if await to_thread.run_sync(lambda: len(inbox.waiting())) >= state.settings.most_waiting:
+        if inbox.room() < _SPARE or await to_thread.run_sync(lambda: len(inbox.waiting())) >= settings.most_waiting:
             raise HTTPException(503)
-        data = await photo.read()
-        if not data:
+        if not photo.size:
             raise WrongUsageError(expected="a photo", found="an empty file", remedy="Take the photo, then send it.")
         now = datetime.now().astimezone()
-        flash = form.get("flash")
-        second = await flash.read() if isinstance(flash, UploadFile) else b""
-        if max(len(data), len(second)) > state.settings.largest_photo:
+        sent = form.get("flash")
+        flash = sent.file if isinstance(sent, UploadFile) and sent.size else None
+        if max(one.size or 0 for one in (photo, sent) if isinstance(one, UploadFile)) > settings.largest_photo:
             raise HTTPException(413)
         job = Job(
             id=job_id,
@@ -109,14 +112,23 @@ async def take_photo(request: Request, person: Person) -> Response:
             name=f"{now:%Y%m%d-%H%M%S}.photo",
             flushed_s=_seconds(str(form.get("flushed_s", ""))),
             waited_s=_seconds(str(form.get("waited_s", ""))),
-            flash=bool(second),
+            flash=flash is not None,
             beside=_beside(inbox, str(form.get("beside", "")), person),
         )
-        await to_thread.run_sync(lambda: inbox.accept(job, data, second or None))
+        keep = partial(_keep, inbox, job, photo.file, flash)
+        try:
+            await to_thread.run_sync(keep, limiter=state.keeping)
+        except OSError:  # a full disk: the phone keeps it and sends it again
+            _log.exception("a photo cannot be kept")
+            raise HTTPException(503) from None
     queue.wake()
     if request.headers.get("accept", "").startswith("application/json"):
         return JSONResponse({"job": job_id, "page": f"/jobs/{job_id}"}, status_code=202)
     return RedirectResponse(f"/jobs/{job_id}", status_code=303)
+
+
+def _keep(inbox: Inbox, job: Job, photo: BinaryIO, flash: BinaryIO | None) -> None:
+    inbox.accept(job, photo.read(), None if flash is None else flash.read())
 
 
 @need()

@@ -33,7 +33,7 @@ from stripread.errors import WrongUsageError
 from stripread.quantities import UNITS, Units
 from stripread.records.canonical import parse_utc, utc_text
 
-__all__ = ["PEOPLE", "ROLES", "People", "Person", "Role", "Session"]
+__all__ = ["PEOPLE", "ROLES", "People", "Person", "Role", "Session", "checked_person"]
 
 Role = Literal["technician", "supervisor", "grower"]
 ROLES: tuple[Role, ...] = get_args(Role)
@@ -117,12 +117,8 @@ class People:
         WrongUsageError
             If the name is empty, the role unknown, or the secret too short.
         """
-        name = name.strip()
-        if not name or len(name) > 80:
-            raise WrongUsageError(expected="a name of 1 to 80 signs", found=repr(name[:90]), remedy="Choose another.")
-        if role not in ROLES:
-            raise WrongUsageError(expected=f"a role: {', '.join(ROLES)}", found=repr(role), remedy="Name one of these.")
-        _check_secret(secret)
+        person = checked_person(name, role, secret)
+        name = person.name
         row = {"name": name, "role": role, "secret": _hash(secret), "active": True}
         with self._engine.begin() as connection:
             connection.execute(delete(_sessions).where(_sessions.c.name == name))
@@ -130,7 +126,7 @@ class People:
                 connection.execute(insert(_people).values(**row, language=""))
             else:
                 connection.execute(update(_people).where(_people.c.name == name).values(**row))
-        return Person(name=name, role=role)
+        return person
 
     def retire(self, name: str) -> bool:
         """Let somebody no longer sign in, and end their sessions; False where there is no such person."""
@@ -257,6 +253,17 @@ def _check_secret(secret: str) -> None:
             found=f"one of {len(secret)}",
             remedy="Choose a longer one.",
         )
+
+
+def checked_person(name: str, role: str, secret: str) -> Person:
+    """Return somebody who may be added; raises as `People.add`."""
+    name = name.strip()
+    if not name or len(name) > 80:
+        raise WrongUsageError(expected="a name of 1 to 80 signs", found=repr(name[:90]), remedy="Choose another.")
+    if role not in ROLES:
+        raise WrongUsageError(expected=f"a role: {', '.join(ROLES)}", found=repr(role), remedy="Name one of these.")
+    _check_secret(secret)
+    return Person(name=name, role=next(known for known in ROLES if known == role))
 
 
 def _hash(secret: str) -> str:

@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import logging
 import time
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
@@ -10,14 +11,17 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import Any, TypeVar
 
-from stripread.errors import PhotoUnreadableError
+from stripread.errors import PhotoUnreadableError, RecordsError, SiteError
 from stripread.web.inbox import Inbox
 from stripread.web.work import answer_job
+from stripread.web.worker import begin_worker, in_time
 
 __all__ = ["ReadingQueue"]
 
 _Answer = TypeVar("_Answer")
-_TRIES = 2  # of a job on which a worker died; it may have been another job's fault
+_log = logging.getLogger(__name__)
+_LONGEST_S = 120.0  # for one photo; 100 megapixels take some four
+_LATER_S = 20.0  # until a job is tried again that the disk or the record did not take
 _LOST = {
     "read": False,
     "sign": "cross",
@@ -45,8 +49,9 @@ class ReadingQueue:
         self.inbox, self._folder, self._workers = Inbox(folder), folder, workers
         self._wake = asyncio.Event()
         self._running: set[str] = set()
-        self._tries: dict[str, int] = {}
-        self._pool = self._new_pool()
+        self._stopped = False
+        self._alone = asyncio.Semaphore(1)
+        self._pool = self._new_pool(workers)
         self._task: asyncio.Task[None] | None = None
 
     def start(self) -> None:
@@ -56,7 +61,8 @@ class ReadingQueue:
         self._wake.set()
 
     async def stop(self) -> None:
-        """Stop; a job that is being read is read again after the next start."""
+        """Stop; a job that is not answered by then is read after the next start."""
+        self._stopped = True
         if self._task is not None:
             self._task.cancel()
             with contextlib.suppress(asyncio.CancelledError):
@@ -75,14 +81,36 @@ class ReadingQueue:
         PhotoUnreadableError
             If the worker dies of it.
         """
-        pool = self._pool
         try:
-            return await asyncio.get_running_loop().run_in_executor(pool, function, *args)
+            return await self._work(function, *args)
         except BrokenProcessPool:
-            self._renew(pool)
             raise PhotoUnreadableError(
                 expected="a photo that can be read", found="one on which the reader stopped", remedy="Take it again."
             ) from None
+
+    async def _work(self, function: Callable[..., _Answer], *args: Any) -> _Answer:
+        """Run something in a worker. Where one dies, all that its pool was at ends: each is then tried alone.
+
+        Raises
+        ------
+        BrokenProcessPool
+            If a worker dies that has nothing else to do.
+        """
+        pool = self._pool
+        try:
+            return await _submit(pool, function, *args)
+        except BrokenProcessPool:
+            if self._stopped:
+                raise
+            if pool is self._pool:  # the first to notice makes a new one
+                self._pool = self._new_pool(self._workers)
+                pool.shutdown(wait=False)
+        async with self._alone:
+            own = self._new_pool(1)
+            try:
+                return await _submit(own, function, *args)
+            finally:
+                own.shutdown(wait=False)
 
     async def _feed(self) -> None:
         slots = asyncio.Semaphore(self._workers)
@@ -90,7 +118,13 @@ class ReadingQueue:
         while True:
             await self._wake.wait()
             self._wake.clear()
-            for job_id in await asyncio.to_thread(self.inbox.waiting):
+            try:
+                waiting = await asyncio.to_thread(self.inbox.waiting)
+            except OSError:
+                _log.exception("the inbox cannot be read")
+                asyncio.get_running_loop().call_later(_LATER_S, self._wake.set)
+                continue
+            for job_id in waiting:
                 if job_id in self._running:
                     continue
                 await slots.acquire()
@@ -100,27 +134,41 @@ class ReadingQueue:
                 task.add_done_callback(tasks.discard)
 
     async def _read(self, job_id: str, slots: asyncio.Semaphore) -> None:
-        pool = self._pool
-        self._tries[job_id] = self._tries.get(job_id, 0) + 1
+        later_s = 0.0
         try:
-            loop: Any = asyncio.get_running_loop()
-            await loop.run_in_executor(pool, answer_job, str(self._folder), job_id)
-        except BrokenProcessPool:
-            self._renew(pool)
-            if self._tries[job_id] >= _TRIES:
-                self.inbox.answer(job_id, _LOST)
+            await self._work(answer_job, str(self._folder), job_id)
+        except (RecordsError, SiteError) as error:  # the disk is full, the record is held: the photo waits for better
+            later_s = self._put_off(job_id, error)
+        except OSError as error:
+            later_s = self._give_up(job_id) if isinstance(error, FileNotFoundError) else self._put_off(job_id, error)
         except Exception:
-            self.inbox.answer(job_id, _LOST)
-            raise
+            later_s = self._give_up(job_id)
         finally:
-            self._running.discard(job_id)
             slots.release()
-            self._wake.set()
+            asyncio.get_running_loop().call_later(later_s, self._let_go, job_id)
 
-    def _renew(self, pool: ProcessPoolExecutor) -> None:
-        if pool is self._pool:  # the first to notice makes a new one
-            self._pool = self._new_pool()
-            pool.shutdown(wait=False)
+    def _put_off(self, job_id: str, error: Exception) -> float:
+        _log.warning("photo %s is kept and tried again: %s", job_id, error)
+        return _LATER_S
 
-    def _new_pool(self) -> ProcessPoolExecutor:
-        return ProcessPoolExecutor(self._workers, mp_context=get_context("spawn"))
+    def _give_up(self, job_id: str) -> float:
+        """Answer that the reader failed, unless it was only told to stop."""
+        if self._stopped:
+            return 0.0
+        _log.exception("photo %s cannot be read", job_id)
+        try:
+            self.inbox.answer(job_id, _LOST)
+        except OSError as error:
+            return self._put_off(job_id, error)
+        return 0.0
+
+    def _let_go(self, job_id: str) -> None:
+        self._running.discard(job_id)
+        self._wake.set()
+
+    def _new_pool(self, workers: int) -> ProcessPoolExecutor:
+        return ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=begin_worker)
+
+
+async def _submit(pool: ProcessPoolExecutor, function: Callable[..., _Answer], *args: Any) -> _Answer:
+    return await asyncio.get_running_loop().run_in_executor(pool, in_time, _LONGEST_S, function, *args)

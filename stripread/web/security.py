@@ -1,13 +1,16 @@
-"""What every request passes: size, headers, sessions, cross-site requests, and how often somebody may try."""
+"""What every request passes: host, size, headers, sessions, cross-site requests, and how often somebody may try."""
 
+import ipaddress
+import re
 import secrets
 import time
 from collections import deque
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Collection
 from datetime import datetime
 from typing import Any
 
-from starlette.datastructures import MutableHeaders
+from anyio import fail_after
+from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -17,20 +20,22 @@ from stripread.web.people import People, Person, Role, Session
 __all__ = [
     "CSRF_FIELD",
     "DEVICE_COOKIE",
-    "HEADERS",
     "SESSION_COOKIE",
+    "VISIT_COOKIE",
     "GuardHeaders",
+    "KnownHost",
     "LimitBody",
     "Limiter",
     "check_csrf",
     "cookie_options",
+    "guard_headers",
     "need",
     "session_of",
 ]
 
 SESSION_COOKIE, DEVICE_COOKIE, VISIT_COOKIE = "stripread_session", "stripread_phone", "stripread_visit"
 CSRF_FIELD = "csrf"
-HEADERS = {
+_HEADERS = {
     "content-security-policy": "default-src 'none'; img-src 'self' data: blob:; style-src 'self'; script-src 'self'; "
     "connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
     "x-content-type-options": "nosniff",
@@ -42,13 +47,23 @@ HEADERS = {
     "cache-control": "no-store",
 }
 _FORM = 200_000  # bytes of a form without a photo
+_DIGITS = 12  # of the length of a body
+_HOST = re.compile(r"(?:\[([0-9A-Fa-f:.]+)\]|([A-Za-z0-9._-]+))(?::[0-9]{1,5})?")
+# Endings that are not of the public name system: RFC 6761, 6762, 8375; .internal and .home by ICANN; .lan of routers.
+_HOUSE = (".local", ".localhost", ".home.arpa", ".internal", ".home", ".lan", ".localdomain")
+_STALLED_S = 60.0  # without a further piece of a body; the phone sends it again by itself
+
+
+def guard_headers(*, secure: bool) -> dict[str, str]:
+    """Return the headers that every answer carries."""
+    return _HEADERS | ({"strict-transport-security": "max-age=31536000"} if secure else {})
 
 
 class GuardHeaders:
     """Adds the headers that forbid scripts from elsewhere, framing, guessing of types and keeping of pages."""
 
     def __init__(self, app: ASGIApp, *, secure: bool) -> None:
-        self.app, self.secure = app, secure
+        self.app, self.headers = app, guard_headers(secure=secure)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass a request on."""
@@ -59,37 +74,82 @@ class GuardHeaders:
         async def with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
-                for name, value in HEADERS.items():
+                for name, value in self.headers.items():
                     headers.setdefault(name, value)
-                if self.secure:
-                    headers["strict-transport-security"] = "max-age=31536000"
             await send(message)
 
         await self.app(scope, receive, with_headers)
 
 
+class KnownHost:
+    """Refuses requests for a name that is none of the house's.
+
+    Whoever owns a name can point it at this machine; a page from there would then count as ours in a browser of the
+    house, and read and send what it likes. Addresses cannot be turned so, nor can names that only the house itself
+    resolves.
+
+    Parameters
+    ----------
+    app : ASGIApp
+    also : collection of str
+        Further names, such as those that the server was told.
+    """
+
+    def __init__(self, app: ASGIApp, *, also: Collection[str] = ()) -> None:
+        self.app, self.also = app, frozenset(name.casefold() for name in also)
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass a request on; 421 where it is for somebody else."""
+        if scope["type"] == "http" and not self._is_ours(Headers(scope=scope).get("host", "")):
+            await _refuse(send, 421, b"Open this page by the address that the server shows.")
+        else:
+            await self.app(scope, receive, send)
+
+    def _is_ours(self, host: str) -> bool:
+        match = _HOST.fullmatch(host)
+        if match is None:
+            return False
+        name = (match[1] or match[2]).casefold()
+        try:
+            ipaddress.ip_address(name)
+        except ValueError:
+            return "." not in name or name.endswith(_HOUSE) or name in self.also
+        return True
+
+
 class LimitBody:
-    """Stops reading a request whose body is longer than it may be, whatever its header says."""
+    """Stops reading a request whose body is longer than it may be, whatever its header says, or that never ends."""
 
     def __init__(self, app: ASGIApp, *, largest_photo: int) -> None:
         self.app, self.largest = app, largest_photo
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Pass a request on; 413 where it is too long."""
+        """Pass a request on; 413 where it is too long, 415 where it is in no encoding of a browser's."""
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
-        headers = dict(scope["headers"])
-        multipart = headers.get(b"content-type", b"").startswith(b"multipart/")
-        most, seen = (2 * self.largest if multipart else 0) + _FORM, 0
-        length = headers.get(b"content-length", b"0")
-        if not length.isdigit() or int(length) > most:
-            await _too_large(send)
+        headers = Headers(scope=scope)
+        kind = headers.get("content-type", "").lower()
+        multipart = kind.startswith("multipart/")
+        if multipart and "charset" in kind:  # a codec of the sender's choice could make text that cannot be encoded
+            await _refuse(send, 415, b"Not a form of this page.")
+            return
+        most, seen, ended = (2 * self.largest if multipart else 0) + _FORM, 0, False
+        length = headers.get("content-length", "0")
+        if not (length.isascii() and length.isdigit()) or len(length) > _DIGITS or int(length) > most:
+            await _refuse(send, 413, b"Too large.")
             return
 
         async def counted() -> Message:
-            nonlocal seen
-            message = await receive()
+            nonlocal seen, ended
+            if ended:  # what is awaited now is that the browser goes away
+                return await receive()
+            try:
+                with fail_after(_STALLED_S):
+                    message = await receive()
+            except TimeoutError:
+                raise HTTPException(408) from None
+            ended = not message.get("more_body", False)
             seen += len(message.get("body", b""))
             if seen > most:
                 raise HTTPException(413)
@@ -98,9 +158,9 @@ class LimitBody:
         await self.app(scope, counted, send)
 
 
-async def _too_large(send: Send) -> None:
-    await send({"type": "http.response.start", "status": 413, "headers": [(b"content-type", b"text/plain")]})
-    await send({"type": "http.response.body", "body": b"Too large."})
+async def _refuse(send: Send, status: int, words: bytes) -> None:
+    await send({"type": "http.response.start", "status": status, "headers": [(b"content-type", b"text/plain")]})
+    await send({"type": "http.response.body", "body": words})
 
 
 class Limiter:

@@ -6,7 +6,7 @@ from typing import Any
 
 from stripread.card import CardLayout
 from stripread.check import Verdict, check_reading, check_replicates, doubted
-from stripread.errors import StripReadError
+from stripread.errors import RecordsError, StripReadError
 from stripread.findings import Finding
 from stripread.lot.lot import Lot
 from stripread.photo.load import PhotoFile, decode_photo, open_photo_bytes, suggested_reduction
@@ -28,7 +28,13 @@ __all__ = ["answer_job"]
 
 
 def answer_job(folder: str, job_id: str) -> None:
-    """Read a job's photo and keep the answer; whatever the photo is, there is one."""
+    """Read a job's photo and keep the answer; whatever the photo is, there is one.
+
+    Raises
+    ------
+    RecordsError, SiteError, OSError
+        If record, site file or disk is not in order: that says nothing of the photo, and no answer is kept.
+    """
     import cv2
 
     cv2.setNumThreads(1)
@@ -45,6 +51,8 @@ def answer_job(folder: str, job_id: str) -> None:
         return
     try:
         answer = _read(site, inbox, job, file, flash)
+    except RecordsError:
+        raise
     except StripReadError as error:
         _keep_picture(inbox, job_id, file)
         answer = _refusal(error)

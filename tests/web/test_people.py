@@ -89,7 +89,10 @@ def test_the_code_on_the_page_lets_one_phone_in(site):
         assert phone.get("/sign-in").status_code == 200
         assert TestClient(app, client=("192.0.2.78", 50000)).get(path).status_code == 403
     said = entries(site)
-    assert said == [("Sol", "Sol", {"change": "code for a new phone"})]
+    assert said == [
+        ("Sol", "Sol", {"change": "code for a new phone"}),
+        ("a new phone", "192.0.2.77", {"change": "phone paired"}),
+    ]
     assert path.rsplit("/", 1)[1] not in repr(said)
 
 

@@ -305,6 +305,16 @@ def test_the_server_binds_to_this_machine_unless_asked(site, monkeypatch):
     assert seen[2]["ssl_certfile"].is_file()
     assert stat.S_IMODE(seen[2]["ssl_keyfile"].stat().st_mode) == 0o600
     assert all(how["server_header"] is False for how in seen)
+    given = [site / "own.pem", site / "own-key.pem"]
+    for path, made in zip(given, (seen[2]["ssl_certfile"], seen[2]["ssl_keyfile"]), strict=True):
+        path.write_bytes(made.read_bytes())
+    words = ["serve", "--site", str(site), "--tls-certificate", str(given[0]), "--tls-key", str(given[1])]
+    assert CliRunner().invoke(app, words, env={"STRIPREAD_WHO": "Sol"}).exit_code == 0
+    assert [seen[3]["ssl_certfile"], seen[3]["ssl_keyfile"]] == given
+    assert CliRunner().invoke(app, words[:-2], env={"STRIPREAD_WHO": "Sol"}).exit_code == 2
+    with open_records(site) as records:  # a code for a phone was shown twice, and is entered
+        shown = [entry.payload["change"] for entry in records.entries(kind="account")]
+    assert shown == ["code for a new phone"] * 2
 
 
 def test_without_anybody_who_may_sign_in_nothing_is_served(tmp_path):
@@ -332,4 +342,7 @@ def test_people_are_added_listed_and_retired_from_the_command_line(site):
     assert run("retire", "Ola").exit_code == 0
     assert "retired" in run("list").stdout
     assert run("retire", "Nobody").exit_code == 2
-    assert "/pair/" in run("pair", "--address", "http://192.0.2.1:8471").stdout
+    assert "/pair/" in run("pair", "--address", "http://192.0.2.1:8471", "--who", "Sol").stdout
+    with open_records(site) as records:
+        entry = records.entries(kind="account")[0]
+    assert (entry.who, entry.payload["change"]) == ("Sol", "code for a new phone")
