@@ -27,7 +27,7 @@ __all__ = [
 
 Kind = Literal[
     "site", "point", "sample_type", "strip_kind", "lot", "card_print", "batch", "injector_setting", "reading",
-    "photo", "check_standard", "note", "account",
+    "photo", "check_standard", "note", "account", "calibration",
 ]  # fmt: skip
 Role = Literal["photo", "flash_photo", "lot", "card"]
 BatchKind = Literal["concentrate", "stock", "top-up"]

@@ -1,19 +1,22 @@
-"""A calibration becomes a lot of the site: its file, its name, its entry in the record."""
+"""What is done to a calibration, in the record; and how it becomes a lot of the site: its file, its name, its entry."""
 
 import re
 from dataclasses import replace
+from datetime import datetime
+from typing import Any
 
 from stripread.errors import SiteError, WrongUsageError
 from stripread.recording import keep_lot
-from stripread.records import Records, Stamp
+from stripread.records import Draft, Records, Stamp
 from stripread.records.files import replace_file
 from stripread.site import load_site
 from stripread.site_write import add_name
 from stripread.web.drafts import CalibrationDraft, Drafts
 from stripread.web.fits import Fit
 from stripread.web.fitting import series_csv, series_of
+from stripread.web.site_record import records_of
 
-__all__ = ["accept_lot", "check_number"]
+__all__ = ["accept_lot", "check_number", "enter_change"]
 
 _NUMBER = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}")  # so that it is a file name, and none that is hidden or ..
 
@@ -29,6 +32,14 @@ def check_number(number: str) -> str:
             remedy="Write it as on the vial, without blanks.",
         )
     return number
+
+
+def enter_change(state: Any, draft: CalibrationDraft, change: str, who: str, **facts: str | int) -> None:
+    """Enter what somebody did to a calibration under way; that it is accepted stands in the entry of its lot."""
+    stamp = Stamp(at=datetime.now().astimezone(), who=who)
+    payload = {"change": change, "draft": draft.id, **facts}
+    with records_of(state, create=stamp) as records:
+        records.append([Draft(kind="calibration", payload=payload, subject=draft.number)], stamp)
 
 
 def accept_lot(records: Records, drafts: Drafts, draft: CalibrationDraft, fit: Fit, stamp: Stamp) -> CalibrationDraft:

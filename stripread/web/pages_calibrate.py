@@ -14,7 +14,7 @@ from stripread.photo.load import PhotoFile, open_photo_bytes
 from stripread.recording import PHOTO_SUFFIX
 from stripread.records import Stamp
 from stripread.site import load_site, resolve_kind
-from stripread.web.accept import accept_lot
+from stripread.web.accept import accept_lot, enter_change
 from stripread.web.drafts import CalibrationDraft, DraftPhoto, refuse_double
 from stripread.web.forms import needed, sent_file, text, whole
 from stripread.web.lot_facts import pad_facts
@@ -124,10 +124,16 @@ async def take_photo(request: Request, person: Person) -> Response:
             doubts=doubts,
             flash=None if flash is None else f"{flash.sha256}{PHOTO_SUFFIX[flash.format]}",
         )
-        await to_thread.run_sync(lambda: state.drafts.add_photo(draft.id, photo, data, flash_data))
+        await to_thread.run_sync(lambda: _keep_photo(request, draft, photo, data, flash_data))
     except StripReadError as error:  # shown where the next photo is asked for
         return await _draft_page(request, draft, trouble=error, status=400)
     return RedirectResponse(f"/lots/drafts/{draft.id}#next", status_code=303)
+
+
+def _keep_photo(request: Request, draft: CalibrationDraft, photo: DraftPhoto, data: bytes, flash: bytes | None) -> None:
+    state, level = request.app.state, draft.label(photo.level)
+    state.drafts.add_photo(draft.id, photo, data, flash)
+    enter_change(state, draft, "photo added", photo.who, photo=photo.sha256, level=level, strip=photo.strip)
 
 
 def _opened(draft: CalibrationDraft, data: bytes, flash: bytes | None) -> tuple[PhotoFile, PhotoFile | None]:
@@ -144,8 +150,14 @@ async def leave_out(request: Request, person: Person) -> Response:
     """Leave a photo out of the fit, or take it in again."""
     form, draft = await request.form(), _draft(request)
     who = person.name if text(form, "out") == "yes" else None
-    sha256 = text(form, "photo")
-    await to_thread.run_sync(lambda: request.app.state.drafts.leave_out(draft.id, sha256, who))
+    sha256, state = text(form, "photo"), request.app.state
+
+    def leave() -> None:
+        state.drafts.leave_out(draft.id, sha256, who)
+        change = "photo taken in again" if who is None else "photo left out"
+        enter_change(state, draft, change, person.name, photo=sha256)
+
+    await to_thread.run_sync(leave)
     return RedirectResponse(f"/lots/drafts/{draft.id}", status_code=303)
 
 
@@ -175,8 +187,13 @@ async def reject(request: Request, person: Person) -> Response:
     """Close a draft; its photos stay."""
     draft, form = _draft(request), await request.form()
     why = needed(form, "why", "why it is rejected")
-    drafts, at = request.app.state.drafts, _now().isoformat()
-    await to_thread.run_sync(lambda: drafts.close(draft.id, "rejected", who=person.name, at=at, why=why))
+    state = request.app.state
+
+    def close() -> None:
+        state.drafts.close(draft.id, "rejected", who=person.name, at=_now().isoformat(), why=why)
+        enter_change(state, draft, "rejected", person.name, why=why)
+
+    await to_thread.run_sync(close)
     return RedirectResponse(f"/lots/drafts/{draft.id}", status_code=303)
 
 

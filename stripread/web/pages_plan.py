@@ -14,7 +14,7 @@ from stripread.lot.plan import Solution, plan_dilutions, usual_levels
 from stripread.measured import Measured
 from stripread.site import Site, load_site, resolve_card, resolve_kind
 from stripread.strip.kinds import StripKind, shipped_kinds
-from stripread.web.accept import check_number
+from stripread.web.accept import check_number, enter_change
 from stripread.web.drafts import DraftPad, DraftSolution, PadValue
 from stripread.web.forms import calendar_day, chosen, needed, number, numbers, text, whole
 from stripread.web.people import Person
@@ -99,7 +99,9 @@ async def _begin(request: Request, person: Person, levels_of: Any) -> Response:
         lot, kind = _lot(form, site)
         said = levels_of(form, kind)
         at = datetime.now().astimezone().isoformat()
-        return str(state.drafts.begin(**lot, **said, by=person.name, at=at).id)
+        draft = state.drafts.begin(**lot, **said, by=person.name, at=at)
+        enter_change(state, draft, "begun", person.name, kind=draft.kind, card=draft.card)
+        return str(draft.id)
 
     return RedirectResponse(f"/lots/drafts/{await to_thread.run_sync(keep)}", status_code=303)
 

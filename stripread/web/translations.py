@@ -65,7 +65,7 @@ _SINGLE = (
     "no pair of long edges", "nothing that differs from the slot's ground along its length", "wide", "long",
     "Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec",
     # kinds of entries, and what may be wrong with the record
-    "reading", "batch", "point", "note", "injector setting", "check standard", "card print", "account",
+    "reading", "batch", "point", "note", "injector setting", "check standard", "card print", "account", "calibration",
     "changed", "removed", "inserted", "cut off", "rewritten", "file changed", "file removed", "narrow table",
     "head missing", "check lost",
     # places on the card; how things are listed

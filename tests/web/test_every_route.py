@@ -37,7 +37,7 @@ PAGES = {
     "/checks/{lot}": OFFICE, "/people": OFFICE,
 }  # fmt: skip
 # With the kind of the entry that each leaves in the record; or why it leaves none.
-NO_CHANGE, OWN, DRAFT = "changes nothing", "a person's own choice of words", "who and when stand in the draft itself"
+NO_CHANGE, OWN, DRAFT = "changes nothing", "a person's own choice of words", "calibration"
 SENT = {
     "/sign-in": (ANYBODY, NO_CHANGE), "/sign-out": (ALL, NO_CHANGE), "/language": (ALL, OWN), "/units": (ALL, OWN),
     "/read/{point}/photo": (WORK, "reading"), "/log/{entry:int}/notes": (WORK, "note"),
@@ -234,8 +234,14 @@ class TestAudit:
         form = {CSRF_FIELD: one.token(client), "photo": said["photos"][0]["sha256"], "out": "yes"}
         assert client.post(f"{where}/leave-out", data=form).status_code == 303
         assert json.loads(draft.read_text("utf-8"))["photos"][0]["left_out_by"] == "Sol"
+        form["out"] = "no"
+        assert client.post(f"{where}/leave-out", data=form).status_code == 303
         form = {CSRF_FIELD: one.token(client), "why": "spilt"}
         assert client.post(f"{where}/reject", data=form).status_code == 303
+        changes = [(e.payload["change"], e.who) for e in entries(site) if e.payload.get("draft") == draft.parent.name]
+        assert sorted(changes) == sorted(
+            (change, "Sol") for change in ("begun", "photo added", "photo left out", "photo taken in again", "rejected")
+        )
         said = json.loads(draft.read_text("utf-8"))
         assert (said["state"], said["closed_by"], said["closed_at"][:2], said["why"]) == (
             "rejected",
