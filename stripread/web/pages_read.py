@@ -139,6 +139,7 @@ async def show_job(request: Request, person: Person) -> Response:
     ahead = None if answer is not None else await to_thread.run_sync(lambda: _ahead(inbox, job.id))
     return render(
         request, "verdict.html", job=job, answer=answer, ahead=ahead, often=_OFTEN,
+        put_off=job.id in request.app.state.queue.put_off,
         has_picture=inbox.picture(job.id).exists(), picture_of=None if answer is None else _sketch(answer),
     )  # fmt: skip
 
@@ -156,7 +157,7 @@ async def job_state(request: Request, person: Person) -> Response:
     inbox, job = _job(request, person)
     done = inbox.answered(job.id) is not None
     ahead = 0 if done else await to_thread.run_sync(lambda: _ahead(inbox, job.id))
-    return JSONResponse({"done": done, "ahead": ahead})
+    return JSONResponse({"done": done, "ahead": ahead, "put_off": job.id in request.app.state.queue.put_off})
 
 
 @need()

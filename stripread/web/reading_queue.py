@@ -49,6 +49,7 @@ class ReadingQueue:
         self.inbox, self._folder, self._workers = Inbox(folder), folder, workers
         self._wake = asyncio.Event()
         self._running: set[str] = set()
+        self.put_off: set[str] = set()  # jobs that record or disk did not take yet
         self._stopped = False
         self._alone = asyncio.Semaphore(1)
         self._pool = self._new_pool(workers)
@@ -137,6 +138,7 @@ class ReadingQueue:
         later_s = 0.0
         try:
             await self._work(answer_job, str(self._folder), job_id)
+            self.put_off.discard(job_id)
         except (RecordsError, SiteError) as error:  # the disk is full, the record is held: the photo waits for better
             later_s = self._put_off(job_id, error)
         except OSError as error:
@@ -149,6 +151,7 @@ class ReadingQueue:
 
     def _put_off(self, job_id: str, error: Exception) -> float:
         _log.warning("photo %s is kept and tried again: %s", job_id, error)
+        self.put_off.add(job_id)
         return _LATER_S
 
     def _give_up(self, job_id: str) -> float:

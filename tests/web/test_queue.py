@@ -85,7 +85,8 @@ def test_a_photo_waits_while_the_record_is_held_or_the_disk_is_full(site, monkey
         client.app.state.queue._pool.submit(crashing.eat_memory, 0).result()  # a reader is there
         where = upload(client).headers["location"]
         time.sleep(0.5)
-        assert not client.get(f"{where}/state").json()["done"]
+        assert client.get(f"{where}/state").json() == {"done": False, "ahead": 0, "put_off": True}
+        assert "cannot enter readings at the moment" in client.get(where).text
         (site / "full").touch()
         (site / "held").unlink()
         time.sleep(0.5)

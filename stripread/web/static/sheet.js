@@ -201,7 +201,7 @@ function awaitAnswer(place) {
     try {
       const state = await (await fetch(place.dataset.await)).json();
       if (state.done && place.dataset.ready) { offerLook(place); return; }
-      if (state.done) { location.reload(); return; }
+      if (state.done || (state.put_off && !("putOff" in place.dataset))) { location.reload(); return; }
     } catch { /* no connection: look again */ }
     setTimeout(look, 1000 * place.dataset.often);
   };
