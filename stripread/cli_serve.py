@@ -193,6 +193,7 @@ def retire(name: _Name, who: _Who = None, site: _Site = None) -> None:
 @person_app.command()
 def pair(
     address: Annotated[str, typer.Option(metavar="URL", help="Where phones reach the page, as `serve --lan` says.")],
+    name: Annotated[str, typer.Option(metavar="TEXT", help="What to call it, such as whose it is.")] = "",
     who: _Who = None,
     site: _Site = None,
 ) -> None:
@@ -209,6 +210,57 @@ def pair(
     where, stamp = site_of_records(site), stamp_of(who)
     people = People(where.folder)
     with open_site_records(where, create=stamp) as records:
-        code = new_pairing_code(records, people, stamp)
+        code = new_pairing_code(records, people, stamp, name=name)
     people.close()
     _show_code(f"{address.rstrip('/')}/pair/{code}")
+
+
+@person_app.command()
+def phones(site: _Site = None) -> None:
+    """List the phones that are let in, the one paired last first.
+
+    Example:
+
+      stripread person phones
+    """
+    from datetime import datetime
+
+    from stripread.cli_keep import site_of_records
+    from stripread.report.text import table
+    from stripread.web.people import People
+
+    now = datetime.now().astimezone()
+
+    def told(at: datetime | None) -> str:
+        return "" if at is None else f"{at.astimezone(now.tzinfo):%Y-%m-%d %H:%M}"
+
+    people = People(site_of_records(site).folder)
+    rows = [(phone.id, phone.name, told(phone.paired), told(phone.seen)) for phone in people.phones(now=now)]
+    people.close()
+    say(table(("phone", "name", "paired", "last used"), rows) if rows else "No phone is paired: stripread person pair")
+
+
+@person_app.command()
+def unpair(
+    phone: Annotated[str, typer.Argument(metavar="PHONE", help="As the first column of `person phones`.")],
+    who: _Who = None,
+    site: _Site = None,
+) -> None:
+    """Let a phone no longer in, and sign out whoever is signed in on it.
+
+    Example:
+
+      stripread person unpair 3f0a91c2
+    """
+    from stripread.cli_keep import open_site_records, site_of_records, stamp_of
+    from stripread.web.accounts import unpair_phone
+    from stripread.web.people import People
+
+    where, stamp = site_of_records(site), stamp_of(who)
+    people = People(where.folder)
+    try:
+        with open_site_records(where, create=stamp) as records:
+            entry = unpair_phone(records, people, phone, stamp)
+    finally:
+        people.close()
+    note(f"recorded as entry {entry.seq}")

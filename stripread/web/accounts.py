@@ -6,7 +6,9 @@ from stripread.errors import WrongUsageError
 from stripread.records import Draft, Entry, Records, Stamp
 from stripread.web.people import People, checked_person
 
-__all__ = ["new_pairing_code", "pair_phone", "retire_person", "set_person"]
+__all__ = ["new_pairing_code", "pair_phone", "retire_person", "set_person", "unpair_phone"]
+
+_LONGEST = 80  # signs of a phone's name
 
 
 def set_person(records: Records, folder: Path, name: str, role: str, secret: str, stamp: Stamp) -> Entry:
@@ -51,10 +53,22 @@ def retire_person(records: Records, folder: Path, name: str, stamp: Stamp) -> En
     return entry
 
 
-def new_pairing_code(records: Records, people: People, stamp: Stamp) -> str:
-    """Return a code with which one phone can be paired in the next ten minutes; the entry tells who asked for it."""
-    records.append([Draft(kind="account", payload={"change": "code for a new phone"}, subject=stamp.who)], stamp)
-    return people.pairing_code(now=stamp.at)
+def new_pairing_code(records: Records, people: People, stamp: Stamp, *, name: str = "") -> str:
+    """Return a code with which one phone can be paired in the next ten minutes; the entry tells who asked for it.
+
+    Raises
+    ------
+    WrongUsageError
+        If the phone's name is too long.
+    """
+    name = name.strip()
+    if len(name) > _LONGEST:
+        raise WrongUsageError(
+            expected=f"a name of at most {_LONGEST} signs", found=f"{len(name)}", remedy="Choose a shorter one."
+        )
+    payload = {"change": "code for a new phone", **({"name": name} if name else {})}
+    records.append([Draft(kind="account", payload=payload, subject=stamp.who)], stamp)
+    return people.pairing_code(now=stamp.at, name=name)
 
 
 def pair_phone(records: Records, people: People, code: str, caller: str, stamp: Stamp) -> str | None:
@@ -63,3 +77,23 @@ def pair_phone(records: Records, people: People, code: str, caller: str, stamp: 
     if token is not None:
         records.append([Draft(kind="account", payload={"change": "phone paired"}, subject=caller)], stamp)
     return token
+
+
+def unpair_phone(records: Records, people: People, id: str, stamp: Stamp) -> Entry:
+    """Let a paired phone no longer in, and end whatever is signed in on it. The entry comes first.
+
+    Raises
+    ------
+    WrongUsageError
+        If there is no such phone.
+    """
+    known = {phone.id: phone for phone in people.phones(now=stamp.at)}
+    if id not in known:
+        ids = ", ".join(known) or "none"
+        raise WrongUsageError(expected=f"a paired phone: {ids}", found=repr(id), remedy="Name one of these.")
+    payload = {"change": "phone no longer let in", "paired": known[id].paired.date().isoformat()}
+    if known[id].name:
+        payload["name"] = known[id].name
+    entry = records.append([Draft(kind="account", payload=payload, subject=f"phone {id}")], stamp)[0]
+    people.unpair(id)
+    return entry

@@ -34,7 +34,7 @@ _HOME = frozenset(("127.0.0.1", "::1", "localhost", "testclient"))
 def door_routes() -> list[Route]:
     """Return the routes."""
     return [
-        Route("/pair/{code}", pair, methods=["GET"]),
+        Route("/pair/{code}", pair, methods=["GET", "POST"]),
         Route("/sign-in", sign_in, methods=["GET", "POST"]),
         Route("/sign-out", sign_out, methods=["POST"]),
         Route("/language", language, methods=["POST"]),
@@ -43,11 +43,24 @@ def door_routes() -> list[Route]:
 
 
 async def pair(request: Request) -> Response:
-    """Take a phone into the house by the code that the server showed."""
-    state, caller = request.app.state, _caller(request)
+    """Ask whether to take a phone into the house by the code that the server showed, and take it in.
+
+    Looking uses no code up: programs that show what is behind a link look at it before any person does.
+    """
+    state, caller, now = request.app.state, _caller(request), datetime.now().astimezone()
+    visit = request.cookies.get(VISIT_COOKIE) or _new_visit()
+    if request.method == "POST":
+        await check_csrf(request, visit)
     if not state.pairing_tries.allow(caller):
         raise HTTPException(429)
-    stamp = Stamp(at=datetime.now().astimezone(), who="a new phone")
+    if request.method != "POST":
+        known = await to_thread.run_sync(lambda: state.people.is_code(request.path_params["code"], now=now))
+        if not known:
+            return render(request, "not_paired.html", status=403)
+        page = render(request, "let_in.html", csrf=visit)
+        page.set_cookie(VISIT_COOKIE, visit, **cookie_options(secure=state.secure))
+        return page
+    stamp = Stamp(at=now, who="a new phone")
     token = await to_thread.run_sync(lambda: _pair(request, caller, stamp))
     if token is None:
         return render(request, "not_paired.html", status=403)
@@ -79,7 +92,8 @@ async def sign_in(request: Request) -> Response:
     if not (state.caller_tries.allow(_caller(request)) and tries.allow(who) and state.name_tries.allow(called)):
         return _ask(request, visit, trouble="wait", status=429)
     people: People = state.people
-    token = await to_thread.run_sync(lambda: people.sign_in(name, secret, now=datetime.now().astimezone()))
+    phone = request.cookies.get(DEVICE_COOKIE)
+    token = await to_thread.run_sync(lambda: people.sign_in(name, secret, now=datetime.now().astimezone(), phone=phone))
     if token is None:
         return _ask(request, visit, trouble="wrong", status=403)
     tries.forget(who)

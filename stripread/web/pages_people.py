@@ -1,4 +1,4 @@
-"""Who may use the page, and the code that lets a new phone in."""
+"""Who may use the page, the phones that are let in, and the code that lets in a new one."""
 
 from datetime import datetime
 
@@ -9,7 +9,7 @@ from starlette.routing import Route
 
 from stripread.errors import WrongUsageError
 from stripread.records import Stamp
-from stripread.web.accounts import new_pairing_code, retire_person, set_person
+from stripread.web.accounts import new_pairing_code, retire_person, set_person, unpair_phone
 from stripread.web.addresses import is_local, phone_address, qr_uri
 from stripread.web.forms import chosen, needed, text
 from stripread.web.people import ROLES, People, Person
@@ -27,14 +27,16 @@ def people_routes() -> list[Route]:
         Route("/people", keep_person, methods=["POST"]),
         Route("/people/retire", take_out, methods=["POST"]),
         Route("/people/pair", show_code, methods=["POST"]),
+        Route("/people/unpair", shut_out, methods=["POST"]),
     ]
 
 
 @need("supervisor")
 async def show_people(request: Request, person: Person) -> Response:
-    """List the people, with forms to add and retire."""
-    people = await to_thread.run_sync(request.app.state.people.everybody)
-    return render(request, "people.html", people=people, roles=ROLES)
+    """List the people, with forms to add and retire, and the phones, to let no longer in."""
+    known, now = request.app.state.people, datetime.now().astimezone()
+    people, phones = await to_thread.run_sync(lambda: (known.everybody(), known.phones(now=now)))
+    return render(request, "people.html", people=people, roles=ROLES, phones=phones, zone=now.tzinfo)
 
 
 @need("supervisor")
@@ -97,13 +99,28 @@ def _keep_a_supervisor(people: People, name: str) -> None:
 @need("supervisor")
 async def show_code(request: Request, person: Person) -> Response:
     """Show a code that lets in one phone: no redirect, as its address would hold the code."""
+    name = text(await request.form(), "phone", most=80)
     stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
-    code = await to_thread.run_sync(lambda: _new_code(request, stamp))
+    code = await to_thread.run_sync(lambda: _new_code(request, name, stamp))
     address = phone_address(request)
     picture = await to_thread.run_sync(lambda: qr_uri(f"{address}/pair/{code}"))
     return render(request, "pair_phone.html", picture=picture, link=f"{address}/pair/{code}", local=is_local(address))
 
 
-def _new_code(request: Request, stamp: Stamp) -> str:
+def _new_code(request: Request, name: str, stamp: Stamp) -> str:
     with records_of(request.app.state, create=stamp) as records:
-        return new_pairing_code(records, request.app.state.people, stamp)
+        return new_pairing_code(records, request.app.state.people, stamp, name=name)
+
+
+@need("supervisor")
+async def shut_out(request: Request, person: Person) -> Response:
+    """Let a paired phone no longer in, whoever is signed in on it."""
+    id = needed(await request.form(), "phone", "a phone of the list", most=80)
+    stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
+    await to_thread.run_sync(lambda: _unpair(request, id, stamp))
+    return RedirectResponse("/people", status_code=303)
+
+
+def _unpair(request: Request, id: str, stamp: Stamp) -> None:
+    with records_of(request.app.state, create=stamp) as records:
+        unpair_phone(records, request.app.state.people, id, stamp)

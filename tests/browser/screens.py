@@ -10,6 +10,7 @@ from datetime import datetime
 from typing import Any
 
 from stripread.web.inbox import Inbox, Job
+from stripread.web.people import People
 from tests.browser.live import ANSWER_S, SAMPLES, Live, picture_shown, send_photo
 
 Act = Callable[[Any, Live], None]
@@ -143,6 +144,22 @@ def _new_phone(page: Any, live: Live) -> None:
     page.locator("svg, img").first.wait_for()
 
 
+def _let_in(page: Any, live: Live) -> None:
+    people = People(live.folder)
+    code = people.pairing_code(now=datetime.now().astimezone())
+    people.close()
+    page.goto(f"/pair/{code}")
+
+
+def _phones(page: Any, live: Live) -> None:
+    people, now = People(live.folder), datetime.now().astimezone()
+    if not people.phones(now=now):
+        people.pair(people.pairing_code(now=now, name="Potting shed"), now=now)
+        people.pair(people.pairing_code(now=now), now=now)
+    people.close()
+    page.goto("/people")
+
+
 GENERATE = "/batches/generate?water=20+L&sachets=1&after=12+h"
 STOCK = "/batches/stock?make=45+L&strength=520+mg%2FL,+480+to+560"
 
@@ -150,6 +167,7 @@ SCREENS = (
     Screen("sign-in", "/sign-in", None, "/sign-in"),
     Screen("sign-in-wrong", "/sign-in", None, _wrong_pin),
     Screen("not-paired", "/pair/{code}", None, "/pair/no-such-code"),
+    Screen("let-in", "/pair/{code}", None, _let_in),
     Screen("points", "/read", "Ines", "/read"),
     Screen("guide", "/read/{point}", "Ines", "/read/bench 1"),
     Screen("guide-dipping", "/read/{point}", "Ines", _dipping),
@@ -193,7 +211,7 @@ SCREENS = (
     Screen("labels-made", "/labels", "Sol", "/labels?address=http%3A%2F%2F192.0.2.10%3A8471"),
     Screen("points-admin", "/points-admin", "Sol", "/points-admin"),
     Screen("labels", "/labels", "Sol", "/labels"),
-    Screen("people", "/people", "Sol", "/people"),
+    Screen("people", "/people", "Sol", _phones),
     Screen("card", "/card", "Sol", "/card"),
     Screen("checks", "/checks/{lot}", "Sol", "/checks/UL-2603"),
     Screen("no-such-page", "", "Ines", "/no-such-page"),

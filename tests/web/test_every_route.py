@@ -17,7 +17,7 @@ from stripread.web.app import create_app
 from stripread.web.security import CSRF_FIELD, SESSION_COOKIE, Limiter, guard_headers
 from stripread.web.settings import Settings
 from tests.web import test_lots
-from tests.web.conftest import PEOPLE, SAMPLE, SECRET, csrf_of, make_site, sign_in
+from tests.web.conftest import PEOPLE, SAMPLE, SECRET, csrf_of, let_in, make_site, sign_in
 from tests.web.test_card_and_checks import MEASURED
 from tests.web.test_log import enter
 from tests.web.test_read import answer
@@ -39,6 +39,7 @@ PAGES = {
 # With the kind of the entry that each leaves in the record; or why it leaves none.
 NO_CHANGE, OWN, DRAFT = "changes nothing", "a person's own choice of words", "calibration"
 SENT = {
+    "/pair/{code}": (ANYBODY, "account"), "/people/unpair": (OFFICE, "account"),
     "/sign-in": (ANYBODY, NO_CHANGE), "/sign-out": (ALL, NO_CHANGE), "/language": (ALL, OWN), "/units": (ALL, OWN),
     "/read/{point}/photo": (WORK, "reading"), "/log/{entry:int}/notes": (WORK, "note"),
     "/log/{entry:int}/correct": (WORK, "reading"), "/batches/withdraw/{id:path}": (WORK, "batch"),
@@ -124,7 +125,7 @@ def test_what_is_sent_needs_a_role_and_the_token(clients, site, path):
     before = len(entries(site))
     for role, client in clients.items():
         if role == "nobody":
-            assert client.post(filled(path)).status_code == (403 if path == "/sign-in" else 401)
+            assert client.post(filled(path)).status_code == (403 if SENT[path][0] is ANYBODY else 401)
             continue
         others = [{}, {"x-csrf-token": "x" * 43}, {"x-csrf-token": ""}]
         others += [token(other) for name, other in clients.items() if name not in ("nobody", role)]
@@ -133,7 +134,7 @@ def test_what_is_sent_needs_a_role_and_the_token(clients, site, path):
             form = {CSRF_FIELD: wrong.get("x-csrf-token", "")}
             assert client.post(filled(path), data=form).status_code == 403, (role, form)
         assert client.get("/more").status_code == 200  # still signed in
-        if role not in SENT[path][0] and path != "/sign-in":
+        if role not in SENT[path][0] and SENT[path][0] is not ANYBODY:
             assert client.post(filled(path), headers=token(client)).status_code == 403, role
     assert len(entries(site)) == before
 
@@ -206,7 +207,13 @@ class TestAudit:
         person = {"name": "Ola", "role": "technician", "secret": "other-582", "again": "other-582"}
         yield "/people", post("/people", person)
         yield "/people/retire", post("/people/retire", {"name": "Ola"})
-        yield "/people/pair", post("/people/pair")
+        shown = post("/people/pair")
+        yield "/people/pair", shown
+        phone, code = TestClient(client.app, follow_redirects=False), re.search(r"/pair/([\w-]+)", shown.text)[1]
+        phone.portal = client.portal
+        yield "/pair/{code}", let_in(phone, code)
+        (paired,) = client.app.state.people.phones(now=datetime.now().astimezone())
+        yield "/people/unpair", post("/people/unpair", {"phone": paired.id})
         yield "/language", post("/language", {"language": "es", "next": "/"})
         yield "/units", post("/units", {"units": "us", "next": "/"})
 
@@ -219,7 +226,8 @@ class TestAudit:
             before |= {entry.seq for entry in new}
             wanted = SENT[path][1]
             if wanted not in (NO_CHANGE, OWN):
-                assert "Sol" in [entry.who for entry in new if entry.kind == wanted], path
+                who = "a new phone" if path == "/pair/{code}" else "Sol"
+                assert who in [entry.who for entry in new if entry.kind == wanted], path
             done.add(path)
         assert done == {path for path, (_, left) in SENT.items() if left not in (NO_CHANGE, DRAFT) and left != "lot"}
 
@@ -261,12 +269,16 @@ def test_an_account_is_changed_only_if_it_can_be_entered(clients, site, monkeypa
     def held(*_, **__):
         raise RecordsError(expected="a free record", found="a held one", remedy="Wait.")
 
-    headers = token(client)
+    headers, known, now = token(client), client.app.state.people, datetime.now().astimezone()
+    paired = known.pair(known.pairing_code(now=now), now=now)
     monkeypatch.setattr(Records, "append", held)
     person = {"name": "Eve", "role": "supervisor", "secret": SECRET, "again": SECRET}
     assert client.post("/people", data=person, headers=headers).status_code == 400
     assert client.post("/people/retire", data={"name": "Gus"}, headers=headers).status_code == 400
     assert client.post("/people/pair", headers=headers).status_code == 400
+    (phone, *_) = known.phones(now=now)
+    assert client.post("/people/unpair", data={"phone": phone.id}, headers=headers).status_code == 400
+    assert known.is_paired(paired, now=now)
     people = {person.name: person for person in client.app.state.people.everybody()}
     assert "Eve" not in people
     assert people["Gus"].active

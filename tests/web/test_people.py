@@ -1,13 +1,14 @@
 """Who may use the page is the supervisor's, on the page as on the command line."""
 
 import re
+from datetime import UTC, datetime
 
 from starlette.testclient import TestClient
 
 from stripread.records import open_records
 from stripread.web.app import create_app
 from stripread.web.settings import Settings
-from tests.web.conftest import SECRET, csrf_of, sign_in
+from tests.web.conftest import SECRET, csrf_of, let_in, sign_in
 
 
 def send(client, where="/people", **fields):
@@ -79,19 +80,29 @@ def test_the_code_on_the_page_lets_one_phone_in(site):
         token = csrf_of(supervisor.get("/sign-in").text)
         data = {"csrf": token, "name": "Sol", "secret": SECRET, "next": "/people"}
         assert supervisor.post("/sign-in", data=data).headers["location"] == "/people"
-        page = send(supervisor, "/people/pair")
+        page = send(supervisor, "/people/pair", phone="Ola's")
         assert page.status_code == 200
         assert 'src="data:image/svg+xml' in page.text
         path = re.search(r"http://testserver(/pair/[\w-]+)", page.text)[1]
         phone = TestClient(app, follow_redirects=False, client=("192.0.2.77", 50000))
         assert phone.get("/sign-in").status_code == 403
-        assert phone.get(path).status_code == 303
+        assert let_in(phone, path.rsplit("/", 1)[1]).status_code == 303
         assert phone.get("/sign-in").status_code == 200
         assert TestClient(app, client=("192.0.2.78", 50000)).get(path).status_code == 403
+        listed = supervisor.get("/people").text
+        assert "Ola&#39;s" in listed
+        assert "not used yet" in listed
+        id = re.search(r'name="phone" value="(\w+)"', listed)[1]
+        assert send(supervisor, "/people/unpair", phone="00000000").status_code == 400
+        assert send(supervisor, "/people/unpair", phone=id).headers["location"] == "/people"
+        assert "No phone is paired." in supervisor.get("/people").text
+        assert phone.get("/sign-in").status_code == 403
     said = entries(site)
+    paired = datetime.now(UTC).date().isoformat()
     assert said == [
-        ("Sol", "Sol", {"change": "code for a new phone"}),
+        ("Sol", "Sol", {"change": "code for a new phone", "name": "Ola's"}),
         ("a new phone", "192.0.2.77", {"change": "phone paired"}),
+        ("Sol", f"phone {id}", {"change": "phone no longer let in", "paired": paired, "name": "Ola's"}),
     ]
     assert path.rsplit("/", 1)[1] not in repr(said)
 
@@ -103,6 +114,6 @@ def test_they_are_the_supervisors(signed_in, client):
         assert client.get("/people").status_code == 403
         token = csrf_of(client.get("/read/tank").text) if name == "Ines" else "x"
         data = {"csrf": token, "name": "Gus", "role": "supervisor", "secret": SECRET, "again": SECRET}
-        for path in ("/people", "/people/retire", "/people/pair"):
+        for path in ("/people", "/people/retire", "/people/pair", "/people/unpair"):
             assert client.post(path, data=data).status_code == 403
     assert {p.name: p.role for p in client.app.state.people.everybody()}["Gus"] == "grower"

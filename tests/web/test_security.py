@@ -15,7 +15,7 @@ from stripread.web.people import PEOPLE as PEOPLE_FILE
 from stripread.web.people import People
 from stripread.web.security import CSRF_FIELD, Limiter
 from stripread.web.settings import Settings
-from tests.web.conftest import PEOPLE, SECRET, STAMP, csrf_of, sign_in
+from tests.web.conftest import PEOPLE, SECRET, STAMP, csrf_of, let_in, sign_in
 
 NOW = datetime.now().astimezone()
 
@@ -174,11 +174,78 @@ class TestPhones:
 
     def test_a_code_pairs_one_phone_once(self, from_lan):
         code = from_lan.app.state.people.pairing_code(now=datetime.now().astimezone())
-        assert from_lan.get(f"/pair/{code}").status_code == 303
+        assert let_in(from_lan, code).status_code == 303
         assert sign_in(from_lan, "Ines").status_code == 303
         from_lan.cookies.clear()
         assert from_lan.get(f"/pair/{code}").status_code == 403
         assert from_lan.get("/sign-in").status_code == 403
+
+    def test_looking_at_a_code_does_not_use_it_up(self, from_lan):
+        code = from_lan.app.state.people.pairing_code(now=datetime.now().astimezone())
+        for _ in range(3):  # as what shows a link before it is opened
+            assert from_lan.get(f"/pair/{code}").status_code == 200
+            assert from_lan.head(f"/pair/{code}").status_code == 200
+        assert from_lan.get("/sign-in").status_code == 403
+        assert let_in(from_lan, code).status_code == 303
+        assert from_lan.post(f"/pair/{code}", data={"csrf": from_lan.cookies["stripread_visit"]}).status_code == 403
+
+    def test_another_site_cannot_press_the_button(self, from_lan):
+        code = from_lan.app.state.people.pairing_code(now=datetime.now().astimezone())
+        from_lan.get(f"/pair/{code}")
+        for wrong in ({}, {"csrf": "x" * 43}):
+            assert from_lan.post(f"/pair/{code}", data=wrong).status_code == 403
+        from_lan.cookies.clear()
+        assert from_lan.post(f"/pair/{code}", data={"csrf": ""}).status_code == 403
+        assert from_lan.app.state.people.is_code(code, now=datetime.now().astimezone())
+
+    def test_a_phone_that_is_shut_out_is_signed_out_at_once_and_no_other_is(self, site):
+        app = create_app(Settings(folder=site, workers=1, lan=True))
+        people = app.state.people
+        with TestClient(app, client=("192.0.2.7", 5000), follow_redirects=False) as lost:
+            kept = TestClient(app, client=("192.0.2.8", 5000), follow_redirects=False)
+            for phone in (lost, kept):
+                let_in(phone, people.pairing_code(now=datetime.now().astimezone()))
+                assert sign_in(phone, "Ines").status_code == 303
+                assert phone.get("/more").status_code == 200
+            now = datetime.now().astimezone()
+            later, first = people.phones(now=now)
+            assert first.paired < later.paired < now
+            assert first.paired < first.seen <= now
+            assert people.unpair(first.id)
+            assert lost.get("/more").status_code == 303
+            assert lost.get("/sign-in").status_code == 403
+            assert kept.get("/more").status_code == 200
+            assert [phone.id for phone in people.phones(now=now)] == [later.id]
+            assert not people.unpair(first.id)
+
+    def test_a_phone_that_is_shut_out_while_somebody_signs_in_is_shut_out(self, people):
+        phone = people.pair(people.pairing_code(now=NOW), now=NOW)
+        session = people.sign_in("Ines", SECRET, now=NOW, phone=phone)
+        assert people.session(session, now=NOW) is not None
+        with people._engine.begin() as connection:  # the device is gone, and the session came after
+            connection.exec_driver_sql("DELETE FROM devices")
+        assert people.session(session, now=NOW) is None
+
+    def test_an_old_file_keeps_its_phones_and_sessions(self, tmp_path):
+        import sqlite3
+
+        made = People(tmp_path)
+        made.add("Ines", "technician", SECRET)
+        phone = made.pair(made.pairing_code(now=NOW), now=NOW)
+        session = made.sign_in("Ines", SECRET, now=NOW)
+        made.close()
+        with sqlite3.connect(tmp_path / "people.db") as file:
+            for table, column in (("sessions", "device"), ("devices", "name"), ("devices", "seen")):
+                file.execute(f"ALTER TABLE {table} DROP COLUMN {column}")
+        file.close()
+        again = People(tmp_path)
+        assert again.is_paired(phone, now=NOW)
+        assert again.session(session, now=NOW).person.name == "Ines"
+        (known,) = again.phones(now=NOW)
+        assert (known.name, known.paired, known.seen) == ("", NOW, None)
+        assert again.unpair(known.id)
+        assert not again.is_paired(phone, now=NOW)
+        again.close()
 
     def test_a_code_runs_out(self, people):
         code = people.pairing_code(now=NOW)
@@ -198,7 +265,7 @@ class TestPhones:
 
     def test_the_sign_in_page_names_nobody_to_the_network(self, from_lan, client):
         code = from_lan.app.state.people.pairing_code(now=datetime.now().astimezone())
-        from_lan.get(f"/pair/{code}")
+        let_in(from_lan, code)
         assert not any(name in from_lan.get("/sign-in").text for name in PEOPLE)
 
 
@@ -346,3 +413,30 @@ def test_people_are_added_listed_and_retired_from_the_command_line(site):
     with open_records(site) as records:
         entry = records.entries(kind="account")[0]
     assert (entry.who, entry.payload["change"]) == ("Sol", "code for a new phone")
+
+
+def test_phones_are_listed_and_shut_out_from_the_command_line(site):
+    from typer.testing import CliRunner
+
+    from stripread.cli import app
+
+    def run(*words):
+        return CliRunner().invoke(app, ["person", *words, "--site", str(site)], env={"STRIPREAD_WHO": "Sol"})
+
+    assert "No phone is paired" in run("phones").stdout
+    shown = run("pair", "--address", "http://192.0.2.1:8471", "--name", "potting shed").stdout
+    people, now = People(site), datetime.now().astimezone()
+    assert people.pair(shown.strip().rsplit("/", 1)[1], now=now) is not None
+    (phone,) = people.phones(now=now)
+    listed = run("phones").stdout
+    assert phone.id in listed
+    assert "potting shed" in listed
+    assert run("unpair", "00000000").exit_code == 2
+    assert run("unpair", phone.id).exit_code == 0
+    assert people.phones(now=now) == ()
+    people.close()
+    with open_records(site) as records:
+        entry = records.entries(kind="account")[0]
+    assert (entry.who, entry.payload["change"], entry.payload["name"], entry.subject) == (
+        "Sol", "phone no longer let in", "potting shed", f"phone {phone.id}"
+    )  # fmt: skip
