@@ -21,8 +21,8 @@ from stripread.records.canonical import (
 )
 from stripread.records.entries import Draft, Entry, FileRef, Stamp
 from stripread.records.head import NO_HEAD, Head, load_head
-from stripread.records.projection import file_rows, reading_rows
-from stripread.records.tables import entries, files, readings
+from stripread.records.projection import file_rows, finding_rows, reading_rows
+from stripread.records.tables import entries, files, findings, readings
 
 __all__ = ["append_drafts", "check_head", "head_of", "is_known", "rows_in_order", "to_entry", "write_rows"]
 
@@ -103,6 +103,8 @@ def write_rows(connection: Connection, rows: Sequence[Mapping[str, Any]]) -> Non
     connection.execute(insert(entries), [dict(row) for row in rows])
     if narrow := [one for row in rows for one in reading_rows(row)]:
         connection.execute(insert(readings), narrow)
+    if found := [one for row in rows for one in finding_rows(row)]:
+        connection.execute(insert(findings), found)
     if kept := [one for row in rows for one in file_rows(row)]:
         connection.execute(insert(files), kept)
 

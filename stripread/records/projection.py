@@ -8,7 +8,7 @@ from typing import Any
 
 from stripread.records.canonical import parse_offset, parse_utc, utc_text
 
-__all__ = ["file_rows", "reading_rows", "when_utc"]
+__all__ = ["file_rows", "finding_rows", "reading_rows", "when_utc"]
 
 
 def reading_rows(row: Mapping[str, Any]) -> list[dict[str, Any]]:
@@ -42,6 +42,19 @@ def reading_rows(row: Mapping[str, Any]) -> list[dict[str, Any]]:
             "validity": payload["validity"],
         }
         for index, pad in enumerate(payload["pads"])
+    ]
+
+
+def finding_rows(row: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Return the rows of ``findings`` for an entry, in their order; none where it is no reading, or a withdrawn one."""
+    if row["kind"] != "reading":
+        return []
+    payload = json.loads(row["payload"])
+    if payload.get("withdrawn"):
+        return []
+    return [
+        {"seq": row["seq"], "finding_index": i, "code": f["code"], "severity": f["severity"]}
+        for i, f in enumerate(payload.get("findings") or [])
     ]
 
 

@@ -14,7 +14,7 @@ from stripread.errors import RecordsError
 from stripread.records.canonical import parse_utc, utc_text
 from stripread.records.chain import to_entry
 from stripread.records.entries import Entry, Kind
-from stripread.records.tables import entries, files, readings
+from stripread.records.tables import entries, files, findings, readings
 
 __all__ = [
     "ReadingFilter",
@@ -25,6 +25,7 @@ __all__ = [
     "entries_with_file",
     "find_entry",
     "find_reading",
+    "finding_codes",
     "latest_readings",
     "page_of_entries",
     "page_of_readings",
@@ -79,6 +80,10 @@ class ReadingFilter:
     ----------
     since, until : datetime or None
         With a zone; ``since`` included, ``until`` not.
+    finding : str or None
+        The code of a finding that the reading has.
+    serious : bool
+        Only readings with a finding that is more than information.
     corrections : bool
         Only readings that supersede another or are superseded; else only those that hold now.
     """
@@ -91,6 +96,8 @@ class ReadingFilter:
     who: str | None = None
     since: datetime | None = None
     until: datetime | None = None
+    finding: str | None = None
+    serious: bool = False
     corrections: bool = False
 
 
@@ -123,6 +130,11 @@ def _filtered(wanted: ReadingFilter) -> Select[Any]:
         query = query.where(readings.c.when_utc >= utc_text(wanted.since))
     if wanted.until is not None:
         query = query.where(readings.c.when_utc < utc_text(wanted.until))
+    of_it = select(findings.c.seq).where(findings.c.seq == readings.c.seq)  # of one reading at a time, in their order
+    if wanted.finding is not None:
+        query = query.where(of_it.where(findings.c.code == wanted.finding).exists())
+    if wanted.serious:
+        query = query.where(of_it.where(findings.c.severity != "info").exists())
     if wanted.who is not None or wanted.corrections:
         query = query.join(entries, entries.c.seq == readings.c.seq)
     if wanted.who is not None:
@@ -176,6 +188,17 @@ def latest_readings(connection: Connection) -> dict[str, RecordedReading]:
         latest += connection.execute(query.limit(1)).scalars()
         point = connection.execute(select(func.min(readings.c.point)).where(readings.c.point > point)).scalar()
     return {one.point: one for one in _load(connection, latest) if one.point is not None}
+
+
+def finding_codes(connection: Connection) -> list[str]:
+    """Return the codes of findings that occur in the record; from code to code by the index."""
+    codes: list[str] = []
+    query = select(func.min(findings.c.code))
+    code = connection.execute(query).scalar()
+    while code is not None:
+        codes.append(code)
+        code = connection.execute(query.where(findings.c.code > code)).scalar()
+    return codes
 
 
 def earliest_reading(connection: Connection) -> RecordedReading | None:

@@ -298,6 +298,8 @@ class Records:
         who: str | None = None,
         since: datetime | None = None,
         until: datetime | None = None,
+        finding: str | None = None,
+        serious: bool = False,
         corrections: bool = False,
         before: int | None = None,
         limit: int = _PAGE,
@@ -305,7 +307,7 @@ class Records:
         """Return a page of readings, the latest first (`ReadingFilter`); ``before``: last entry of the page before."""
         wanted = ReadingFilter(
             point=point, sample=sample, lot=lot, analyte=analyte, validity=validity, who=who, since=since, until=until,
-            corrections=corrections,
+            finding=finding, serious=serious, corrections=corrections,
         )  # fmt: skip
         with self.database.reading() as connection:
             return queries.page_of_readings(connection, wanted, before=before, limit=limit)
@@ -316,6 +318,11 @@ class Records:
         while found := self.readings(before=before, limit=page, **wanted):
             yield from found
             before = found[-1].entry.seq
+
+    def finding_codes(self) -> list[str]:
+        """Return the codes of findings that occur, in their order."""
+        with self.database.reading() as connection:
+            return queries.finding_codes(connection)
 
     def earliest(self) -> RecordedReading | None:
         """Return the earliest reading that holds; None where there is none."""

@@ -1,6 +1,6 @@
 """The tables: the chain of entries, and beside it narrow columns of what is asked for.
 
-``readings`` and ``files`` say nothing that the entries do not say; they can be made anew from them (`project`), and
+``readings``, ``findings`` and ``files`` say nothing that the entries do not say; they can be made anew from them (`project`), and
 verification compares. The migrations in ``migrations/`` make the same tables; a test holds one to the other.
 """
 
@@ -18,7 +18,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-__all__ = ["entries", "files", "metadata", "readings"]
+__all__ = ["entries", "files", "findings", "metadata", "readings"]
 
 metadata = MetaData()
 
@@ -73,6 +73,16 @@ readings = Table(
     Index("ix_readings_when", "when_utc", "seq"),
     Index("ix_readings_point", "point", "when_utc", "seq"),
     Index("ix_readings_lot", "lot", "when_utc", "seq"),
+)
+
+findings = Table(
+    "findings",  # a row a finding of a reading
+    metadata,
+    Column("seq", _SEQ, ForeignKey("entries.seq"), primary_key=True, autoincrement=False),
+    Column("finding_index", Integer, primary_key=True, autoincrement=False),
+    Column("code", Text, nullable=False),
+    Column("severity", String(16), nullable=False),
+    Index("ix_findings_code", "code", "seq"),
 )
 
 files = Table(

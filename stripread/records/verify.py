@@ -16,9 +16,9 @@ from stripread.records.chain import rows_in_order
 from stripread.records.checks import lost_checks
 from stripread.records.files import KEPT, hash_file, kept_files, unfinished_files
 from stripread.records.head import NO_HEAD, Head, load_head
-from stripread.records.projection import file_rows, reading_rows
+from stripread.records.projection import file_rows, finding_rows, reading_rows
 from stripread.records.store import Records
-from stripread.records.tables import entries, files, readings
+from stripread.records.tables import entries, files, findings, readings
 
 __all__ = ["Problem", "Verification", "check_rows", "find_orphans", "verify_records"]
 
@@ -191,6 +191,7 @@ def _check_narrow(connection: Connection, rows: list[dict[str, Any]], tally: _Ta
     first, last = rows[0]["seq"], rows[-1]["seq"]
     for table, second, expected in (
         (readings, "pad_index", reading_rows),
+        (findings, "finding_index", finding_rows),
         (files, "file_index", file_rows),
     ):
         query = select(table).where(table.c.seq.between(first, last)).order_by(table.c.seq, table.c[second])
@@ -219,7 +220,7 @@ def _by_seq(rows: Iterator[dict[str, Any]]) -> dict[int, list[dict[str, Any]]]:
 
 def _beyond(connection: Connection, head: Head, tally: _Tally) -> None:
     """Find rows of the narrow tables that belong to no entry."""
-    tables: tuple[Table, ...] = (readings, files)
+    tables: tuple[Table, ...] = (readings, findings, files)
     for table in tables:
         no_entry = ~select(entries.c.seq).where(entries.c.seq == table.c.seq).exists()
         query = select(func.count()).select_from(table)

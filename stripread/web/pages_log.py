@@ -13,6 +13,7 @@ from starlette.routing import Route
 
 from stripread.check import Validity
 from stripread.errors import RecordsError
+from stripread.findings import REGISTRY
 from stripread.records import Entry, Note, RecordedReading, Records, Stamp
 from stripread.records.files import KEPT, hash_file
 from stripread.site import load_site
@@ -26,6 +27,7 @@ from stripread.web.site_record import records_of
 __all__ = ["log_routes"]
 
 _PAGE = 20
+_FILTERS = ("point", "sample", "validity", "serious", "finding", "from", "to")
 _LAST = 2**31 - 1  # the largest number that the database can ask for
 _LONGEST_NOTE = 2000
 # Of a kept photo, whose suffix follows from its bytes.
@@ -51,27 +53,37 @@ async def log(request: Request, person: Person) -> Response:
     asked = request.query_params
     validity = chosen(asked, "validity", get_args(Validity), f"one of {', '.join(get_args(Validity))}")
     point, sample = text(asked, "point") or None, text(asked, "sample") or None
+    finding = chosen(asked, "finding", REGISTRY, "a finding of the list")
+    serious = chosen(asked, "serious", ("yes",), "yes, or nothing") is not None
     since, until = day(asked, "from"), day(asked, "to", end=True)
     before = whole(asked, "before", most=_LAST)
 
-    def look() -> tuple[list[RecordedReading], list[str]]:
+    def look() -> tuple[list[RecordedReading], list[str], list[str]]:
         with records_of(request.app.state) as records:
             names = [*(p.name for p in records.points_in_order()), *sorted(records.latest_by_point())]
             found = records.readings(
-                point=point, sample=sample, validity=validity, since=since, until=until, before=before,
-                limit=_PAGE + 1,
+                point=point, sample=sample, validity=validity, finding=finding, serious=serious, since=since,
+                until=until, before=before, limit=_PAGE + 1,
             )  # fmt: skip
-            return found, list(dict.fromkeys(names))
+            codes = [code for code in records.finding_codes() if code in REGISTRY]
+            return found, list(dict.fromkeys(names)), codes
 
-    found, points = await to_thread.run_sync(look)
+    found, points, codes = await to_thread.run_sync(look)
     samples = list((await to_thread.run_sync(load_site, request.app.state.folder)).samples)
     page = found[:_PAGE]
-    kept = {name: value for name in ("point", "sample", "validity", "from", "to") if (value := text(asked, name))}
+    kept = {name: value for name in _FILTERS if (value := text(asked, name))}
     return render(
         request, "log.html", readings=page, points=points, samples=samples, validities=get_args(Validity), asked=kept,
+        codes=codes, findings=bool(finding or serious), severe=_severe,
         first="/log?" + urlencode(kept) if before is not None else None,
         older="/log?" + urlencode({**kept, "before": page[-1].entry.seq}) if len(found) > _PAGE else None,
     )  # fmt: skip
+
+
+def _severe(one: RecordedReading) -> list[str]:
+    """Return the codes of a reading's findings that are more than information, each once."""
+    found = one.entry.payload.get("findings") or []
+    return list(dict.fromkeys(said["code"] for said in found if said["severity"] != "info"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -121,9 +121,12 @@ def test_batches_points_settings_and_notes_come_back(records: Records) -> None:
 
 def test_nothing_can_be_changed_or_deleted_through_the_database(records: Records) -> None:
     fill(records, 3)
+    found = [{"code": "off_curve", "severity": "error"}]
+    records.add_reading({**made_payload(), "findings": found}, files=[], stamp=made_stamp(40))
     refused = (
         "UPDATE entries SET who = 'Eve' WHERE seq = 1", "DELETE FROM entries WHERE seq = 3",
-        "UPDATE readings SET value = 9", "DELETE FROM readings", "UPDATE files SET path = 'x'", "DELETE FROM files",
+        "UPDATE readings SET value = 9", "DELETE FROM readings", "UPDATE findings SET code = 'x'",
+        "DELETE FROM findings", "UPDATE files SET path = 'x'", "DELETE FROM files",
         "INSERT INTO entries SELECT 9, kind, at_utc, zone_offset, zone_name, who, software, subject, supersedes, "
         "origin, files, payload, previous_hash, 'x' FROM entries WHERE seq = 1",
     )  # fmt: skip

@@ -13,6 +13,7 @@ from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import create_engine
+from sqlalchemy.exc import DatabaseError
 
 from stripread.errors import RecordsError
 from stripread.lot.record import CheckRow, append_row
@@ -75,6 +76,10 @@ def test_a_record_left_alone_is_intact(folder: Path) -> None:
         (["UPDATE entries SET supersedes = 'x' WHERE seq = 3"], {"changed", "inserted"}),
         (["DELETE FROM readings WHERE seq = 3"], {"narrow table"}),
         (["DELETE FROM files WHERE seq = 3"], {"narrow table"}),
+        (["INSERT INTO findings (seq, finding_index, code, severity) VALUES (3, 0, 'off_curve', 'error')"],
+         {"narrow table"}),
+        (["INSERT INTO findings (seq, finding_index, code, severity) VALUES (99, 0, 'off_curve', 'error')"],
+         {"inserted"}),
         (["INSERT INTO readings (seq, pad_index, when_utc, pad, analyte, unit, validity) "
           "VALUES (99, 0, '2026-05-04T07:30:00.000000Z', 'clo2', 'x', 'mg/L', 'valid')"], {"inserted"}),
         (["DELETE FROM entries WHERE seq = 3"], {"removed", "inserted"}),
@@ -251,6 +256,26 @@ def test_migrations_make_the_tables_that_the_code_describes(folder: Path) -> Non
         differences = compare_metadata(MigrationContext.configure(connection), metadata)
     engine.dispose()
     assert differences == []
+
+
+def test_a_record_from_before_there_was_a_table_of_findings_is_given_one(folder: Path) -> None:
+    said = [{"code": "off_curve", "severity": "error"}, {"code": "below_lod", "severity": "info"}]
+    with open_records(folder) as records:
+        stamp = made_stamp(80)
+        entry = records.add_reading({**made_payload(taken=stamp.at), "findings": said}, files=[], stamp=stamp)
+    with closing(sqlite3.connect(database_file(folder), isolation_level=None)) as database:
+        database.execute("DROP TABLE findings")
+        database.execute("UPDATE alembic_version SET version_num = '0001'")
+    with open_records(folder) as records:
+        assert [one.entry.seq for one in records.readings(finding="off_curve")] == [entry.seq]
+        assert records.finding_codes() == ["below_lod", "off_curve"]
+        assert verify_records(records).intact
+    engine = create_engine(f"sqlite:///{database_file(folder)}")
+    with engine.connect() as connection:
+        assert compare_metadata(MigrationContext.configure(connection), metadata) == []
+        with pytest.raises(DatabaseError, match="append-only"):
+            connection.exec_driver_sql("DELETE FROM findings")
+    engine.dispose()
 
 
 def test_the_newest_migration_is_the_one_that_opening_asks_for() -> None:

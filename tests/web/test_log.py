@@ -55,6 +55,32 @@ def test_filters_leave_the_rest_out(signed_in, site):
         assert entries_in(client.get(f"/log?{none}").text) == [], none
 
 
+def test_readings_with_findings_are_found_by_weight_and_by_what_they_are(signed_in, site):
+    bad = {"code": "off_curve", "severity": "error", "message": "x", "advice": "y"}
+    low = {"code": "below_lod", "severity": "info", "message": "x", "advice": "y"}
+    (plain,), (wrong,), (little,) = enter(site), enter(site, findings=[low, bad, bad]), enter(site, findings=[low])
+    with open_records(site) as records:
+        (gone,) = enter(site, findings=[bad])
+        records.correct(gone.seq, why="not ours", withdraw=True, stamp=Stamp(at=NOW, who="Sol"))
+    client = signed_in("Gus")
+    assert "/log?serious=yes" in client.get("/").text
+    page = client.get("/log").text
+    assert set(entries_in(page)) == {plain.seq, wrong.seq, little.seq}
+    assert re.findall(r'<option value="(below_lod|off_curve)">(.*?)</option>', page) == [
+        ("below_lod", "The colour cannot be told from a blank."),
+        ("off_curve", "The pad&#39;s colour is none that this lot shows at any concentration."),
+    ]
+    assert 'value="photo_dark"' not in page  # none was ever found
+    page = client.get("/log?serious=yes").text
+    assert entries_in(page) == [wrong.seq]
+    assert page.count("▲ The pad&#39;s colour is none") == 1
+    assert entries_in(client.get("/log?finding=below_lod").text) == [little.seq, wrong.seq]
+    assert entries_in(client.get("/log?finding=below_lod&serious=yes").text) == [wrong.seq]
+    assert entries_in(client.get("/log?finding=photo_dark").text) == []
+    for wrong in ("finding=none_such", "serious=no"):
+        assert client.get(f"/log?{wrong}").status_code == 400
+
+
 def test_what_cannot_be_a_filter_is_refused(signed_in, site):
     enter(site)
     client = signed_in("Ines")
