@@ -1,7 +1,8 @@
 """The tables: the chain of entries, and beside it narrow columns of what is asked for.
 
-``readings``, ``findings`` and ``files`` say nothing that the entries do not say; they can be made anew from them (`project`), and
-verification compares. The migrations in ``migrations/`` make the same tables; a test holds one to the other.
+``readings``, ``findings`` and ``files`` say nothing that the entries do not say; they can be made anew from them
+(`projection`), and verification compares. The migrations in ``migrations/`` make the same tables; a test holds one to
+the other.
 """
 
 from sqlalchemy import (

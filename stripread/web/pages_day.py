@@ -9,9 +9,9 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from stripread.records import Point, RecordedReading
+from stripread.records import Point, RecordedReading, Records
 from stripread.records.today import Due, due_today
-from stripread.records.trend import Trend, trend_of
+from stripread.records.trend import Course, Trend, course_of, trend_of
 from stripread.report.lot_page import new_figure
 from stripread.report.page import figure_png
 from stripread.report.records_text import reading_headline
@@ -31,6 +31,8 @@ __all__ = ["day_routes"]
 
 _SPANS = ("7", "30", "90", "365")  # days that a trend may show
 _SPAN = "30"
+_LATELY, _LATEST = timedelta(days=30), 10  # readings before the latest one that tell where a point goes: ours
+_FEW = 5
 _SIZE_IN, _DPI = (4.4, 3.8), 200  # for a phone held upright
 
 
@@ -51,6 +53,8 @@ class _At:
     point: Point | None  # None where readings name a point that was never entered
     reading: RecordedReading | None
     headline: Headline | None
+    course: Course | None
+    latest: tuple[RecordedReading, ...]  # a few, the earliest first, where no course may be told
 
 
 @need()
@@ -63,16 +67,22 @@ async def today(request: Request, person: Person) -> Response:
             latest = records.latest_by_point()
             known = {point.name: point for point in records.points_in_order()}
             due = () if person.role == "grower" else due_today(records, load_site(request.app.state.folder), now=now)
-        names = [*known, *sorted(latest.keys() - known.keys())]
-        return due, [_at(name, known.get(name), latest.get(name)) for name in names]
+            names = [*known, *sorted(latest.keys() - known.keys())]
+            return due, [_at(records, name, known.get(name), latest.get(name)) for name in names]
 
     due, points = await to_thread.run_sync(look)
     return render(request, "today.html", due=due, points=points, looks_on=person.role == "grower")
 
 
-def _at(name: str, point: Point | None, reading: RecordedReading | None) -> _At:
-    headline = None if reading is None else reading_headline(reading)
-    return _At(name=name, point=point, reading=reading, headline=headline)
+def _at(records: Records, name: str, point: Point | None, reading: RecordedReading | None) -> _At:
+    if reading is None:
+        return _At(name=name, point=point, reading=None, headline=None, course=None, latest=())
+    found = records.readings(point=name, sample=reading.sample, since=reading.when - _LATELY, limit=_LATEST)
+    course = course_of(found)
+    few = tuple(reversed(found[:_FEW])) if course is None and len(found) > 1 else ()
+    return _At(
+        name=name, point=point, reading=reading, headline=reading_headline(reading), course=course, latest=few
+    )  # fmt: skip
 
 
 @need()

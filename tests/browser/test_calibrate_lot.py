@@ -152,3 +152,27 @@ def test_without_a_script_the_form_does_it_all(open_phone, live):
     page.get_by_role("button", name="Send the photo").tap()
     page.get_by_text("Next: level 0 mg/L, strip 2.").wait_for(timeout=1000 * ANSWER_S)
     assert page.url.endswith("#next")
+
+
+def send_check(page, sample):
+    page.get_by_label("Known value").fill("0.25")
+    page.get_by_label("Its standard uncertainty").fill("0.005")
+    page.get_by_label("Photo").set_input_files(SAMPLES / f"{sample}.jpg")
+    page.get_by_role("button", name="Send and read").tap()
+    page.get_by_text("Arrived; it is being measured.").wait_for()
+
+
+def test_a_check_tells_how_far_its_photo_is_and_then_what_came_of_it_or_why_not(open_phone, live):
+    page = open_phone("Sol")
+    page.goto("/checks/UL-2603")
+    send_check(page, "no-strip")
+    why = page.get_by_role("alert")
+    why.get_by_text("That cannot be done").wait_for(timeout=1000 * ANSWER_S)
+    assert "What to do" in why.inner_text()
+    assert page.get_by_label("Known value").input_value() == "0.25"  # nothing is to be typed again
+    assert page.get_by_role("button", name="Send and read").is_enabled()
+    send_check(page, "line-good")
+    page.get_by_text("AGREES with the known value").wait_for(timeout=1000 * ANSWER_S)
+    assert "?photo=" in page.url
+    with open_records(live.folder) as records:
+        assert len(records.check_standards(limit=10)) == 1

@@ -51,7 +51,8 @@ def test_points_stand_with_their_latest_reading_its_interval_and_verdict(signed_
     enter(site, 0.26)
     page = signed_in("Ines").get("/").text
     assert "0.26 mg/L" in page
-    assert "0.30 mg/L" not in page
+    assert re.findall(r"<b>(0\.\d+ mg/L)</b>", page) == ["0.26 mg/L"]
+    assert page.count("0.30 mg/L") == 1  # small, among the latest
     assert "95 % interval 0.21 to 0.31" in page
     assert "WITHIN RANGE" in page
     assert "never read" in page  # the tank
@@ -121,3 +122,32 @@ def test_a_point_without_readings_says_so_and_an_unknown_one_is_none(signed_in, 
     for path in ("/points/nowhere", "/points/tank/figure.png", "/points/house/2 bench/figure.png"):
         assert client.get(path).status_code == 404, path
     assert client.get("/points/tank?days=1000000000").status_code == 400
+
+
+def test_where_a_point_goes_is_told_where_its_readings_show_it(signed_in, site):
+    for day in range(8):
+        enter(site, 0.20 + 0.05 * day, days=8 - day)
+    page = signed_in("Gus").get("/").text
+    assert "↗" in page
+    assert "rising, by about 0.35 mg/L" in page
+    assert "8 readings since" in page
+    assert "The latest:" not in page
+
+
+def test_readings_that_tell_no_course_are_shown_by_themselves(signed_in, site):
+    for day, value in enumerate((0.20, 0.31, 0.22)):
+        enter(site, value, days=3 - day)
+    page = signed_in("Gus").get("/").text
+    found = re.search(r"The latest:(.*?)</small>", page, re.DOTALL)[1]
+    assert re.findall(r"0\.\d+ mg/L", found) == ["0.20 mg/L", "0.31 mg/L", "0.22 mg/L"]
+    assert "rising" not in page
+    assert "steady" not in page
+
+
+def test_an_empty_trend_tells_the_last_reading_whole(signed_in, site):
+    enter(site, 0.26, days=60)
+    page = signed_in("Gus").get("/points/bench 1").text
+    assert "The last reading:" in page
+    assert "0.26 mg/L" in page
+    assert "95 % interval 0.21 to 0.31" in page
+    assert "WITHIN RANGE" in page

@@ -1,5 +1,17 @@
-// Photos of a calibration: how far they are sent, and on to the next strip, or why not. Without it the form does it all.
+// Photos of calibrations and checks: how far they are sent, and on to the next strip or to the answer, or why not.
+// Without it the form does it all.
 "use strict";
+
+// What an answer refuses, as a part of this page; null where it refuses nothing.
+function refusal(page) {
+  const told = page && page.querySelector("[role=alert]"), why = page && page.querySelector("main > dl");
+  if (told || !why) return told && document.importNode(told, true);
+  const box = document.createElement("div"), title = document.createElement("h2");
+  box.setAttribute("role", "alert");
+  title.textContent = "✘ " + page.querySelector("h1").textContent;
+  box.append(title, document.importNode(why, true));
+  return box;
+}
 
 function sendWithProgress(form) {
   const box = form.querySelector(".sending"), bar = box.querySelector("progress"), say = box.querySelector("p");
@@ -13,13 +25,15 @@ function sendWithProgress(form) {
     request.upload.onprogress = (e) => { if (e.lengthComputable) bar.value = 100 * e.loaded / e.total; };
     request.upload.onload = () => { say.textContent = say.dataset.measuring; };
     request.onload = () => {
-      const refused = request.response && request.response.querySelector("[role=alert]");
-      if (request.status < 400) {  // to the next strip; a mark alone would not load the page
+      const refused = request.status === 400 && refusal(request.response);
+      if (request.status < 400 && form.dataset.progress === "answer") {
+        location.assign(request.responseURL);
+      } else if (request.status < 400) {  // to the next strip; a mark alone would not load the page
         history.replaceState(null, "", "#next");
         location.reload();
       } else if (refused) {  // the photo is at fault: it is told beside the form, and another one is chosen
         document.querySelectorAll("main [role=alert]").forEach((old) => old.remove());
-        form.before(document.importNode(refused, true));
+        form.before(refused);
         form.previousElementSibling.scrollIntoView();
         form.querySelectorAll("input[type=file]").forEach((input) => { input.value = ""; });
         button.disabled = false;
