@@ -185,6 +185,7 @@ SCREENS = (
     Screen("log-entry", "/log/{entry:int}", "Ines", _log_entry),
     Screen("correct", "/log/{entry:int}/correct", "Ines", _correct),
     Screen("log", "/log", "Gus", "/log"),
+    Screen("log-findings", "/log", "Gus", "/log?serious=yes"),
     Screen("batches", "/batches", "Ines", "/batches"),
     Screen("batch-generate", "/batches/generate", "Ines", "/batches/generate"),
     Screen("batch-generate-plan", "/batches/generate", "Ines", GENERATE),
