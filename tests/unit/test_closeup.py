@@ -69,7 +69,7 @@ def test_several_pads_are_numbered():
 
 
 def test_a_photo_that_was_not_read_is_shown_with_its_card_outlined():
-    photo = decode_photo(open_photo(SAMPLES / "no-strip.jpg"), reduction=4)
+    photo = decode_photo(open_photo(SAMPLES / "no-strip.jpg"), reduction=2)
     picture, factor = draw_plain(photo, CARD), 1080 / max(photo.full_size)
     assert max(picture.shape) <= 1080
     corners = scale_points(find_card(photo, CARD).corners_px, factor)
@@ -80,6 +80,6 @@ def test_a_photo_that_was_not_read_is_shown_with_its_card_outlined():
 
 
 def test_a_photo_without_a_card_is_shown_as_it_is():
-    photo = decode_photo(open_photo(SAMPLES / "no-strip.jpg"), reduction=8)
+    photo = decode_photo(open_photo(SAMPLES / "no-strip.jpg"), reduction=2)
     bare = replace(photo, pixels=np.full_like(photo.pixels, 90))
     assert (draw_plain(bare, CARD) == 90).all()
