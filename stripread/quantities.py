@@ -44,12 +44,14 @@ ASSUMED_U = {"volume": 0.02, "flow": 0.02, "mass": 0.02}
 """Relative standard uncertainty where none is given. Ours: a pail's mark or a dial read by eye, not judged on data."""
 
 _US_UNLESS_TOLD = {
+    "galón": "gallon", "galon": "gallon", "galones": "gallon",  # as in Spanish
     "gallon": "gallon", "gallons": "gallon", "gal": "gallon", "gals": "gallon",
     "quart": "quart", "quarts": "quart", "qt": "quart", "pint": "pint", "pints": "pint", "pt": "pint",
     "cup": "cup", "cups": "cup",
     "fl oz": "fluid_ounce", "floz": "fluid_ounce", "fluid ounce": "fluid_ounce", "fluid ounces": "fluid_ounce",
 }  # fmt: skip
 _PLAIN = {
+    "litro": "liter", "litros": "liter",
     "l": "liter", "litre": "liter", "litres": "liter", "liters": "liter", "ml": "milliliter", "cc": "milliliter",
     "m3": "meter**3", "m³": "meter**3", "lb": "pound", "lbs": "pound", "percent": "percent", "%": "percent",
     "ppm": "ppm", "mg": "milligram", "g": "gram", "kg": "kilogram", "oz": "ounce", "min": "minute", "mins": "minute",
@@ -60,6 +62,8 @@ _PLAIN = {
 _WHOLE = {"gpm": "gal/min", "gph": "gal/h", "gpd": "gal/d", "lpm": "l/min", "lph": "l/h", "mgd": "megagal/d"}
 
 _NUMBER = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?"
+# A comma of decimals, as in 20,5 L. Three digits behind it may be thousands: that is refused.
+_COMMA = re.compile(r"(?<=\d),(?=\d{1,2}(?![\d.]))|(?<=\b0),(?=\d)")
 _VALUE = re.compile(rf"\s*({_NUMBER})\s*([A-Za-zµ°%³/ ^0-9.]*?)\s*")
 _U = re.compile(
     rf"(.*?)(?:\s+u\s*=?\s*|\s*(?:±|\+/-)\s*)({_NUMBER})\s*([^()\d]*?)\s*(?:\(?\s*k\s*=\s*([12])\s*\)?)?\s*"
@@ -111,6 +115,7 @@ def parse_quantity(
     QuantityError
         If it is no number, is negative, lacks its unit or has one of another dimension, or its uncertainty is nonsense.
     """
+    text = _COMMA.sub(".", text)
     asked = _Asked(text, dimension, name)
     if dimension == "strength" and (bound := re.fullmatch(r"\s*(<|under\b|>|over\b)(.*)", text)) is not None:
         if exact or bound[1] in (">", "over"):
@@ -119,7 +124,7 @@ def parse_quantity(
     body, spread = _split(asked)
     found = _VALUE.fullmatch(body)
     if found is None:
-        raise asked.wrong(repr(text), "Write a number, with a point and no comma, and then its unit.")
+        raise asked.wrong(repr(text), "Write a number and then its unit; no sign between thousands.")
     if not found[2].strip():
         raise asked.wrong(f"{text!r}, without a unit", "Add the unit.")
     unit = _unit(found[2].strip(), asked)

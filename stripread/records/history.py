@@ -218,7 +218,8 @@ def _strength(records: Records, part: said.Part, *, at: datetime) -> Measured | 
     batch = None if part.batch is None else find_batch(records, part.batch)
     if batch is None:
         return None
-    fit = _fit(records, batch) if at >= batch.made_at else None
+    # What was read later says nothing new of what was poured then, unless nothing was read before.
+    fit = (_fit(records, batch, until=at) or _fit(records, batch)) if at >= batch.made_at else None
     if fit is not None:
         return strength_at(fit, _hours(batch, at))
     if batch.expected_mg_per_l is None or batch.u_expected_mg_per_l is None:

@@ -3,10 +3,15 @@
 Without a word in it, as the page says all words beside it in the reader's language.
 """
 
+from contextlib import suppress
+
 import cv2
 import numpy as np
 
-from stripread.geometry import Float, Rect, apply_homography
+from stripread.card.find import find_card
+from stripread.card.layout import CardLayout
+from stripread.errors import StripReadError
+from stripread.geometry import Float, Rect, apply_homography, scale_points
 from stripread.photo.photo import Photo
 from stripread.reading import Reading
 from stripread.report.overlay import Picture, outline, shrunk, tag
@@ -33,9 +38,12 @@ def draw_closeup(reading: Reading) -> Picture:
     return np.concatenate([parts[0], gap, parts[1]])
 
 
-def draw_plain(photo: Photo) -> Picture:
-    """Return the upright photo as it is, small enough for a phone."""
-    return shrunk(photo, longest_px=_WIDTH_PX)[0]
+def draw_plain(photo: Photo, card: CardLayout) -> Picture:
+    """Return the upright photo, small enough for a phone, with the card outlined where it is found."""
+    picture, factor = shrunk(photo, longest_px=_WIDTH_PX)
+    with suppress(StripReadError):
+        outline(picture, scale_points(find_card(photo, card).corners_px, factor), width=4)
+    return picture
 
 
 def _around(pads: list[Float]) -> Rect:

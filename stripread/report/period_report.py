@@ -56,7 +56,7 @@ def period_report(
     MissingExtraError
         Without matplotlib, for the figures.
     """
-    last, units = period.end - timedelta(days=1), units or site.units
+    last, units = period.end - timedelta(microseconds=1), units or site.units
     told = (replace(episode, message=tell_volumes_in(episode.message, units)) for episode in period.episodes)
     period = replace(period, episodes=tuple(told))
     parts = (

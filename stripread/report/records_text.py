@@ -62,7 +62,8 @@ def _corrections(one: RecordedReading) -> list[str]:
 
 def reading_headline(one: RecordedReading) -> Headline:
     """Return the verdict that stands in the record, as it was given when the strip was read."""
-    return headline_of(one.validity, {pad.range_state for pad in one.pads})
+    codes = {finding["code"] for finding in one.entry.payload.get("findings", ())}
+    return headline_of(one.validity, {pad.range_state for pad in one.pads}, codes)
 
 
 def pad_value(pad: RecordedPad) -> str:

@@ -26,6 +26,7 @@ __all__ = [
 
 Sign = Literal["tick", "triangle", "question", "cross"]
 _SYMBOLS: dict[Sign, str] = {"tick": "✔", "triangle": "▲", "question": "?", "cross": "✘"}
+_OF_THE_SAMPLE = {kind.code for kind in REGISTRY.values() if kind.about == "sample" and kind.severity != "info"}
 _LOOK_ALIKE = 0.005  # probabilities nearer to 0 or 1 than this are not told apart
 
 
@@ -44,17 +45,23 @@ class Headline:
 
 def verdict_headline(verdict: Verdict) -> Headline:
     """Return the verdict in words; trust comes first, then the water."""
-    return headline_of(verdict.validity, {pad.range_state for pad in verdict.pads})
+    codes = {finding.code for finding in verdict.findings}
+    return headline_of(verdict.validity, {pad.range_state for pad in verdict.pads}, codes)
 
 
-def headline_of(validity: str, states: Set[str | None]) -> Headline:
-    """Return the verdict in words: how far a measurement can be trusted, and where its pads lie."""
+def headline_of(validity: str, states: Set[str | None], codes: Set[str] = frozenset()) -> Headline:
+    """Return the verdict in words: how far a measurement can be trusted, where its pads lie, and what else warns.
+
+    ``codes`` are those of its findings: where one warns of the sample, as of a recipe that cannot be, there is no tick.
+    """
     if validity == "invalid":
         return Headline("cross", "NO RESULT: do not use this strip")
     judged = _water(states)
     if validity == "doubtful":
         water = judged.words.lower().replace("undecided: ", "")
         return Headline("triangle", f"DOUBTFUL, repeat: {water}")
+    if judged.sign == "tick" and codes & _OF_THE_SAMPLE:
+        return Headline("triangle", "WITHIN RANGE, with a warning")
     return judged
 
 

@@ -1,5 +1,6 @@
 """Changes of who may use the page, each with its entry in the record; the entry holds no secret."""
 
+import threading
 from pathlib import Path
 
 from stripread.errors import WrongUsageError
@@ -8,6 +9,7 @@ from stripread.web.people import People, checked_person
 
 __all__ = ["new_pairing_code", "pair_phone", "retire_person", "set_person", "unpair_phone"]
 
+_PAIRING = threading.Lock()  # so that a code that two phones send at once is entered once
 _LONGEST = 80  # signs of a phone's name
 
 
@@ -72,11 +74,15 @@ def new_pairing_code(records: Records, people: People, stamp: Stamp, *, name: st
 
 
 def pair_phone(records: Records, people: People, code: str, caller: str, stamp: Stamp) -> str | None:
-    """Use up a code and return the phone's token; None where the code is none. The entry tells the phone's address."""
-    token = people.pair(code, now=stamp.at)
-    if token is not None:
+    """Use up a code and return the phone's token; None where the code is none.
+
+    The entry, which tells the phone's address, comes first: without one the code is as good as before.
+    """
+    with _PAIRING:
+        if not people.is_code(code, now=stamp.at):
+            return None
         records.append([Draft(kind="account", payload={"change": "phone paired"}, subject=caller)], stamp)
-    return token
+        return people.pair(code, now=stamp.at)
 
 
 def unpair_phone(records: Records, people: People, id: str, stamp: Stamp) -> Entry:

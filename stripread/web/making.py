@@ -11,7 +11,7 @@ from stripread.errors import StripReadError, WrongUsageError
 from stripread.measured import Measured
 from stripread.quantities import ASSUMED_U, Units
 from stripread.records import Batch, Records
-from stripread.records.history import batch_readings
+from stripread.records.history import batch_readings, find_batch
 from stripread.report.amounts import volume_as_typed
 from stripread.report.answer import Answer
 from stripread.report.water_batch import dilution_answer, generation_answer, top_up_answer
@@ -92,7 +92,8 @@ def plan_stock(records: Records, folder: Path, asked: _Fields, units: Units) -> 
             wanted_mg_per_l=aim,
             total_l=total,
             pour_u=_POUR_U,
-            available_l=typed.maybe_exact(text(asked, "available") or None, "volume", name="the concentrate there is"),
+            available_l=typed.maybe_exact(text(asked, "available") or None, "volume", name="the concentrate there is")
+            or left_of(records, text(asked, "concentrate")),
             tank_l=typed.maybe_exact(text(asked, "holds") or None, "volume", name="the tank"),
         )
         answer = dilution_answer(pours, concentrate=strength, wanted=aim, pour_u=_POUR_U, system=typed.system)
@@ -136,6 +137,16 @@ def plan_top_up(records: Records, folder: Path, asked: _Fields, units: Units) ->
         return replace(plan, answer=_with_notes(answer, typed), fill=fill)
 
     return _planned(plan, asked, "volume", made)
+
+
+def left_of(records: Records, name: str) -> float | None:
+    """Return the litres of a batch that later batches have not used up; None where it is not known what it was."""
+    batch = find_batch(records, name) if name else None
+    if batch is None:
+        return None
+    made = batch.water_l + sum(part.volume_l for part in batch.parts)
+    others = (one.said for one in records.batches(limit=10 * _CHOICES))
+    return max(made - sum(part.volume_l for other in others for part in other.parts if part.batch == name), 0.0)
 
 
 def known_sachets(folder: Path) -> dict[str, str]:

@@ -18,6 +18,7 @@ from starlette.routing import Route
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.lot.lot import Lot
 from stripread.records import Point
+from stripread.records.history import find_batch
 from stripread.site import Site, load_site, resolve_kind, resolve_lot
 from stripread.strip.kinds import StripKind
 from stripread.web.inbox import Inbox, Job
@@ -59,19 +60,24 @@ async def guide(request: Request, person: Person) -> Response:
     site = load_site(request.app.state.folder)
     point = _point(await to_thread.run_sync(lambda: _points(request)), request.path_params["point"])
     sample = site.sample(point.sample)
-    choices = lots_for(site, sample.kinds)
+    lots = await to_thread.run_sync(lots_of, site)
+    choices, today = lots_for(lots, sample.kinds), datetime.now().astimezone().date()
     return render(
         request,
         "guide.html",
         point=point,
         sample=sample,
         choices=choices,
-        not_these=other_kinds(site, sample.kinds),
-        kind=choices[0][1] if choices else None,
+        not_these=sorted({kind.name for _, kind, _ in lots}.difference(sample.kinds)),
+        kinds=list({kind.name: kind for _, kind, _ in choices}.values()),
+        today=today,
+        good=sum(lot.expires >= today for _, _, lot in choices),  # one alone is chosen already
+        pairs=any(lot.flash_colours for _, _, lot in choices),
         flush_s=round(60 * (point.flush_min or 0)),
         key=secrets.token_hex(16),
         may_read=person.role != "grower",
         beside=_beside(request.app.state.queue.inbox, request.query_params.get("beside", ""), person) or "",
+        batch=await to_thread.run_sync(lambda: _batch(request, request.query_params.get("batch", ""))),
     )
 
 
@@ -97,6 +103,7 @@ async def take_photo(request: Request, person: Person) -> Response:
             raise HTTPException(503)
         if not photo.size:
             raise WrongUsageError(expected="a photo", found="an empty file", remedy="Take the photo, then send it.")
+        batch = await to_thread.run_sync(lambda: _batch(request, str(form.get("batch", ""))))
         now = datetime.now().astimezone()
         sent = form.get("flash")
         flash = sent.file if isinstance(sent, UploadFile) and sent.size else None
@@ -112,6 +119,7 @@ async def take_photo(request: Request, person: Person) -> Response:
             name=f"{now:%Y%m%d-%H%M%S}.photo",
             flushed_s=_seconds(str(form.get("flushed_s", ""))),
             waited_s=_seconds(str(form.get("waited_s", ""))),
+            batch=batch,
             flash=flash is not None,
             beside=_beside(inbox, str(form.get("beside", "")), person),
         )
@@ -195,27 +203,29 @@ def _point(points: list[Point], name: str) -> Point:
     raise HTTPException(404)
 
 
-def lots_for(site: Site, kinds: tuple[str, ...]) -> list[tuple[str, StripKind, Lot]]:
-    """Return the lots of the site that suit a sample, the best kind first, those past their date last."""
+def lots_of(site: Site) -> list[tuple[str, StripKind, Lot]]:
+    """Return the lots of the site with their kinds; one whose file is damaged or not there is no choice."""
     found = []
-    today = datetime.now().astimezone().date()
     for name in site.lots:
-        try:
+        with suppress(StripReadError):
             lot = resolve_lot(name, site)
-            if lot.kind in kinds:
-                found.append((name, resolve_kind(lot.kind, site), lot))
-        except StripReadError:  # a lot file that is damaged or not there is no choice
-            continue
+            found.append((name, resolve_kind(lot.kind, site), lot))
+    return found
+
+
+def lots_for(lots: list[tuple[str, StripKind, Lot]], kinds: tuple[str, ...]) -> list[tuple[str, StripKind, Lot]]:
+    """Return the lots that suit a sample, the best kind first, those past their date last."""
+    today = datetime.now().astimezone().date()
+    found = [one for one in lots if one[2].kind in kinds]
     return sorted(found, key=lambda one: (one[2].expires < today, kinds.index(one[2].kind), one[0]))
 
 
-def other_kinds(site: Site, kinds: tuple[str, ...]) -> list[str]:
-    """Return the kinds of the site's lots that do not suit a sample: what may be taken by mistake."""
-    found = set()
-    for name in site.lots:
-        with suppress(StripReadError):
-            found.add(resolve_lot(name, site).kind)
-    return sorted(found.difference(kinds))
+def _batch(request: Request, name: str) -> str | None:
+    """Return the name of a batch of the record; None for any other."""
+    if not name:
+        return None
+    with records_of(request.app.state) as records:
+        return name if find_batch(records, name) is not None else None
 
 
 def _beside(inbox: Inbox, job_id: str, person: Person) -> str | None:

@@ -1,5 +1,6 @@
 """Templates to pages."""
 
+import re
 from collections.abc import Callable
 from typing import Any
 
@@ -23,6 +24,7 @@ __all__ = ["render"]
 # How numbers and verdicts are put into words, the same as on the command line.
 _WORDS: dict[str, Callable[[Any], str]] = {"value": pad_value, "interval": pad_interval, "strength": strength_words}
 
+_COMMAND = re.compile(r" \(stripread [^)]*\)|: stripread lot verify")
 _AMOUNTS: dict[str, Callable[[float, System], str]] = {"volume": tell_volume, "flow": tell_line_flow}
 
 
@@ -51,13 +53,18 @@ def render(request: Request, template: str, *, status: int = 200, **facts: Any) 
     return HTMLResponse(page, status_code=status)
 
 
+def _without_commands(words: str) -> str:
+    """Return words without the commands that they name: a phone has none."""
+    return type(words)(_COMMAND.sub("", words))
+
+
 def _environment(language: str) -> Environment:
     made = page_environment("stripread.web", extensions=["jinja2.ext.i18n"])
     words = catalogue(language)
     made.install_gettext_translations(words, newstyle=True)  # type: ignore[attr-defined]  # of the extension
     # Words that are not written in a template: `_` would take them for safe, and a % in them for a place to fill.
     tell = teller(language, words)
-    made.filters["told"] = tell
+    made.filters["told"] = lambda text: _without_commands(tell(text))
     made.filters["named"] = lambda name: words.gettext(name) if name else ""  # of the site: any language may be right
     made.filters["meaning"] = lambda code: words.gettext(REGISTRY[code].meaning) if code in REGISTRY else ""
     for name, words_of in _WORDS.items():

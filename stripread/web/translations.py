@@ -169,6 +169,7 @@ def _listed() -> Iterator[tuple[str, str]]:
         yield "report/words.py", words
         yield "report/words.py", headline_of("doubtful", states).words.partition(": ")[2]
     yield "report/words.py", headline_of("invalid", set()).words
+    yield "report/words.py", headline_of("valid", {"within"}, set(REGISTRY)).words
     for error in sorted(_errors(StripReadError)):
         yield "errors.py", error
     yield from (("web/phrases.py", phrase) for phrase in PHRASES)

@@ -1,5 +1,6 @@
 """What a worker process does with one job: read, judge with the record, record, draw. No request reaches here."""
 
+from contextlib import suppress
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -54,7 +55,7 @@ def answer_job(folder: str, job_id: str) -> None:
     except RecordsError:
         raise
     except StripReadError as error:
-        _keep_picture(inbox, job_id, file)
+        _keep_picture(site, inbox, job, file)
         answer = _refusal(error)
     inbox.answer(job_id, answer)
 
@@ -168,10 +169,9 @@ def _refusal(error: StripReadError) -> dict[str, Any]:
     }
 
 
-def _keep_picture(inbox: Inbox, job_id: str, file: PhotoFile) -> None:
+def _keep_picture(site: Site, inbox: Inbox, job: Job, file: PhotoFile) -> None:
     """Keep the photo small enough to be looked at, where it can be decoded."""
-    try:
+    with suppress(StripReadError):
+        card = resolve_card(site.card_for(resolve_lot(job.lot, site).card), site)
         photo = decode_photo(file, reduction=suggested_reduction(file))
-    except StripReadError:
-        return
-    save_picture(draw_plain(photo), inbox.picture(job_id))
+        save_picture(draw_plain(photo, card), inbox.picture(job.id))

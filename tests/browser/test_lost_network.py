@@ -182,13 +182,37 @@ def test_an_answer_that_is_lost_on_its_way_does_not_make_a_second_reading(open_p
     assert read_once(live)
 
 
-def test_a_photo_that_the_server_refuses_is_not_sent_for_ever(open_phone, live):
-    page = open_phone("Ines")
+def refused(page):
+    """Send a photo to a lot that is gone, as after a phone was away for long."""
     page.goto("/read/bench 1")
     page.locator("input[name=lot]").first.evaluate("radio => { radio.value = 'no such lot'; radio.checked = true; }")
     page.locator("#photo").set_input_files(PHOTO)
     page.locator("button.send").tap()
     page.get_by_role("heading", name="That cannot be done").wait_for()
     assert page.get_by_text("a lot of the site").is_visible()
-    assert page.evaluate(KEPT) == []
+
+
+def test_a_photo_refused_at_one_point_is_kept_and_sent_to_another(open_phone, live):
+    page = open_phone("Ines")
+    refused(page)
+    assert page.evaluate(KEPT) == [SIZE]
     assert arrived(live) == 0
+    page.goto("/")
+    page.get_by_role("link", name="Send it to another point").tap()
+    page.get_by_role("link", name=re.compile("bench 1")).tap()
+    page.get_by_role("button", name="Use the photo kept on this phone").tap()
+    page.get_by_text("Photo chosen.").wait_for()
+    page.locator("button.send").tap()
+    verdict(page)
+    assert page.evaluate(KEPT) == []
+    assert read_once(live)
+
+
+def test_a_refused_photo_is_thrown_away_by_hand_alone(open_phone, live):
+    page = open_phone("Ines")
+    refused(page)
+    page.goto("/log")
+    page.wait_for_timeout(500)
+    assert arrived(live) == 0  # nor is it sent again and again
+    page.get_by_role("button", name="Throw the photo away").tap()
+    until(page, lambda: page.evaluate(KEPT) == [])

@@ -1,10 +1,12 @@
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from stripread import load_card, load_kind, load_lot, open_photo, read_strip
-from stripread.geometry import apply_homography
+from stripread.card.find import find_card
+from stripread.geometry import apply_homography, scale_points
 from stripread.photo.load import decode_photo
 from stripread.reading import Reading
 from stripread.report.closeup import draw_closeup, draw_plain
@@ -66,9 +68,18 @@ def test_several_pads_are_numbered():
     assert (below == 255).all(axis=2).mean() > 0.02  # the discs of the numbers are white
 
 
-def test_a_photo_that_was_not_read_is_shown_as_it_is():
-    photo = decode_photo(open_photo(SAMPLES / "no-strip.jpg"), reduction=4)
-    picture = draw_plain(photo)
-    rows, columns = photo.pixels.shape[:2]
+def test_a_photo_that_was_not_read_is_shown_with_its_card_outlined():
+    photo = decode_photo(open_photo(SAMPLES / "no-strip.jpg"), reduction=2)
+    picture, factor = draw_plain(photo, CARD), 1080 / max(photo.full_size)
     assert max(picture.shape) <= 1080
-    assert picture.shape[0] / picture.shape[1] == pytest.approx(rows / columns, rel=0.01)
+    corners = scale_points(find_card(photo, CARD).corners_px, factor)
+    for x, y in ((corners + np.roll(corners, 1, axis=0)) / 2).astype(int):
+        around = picture[y - 4 : y + 5, x - 4 : x + 5]
+        assert around.max() > 240  # white within black
+        assert around.min() < 40
+
+
+def test_a_photo_without_a_card_is_shown_as_it_is():
+    photo = decode_photo(open_photo(SAMPLES / "no-strip.jpg"), reduction=2)
+    bare = replace(photo, pixels=np.full_like(photo.pixels, 90))
+    assert (draw_plain(bare, CARD) == 90).all()

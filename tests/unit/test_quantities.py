@@ -141,3 +141,21 @@ def test_conventions_are_told_and_only_where_they_are_used():
 
 def test_zero_is_allowed_where_it_makes_sense():
     assert parse("0 mg/L", "strength", positive=False).measured.value == 0.0
+
+
+@pytest.mark.parametrize(
+    ("text", "litres"), [("20,5 L", 20.5), ("0,055 L", 0.055), ("20,5 litros", 20.5), ("2 galones", 2 * 3.785411784)]
+)
+def test_decimal_commas_and_spanish_units_are_understood(text, litres):
+    assert parse_quantity(text, "volume", name="it").measured.value == pytest.approx(litres)
+
+
+@pytest.mark.parametrize("text", ["1,500 L", "1,500,25 L", "12,345,678 L"])
+def test_a_comma_that_may_be_one_of_thousands_is_refused(text):
+    with pytest.raises(QuantityError, match="thousands"):
+        parse_quantity(text, "volume", name="it")
+
+
+def test_a_comma_before_an_interval_stays_one():
+    measured = parse_quantity("309 mg/L, 271 to 352", "strength", name="it").measured
+    assert measured.value == 309

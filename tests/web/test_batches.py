@@ -19,7 +19,7 @@ NOW = datetime.now().astimezone()
 def make(site, batch="C-14", kind="concentrate", *, hours_ago=3.0, expected=520.0):
     at = NOW - timedelta(hours=hours_ago)
     said = Batch(
-        id=batch, kind=kind, made_at=at, made_by="Ines", water_l=19.0, u_water_l=0.4, expected_mg_per_l=expected,
+        id=batch, kind=kind, made_at=at, made_by="Ines", water_l=60.0, u_water_l=0.4, expected_mg_per_l=expected,
         u_expected_mg_per_l=0.08 * expected, cover="covered",
     )  # fmt: skip
     with open_records(site) as records:
@@ -74,7 +74,7 @@ def test_a_stock_is_planned_from_the_concentrate_as_read_then_entered_once(signe
     assert batch.parts[0].batch == "C-14"
     shown = client.get("/batches/made/S-1").text
     assert "Read it before it is used." in shown
-    assert 'href="/read/tank"' in shown
+    assert 'href="/read/tank?batch=S-1"' in shown
     assert "gas" in shown
     page = client.get("/batches").text
     assert "S-1" in page
@@ -212,3 +212,15 @@ def test_a_volume_as_typed_is_read_as_what_the_jug_shows(system, litres):
     shown = jug(litres, system)
     again = parse_quantity(volume_as_typed(shown, system), "volume", name="it")
     assert again.measured.value == pytest.approx(shown, rel=1e-3)
+
+
+def test_no_more_is_planned_than_a_batch_has_left(signed_in, site):
+    make(site)  # 60 L
+    read(site, "C-14", 480.0, sample="concentrate")
+    client = signed_in("Ines")
+    assert plan_in(client.get("/batches/stock?concentrate=C-14&make=90+L").text)
+    said = {"concentrate": "C-14", "make": "80 L", "add": "50 L", "water": "30 L", "id": "S-9"}
+    assert post(client, "/batches/stock", **said).status_code == 303
+    page = client.get("/batches/stock?concentrate=C-14&make=90+L").text
+    assert "only 10 L" in page
+    assert plan_in(client.get("/batches/stock?concentrate=C-14&make=90+L&available=60+L").text)  # if it was measured
