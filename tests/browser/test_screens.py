@@ -90,11 +90,15 @@ def _look(page: Any) -> tuple[list[str], int, str, int, list[str]]:
     return _violations(page), wide, page.locator("html").get_attribute("lang"), narrow, covered
 
 
-_COVERED = """() => scrollTo(0, 0) || [...document.querySelectorAll("header nav a")].filter((link) => {
-  const box = link.getBoundingClientRect();
-  const there = document.elementFromPoint(box.x + box.width / 2, box.y + box.height / 2);
-  return !there || there.closest("a") !== link;
-}).map((link) => link.textContent)"""
+_COVERED = """() => {
+  scrollTo(0, 0);
+  const links = [...document.querySelectorAll("header nav a")];
+  return links.filter((link) => {
+    const box = link.getBoundingClientRect();
+    const there = document.elementFromPoint(box.x + box.width / 2, box.y + box.height / 2);
+    return !there || there.closest("a") !== link;
+  }).map((link) => link.textContent);
+}"""
 
 
 def _violations(page: Any) -> list[str]:
