@@ -40,6 +40,8 @@ class Taking:
     batch : str or None
         Of the record, that the sample is of.
     flushed_s : float or None
+    waited_s : float or None
+        From the dip to the photo, by a timer.
     together, one_strip, replicates : bool
         Whether several photos make one reading, are of one strip, or are of strips held against each other.
     job : str or None
@@ -54,6 +56,7 @@ class Taking:
     batch: str | None = None
     flushed_s: float | None = None
     dipped_at: datetime | None = None
+    waited_s: float | None = None
     together: bool = False
     one_strip: bool = False
     replicates: bool = False
@@ -149,6 +152,8 @@ def _payload(verdict: Verdict, taking: Taking, names: Sequence[str]) -> Mapping[
             for e in taking.sample.expectations
         ],
     }
+    if taking.waited_s is not None:
+        said["how"]["waited_s"] = taking.waited_s
     if taking.job is not None:
         said["how"]["job"] = taking.job
     return said

@@ -77,12 +77,18 @@ def _read(site: Site, inbox: Inbox, job: Job, file: PhotoFile, flash: PhotoFile 
             batch=job.batch or batch_of(records, sample, at=stamp.at),
             flushed_s=job.flushed_s,
             dipped_at=_dipped(job, reading.taken_at),
+            waited_s=job.waited_s,
             job=job.id,
         )
         before = _recorded(records, file, job.id)
         history = None if before is not None else history_for(records, reading, taking, now=stamp.at)
         verdict = check_reading(
-            reading, sample=sample, today=stamp.at.date(), dipped_at=taking.dipped_at, history=history
+            reading,
+            sample=sample,
+            today=stamp.at.date(),
+            dipped_at=taking.dipped_at,
+            waited_s=taking.waited_s,
+            history=history,
         )
         verdict = doubted(verdict, _unlike(inbox, job, reading, card, kind, lot))
         if before is None:

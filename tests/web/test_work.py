@@ -1,0 +1,56 @@
+"""What a worker makes of a job, without the queue about it. Photos are simulated samples."""
+
+from datetime import datetime, timedelta, timezone
+
+import pytest
+
+from stripread.records import Batch, Stamp, open_records
+from stripread.web.inbox import Inbox, Job
+from stripread.web.work import answer_job
+from tests.web.conftest import ROOT, SAMPLE
+
+ZONE = timezone(timedelta(hours=2))
+TAKEN = datetime(2026, 4, 14, 8, 5, tzinfo=ZONE)  # of the first sample photo; the others are of minutes later
+STOCK = ROOT / "sample_images" / "stock-good.jpg"
+
+
+def without_exif(photo: bytes) -> bytes:
+    """A photo as after an app that takes out what the camera noted."""
+    kept, at = photo[:2], 2
+    while photo[at + 1] != 0xDA:  # the picture itself begins
+        length = 2 + int.from_bytes(photo[at + 2 : at + 4], "big")
+        kept += b"" if photo[at + 1] == 0xE1 else photo[at : at + length]
+        at += length
+    return kept + photo[at:]
+
+
+def answer(site, data, *, number=1, at=TAKEN, flash=None, **said):
+    said = {"point": "bench 1", "sample": "line", "lot": "UL-2603", **said}
+    inbox = Inbox(site)
+    job = Job(id=f"{number:032x}", who="Ines", at=at.isoformat(), name="x", flash=flash is not None, **said)
+    inbox.accept(job, data, flash)
+    answer_job(str(site), job.id)
+    return inbox.answered(job.id)
+
+
+def codes(answered):
+    return {finding["code"] for finding in answered["findings"]}
+
+
+def how(site, entry):
+    with open_records(site) as records:
+        return records.entry(entry).payload["how"]
+
+
+@pytest.mark.parametrize("photo", [SAMPLE.read_bytes(), without_exif(SAMPLE.read_bytes())], ids=["exif", "bare"])
+def test_a_strip_that_waited_too_long_is_doubted_whether_or_not_the_photo_has_a_time(site, photo):
+    late = answer(site, photo, waited_s=900.0)
+    assert "outside_read_window" in codes(late)
+    assert late["validity"] == "doubtful"
+    assert how(site, late["entry"])["waited_s"] == 900.0
+
+
+def test_a_measured_wait_leaves_no_window_unknown(site):
+    good = answer(site, without_exif(SAMPLE.read_bytes()), waited_s=20.0)
+    assert not codes(good) & {"outside_read_window", "read_window_unknown"}
+    assert good["validity"] == "valid"
