@@ -11,10 +11,9 @@ from stripread.findings import Finding
 from stripread.lot.lot import Lot
 from stripread.photo.load import PhotoFile, decode_photo, open_photo_bytes, suggested_reduction
 from stripread.reading import Reading, read_strip
-from stripread.recording import Taking, history_for, record_reading
+from stripread.recording import Taking, batch_for, history_for, record_reading
 from stripread.records import Records, Stamp
 from stripread.records.entries import Role
-from stripread.records.history import batch_of
 from stripread.records.of_site import open_site_records
 from stripread.report.closeup import draw_closeup, draw_plain
 from stripread.report.json_lines import findings_json
@@ -74,7 +73,7 @@ def _read(site: Site, inbox: Inbox, job: Job, file: PhotoFile, flash: PhotoFile 
             lot_file=find_lot_file(job.lot, site),
             card=card,
             point=job.point,
-            batch=job.batch or batch_of(records, sample, at=stamp.at),
+            batch=job.batch or batch_for(records, sample, reading.taken_at, now=stamp.at),
             flushed_s=job.flushed_s,
             dipped_at=_dipped(job, reading.taken_at),
             waited_s=job.waited_s,

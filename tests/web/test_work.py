@@ -54,3 +54,25 @@ def test_a_measured_wait_leaves_no_window_unknown(site):
     good = answer(site, without_exif(SAMPLE.read_bytes()), waited_s=20.0)
     assert not codes(good) & {"outside_read_window", "read_window_unknown"}
     assert good["validity"] == "valid"
+
+
+@pytest.mark.parametrize(
+    ("came", "batch"),
+    [
+        (timedelta(minutes=1), "S-1"),
+        (timedelta(hours=6), "S-1"),
+        (timedelta(days=-3), None),
+        (timedelta(days=9), "S-2"),
+    ],
+    ids=["at once", "late", "clock ahead", "clock behind"],
+)
+def test_a_photo_that_is_sent_late_is_of_the_batch_of_its_own_time(site, came, batch):
+    """A phone without network keeps photos for hours, while the next batch is made."""
+    taken = datetime(2026, 4, 14, 8, 5, tzinfo=ZONE)
+    with open_records(site) as records:
+        for name, hours in (("S-1", -2), ("S-2", 2)):
+            at = taken + timedelta(hours=hours)
+            made = Batch(id=name, kind="stock", made_at=at, made_by="Ines", water_l=19.0)
+            records.add_batch(made, Stamp(at=at, who="Ines"))
+    read = answer(site, STOCK.read_bytes(), at=taken + came, point="tank", sample="stock", lot="WR-2601")
+    assert how(site, read["entry"])["batch"] == batch
