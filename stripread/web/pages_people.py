@@ -14,7 +14,7 @@ from stripread.web.addresses import is_local, phone_address, qr_uri
 from stripread.web.forms import chosen, needed, text
 from stripread.web.people import ROLES, People, Person
 from stripread.web.render import render
-from stripread.web.security import need
+from stripread.web.security import need, of_people
 from stripread.web.site_record import records_of
 
 __all__ = ["people_routes"]
@@ -33,7 +33,7 @@ def people_routes() -> list[Route]:
 @need("supervisor")
 async def show_people(request: Request, person: Person) -> Response:
     """List the people, with forms to add and retire."""
-    people = await to_thread.run_sync(request.app.state.people.everybody)
+    people = await of_people(request, lambda people: people.everybody())
     return render(request, "people.html", people=people, roles=ROLES)
 
 
@@ -50,7 +50,8 @@ async def keep_person(request: Request, person: Person) -> Response:
         raise WrongUsageError(
             expected="the same PIN or password twice", found="two different ones", remedy="Type it again."
         )
-    there = name in {one.name for one in request.app.state.people.everybody() if one.active}
+    everybody = await of_people(request, lambda people: people.everybody())
+    there = name in {one.name for one in everybody if one.active}
     if there is not (text(form, "change") == "yes"):
         raise WrongUsageError(
             expected="somebody who is in the list" if not there else "a new name",
@@ -58,7 +59,7 @@ async def keep_person(request: Request, person: Person) -> Response:
             remedy="Tick the box to change somebody who is there; leave it for somebody new.",
         )
     if role != "supervisor":
-        _keep_a_supervisor(request.app.state.people, name)
+        await of_people(request, lambda people: _keep_a_supervisor(people, name))
     stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
     await to_thread.run_sync(lambda: _set(request, name, role, secret, stamp))
     return RedirectResponse("/people", status_code=303)
@@ -74,7 +75,7 @@ async def take_out(request: Request, person: Person) -> Response:
     """Let somebody no longer sign in; what they entered stays."""
     form = await request.form()
     name = needed(form, "name", "a person", most=80)
-    _keep_a_supervisor(request.app.state.people, name)
+    await of_people(request, lambda people: _keep_a_supervisor(people, name))
     stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
     await to_thread.run_sync(lambda: _retire(request, name, stamp))
     return RedirectResponse("/people", status_code=303)
