@@ -109,6 +109,7 @@ def create_app(settings: Settings) -> Starlette:
     state.upload_tries = Limiter(120, 60)  # of one person
     state.heavy_tries = Limiter(20, 600)  # of one person; reports and exports
     state.heavy = CapacityLimiter(1)
+    state.hashing = CapacityLimiter(2)  # secrets at a time: Argon2id takes 64 MB for each
     state.asking = CapacityLimiter(8)  # of the file of people: where it is held, other threads stay free
     state.keeping = CapacityLimiter(4)  # photos held in memory on their way to the disk
     return app

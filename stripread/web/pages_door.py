@@ -29,7 +29,7 @@ from stripread.web.words import LANGUAGES
 __all__ = ["door_routes"]
 
 _LONGEST = 80  # signs of a name
-_HOME = frozenset(("127.0.0.1", "::1", "localhost", "testclient"))
+_HOME = frozenset(("127.0.0.1", "::1", "localhost"))
 
 
 def door_routes() -> list[Route]:
@@ -74,22 +74,28 @@ async def sign_in(request: Request) -> Response:
     await check_csrf(request, request.cookies.get(VISIT_COOKIE) or _new_visit())
     form = await request.form()
     name, secret = str(form.get("name", "")), str(form.get("secret", ""))
+    wanted = str(form.get("next", "/"))
     state, called = request.app.state, name.strip().casefold()[:_LONGEST]
     tries, who = state.sign_in_tries, f"{_caller(request)} {called}"
     # The place first: whoever is over its limit adds no names to be remembered.
     if not (state.caller_tries.allow(_caller(request)) and tries.allow(who) and state.name_tries.allow(called)):
-        return await _ask(request, visit, trouble="wait", status=429)
-    token = await of_people(request, lambda people: people.sign_in(name, secret, now=datetime.now().astimezone()))
+        return await _ask(request, visit, said=wanted, trouble="wait", status=429)
+    token = await of_people(
+        request, lambda people: people.sign_in(name, secret, now=datetime.now().astimezone()), limiter=state.hashing
+    )
     if token is None:
-        return await _ask(request, visit, trouble="wrong", status=403)
+        return await _ask(request, visit, said=wanted, trouble="wrong", status=403)
     tries.forget(who)
-    answer = RedirectResponse(_next(str(form.get("next", "/"))), status_code=303)
+    answer = RedirectResponse(_next(wanted), status_code=303)
     answer.set_cookie(SESSION_COOKIE, token, **cookie_options(secure=request.app.state.secure))
     return answer
 
 
-async def _ask(request: Request, visit: str, *, trouble: str = "", status: int = 200) -> Response:
-    wanted = _next(request.query_params.get("next"))
+async def _ask(
+    request: Request, visit: str, *, said: str | None = None, trouble: str = "", status: int = 200
+) -> Response:
+    """Show the form; ``said`` is what came back with it of where to go on."""
+    wanted = _next(request.query_params.get("next") if said is None else said)
     everybody = () if request.app.state.lan else await of_people(request, lambda people: people.everybody())
     names = [person.name for person in everybody if person.active]
     page = render(request, "sign_in.html", status=status, csrf=visit, trouble=trouble, next=wanted, names=names)

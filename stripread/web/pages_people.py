@@ -61,7 +61,7 @@ async def keep_person(request: Request, person: Person) -> Response:
     if role != "supervisor":
         await of_people(request, lambda people: _keep_a_supervisor(people, name))
     stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
-    await to_thread.run_sync(lambda: _set(request, name, role, secret, stamp))
+    await to_thread.run_sync(lambda: _set(request, name, role, secret, stamp), limiter=request.app.state.hashing)
     return RedirectResponse("/people", status_code=303)
 
 

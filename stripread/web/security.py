@@ -8,8 +8,9 @@ from collections import deque
 from collections.abc import Awaitable, Callable, Collection
 from datetime import datetime
 from typing import Any, TypeVar
+from urllib.parse import quote
 
-from anyio import fail_after, to_thread
+from anyio import CapacityLimiter, fail_after, to_thread
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
@@ -203,10 +204,12 @@ def cookie_options(*, secure: bool) -> dict[str, Any]:
     return {"httponly": True, "samesite": "lax", "secure": secure, "path": "/"}
 
 
-async def of_people(request: Request, ask: Callable[[People], _Answer]) -> _Answer:
+async def of_people(
+    request: Request, ask: Callable[[People], _Answer], *, limiter: CapacityLimiter | None = None
+) -> _Answer:
     """Ask the file of people in a thread: it may be held, and whoever needs nothing of it is served meanwhile."""
     state = request.app.state
-    return await to_thread.run_sync(ask, state.people, limiter=state.asking)
+    return await to_thread.run_sync(ask, state.people, limiter=limiter or state.asking)
 
 
 async def session_of(request: Request) -> Session | None:
@@ -231,9 +234,7 @@ def need(*roles: Role) -> Callable[[Callable[[Request, Person], Awaitable[Any]]]
             if session is None:
                 if request.method != "GET":
                     raise HTTPException(401)
-                from urllib.parse import quote
-
-                return RedirectResponse(f"/sign-in?next={quote(request.url.path)}", status_code=303)
+                return RedirectResponse(f"/sign-in?next={quote(_asked_for(request))}", status_code=303)
             if roles and session.person.role not in roles:
                 raise HTTPException(403)
             request.state.session = session
@@ -248,6 +249,12 @@ def need(*roles: Role) -> Callable[[Callable[[Request, Person], Awaitable[Any]]]
         return guarded
 
     return wrap
+
+
+def _asked_for(request: Request) -> str:
+    """Return the address of a page of ours with all that was asked of it."""
+    path, query = quote(request.scope["path"]), request.url.query
+    return f"{path}?{query}" if query else path
 
 
 async def check_csrf(request: Request, expected: str) -> None:
