@@ -1,5 +1,6 @@
 """Changes of who may use the page, each with its entry in the record; the entry holds no secret."""
 
+import threading
 from pathlib import Path
 
 from stripread.errors import WrongUsageError
@@ -7,6 +8,8 @@ from stripread.records import Draft, Entry, Records, Stamp
 from stripread.web.people import People, checked_person
 
 __all__ = ["new_pairing_code", "pair_phone", "retire_person", "set_person"]
+
+_PAIRING = threading.Lock()  # so that a code that two phones send at once is entered once
 
 
 def set_person(records: Records, folder: Path, name: str, role: str, secret: str, stamp: Stamp) -> Entry:
@@ -58,8 +61,12 @@ def new_pairing_code(records: Records, people: People, stamp: Stamp) -> str:
 
 
 def pair_phone(records: Records, people: People, code: str, caller: str, stamp: Stamp) -> str | None:
-    """Use up a code and return the phone's token; None where the code is none. The entry tells the phone's address."""
-    token = people.pair(code, now=stamp.at)
-    if token is not None:
+    """Use up a code and return the phone's token; None where the code is none.
+
+    The entry, which tells the phone's address, comes first: without one the code is as good as before.
+    """
+    with _PAIRING:
+        if not people.is_code(code, now=stamp.at):
+            return None
         records.append([Draft(kind="account", payload={"change": "phone paired"}, subject=caller)], stamp)
-    return token
+        return people.pair(code, now=stamp.at)

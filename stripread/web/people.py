@@ -203,6 +203,12 @@ class People:
         """Return a code with which one phone can be paired in the next ten minutes."""
         return self._keep("code", now + _PAIRING, now)
 
+    def is_code(self, code: str, *, now: datetime) -> bool:
+        """Tell whether a phone can be paired with a code, and leave the code as it is."""
+        own = (_devices.c.token == _digest(code)) & (_devices.c.kind == "code") & (_devices.c.ends >= utc_text(now))
+        with self._engine.connect() as connection:
+            return connection.execute(select(_devices.c.token).where(own)).first() is not None
+
     def pair(self, code: str, *, now: datetime) -> str | None:
         """Use up a code and return the phone's token; None where the code is none, used or too old."""
         with self._engine.begin() as connection:
