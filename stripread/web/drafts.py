@@ -1,9 +1,8 @@
 """Calibrations under way: a folder for each, with what was planned, what was photographed, and what came of the fit.
 
 ``drafts/ID/draft.json`` in the site's folder says all but the pictures; photos lie beside it under the SHA-256 of their
-bytes. Nothing is taken out: a photo is left out of the fit, a draft is closed. What changes a draft may be given
-``enter``, which enters the change in the record: it is called once nothing speaks against the change, and what it raises
-leaves the draft as it is.
+bytes. Nothing is taken out: a photo is left out of the fit, a draft is closed. ``enter`` puts a change into the record:
+it is called once nothing speaks against the change, and what it raises leaves the draft as it is.
 """
 
 import hashlib
