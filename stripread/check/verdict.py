@@ -129,9 +129,10 @@ def doubted(verdict: Verdict, findings: Sequence[Finding]) -> Verdict:
     """Return a verdict with findings that came up afterwards, such as that another strip disagrees."""
     if not findings:
         return verdict
+    doubts = worst_severity(tuple(findings)) != "info"
     return replace(
         verdict,
-        validity="doubtful" if verdict.validity == "valid" else verdict.validity,
+        validity="doubtful" if verdict.validity == "valid" and doubts else verdict.validity,
         findings=_worst_first((*findings, *verdict.findings)),
     )
 

@@ -5,6 +5,7 @@ from datetime import datetime, timedelta, timezone
 import pytest
 
 from stripread.records import Batch, Stamp, open_records
+from stripread.web import work
 from stripread.web.inbox import Inbox, Job
 from stripread.web.work import answer_job
 from tests.web.conftest import ROOT, SAMPLE
@@ -76,3 +77,57 @@ def test_a_photo_that_is_sent_late_is_of_the_batch_of_its_own_time(site, came, b
             records.add_batch(made, Stamp(at=at, who="Ines"))
     read = answer(site, STOCK.read_bytes(), at=taken + came, point="tank", sample="stock", lot="WR-2601")
     assert how(site, read["entry"])["batch"] == batch
+
+
+class TestBeside:
+    def second(self, site, **said):
+        data = (ROOT / "sample_images" / "line-turned.jpg").read_bytes()
+        return answer(site, data, number=2, at=TAKEN + timedelta(hours=1), beside=f"{1:032x}", **said)
+
+    def told(self, answered):
+        found = [f for f in answered["findings"] if f["code"] == "replicates_not_compared"]
+        for finding in found:
+            assert answered["steps"][:2] == [finding["message"], finding["advice"]]
+        return [finding["message"] for finding in found]
+
+    def test_strips_of_one_sample_are_compared_and_nothing_is_said(self, site):
+        answer(site, SAMPLE.read_bytes())
+        assert self.told(self.second(site)) == []
+
+    @pytest.mark.parametrize(
+        ("first", "why"),
+        [
+            ({"lot": "UL-1"}, "The first strip is of lot UL-1, this one of lot UL-2603."),
+            ({"point": "tank"}, "The first strip was read at tank, this one at bench 1."),
+            (None, "The photo of the first strip is no longer kept here."),
+            ({"data": b"no photo"}, "The photo of the first strip cannot be read."),
+        ],
+    )
+    def test_where_nothing_is_compared_it_is_said_and_the_reading_is_not_doubted(self, site, first, why):
+        if first is not None:
+            given = {"point": "bench 1", "lot": "UL-2603", "data": SAMPLE.read_bytes(), **first}
+            job = Job(id=f"{1:032x}", who="Ines", at=TAKEN.isoformat(), name="x", sample="line", point=given["point"],
+                      lot=given["lot"])  # fmt: skip
+            Inbox(site).accept(job, given["data"])
+        second = self.second(site)
+        assert self.told(second) == [why]
+        assert second["validity"] == "valid"
+
+    def test_without_a_number_there_is_nothing_to_compare(self, site):
+        answer(site, (ROOT / "sample_images" / "pad-under-finger.jpg").read_bytes())
+        (why,) = self.told(self.second(site))
+        assert why.startswith(("One of the two strips gives no number", "The photo of the first strip cannot be read"))
+
+    def test_the_first_is_read_with_its_flash_photo_too(self, site, monkeypatch):
+        seen = []
+        real = work.read_strip
+
+        def watched(file, *, flash=None, **more):
+            seen.append((file.name, None if flash is None else flash.data))
+            return real(file, **more)
+
+        monkeypatch.setattr(work, "read_strip", watched)
+        flash = STOCK.read_bytes()
+        answer(site, SAMPLE.read_bytes(), flash=flash)
+        self.second(site)
+        assert [data for _, data in seen] == [flash, None, flash]
