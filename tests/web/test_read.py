@@ -103,7 +103,7 @@ def test_a_restart_finishes_what_was_accepted(site):
     first = create_app(Settings(folder=site, workers=1))
     with TestClient(first, follow_redirects=False) as client:
         sign_in(client, "Ines")
-        first.state.queue._task.cancel()  # nothing is read any more, as if the machine were about to go down
+        first.state.queue._tasks[0].cancel()  # nothing is read any more, as if the machine were about to go down
         where = upload(client).headers["location"]
         assert not client.get(f"{where}/state").json()["done"]
     with TestClient(create_app(Settings(folder=site, workers=1)), follow_redirects=False) as client:
