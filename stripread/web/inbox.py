@@ -135,9 +135,12 @@ class Inbox:
         return self.folder / f"{job_id}.jpg"
 
     @staticmethod
-    def id_of(who: str, key: str) -> str:
-        """Return the id of an upload: the same upload sent again is the same job."""
-        return hashlib.sha256(f"{who}\0{key}".encode()).hexdigest()[:32]
+    def id_of(who: str, key: str, photos: str) -> str:
+        """Return the id of an upload: the same photos sent again are the same job, others from the same form are not.
+
+        A browser goes back to the form that was sent, key and all, and another photo is chosen there.
+        """
+        return hashlib.sha256(f"{who}\0{key}\0{photos}".encode()).hexdigest()[:32]
 
 
 def _age(path: Path, now: float) -> float:

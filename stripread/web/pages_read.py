@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from contextlib import suppress
 from datetime import datetime
 from functools import partial
+from hashlib import file_digest
 from typing import Any, BinaryIO
 
 from anyio import to_thread
@@ -86,7 +87,10 @@ async def take_photo(request: Request, person: Person) -> Response:
     if not isinstance(photo, UploadFile) or not 8 <= len(key) <= 100:
         raise WrongUsageError(expected="a photo", found="none", remedy="Take the photo, then send it.")
     queue, inbox = state.queue, state.queue.inbox
-    job_id = Inbox.id_of(person.name, key)
+    sent = form.get("flash")
+    flash = sent.file if isinstance(sent, UploadFile) and sent.size else None
+    photos = await to_thread.run_sync(_digests, photo.file, flash, limiter=state.keeping)
+    job_id = Inbox.id_of(person.name, key, photos)
     if inbox.job(job_id) is None:  # else it was sent before, and only the answer was lost
         site = load_site(state.folder)
         point = _point(await to_thread.run_sync(lambda: _points(request)), request.path_params["point"])
@@ -98,8 +102,6 @@ async def take_photo(request: Request, person: Person) -> Response:
         if not photo.size:
             raise WrongUsageError(expected="a photo", found="an empty file", remedy="Take the photo, then send it.")
         now = datetime.now().astimezone()
-        sent = form.get("flash")
-        flash = sent.file if isinstance(sent, UploadFile) and sent.size else None
         if max(one.size or 0 for one in (photo, sent) if isinstance(one, UploadFile)) > settings.largest_photo:
             raise HTTPException(413)
         job = Job(
@@ -125,6 +127,16 @@ async def take_photo(request: Request, person: Person) -> Response:
     if request.headers.get("accept", "").startswith("application/json"):
         return JSONResponse({"job": job_id, "page": f"/jobs/{job_id}"}, status_code=202)
     return RedirectResponse(f"/jobs/{job_id}", status_code=303)
+
+
+def _digests(*photos: BinaryIO | None) -> str:
+    """Return what tells photos from others."""
+    found = []
+    for photo in photos:
+        if photo is not None:
+            found.append(file_digest(photo, "sha256").hexdigest())
+            photo.seek(0)
+    return " ".join(found)
 
 
 def _keep(inbox: Inbox, job: Job, photo: BinaryIO, flash: BinaryIO | None) -> None:
