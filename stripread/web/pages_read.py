@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from contextlib import suppress
 from datetime import datetime
 from functools import partial
-from hashlib import file_digest
+from hashlib import sha256
 from typing import Any, BinaryIO
 
 from anyio import to_thread
@@ -25,7 +25,7 @@ from stripread.web.inbox import Inbox, Job
 from stripread.web.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
-from stripread.web.site_record import records_of
+from stripread.web.site_record import points_of
 from stripread.web.sketches import sketch_for
 
 __all__ = ["read_routes"]
@@ -134,8 +134,11 @@ def _digests(*photos: BinaryIO | None) -> str:
     found = []
     for photo in photos:
         if photo is not None:
-            found.append(file_digest(photo, "sha256").hexdigest())
+            digest = sha256()
+            while piece := photo.read(1 << 20):
+                digest.update(piece)
             photo.seek(0)
+            found.append(digest.hexdigest())
     return " ".join(found)
 
 
@@ -196,8 +199,7 @@ def _job(request: Request, person: Person) -> tuple[Inbox, Job]:
 
 
 def _points(request: Request) -> list[Point]:
-    with records_of(request.app.state) as records:
-        return records.points_in_order()
+    return points_of(request.app.state)
 
 
 def _point(points: list[Point], name: str) -> Point:
