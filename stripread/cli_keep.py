@@ -72,7 +72,6 @@ class Recorder:
     lot_file: Path
     wishes: "Wishes"
     stamp: "Stamp"
-    batch: str | None = None  # that the sample is of
 
     @classmethod
     def begin(cls, wishes: "Wishes", named: "Named") -> Self:
@@ -82,15 +81,15 @@ class Recorder:
         site, stamp = site_of_records(wishes.site), stamp_of(wishes.who)
         lot_file = look_up_lot_file(wishes.lot, site)
         with open_site_records(site, create=stamp) as records:
-            batch = _batch(records, wishes, named, stamp)
-        return cls(site=site, named=named, lot_file=lot_file, wishes=wishes, stamp=stamp, batch=batch)
+            _check_batch(records, wishes.batch)
+        return cls(site=site, named=named, lot_file=lot_file, wishes=wishes, stamp=stamp)
 
     def history(self, reading: "Reading") -> "History":
         """Return what the record knows that bears on a reading."""
         from stripread.recording import history_for
 
         with open_site_records(self.site) as records:
-            return history_for(records, reading, self._taking(), now=self.stamp.at)
+            return history_for(records, reading, self._taking(records, reading), now=self.stamp.at)
 
     def keep(self, verdict: "Verdict", photos: Sequence[Path]) -> None:
         """Record a reading (`recording.record_reading`).
@@ -108,13 +107,13 @@ class Recorder:
         files = [(role, open_photo(path)) for role, path in roles]
         with open_site_records(self.site) as records:
             before = [e.seq for e in records.with_file(files[0][1].sha256) if e.kind == "reading"]
-            entry = record_reading(records, verdict, self._taking(), files, self.stamp)
+            entry = record_reading(records, verdict, self._taking(records, verdict.reading), files, self.stamp)
         note(f"recorded as entry {entry.seq}")
         if before:
             note(f"this photo is in the record already: entry {', '.join(map(str, before))}")
 
-    def _taking(self) -> "Taking":
-        from stripread.recording import Taking
+    def _taking(self, records: "Records", reading: "Reading") -> "Taking":
+        from stripread.recording import Taking, batch_for
 
         wishes, named = self.wishes, self.named
         return Taking(
@@ -123,7 +122,7 @@ class Recorder:
             lot_file=self.lot_file,
             card=named.card,
             point=wishes.point,
-            batch=self.batch,
+            batch=wishes.batch or batch_for(records, named.sample, reading.taken_at, now=self.stamp.at),
             flushed_s=wishes.flushed_s,
             dipped_at=wishes.dipped_at,
             together=wishes.together,
@@ -132,18 +131,13 @@ class Recorder:
         )
 
 
-def _batch(records: "Records", wishes: "Wishes", named: "Named", stamp: "Stamp") -> str | None:
-    """Return the batch that the sample is of: as named, else the latest that such samples are taken from."""
-    from stripread.records.history import batch_of
-
-    if wishes.batch is None:
-        return batch_of(records, named.sample, at=stamp.at)
-    if not records.entries(kind="batch", subject=wishes.batch, limit=1):
+def _check_batch(records: "Records", batch: str | None) -> None:
+    """Refuse the name of a batch that the record does not know."""
+    if batch is not None and not records.entries(kind="batch", subject=batch, limit=1):
         known = ", ".join(b.said.id for b in records.batches(limit=10)) or "none"
         raise WrongUsageError(
-            expected=f"a batch of the record, such as {known}", found=repr(wishes.batch), remedy="Enter it first."
+            expected=f"a batch of the record, such as {known}", found=repr(batch), remedy="Enter it first."
         )
-    return wishes.batch
 
 
 def keep_check(

@@ -63,6 +63,7 @@ def _read(records: Records, site: Site, lot: Lot, entry: Entry) -> Mapping[str, 
         sample=sample,
         today=entered.date(),  # what was fresh then has not expired by being read again
         dipped_at=None if dipped_at is None else datetime.fromisoformat(dipped_at),
+        waited_s=how.get("waited_s"),
         history=history_of(records, occasion),
     )
     name = was["photo"] if not together else reading.photo

@@ -1,7 +1,7 @@
 """The commands that keep an eye on a lot: ``lot verify``, ``lot compare`` and ``lot report``."""
 
 import math
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -81,7 +81,7 @@ def verify(
             say(to_line(error_json(error, photo=str(photo))) if json else error_text(error, photo=str(photo)) + "\n")
             code = 1
             continue
-        row = check_row(check, photo=photo.name, when=datetime.now(UTC).replace(microsecond=0))
+        row = check_row(check, photo=photo.name, when=datetime.now().astimezone().replace(microsecond=0))
         before = find_row(rows, row)
         if before is None:
             append_row(out, row)

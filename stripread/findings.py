@@ -112,6 +112,8 @@ _KINDS = (
                 "Take the photos again, and one or two more; dip a new strip if they still differ."),
     FindingKind("replicates_disagree", "warning", "Strips of one sample differ by more than their uncertainty.",
                 "Dip two new strips from a fresh sample; look for the wrong kind, an old strip or bad mixing."),
+    FindingKind("replicates_not_compared", "info", "This strip was not held against the first one of its sample.",
+                "Take both strips from one vial at one point: read the first again, then dip the second beside it."),
     FindingKind("outside_read_window", "warning", "The strip was photographed outside its read window.",
                 "Dip a new strip and photograph it within the window that its kind states."),
     FindingKind("read_window_unknown", "info", "The photo carries no time, so the read window was not checked.",

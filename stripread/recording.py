@@ -12,6 +12,7 @@ from stripread import __version__
 from stripread.card import CardLayout, save_card
 from stripread.check import Verdict
 from stripread.check.history import History
+from stripread.check.history_rules import clock_may_be_right
 from stripread.errors import RecordsError
 from stripread.lot.lot import Lot
 from stripread.lot.record import CheckRow
@@ -20,11 +21,11 @@ from stripread.reading import Reading
 from stripread.records import Draft, Entry, FileRef, Records, Stamp
 from stripread.records.checks import check_standard_of
 from stripread.records.entries import Role
-from stripread.records.history import Occasion, history_of, taken_when
+from stripread.records.history import Occasion, batch_of, history_of, taken_when
 from stripread.report.json_lines import reading_json
 from stripread.site import SampleType
 
-__all__ = ["PHOTO_SUFFIX", "Taking", "history_for", "keep_lot", "record_check", "record_reading"]
+__all__ = ["PHOTO_SUFFIX", "Taking", "batch_for", "history_for", "keep_lot", "record_check", "record_reading"]
 
 PHOTO_SUFFIX = {"jpeg": ".jpg", "png": ".png", "webp": ".webp", "tiff": ".tif", "heic": ".heic"}
 
@@ -40,6 +41,8 @@ class Taking:
     batch : str or None
         Of the record, that the sample is of.
     flushed_s : float or None
+    waited_s : float or None
+        From the dip to the photo, by a timer.
     together, one_strip, replicates : bool
         Whether several photos make one reading, are of one strip, or are of strips held against each other.
     job : str or None
@@ -54,10 +57,20 @@ class Taking:
     batch: str | None = None
     flushed_s: float | None = None
     dipped_at: datetime | None = None
+    waited_s: float | None = None
     together: bool = False
     one_strip: bool = False
     replicates: bool = False
     job: str | None = None
+
+
+def batch_for(records: Records, sample: SampleType, taken_at: datetime | None, *, now: datetime) -> str | None:
+    """Return the batch that a sample is of: the latest when its photo was taken, which may be long before it came.
+
+    Where the camera's clock is wrong (`clock_wrong`), it is the latest one now.
+    """
+    taken = taken_when(taken_at, now)
+    return batch_of(records, sample, at=taken if clock_may_be_right(taken, now=now) else now)
 
 
 def history_for(records: Records, reading: Reading, taking: Taking, *, now: datetime) -> History:
@@ -149,6 +162,8 @@ def _payload(verdict: Verdict, taking: Taking, names: Sequence[str]) -> Mapping[
             for e in taking.sample.expectations
         ],
     }
+    if taking.waited_s is not None:
+        said["how"]["waited_s"] = taking.waited_s
     if taking.job is not None:
         said["how"]["job"] = taking.job
     return said

@@ -14,11 +14,15 @@ __all__ = ["PadCase", "StripCase"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StripCase:
-    """A strip, when it was dipped and judged, and what was before; None where no record is at hand."""
+    """A strip, when it was dipped and judged, and what was before; None where no record is at hand.
+
+    ``waited_s`` is what a timer counted from the dip to the photo, which needs no clock of the camera's.
+    """
 
     reading: Reading
     today: date
     dipped_at: datetime | None
+    waited_s: float | None = None
     history: History | None = None
 
     @property

@@ -6,7 +6,7 @@ As in ``rules.py``, each is a small function that takes a case and yields findin
 import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 from stripread.check.case import PadCase, StripCase
 from stripread.check.control_chart import cusum, ewma, ewma_reach, individuals_chart
@@ -16,7 +16,7 @@ from stripread.findings import Finding, make_finding
 from stripread.measured import Measured
 from stripread.water.recipe import recipe_finding, recipe_range_finding
 
-__all__ = ["SAMPLE_HISTORY_RULES", "STRIP_HISTORY_RULES", "drifted"]
+__all__ = ["SAMPLE_HISTORY_RULES", "STRIP_HISTORY_RULES", "clock_may_be_right", "drifted"]
 
 _K = 3.0  # standard uncertainties that chance does not bridge: 3 in 1000 for a normal distribution
 _FEWEST = 5  # earlier readings from which a point's own scatter is known: ours
@@ -70,6 +70,11 @@ def clock_wrong(case: StripCase) -> Iterator[Finding]:
             severity="info",
             advice="Set the phone's clock, or say in a note that the photo is old. Then read the water of today.",
         )
+
+
+def clock_may_be_right(at: datetime, *, now: datetime) -> bool:
+    """Tell whether a photo's time is one at which it may have been taken, if it is judged now."""
+    return -_KEPT_BACK <= at - now <= _CLOCK
 
 
 def _time(case: StripCase) -> str:

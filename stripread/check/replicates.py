@@ -6,9 +6,9 @@ import numpy as np
 
 from stripread.check.expected import plain_number, reported
 from stripread.findings import Finding, make_finding
-from stripread.reading import PadReading
+from stripread.reading import PadReading, Reading
 
-__all__ = ["check_replicates"]
+__all__ = ["check_replicates", "check_second_strip"]
 
 _SHARED = ("curve", "card_print")  # parts of the uncertainty that strips of one lot on one card have in common
 _DISAGREE_P = 0.01  # chance that good replicates are called different
@@ -49,3 +49,11 @@ def check_replicates(readings: Sequence[PadReading]) -> Finding | None:
         f"{len(good)} strips read {', '.join(reported(r) for r in good)}; apart from what they share, each is good "
         f"to about {plain_number(largest)} {good[0].unit} (k = 1).",
     )
+
+
+def check_second_strip(first: Reading, second: Reading) -> list[Finding]:
+    """Hold the pads of two strips of one lot against each other; tell where not one of them can be."""
+    pairs = list(zip(first.pads, second.pads, strict=True))
+    if all(one.interval is None or other.interval is None for one, other in pairs):
+        return [make_finding("replicates_not_compared", "One of the two strips gives no number.")]
+    return [found for pair in pairs if (found := check_replicates(pair)) is not None]

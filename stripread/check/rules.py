@@ -39,10 +39,13 @@ def lot_expired(case: StripCase) -> Iterator[Finding]:
 
 def outside_read_window(case: StripCase) -> Iterator[Finding]:
     """Doubt strips photographed too early or too late; say so where the photo's time is unknown."""
-    if case.dipped_at is None:
-        return
     dip, taken, dipped = case.kind.dip, case.reading.taken_at, case.dipped_at
     window = f"{dip.read_from_s:g} to {dip.read_until_s:g} s after the dip"
+    if case.waited_s is not None:
+        yield from _in_window(case, case.waited_s, window)
+        return
+    if dipped is None:
+        return
     if taken is None:
         yield make_finding("read_window_unknown", f"Kind {case.kind.name} is read {window}; the photo carries no time.")
         return
@@ -56,7 +59,13 @@ def outside_read_window(case: StripCase) -> Iterator[Finding]:
             f"dipped at {dipped.isoformat(sep=' ')}.",
             advice="Check the time of the dip and the phone's clock, and that this is the photo of that strip.",
         )
-    elif not dip.read_from_s - _CLOCK_S <= seconds <= dip.read_until_s + _CLOCK_S:
+    else:
+        yield from _in_window(case, seconds, window)
+
+
+def _in_window(case: StripCase, seconds: float, window: str) -> Iterator[Finding]:
+    dip = case.kind.dip
+    if not dip.read_from_s - _CLOCK_S <= seconds <= dip.read_until_s + _CLOCK_S:
         yield make_finding(
             "outside_read_window",
             f"The photo was taken {seconds:.0f} s after the dip; kind {case.kind.name} is read {window}.",

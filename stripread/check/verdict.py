@@ -87,6 +87,7 @@ def check_reading(
     sample: SampleType | None,
     today: date,
     dipped_at: datetime | None,
+    waited_s: float | None = None,
     history: History | None = None,
 ) -> Verdict:
     """Hold a reading against its sample type, its lot, its read window and what was before.
@@ -95,6 +96,8 @@ def check_reading(
     ----------
     dipped_at : datetime or None
         When the strip was dipped; without a zone it is the local time, as in most photos.
+    waited_s : float or None
+        From the dip to the photo by a timer; it goes before the time of the dip.
     history : History or None
         What the record knows that bears on it; None where there is no record.
 
@@ -105,7 +108,7 @@ def check_reading(
     """
     if sample is not None:
         _check_units(reading, sample)
-    strip = StripCase(reading=reading, today=today, dipped_at=dipped_at, history=history)
+    strip = StripCase(reading=reading, today=today, dipped_at=dipped_at, waited_s=waited_s, history=history)
     about_strip = (*reading.findings, *(f for rule in (*STRIP_RULES, *STRIP_HISTORY_RULES) for f in rule(strip)))
     silent = worst_severity(about_strip) == "error"
     cases = (PadCase(reading=reading, pad=pad, sample=sample, history=history) for pad in reading.pads)
@@ -126,9 +129,10 @@ def doubted(verdict: Verdict, findings: Sequence[Finding]) -> Verdict:
     """Return a verdict with findings that came up afterwards, such as that another strip disagrees."""
     if not findings:
         return verdict
+    doubts = worst_severity(tuple(findings)) != "info"
     return replace(
         verdict,
-        validity="doubtful" if verdict.validity == "valid" else verdict.validity,
+        validity="doubtful" if verdict.validity == "valid" and doubts else verdict.validity,
         findings=_worst_first((*findings, *verdict.findings)),
     )
 

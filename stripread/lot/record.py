@@ -51,6 +51,11 @@ class CheckRow:
     findings: tuple[str, ...]
 
     @property
+    def read_at(self) -> datetime:
+        """When it was read, on the clock there; on the one here where the row tells UTC, as of no place."""
+        return self.when if self.when.utcoffset() else self.when.astimezone()
+
+    @property
     def z(self) -> float | None:
         """Score for the control chart; None without a number."""
         if self.value is None or self.u is None:

@@ -202,7 +202,7 @@ def check_cells(row: CheckRow) -> tuple[str, ...]:
     else:
         verdict = "agrees" if abs(row.e_n) <= 1 else "DIFFERS"
     return (
-        row.when.date().isoformat(),
+        row.read_at.date().isoformat(),
         row.photo,
         f"{row.known:g}",
         f"{row.u_known:g}",

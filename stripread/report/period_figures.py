@@ -1,6 +1,7 @@
 """The pictures of a period's report: a point's trend with its limits, and a lot's control chart."""
 
 from collections.abc import Sequence
+from datetime import UTC
 
 from stripread.check.control_chart import individuals_chart
 from stripread.lot.lot import Lot
@@ -57,6 +58,6 @@ def check_figure(checks: Sequence[CheckRow], lot: Lot, say: Say) -> Figure:
         ylabel="z",
         ylim=(-4, 4),
     )
-    short_dates(ax, say)
+    short_dates(ax, say, zone=checks[-1].read_at.tzinfo if checks else UTC)
     ax.legend(fontsize="x-small", loc="upper left", bbox_to_anchor=(1.0, 1.0))
     return Figure(figure_png(figure, dpi=_DPI), say("Control chart of lot %(lot)s") % {"lot": lot.number}, size)

@@ -208,7 +208,7 @@ def _check_row(row: CheckRow, say: Say) -> tuple[str, ...]:
     agrees = "" if row.e_n is None else say("✔ agrees") if abs(row.e_n) <= 1 else say("▲ DIFFERS")
     doubts = f"{say('doubtful')}: {', '.join(row.findings)}" if row.findings else ""
     known = f"{row.known:g} (u {row.u_known:g})"
-    return f"{row.when:%Y-%m-%d %H:%M}", known, read, e_n, "; ".join(filter(None, (agrees, doubts)))
+    return f"{row.read_at:%Y-%m-%d %H:%M}", known, read, e_n, "; ".join(filter(None, (agrees, doubts)))
 
 
 # --- the record ------------------------------------------------------------------------------------------------------

@@ -52,7 +52,7 @@ def check_text(check: StandardCheck, *, photo: str, recorded: CheckRow | None) -
     lines += [f"  {f.severity:<10}  {f.message} ({f.code})\n              {f.advice}" for f in check.doubts]
     if recorded is not None:
         lines.append(
-            f"  not recorded again: this photo stands in the record since {recorded.when.date().isoformat()}, known "
+            f"  not recorded again: this photo stands in the record since {recorded.read_at.date().isoformat()}, known "
             f"{recorded.known:g}{unit}"
         )
     return "\n".join(lines)
@@ -114,7 +114,7 @@ def chart_text(rows: Sequence[CheckRow], lot: Lot, pad: str) -> str:
 
 
 def _chart_row(row: CheckRow) -> tuple[str, ...]:
-    when = row.when.date().isoformat()
+    when = row.read_at.date().isoformat()
     counts = "yes" if row.counts else "no: " + (", ".join(row.findings) or "no number")
     if row.value is None or row.u is None or row.z is None or row.e_n is None:
         return (when, f"{row.known:g}", "no number", "", "", " " * 21, counts)

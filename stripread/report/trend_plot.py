@@ -1,5 +1,6 @@
 """A point's trend as a picture: values with intervals, the expected range, what happened meanwhile."""
 
+from datetime import UTC, tzinfo
 from typing import Any
 
 from stripread.records.queries import RecordedPad
@@ -41,7 +42,7 @@ def plot_trend(trend: Trend, ax: Any, *, expected: Expectation | None, say: Say 
     _mark_events(trend, ax, say)
     ax.set(title=f"{trend.point}: {say(trend.readings[0].main.analyte)}, {say('95 % intervals')}", ylabel=unit)
     ax.set_ylim(bottom=0)
-    short_dates(ax, say)
+    short_dates(ax, say, zone=trend.readings[-1].when.tzinfo)
     ax.legend(fontsize="small", loc="best")
     return ax
 
@@ -64,19 +65,19 @@ def _mark_events(trend: Trend, ax: Any, say: Say) -> None:
         )  # fmt: skip
 
 
-def short_dates(ax: Any, say: Say = as_written) -> None:
-    """Let the time axis name days, and of longer times months."""
+def short_dates(ax: Any, say: Say = as_written, *, zone: tzinfo | None = UTC) -> None:
+    """Let the time axis name days as they began and ended in a zone, and of longer times months."""
     from matplotlib.dates import AutoDateLocator, num2date
     from matplotlib.ticker import FuncFormatter
 
     first, last = ax.get_xlim()  # in days
 
     def name(day: float, _: object) -> str:
-        when = num2date(day)
+        when = num2date(day, zone)
         month = say(f"{when:%b}")
         return f"{when:%d} {month}" if last - first < _YEAR else f"{month} {when:%Y}"
 
-    ax.xaxis.set_major_locator(AutoDateLocator(minticks=4, maxticks=9))
+    ax.xaxis.set_major_locator(AutoDateLocator(tz=zone, minticks=4, maxticks=9))
     ax.xaxis.set_major_formatter(FuncFormatter(name))
 
 

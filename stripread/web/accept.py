@@ -48,7 +48,7 @@ def accept_lot(records: Records, drafts: Drafts, draft: CalibrationDraft, fit: F
     Raises
     ------
     WrongUsageError
-        If there is no curve, or the draft is closed.
+        If there is no curve, or the draft is closed or was changed meanwhile.
     SiteError
         If the site has a lot of that number, or the site file cannot be added to.
     """
@@ -56,6 +56,20 @@ def accept_lot(records: Records, drafts: Drafts, draft: CalibrationDraft, fit: F
         raise WrongUsageError(
             expected="a curve to accept", found="none", remedy="Look at the reasons, and add or leave out photos."
         )
+
+    def enter(changed: CalibrationDraft) -> None:
+        if changed.signature() != draft.signature():
+            raise WrongUsageError(
+                expected="a curve of all photos", found="photos that came since", remedy="Look at the curve again."
+            )
+        _make_lot(records, drafts, draft, fit, stamp)
+
+    return drafts.close(draft.id, "accepted", who=stamp.who, at=stamp.at.isoformat(), enter=enter)
+
+
+def _make_lot(records: Records, drafts: Drafts, draft: CalibrationDraft, fit: Fit, stamp: Stamp) -> None:
+    assert fit.lot is not None
+    assert fit.file is not None
     site, number = load_site(records.folder), check_number(draft.number)
     data, name = fit.file.read_bytes(), f"lots/{number}/lot.json"
     file = site.folder / name
@@ -74,4 +88,3 @@ def accept_lot(records: Records, drafts: Drafts, draft: CalibrationDraft, fit: F
     records.append([], stamp, first_if_new=[entry])
     if number not in site.lots:
         add_name(site.folder, "lots", number, name)
-    return drafts.close(draft.id, "accepted", who=stamp.who, at=stamp.at.isoformat())

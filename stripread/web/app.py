@@ -6,7 +6,7 @@ from collections.abc import AsyncIterator
 from importlib import resources
 from urllib.parse import urlsplit
 
-from anyio import CapacityLimiter, to_thread
+from anyio import CapacityLimiter
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
@@ -109,6 +109,8 @@ def create_app(settings: Settings) -> Starlette:
     state.upload_tries = Limiter(120, 60)  # of one person
     state.heavy_tries = Limiter(20, 600)  # of one person; reports and exports
     state.heavy = CapacityLimiter(1)
+    state.hashing = CapacityLimiter(2)  # secrets at a time: Argon2id takes 64 MB for each
+    state.asking = CapacityLimiter(8)  # of the file of people: where it is held, other threads stay free
     state.keeping = CapacityLimiter(4)  # photos held in memory on their way to the disk
     return app
 
@@ -123,7 +125,7 @@ async def _told(request: Request, error: Exception) -> Response:
     """Say what an HTTP status means, and nothing of how the server works."""
     status = error.status_code if isinstance(error, HTTPException) else 500
     if not hasattr(request.state, "session"):  # of no page, so that nobody asked yet who it is
-        request.state.session = await to_thread.run_sync(lambda: session_of(request))
+        request.state.session = await session_of(request)
     return render(request, "status.html", status=status, code=status)
 
 

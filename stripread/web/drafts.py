@@ -1,7 +1,8 @@
 """Calibrations under way: a folder for each, with what was planned, what was photographed, and what came of the fit.
 
 ``drafts/ID/draft.json`` in the site's folder says all but the pictures; photos lie beside it under the SHA-256 of their
-bytes. Nothing is taken out: a photo is left out of the fit, a draft is closed.
+bytes. Nothing is taken out: a photo is left out of the fit, a draft is closed. ``enter`` puts a change into the record:
+it is called once nothing speaks against the change, and what it raises leaves the draft as it is.
 """
 
 import hashlib
@@ -172,6 +173,9 @@ class CalibrationDraft:
         return hashlib.sha256("\n".join(rests_on).encode("utf-8")).hexdigest()[:16]
 
 
+Enter = Callable[[CalibrationDraft], None] | None
+
+
 class Drafts:
     """The drafts of a site."""
 
@@ -179,9 +183,11 @@ class Drafts:
         self.home = site / "drafts"
         self._changing = threading.Lock()
 
-    def begin(self, **said: Any) -> CalibrationDraft:
+    def begin(self, *, enter: Enter = None, **said: Any) -> CalibrationDraft:
         """Keep a new draft."""
         draft = CalibrationDraft(id=secrets.token_hex(16), **said)
+        if enter is not None:
+            enter(draft)
         self.home.mkdir(mode=0o700, exist_ok=True)
         self.folder(draft.id).mkdir(mode=0o700)
         self._keep(draft)
@@ -206,7 +212,9 @@ class Drafts:
         found = [self.find(path.parent.name) for path in self.home.glob("*/draft.json")]
         return sorted((draft for draft in found if draft is not None), key=lambda draft: draft.at, reverse=True)
 
-    def add_photo(self, draft_id: str, photo: DraftPhoto, data: bytes, flash: bytes | None = None) -> CalibrationDraft:
+    def add_photo(
+        self, draft_id: str, photo: DraftPhoto, data: bytes, flash: bytes | None = None, *, enter: Enter = None
+    ) -> CalibrationDraft:
         """Keep a photo, or a pair; once this returns it outlasts a power cut.
 
         Raises
@@ -228,9 +236,9 @@ class Drafts:
                 replace_file(self.folder(draft_id) / photo.flash, flash)
             return replace(draft, photos=(*draft.photos, photo))
 
-        return self._change(draft_id, add)
+        return self._change(draft_id, add, enter)
 
-    def leave_out(self, draft_id: str, sha256: str, who: str | None) -> CalibrationDraft:
+    def leave_out(self, draft_id: str, sha256: str, who: str | None, *, enter: Enter = None) -> CalibrationDraft:
         """Leave a photo out of the fit, or take it in again (``who`` None)."""
 
         def leave(draft: CalibrationDraft) -> CalibrationDraft:
@@ -239,13 +247,17 @@ class Drafts:
             photos = (replace(p, left_out_by=who) if p.sha256 == sha256 else p for p in draft.photos)
             return replace(draft, photos=tuple(photos))
 
-        return self._change(draft_id, leave)
+        return self._change(draft_id, leave, enter)
 
-    def close(self, draft_id: str, state: State, *, who: str, at: str, why: str = "") -> CalibrationDraft:
+    def close(
+        self, draft_id: str, state: State, *, who: str, at: str, why: str = "", enter: Enter = None
+    ) -> CalibrationDraft:
         """Mark a draft as accepted or rejected."""
-        return self._change(draft_id, lambda d: replace(d, state=state, closed_by=who, closed_at=at, why=why))
+        return self._change(draft_id, lambda d: replace(d, state=state, closed_by=who, closed_at=at, why=why), enter)
 
-    def _change(self, draft_id: str, change: Callable[[CalibrationDraft], CalibrationDraft]) -> CalibrationDraft:
+    def _change(
+        self, draft_id: str, change: Callable[[CalibrationDraft], CalibrationDraft], enter: Enter
+    ) -> CalibrationDraft:
         with self._changing:
             draft = self.find(draft_id)
             if draft is None or draft.state != "open":
@@ -255,6 +267,8 @@ class Drafts:
                     remedy="Begin a new one.",
                 )
             changed = change(draft)
+            if enter is not None:
+                enter(changed)
             self._keep(changed)
             return changed
 

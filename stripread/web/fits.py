@@ -21,10 +21,12 @@ from stripread.errors import StripReadError
 from stripread.lot.lot import Lot, load_lot
 from stripread.web.drafts import CalibrationDraft, Drafts
 from stripread.web.fitting import fit_draft, fit_paths
+from stripread.web.worker import begin_worker, in_time
 
 __all__ = ["Fit", "Fits", "Refusal"]
 
 _log = logging.getLogger(__name__)
+_LONGEST_S = 3600.0  # ours: the most photos that a draft holds take half of it on a slow machine
 _TRIES = 2  # the first may have been stopped for want of memory beside much else
 
 
@@ -140,7 +142,7 @@ class Fits:
     async def _fit(self, draft_id: str) -> bool:
         """Run the process; tell whether it came to its end."""
         process = get_context("spawn").Process(
-            target=self._work, args=(str(self._site), draft_id, self._today()), daemon=True
+            target=_within_limits, args=(_LONGEST_S, self._work, str(self._site), draft_id, self._today()), daemon=True
         )
         self._process = process
         try:
@@ -154,3 +156,9 @@ class Fits:
 
     def _paths(self, draft: CalibrationDraft) -> tuple[Path, Path]:
         return fit_paths(self._drafts.folder(draft.id), draft)
+
+
+def _within_limits(longest_s: float, work: Callable[[str, str, date], None], site: str, draft: str, day: date) -> None:
+    """Do the work of a fit as any worker does: it ends with its server, in time, and before it takes all memory."""
+    begin_worker()
+    in_time(longest_s, work, site, draft, day)

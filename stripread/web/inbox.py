@@ -111,10 +111,10 @@ class Inbox:
         removed = 0
         for path in [*unfinished_files(self.folder), *self.folder.glob("*.photo"), *self.folder.glob("*.flash")]:
             job = self.folder / f"{path.name.split('.')[0]}.job.json"
-            if now - path.stat().st_mtime > 86_400 and not job.exists():
+            if _age(path, now) > 86_400 and not job.exists():
                 path.unlink(missing_ok=True)
         for path in self.folder.glob("*.answer.json"):
-            if now - path.stat().st_mtime > 86_400 * days:
+            if _age(path, now) > 86_400 * days:
                 job_id = path.name.split(".")[0]
                 names = ("photo", "flash", "jpg", "job.json", "answer.json")  # the answer last: without it a job waits
                 for name in names:
@@ -135,9 +135,20 @@ class Inbox:
         return self.folder / f"{job_id}.jpg"
 
     @staticmethod
-    def id_of(who: str, key: str) -> str:
-        """Return the id of an upload: the same upload sent again is the same job."""
-        return hashlib.sha256(f"{who}\0{key}".encode()).hexdigest()[:32]
+    def id_of(who: str, key: str, photos: str) -> str:
+        """Return the id of an upload: the same photos sent again are the same job, others from the same form are not.
+
+        A browser goes back to the form that was sent, key and all, and another photo is chosen there.
+        """
+        return hashlib.sha256(f"{who}\0{key}\0{photos}".encode()).hexdigest()[:32]
+
+
+def _age(path: Path, now: float) -> float:
+    """Return how old a file is in seconds; 0 for one that is gone by now, as what was half written a moment ago."""
+    try:
+        return now - path.stat().st_mtime
+    except FileNotFoundError:
+        return 0.0
 
 
 def _json(said: Mapping[str, Any]) -> bytes:

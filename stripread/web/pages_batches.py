@@ -16,12 +16,11 @@ from stripread.web.forms import whole
 from stripread.web.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
-from stripread.web.site_record import records_of
+from stripread.web.site_record import LAST_ENTRY, records_of
 
 __all__ = ["batch_routes"]
 
 _PAGE = 20
-_LAST = 2**31 - 1
 
 
 def batch_routes() -> list[Route]:
@@ -35,7 +34,7 @@ def batch_routes() -> list[Route]:
 @need("technician", "supervisor")
 async def batches(request: Request, person: Person) -> Response:
     """List the steps of the work, and the batches with their mass balance."""
-    before = whole(request.query_params, "before", most=_LAST)
+    before = whole(request.query_params, "before", most=LAST_ENTRY)
 
     def look() -> tuple[list[BatchStanding], dict[str, list[str]], int | None, str | None]:
         with records_of(request.app.state) as records:

@@ -132,8 +132,11 @@ async def take_photo(request: Request, person: Person) -> Response:
 
 def _keep_photo(request: Request, draft: CalibrationDraft, photo: DraftPhoto, data: bytes, flash: bytes | None) -> None:
     state, level = request.app.state, draft.label(photo.level)
-    state.drafts.add_photo(draft.id, photo, data, flash)
-    enter_change(state, draft, "photo added", photo.who, photo=photo.sha256, level=level, strip=photo.strip)
+
+    def enter(changed: CalibrationDraft) -> None:
+        enter_change(state, changed, "photo added", photo.who, photo=photo.sha256, level=level, strip=photo.strip)
+
+    state.drafts.add_photo(draft.id, photo, data, flash, enter=enter)
 
 
 def _opened(draft: CalibrationDraft, data: bytes, flash: bytes | None) -> tuple[PhotoFile, PhotoFile | None]:
@@ -152,12 +155,11 @@ async def leave_out(request: Request, person: Person) -> Response:
     who = person.name if text(form, "out") == "yes" else None
     sha256, state = text(form, "photo"), request.app.state
 
-    def leave() -> None:
-        state.drafts.leave_out(draft.id, sha256, who)
+    def enter(changed: CalibrationDraft) -> None:
         change = "photo taken in again" if who is None else "photo left out"
-        enter_change(state, draft, change, person.name, photo=sha256)
+        enter_change(state, changed, change, person.name, photo=sha256)
 
-    await to_thread.run_sync(leave)
+    await to_thread.run_sync(lambda: state.drafts.leave_out(draft.id, sha256, who, enter=enter))
     return RedirectResponse(f"/lots/drafts/{draft.id}", status_code=303)
 
 
@@ -189,9 +191,11 @@ async def reject(request: Request, person: Person) -> Response:
     why = needed(form, "why", "why it is rejected")
     state = request.app.state
 
+    def enter(changed: CalibrationDraft) -> None:
+        enter_change(state, changed, "rejected", person.name, why=why)
+
     def close() -> None:
-        state.drafts.close(draft.id, "rejected", who=person.name, at=_now().isoformat(), why=why)
-        enter_change(state, draft, "rejected", person.name, why=why)
+        state.drafts.close(draft.id, "rejected", who=person.name, at=_now().isoformat(), why=why, enter=enter)
 
     await to_thread.run_sync(close)
     return RedirectResponse(f"/lots/drafts/{draft.id}", status_code=303)

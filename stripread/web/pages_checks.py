@@ -1,7 +1,7 @@
 """Check standards: a strip of a fresh known dilution read with a lot, and the lot's control chart."""
 
 import threading
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -102,7 +102,7 @@ async def take_check(request: Request, person: Person) -> Response:
     now = datetime.now().astimezone()
     photo: PhotoFile = await state.queue.run(open_photo_bytes, data, f"check-{now:%Y%m%d-%H%M%S}")
     _refuse_calibrator(photo, lot)
-    row = await state.queue.run(read_check, str(state.folder), photo, name, pad, known, u_known, now.astimezone(UTC))
+    row = await state.queue.run(read_check, str(state.folder), photo, name, pad, known, u_known, now)
     stamp = Stamp(at=now, who=person.name)
     await to_thread.run_sync(lambda: _keep(request, site, lot, row, photo, stamp))
     return RedirectResponse(f"/checks/{name}?photo={row.photo_sha256}", status_code=303)

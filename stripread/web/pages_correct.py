@@ -11,18 +11,16 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from stripread.check import Validity
-from stripread.errors import RecordsError
 from stripread.records import Entry, Records, Stamp
 from stripread.web.forms import chosen, needed, text
 from stripread.web.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
-from stripread.web.site_record import records_of
+from stripread.web.site_record import reading_entry, records_of
 
 __all__ = ["correct_routes", "may_correct"]
 
 _LONGEST = 400  # signs of a reason
-_LAST = 2**31 - 1
 
 
 def correct_routes() -> list[Route]:
@@ -108,13 +106,8 @@ async def withdraw_batch(request: Request, person: Person) -> Response:
 
 def _holding(records: Records, seq: int, person: Person) -> Entry:
     """Return a reading that holds and that somebody may correct."""
-    if not 1 <= seq <= _LAST:
-        raise HTTPException(404)
-    try:
-        entry = records.entry(seq)
-    except RecordsError:
-        raise HTTPException(404) from None
-    if entry.kind != "reading" or entry.withdrawn:
+    entry = reading_entry(records, seq)
+    if entry.withdrawn:
         raise HTTPException(404)
     if not may_correct(entry, person):
         raise HTTPException(403)

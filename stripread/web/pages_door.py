@@ -11,7 +11,7 @@ from starlette.routing import Route
 from stripread.quantities import UNITS
 from stripread.records import Stamp
 from stripread.web.accounts import pair_phone
-from stripread.web.people import People, Person
+from stripread.web.people import Person
 from stripread.web.render import render
 from stripread.web.security import (
     DEVICE_COOKIE,
@@ -20,6 +20,7 @@ from stripread.web.security import (
     check_csrf,
     cookie_options,
     need,
+    of_people,
     session_of,
 )
 from stripread.web.site_record import records_of
@@ -28,7 +29,7 @@ from stripread.web.words import LANGUAGES
 __all__ = ["door_routes"]
 
 _LONGEST = 80  # signs of a name
-_HOME = frozenset(("127.0.0.1", "::1", "localhost", "testclient"))
+_HOME = frozenset(("127.0.0.1", "::1", "localhost"))
 
 
 def door_routes() -> list[Route]:
@@ -76,35 +77,41 @@ def _pair(request: Request, caller: str, stamp: Stamp) -> str | None:
 
 async def sign_in(request: Request) -> Response:
     """Ask for name and secret, and begin a session."""
-    if not _may_enter(request):
+    if not await _may_enter(request):
         return render(request, "not_paired.html", status=403)
     visit = request.cookies.get(VISIT_COOKIE) or _new_visit()
     if request.method == "GET":
-        if session_of(request) is not None:
+        if await session_of(request) is not None:
             return RedirectResponse(_next(request.query_params.get("next")), status_code=303)
-        return _ask(request, visit)
+        return await _ask(request, visit)
     await check_csrf(request, request.cookies.get(VISIT_COOKIE) or _new_visit())
     form = await request.form()
     name, secret = str(form.get("name", "")), str(form.get("secret", ""))
+    wanted = str(form.get("next", "/"))
     state, called = request.app.state, name.strip().casefold()[:_LONGEST]
     tries, who = state.sign_in_tries, f"{_caller(request)} {called}"
     # The place first: whoever is over its limit adds no names to be remembered.
     if not (state.caller_tries.allow(_caller(request)) and tries.allow(who) and state.name_tries.allow(called)):
-        return _ask(request, visit, trouble="wait", status=429)
-    people: People = state.people
-    phone = request.cookies.get(DEVICE_COOKIE)
-    token = await to_thread.run_sync(lambda: people.sign_in(name, secret, now=datetime.now().astimezone(), phone=phone))
+        return await _ask(request, visit, said=wanted, trouble="wait", status=429)
+    phone, now = request.cookies.get(DEVICE_COOKIE), datetime.now().astimezone()
+    token = await of_people(
+        request, lambda people: people.sign_in(name, secret, now=now, phone=phone), limiter=state.hashing
+    )
     if token is None:
-        return _ask(request, visit, trouble="wrong", status=403)
+        return await _ask(request, visit, said=wanted, trouble="wrong", status=403)
     tries.forget(who)
-    answer = RedirectResponse(_next(str(form.get("next", "/"))), status_code=303)
+    answer = RedirectResponse(_next(wanted), status_code=303)
     answer.set_cookie(SESSION_COOKIE, token, **cookie_options(secure=request.app.state.secure))
     return answer
 
 
-def _ask(request: Request, visit: str, *, trouble: str = "", status: int = 200) -> Response:
-    wanted = _next(request.query_params.get("next"))
-    names = [p.name for p in request.app.state.people.everybody() if p.active] if not request.app.state.lan else []
+async def _ask(
+    request: Request, visit: str, *, said: str | None = None, trouble: str = "", status: int = 200
+) -> Response:
+    """Show the form; ``said`` is what came back with it of where to go on."""
+    wanted = _next(request.query_params.get("next") if said is None else said)
+    everybody = () if request.app.state.lan else await of_people(request, lambda people: people.everybody())
+    names = [person.name for person in everybody if person.active]
     page = render(request, "sign_in.html", status=status, csrf=visit, trouble=trouble, next=wanted, names=names)
     page.set_cookie(VISIT_COOKIE, visit, **cookie_options(secure=request.app.state.secure))
     return page
@@ -113,7 +120,8 @@ def _ask(request: Request, visit: str, *, trouble: str = "", status: int = 200) 
 @need()
 async def sign_out(request: Request, person: Person) -> Response:
     """End the session."""
-    request.app.state.people.sign_out(request.cookies[SESSION_COOKIE])
+    token = request.cookies[SESSION_COOKIE]
+    await of_people(request, lambda people: people.sign_out(token))
     answer = RedirectResponse("/sign-in", status_code=303)
     answer.delete_cookie(SESSION_COOKIE, path="/")
     return answer
@@ -126,7 +134,7 @@ async def language(request: Request, person: Person) -> Response:
     wanted = str(form.get("language", ""))
     if wanted not in LANGUAGES:
         raise HTTPException(400)
-    request.app.state.people.speak(person.name, wanted)
+    await of_people(request, lambda people: people.speak(person.name, wanted))
     return RedirectResponse(_next(str(form.get("next", "/"))), status_code=303)
 
 
@@ -137,16 +145,18 @@ async def units(request: Request, person: Person) -> Response:
     wanted = next((known for known in UNITS if known == form.get("units")), None)
     if wanted is None:
         raise HTTPException(400)
-    request.app.state.people.measure_in(person.name, wanted)
+    await of_people(request, lambda people: people.measure_in(person.name, wanted))
     return RedirectResponse(_next(str(form.get("next", "/"))), status_code=303)
 
 
-def _may_enter(request: Request) -> bool:
+async def _may_enter(request: Request) -> bool:
     """Tell whether this phone was paired; the server's own machine needs no pairing."""
     if not request.app.state.lan or _caller(request) in _HOME:
         return True
     token = request.cookies.get(DEVICE_COOKIE)
-    return token is not None and request.app.state.people.is_paired(token, now=datetime.now().astimezone())
+    if token is None:
+        return False
+    return await of_people(request, lambda people: people.is_paired(token, now=datetime.now().astimezone()))
 
 
 def _caller(request: Request) -> str:

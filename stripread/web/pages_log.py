@@ -14,7 +14,7 @@ from starlette.routing import Route
 from stripread.check import Validity
 from stripread.errors import RecordsError
 from stripread.findings import REGISTRY
-from stripread.records import Entry, Note, RecordedReading, Records, Stamp
+from stripread.records import Entry, Note, RecordedReading, Stamp
 from stripread.records.files import KEPT, hash_file
 from stripread.site import load_site
 from stripread.web.forms import chosen, day, needed, text, whole
@@ -22,13 +22,12 @@ from stripread.web.pages_correct import may_correct
 from stripread.web.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
-from stripread.web.site_record import records_of
+from stripread.web.site_record import LAST_ENTRY, reading_entry, records_of
 
 __all__ = ["log_routes"]
 
 _PAGE = 20
 _FILTERS = ("point", "sample", "validity", "serious", "finding", "from", "to")
-_LAST = 2**31 - 1  # the largest number that the database can ask for
 _LONGEST_NOTE = 2000
 # Of a kept photo, whose suffix follows from its bytes.
 _MEDIA = {
@@ -56,7 +55,7 @@ async def log(request: Request, person: Person) -> Response:
     finding = chosen(asked, "finding", REGISTRY, "a finding of the list")
     serious = chosen(asked, "serious", ("yes",), "yes, or nothing") is not None
     since, until = day(asked, "from"), day(asked, "to", end=True)
-    before = whole(asked, "before", most=_LAST)
+    before = whole(asked, "before", most=LAST_ENTRY)
 
     def look() -> tuple[list[RecordedReading], list[str], list[str]]:
         with records_of(request.app.state) as records:
@@ -103,7 +102,7 @@ async def show_entry(request: Request, person: Person) -> Response:
 
     def look() -> _Shown:
         with records_of(request.app.state) as records:
-            entry = _reading_entry(records, request.path_params["entry"])
+            entry = reading_entry(records, request.path_params["entry"])
             return _Shown(
                 entry=entry,
                 reading=None if entry.withdrawn else records.reading(entry.seq),
@@ -127,7 +126,7 @@ async def photo(request: Request, person: Person) -> Response:
 
     def find() -> FileResponse:
         with records_of(request.app.state) as records:
-            entry = _reading_entry(records, request.path_params["entry"])
+            entry = reading_entry(records, request.path_params["entry"])
         for file in entry.files:
             if file.role in ("photo", "flash_photo") and file.sha256 == request.path_params["sha256"]:
                 path = records.folder / file.path
@@ -152,22 +151,10 @@ async def add_note(request: Request, person: Person) -> Response:
 
     def enter() -> int:
         with records_of(request.app.state) as records:
-            seq = _reading_entry(records, request.path_params["entry"]).seq
+            seq = reading_entry(records, request.path_params["entry"]).seq
             there = any(n.said.text == words and n.entry.who == person.name for n in records.notes(about=seq))
             if not there:
                 records.add_note(Note(text=words, about=seq), stamp)
             return seq
 
     return RedirectResponse(f"/log/{await to_thread.run_sync(enter)}#notes", status_code=303)
-
-
-def _reading_entry(records: Records, seq: int) -> Entry:
-    if not 1 <= seq <= _LAST:
-        raise HTTPException(404)
-    try:
-        entry = records.entry(seq)
-    except RecordsError:
-        raise HTTPException(404) from None
-    if entry.kind != "reading":
-        raise HTTPException(404)
-    return entry

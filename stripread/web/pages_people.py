@@ -14,7 +14,7 @@ from stripread.web.addresses import is_local, phone_address, qr_uri
 from stripread.web.forms import chosen, needed, text
 from stripread.web.people import ROLES, People, Person
 from stripread.web.render import render
-from stripread.web.security import need
+from stripread.web.security import need, of_people
 from stripread.web.site_record import records_of
 
 __all__ = ["people_routes"]
@@ -34,8 +34,8 @@ def people_routes() -> list[Route]:
 @need("supervisor")
 async def show_people(request: Request, person: Person) -> Response:
     """List the people, with forms to add and retire, and the phones, to let no longer in."""
-    known, now = request.app.state.people, datetime.now().astimezone()
-    people, phones = await to_thread.run_sync(lambda: (known.everybody(), known.phones(now=now)))
+    now = datetime.now().astimezone()
+    people, phones = await of_people(request, lambda known: (known.everybody(), known.phones(now=now)))
     return render(request, "people.html", people=people, roles=ROLES, phones=phones, zone=now.tzinfo)
 
 
@@ -52,7 +52,8 @@ async def keep_person(request: Request, person: Person) -> Response:
         raise WrongUsageError(
             expected="the same PIN or password twice", found="two different ones", remedy="Type it again."
         )
-    there = name in {one.name for one in request.app.state.people.everybody() if one.active}
+    everybody = await of_people(request, lambda people: people.everybody())
+    there = name in {one.name for one in everybody if one.active}
     if there is not (text(form, "change") == "yes"):
         raise WrongUsageError(
             expected="somebody who is in the list" if not there else "a new name",
@@ -60,9 +61,9 @@ async def keep_person(request: Request, person: Person) -> Response:
             remedy="Tick the box to change somebody who is there; leave it for somebody new.",
         )
     if role != "supervisor":
-        _keep_a_supervisor(request.app.state.people, name)
+        await of_people(request, lambda people: _keep_a_supervisor(people, name))
     stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
-    await to_thread.run_sync(lambda: _set(request, name, role, secret, stamp))
+    await to_thread.run_sync(lambda: _set(request, name, role, secret, stamp), limiter=request.app.state.hashing)
     return RedirectResponse("/people", status_code=303)
 
 
@@ -76,7 +77,7 @@ async def take_out(request: Request, person: Person) -> Response:
     """Let somebody no longer sign in; what they entered stays."""
     form = await request.form()
     name = needed(form, "name", "a person", most=80)
-    _keep_a_supervisor(request.app.state.people, name)
+    await of_people(request, lambda people: _keep_a_supervisor(people, name))
     stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
     await to_thread.run_sync(lambda: _retire(request, name, stamp))
     return RedirectResponse("/people", status_code=303)

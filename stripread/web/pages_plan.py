@@ -15,7 +15,7 @@ from stripread.measured import Measured
 from stripread.site import Site, load_site, resolve_card, resolve_kind
 from stripread.strip.kinds import StripKind, shipped_kinds
 from stripread.web.accept import check_number, enter_change
-from stripread.web.drafts import DraftPad, DraftSolution, PadValue
+from stripread.web.drafts import CalibrationDraft, DraftPad, DraftSolution, PadValue
 from stripread.web.forms import calendar_day, chosen, needed, number, numbers, text, whole
 from stripread.web.people import Person
 from stripread.web.render import render
@@ -99,9 +99,10 @@ async def _begin(request: Request, person: Person, levels_of: Any) -> Response:
         lot, kind = _lot(form, site)
         said = levels_of(form, kind)
         at = datetime.now().astimezone().isoformat()
-        draft = state.drafts.begin(**lot, **said, by=person.name, at=at)
+        return str(state.drafts.begin(**lot, **said, by=person.name, at=at, enter=enter).id)
+
+    def enter(draft: CalibrationDraft) -> None:
         enter_change(state, draft, "begun", person.name, kind=draft.kind, card=draft.card)
-        return str(draft.id)
 
     return RedirectResponse(f"/lots/drafts/{await to_thread.run_sync(keep)}", status_code=303)
 

@@ -19,7 +19,7 @@ from stripread.web.forms import chosen, needed, number, text, whole
 from stripread.web.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
-from stripread.web.site_record import records_of
+from stripread.web.site_record import points_of, records_of
 
 __all__ = ["points_admin_routes"]
 
@@ -45,7 +45,7 @@ async def show_points(request: Request, person: Person) -> Response:
 async def show_point(request: Request, person: Person) -> Response:
     """Show one point in the form, to change it."""
     wanted = request.path_params["point"]
-    points = await to_thread.run_sync(lambda: _points(request))
+    points = await to_thread.run_sync(lambda: points_of(request.app.state))
     point = next((p for p in points if p.name == wanted), None)
     if point is None:
         raise HTTPException(404)
@@ -53,17 +53,12 @@ async def show_point(request: Request, person: Person) -> Response:
 
 
 async def _page(request: Request, point: Point | None) -> Response:
-    points = await to_thread.run_sync(lambda: _points(request))
+    points = await to_thread.run_sync(lambda: points_of(request.app.state))
     site = load_site(request.app.state.folder)
     lines = sorted({p.line for p in points if p.line})
     return render(
         request, "points_admin.html", points=points, point=point, samples=list(site.samples), lines=lines
     )  # fmt: skip
-
-
-def _points(request: Request) -> list[Point]:
-    with records_of(request.app.state) as records:
-        return records.points_in_order()
 
 
 @need("supervisor")
@@ -139,7 +134,7 @@ def _retire(request: Request, name: str, why: str, stamp: Stamp) -> None:
 async def show_labels(request: Request, person: Person) -> Response:
     """Show a label for each point, to be printed: its name, and a code that holds the address of its page."""
     address = checked_address(text(request.query_params, "address") or phone_address(request))
-    points = await to_thread.run_sync(lambda: _points(request))
+    points = await to_thread.run_sync(lambda: points_of(request.app.state))
     labels = await to_thread.run_sync(lambda: [_label(point, address) for point in points])
     return render(request, "labels.html", labels=labels, address=address, local=is_local(address))
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from contextlib import suppress
 from datetime import datetime
 from functools import partial
+from hashlib import sha256
 from typing import Any, BinaryIO
 
 from anyio import to_thread
@@ -25,7 +26,7 @@ from stripread.web.inbox import Inbox, Job
 from stripread.web.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
-from stripread.web.site_record import records_of
+from stripread.web.site_record import points_of, records_of
 from stripread.web.sketches import sketch_for
 
 __all__ = ["read_routes"]
@@ -92,7 +93,10 @@ async def take_photo(request: Request, person: Person) -> Response:
     if not isinstance(photo, UploadFile) or not 8 <= len(key) <= 100:
         raise WrongUsageError(expected="a photo", found="none", remedy="Take the photo, then send it.")
     queue, inbox = state.queue, state.queue.inbox
-    job_id = Inbox.id_of(person.name, key)
+    sent = form.get("flash")
+    flash = sent.file if isinstance(sent, UploadFile) and sent.size else None
+    photos = await to_thread.run_sync(_digests, photo.file, flash, limiter=state.keeping)
+    job_id = Inbox.id_of(person.name, key, photos)
     if inbox.job(job_id) is None:  # else it was sent before, and only the answer was lost
         site = load_site(state.folder)
         point = _point(await to_thread.run_sync(lambda: _points(request)), request.path_params["point"])
@@ -105,8 +109,6 @@ async def take_photo(request: Request, person: Person) -> Response:
             raise WrongUsageError(expected="a photo", found="an empty file", remedy="Take the photo, then send it.")
         batch = await to_thread.run_sync(lambda: _batch(request, str(form.get("batch", ""))))
         now = datetime.now().astimezone()
-        sent = form.get("flash")
-        flash = sent.file if isinstance(sent, UploadFile) and sent.size else None
         if max(one.size or 0 for one in (photo, sent) if isinstance(one, UploadFile)) > settings.largest_photo:
             raise HTTPException(413)
         job = Job(
@@ -133,6 +135,19 @@ async def take_photo(request: Request, person: Person) -> Response:
     if request.headers.get("accept", "").startswith("application/json"):
         return JSONResponse({"job": job_id, "page": f"/jobs/{job_id}"}, status_code=202)
     return RedirectResponse(f"/jobs/{job_id}", status_code=303)
+
+
+def _digests(*photos: BinaryIO | None) -> str:
+    """Return what tells photos from others."""
+    found = []
+    for photo in photos:
+        if photo is not None:
+            digest = sha256()
+            while piece := photo.read(1 << 20):
+                digest.update(piece)
+            photo.seek(0)
+            found.append(digest.hexdigest())
+    return " ".join(found)
 
 
 def _keep(inbox: Inbox, job: Job, photo: BinaryIO, flash: BinaryIO | None) -> None:
@@ -192,8 +207,7 @@ def _job(request: Request, person: Person) -> tuple[Inbox, Job]:
 
 
 def _points(request: Request) -> list[Point]:
-    with records_of(request.app.state) as records:
-        return records.points_in_order()
+    return points_of(request.app.state)
 
 
 def _point(points: list[Point], name: str) -> Point:

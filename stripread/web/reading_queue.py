@@ -21,6 +21,7 @@ __all__ = ["ReadingQueue"]
 _Answer = TypeVar("_Answer")
 _log = logging.getLogger(__name__)
 _LONGEST_S = 120.0  # for one photo; 100 megapixels take some four
+_TIDY_S = 86_400.0  # between looks for old answers
 _LATER_S = 20.0  # until a job is tried again that the disk or the record did not take
 _LOST = {
     "read": False,
@@ -53,21 +54,20 @@ class ReadingQueue:
         self._stopped = False
         self._alone = asyncio.Semaphore(1)
         self._pool = self._new_pool(workers)
-        self._task: asyncio.Task[None] | None = None
+        self._tasks: list[asyncio.Task[None]] = []
 
     def start(self) -> None:
-        """Begin; jobs left over from before are read first, and old answers are removed."""
-        self.inbox.tidy(now=time.time())
-        self._task = asyncio.create_task(self._feed())
+        """Begin; jobs left over from before are read first, and old answers are removed, now and each day."""
+        self._tasks = [asyncio.create_task(self._feed()), asyncio.create_task(self._tidy())]
         self._wake.set()
 
     async def stop(self) -> None:
         """Stop; a job that is not answered by then is read after the next start."""
         self._stopped = True
-        if self._task is not None:
-            self._task.cancel()
+        for task in self._tasks:
+            task.cancel()
             with contextlib.suppress(asyncio.CancelledError):
-                await self._task
+                await task
         self._pool.shutdown(wait=True, cancel_futures=True)
 
     def wake(self) -> None:
@@ -133,6 +133,14 @@ class ReadingQueue:
                 task = asyncio.create_task(self._read(job_id, slots))
                 tasks.add(task)
                 task.add_done_callback(tasks.discard)
+
+    async def _tidy(self) -> None:
+        while True:
+            try:
+                await asyncio.to_thread(self.inbox.tidy, now=time.time())
+            except OSError:
+                _log.exception("the inbox cannot be tidied")
+            await asyncio.sleep(_TIDY_S)
 
     async def _read(self, job_id: str, slots: asyncio.Semaphore) -> None:
         later_s = 0.0

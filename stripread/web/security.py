@@ -7,9 +7,10 @@ import time
 from collections import deque
 from collections.abc import Awaitable, Callable, Collection
 from datetime import datetime
-from typing import Any
+from typing import Any, TypeVar
+from urllib.parse import quote
 
-from anyio import fail_after
+from anyio import CapacityLimiter, fail_after, to_thread
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
@@ -30,9 +31,11 @@ __all__ = [
     "cookie_options",
     "guard_headers",
     "need",
+    "of_people",
     "session_of",
 ]
 
+_Answer = TypeVar("_Answer")
 SESSION_COOKIE, DEVICE_COOKIE, VISIT_COOKIE = "stripread_session", "stripread_phone", "stripread_visit"
 CSRF_FIELD = "csrf"
 _HEADERS = {
@@ -201,11 +204,20 @@ def cookie_options(*, secure: bool) -> dict[str, Any]:
     return {"httponly": True, "samesite": "lax", "secure": secure, "path": "/"}
 
 
-def session_of(request: Request) -> Session | None:
+async def of_people(
+    request: Request, ask: Callable[[People], _Answer], *, limiter: CapacityLimiter | None = None
+) -> _Answer:
+    """Ask the file of people in a thread: it may be held, and whoever needs nothing of it is served meanwhile."""
+    state = request.app.state
+    return await to_thread.run_sync(ask, state.people, limiter=limiter or state.asking)
+
+
+async def session_of(request: Request) -> Session | None:
     """Return who is signed in; None where nobody is."""
-    people: People = request.app.state.people
     token = request.cookies.get(SESSION_COOKIE)
-    return None if token is None else people.session(token, now=datetime.now().astimezone())
+    if token is None:
+        return None
+    return await of_people(request, lambda people: people.session(token, now=datetime.now().astimezone()))
 
 
 def need(*roles: Role) -> Callable[[Callable[[Request, Person], Awaitable[Any]]], Callable[[Request], Awaitable[Any]]]:
@@ -218,13 +230,11 @@ def need(*roles: Role) -> Callable[[Callable[[Request, Person], Awaitable[Any]]]
         async def guarded(request: Request) -> Any:
             from starlette.responses import RedirectResponse
 
-            session = session_of(request)
+            session = await session_of(request)
             if session is None:
                 if request.method != "GET":
                     raise HTTPException(401)
-                from urllib.parse import quote
-
-                return RedirectResponse(f"/sign-in?next={quote(request.url.path)}", status_code=303)
+                return RedirectResponse(f"/sign-in?next={quote(_asked_for(request))}", status_code=303)
             if roles and session.person.role not in roles:
                 raise HTTPException(403)
             request.state.session = session
@@ -239,6 +249,12 @@ def need(*roles: Role) -> Callable[[Callable[[Request, Person], Awaitable[Any]]]
         return guarded
 
     return wrap
+
+
+def _asked_for(request: Request) -> str:
+    """Return the address of a page of ours with all that was asked of it."""
+    path, query = quote(request.scope["path"]), request.url.query
+    return f"{path}?{query}" if query else path
 
 
 async def check_csrf(request: Request, expected: str) -> None:

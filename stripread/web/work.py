@@ -6,16 +6,16 @@ from pathlib import Path
 from typing import Any
 
 from stripread.card import CardLayout
-from stripread.check import Verdict, check_reading, check_replicates, doubted
+from stripread.check import Verdict, check_reading, doubted
+from stripread.check.replicates import check_second_strip
 from stripread.errors import RecordsError, StripReadError
-from stripread.findings import Finding
+from stripread.findings import Finding, make_finding
 from stripread.lot.lot import Lot
 from stripread.photo.load import PhotoFile, decode_photo, open_photo_bytes, suggested_reduction
 from stripread.reading import Reading, read_strip
-from stripread.recording import Taking, history_for, record_reading
+from stripread.recording import Taking, batch_for, history_for, record_reading
 from stripread.records import Records, Stamp
 from stripread.records.entries import Role
-from stripread.records.history import batch_of
 from stripread.records.of_site import open_site_records
 from stripread.report.closeup import draw_closeup, draw_plain
 from stripread.report.json_lines import findings_json
@@ -46,7 +46,7 @@ def answer_job(folder: str, job_id: str) -> None:
     site = load_site(Path(folder))
     try:
         file = open_photo_bytes(inbox.photo(job_id).read_bytes(), job.name)
-        flash = open_photo_bytes(inbox.flash(job_id).read_bytes(), f"flash-{job.name}") if job.flash else None
+        flash = _flash_of(inbox, job)
     except StripReadError as error:
         inbox.answer(job_id, _refusal(error))
         return
@@ -75,36 +75,63 @@ def _read(site: Site, inbox: Inbox, job: Job, file: PhotoFile, flash: PhotoFile 
             lot_file=find_lot_file(job.lot, site),
             card=card,
             point=job.point,
-            batch=job.batch or batch_of(records, sample, at=stamp.at),
+            batch=job.batch or batch_for(records, sample, reading.taken_at, now=stamp.at),
             flushed_s=job.flushed_s,
             dipped_at=_dipped(job, reading.taken_at),
+            waited_s=job.waited_s,
             job=job.id,
         )
         before = _recorded(records, file, job.id)
         history = None if before is not None else history_for(records, reading, taking, now=stamp.at)
         verdict = check_reading(
-            reading, sample=sample, today=stamp.at.date(), dipped_at=taking.dipped_at, history=history
+            reading,
+            sample=sample,
+            today=stamp.at.date(),
+            dipped_at=taking.dipped_at,
+            waited_s=taking.waited_s,
+            history=history,
         )
-        verdict = doubted(verdict, _unlike(inbox, job, reading, card, kind, lot))
+        beside = [] if job.beside is None else _unlike(inbox, job, inbox.job(job.beside), reading, card, kind, lot)
+        verdict = doubted(verdict, beside)
         if before is None:
             before = record_reading(records, verdict, taking, photos, stamp).seq
     save_picture(draw_closeup(reading), inbox.picture(job.id))
     return _answer(verdict, before)
 
 
-def _unlike(inbox: Inbox, job: Job, reading: Reading, card: CardLayout, kind: StripKind, lot: Lot) -> list[Finding]:
-    """Hold a strip against the one beside it; none where that is gone, could not be read, or is of another lot."""
-    other = None if job.beside is None else inbox.job(job.beside)
-    if other is None or (other.lot, other.point) != (job.lot, job.point) or not inbox.photo(other.id).exists():
-        return []
+def _unlike(
+    inbox: Inbox, job: Job, other: Job | None, reading: Reading, card: CardLayout, kind: StripKind, lot: Lot
+) -> list[Finding]:
+    """Hold a strip against the one beside it; say so where that cannot be done."""
+    if other is None or not inbox.photo(other.id).exists():
+        return [make_finding("replicates_not_compared", "The photo of the first strip is no longer kept here.")]
+    if other.lot != job.lot:
+        return [
+            make_finding(
+                "replicates_not_compared", f"The first strip is of lot {other.lot}, this one of lot {job.lot}."
+            )
+        ]
+    if other.point != job.point:
+        return [
+            make_finding(
+                "replicates_not_compared", f"The first strip was read at {other.point}, this one at {job.point}."
+            )
+        ]
     try:
         first = read_strip(
-            open_photo_bytes(inbox.photo(other.id).read_bytes(), other.name), card=card, kind=kind, lot=lot
+            open_photo_bytes(inbox.photo(other.id).read_bytes(), other.name),
+            card=card,
+            kind=kind,
+            lot=lot,
+            flash=_flash_of(inbox, other),
         )
-    except StripReadError:
-        return []
-    pairs = zip(first.pads, reading.pads, strict=True)
-    return [found for pair in pairs if (found := check_replicates(pair)) is not None]
+    except (StripReadError, FileNotFoundError):  # photos that are old enough go at any time
+        return [make_finding("replicates_not_compared", "The photo of the first strip cannot be read.")]
+    return check_second_strip(first, reading)
+
+
+def _flash_of(inbox: Inbox, job: Job) -> PhotoFile | None:
+    return open_photo_bytes(inbox.flash(job.id).read_bytes(), f"flash-{job.name}") if job.flash else None
 
 
 def _dipped(job: Job, taken_at: datetime | None) -> datetime | None:
@@ -132,10 +159,15 @@ def _answer(verdict: Verdict, entry: int) -> dict[str, Any]:
         "words": headline.words,
         "validity": verdict.validity,
         "pads": [_pad(verdict, index) for index in range(len(verdict.pads))],
-        "steps": list(next_steps(verdict.findings)),
+        "steps": [*_asked_in_vain(verdict), *next_steps(verdict.findings)],
         "findings": findings_json(verdict.findings),
         "cautions": list(verdict.cautions),
     }
+
+
+def _asked_in_vain(verdict: Verdict) -> list[str]:
+    """Return what to do where two strips were to agree, and nobody knows whether they do."""
+    return [text for f in verdict.findings if f.code == "replicates_not_compared" for text in (f.message, f.advice)]
 
 
 def _pad(verdict: Verdict, index: int) -> dict[str, Any]:

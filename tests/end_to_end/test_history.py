@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from PIL import ExifTags, Image
 from typer.testing import CliRunner
 
 from stripread.cli import app
@@ -158,3 +159,23 @@ def test_a_stock_is_foretold_by_its_own_readings(site):
 
 def test_checks_are_none_where_the_record_keeps_none(site):
     assert gathered(site, point="bench-1", sample="line", at=MORNING).checks is None
+
+
+def test_a_photo_of_before_the_latest_batch_is_of_the_batch_of_its_time(site):
+    """Given the day's photos in the evening: the clock of now has a later batch."""
+    add_stock(site, water_gal=3.2)
+    now = datetime.now().astimezone()
+    photo = site / "fresh.jpg"
+    with Image.open(SAMPLES / "stock-good.jpg") as picture:
+        exif = picture.getexif()
+        taken = now - timedelta(hours=5)
+        notes = {36867: f"{taken:%Y:%m:%d %H:%M:%S}", 36881: taken.isoformat()[-6:]}  # time and zone of the original
+        exif.get_ifd(ExifTags.IFD.Exif).update(notes)
+        picture.save(photo, exif=exif, quality=95)
+    with open_records(site) as records:
+        for name, hours in (("S-2", 8), ("S-3", 2)):
+            made_at = now - timedelta(hours=hours)
+            records.add_batch(Batch(id=name, kind="stock", made_at=made_at, made_by="Ana", water_l=19.0), ANA)
+    read(site, str(photo), "WR-2601", "stock")
+    with open_records(site) as records:
+        assert records.readings()[0].entry.payload["how"]["batch"] == "S-2"

@@ -156,8 +156,10 @@ def pad_case(reading: Reading, sample: SampleType | None, *, pad: int = 0) -> Pa
     return PadCase(reading=reading, pad=reading.pads[pad], sample=sample)
 
 
-def strip_case(reading: Reading, *, today: date = TODAY, dipped_at: datetime | None = None) -> StripCase:
-    return StripCase(reading=reading, today=today, dipped_at=dipped_at)
+def strip_case(
+    reading: Reading, *, today: date = TODAY, dipped_at: datetime | None = None, waited_s: float | None = None
+) -> StripCase:
+    return StripCase(reading=reading, today=today, dipped_at=dipped_at, waited_s=waited_s)
 
 
 def with_curve(reading: Reading, pad: str, *, low: float, top: float, loq: float | None) -> Reading:

@@ -78,6 +78,20 @@ class TestReadWindow:
         assert (finding.code, finding.severity) == ("read_window_unknown", "info")
         assert not self.found(None, dipped_at=None)
 
+    @pytest.mark.parametrize("dipped_at", [dip, None])
+    @pytest.mark.parametrize("taken_at", [dip, None])
+    def test_what_a_timer_counted_needs_no_clock(self, dipped_at, taken_at):
+        """That of the camera may be missing, or stand in another photo's time."""
+
+        def found(waited_s):
+            reading = made_reading(made_pad(0.25, 0.02), taken_at=taken_at)
+            return list(outside_read_window(strip_case(reading, dipped_at=dipped_at, waited_s=waited_s)))
+
+        assert not found(30.0)
+        assert only(found(900.0)).code == "outside_read_window"
+        assert "900 s after the dip" in only(found(900.0)).message
+        assert only(found(5.0)).code == "outside_read_window"
+
     def test_nothing_is_said_without_a_dip_time(self):
         assert not self.found(9999, dipped_at=None)
 

@@ -246,6 +246,17 @@ def judged() -> Iterator[str]:
     yield apart.message
 
 
+def test_why_two_strips_were_not_compared_is_told():
+    reasons = [
+        "One of the two strips gives no number.",
+        "The photo of the first strip is no longer kept here.",
+        "The first strip is of lot UL-2603, this one of lot UL-2.",
+        "The first strip was read at mesa 1, this one at mesa 2.",
+        "The photo of the first strip cannot be read.",
+    ]
+    assert [text for text in reasons if left_english(text)] == []
+
+
 def test_what_the_rules_say_is_told_with_its_numbers():
     texts = [*looked_back(), *judged()]
     assert len(texts) > 55

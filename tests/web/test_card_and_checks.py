@@ -1,9 +1,19 @@
 """The card is printed and enrolled on the page; check standards are read there and charted."""
 
+import time
+from datetime import date, datetime, timedelta, timezone
+
+from starlette.testclient import TestClient
+
 from stripread.lot.record import load_record
+from stripread.photo.load import open_photo_bytes
 from stripread.records import open_records
 from stripread.records.verify import verify_records
+from stripread.report.lot_report import check_cells
 from stripread.site import load_site, resolve_card
+from stripread.web import measuring
+from stripread.web.app import create_app
+from stripread.web.settings import Settings
 from tests.web.conftest import ROOT, SAMPLE, csrf_of, sign_in
 
 MEASURED = (ROOT / "calibration" / "card-print-a-measured.csv").read_bytes()
@@ -73,6 +83,35 @@ def test_a_check_standard_is_read_charted_and_recorded_once(signed_in, site):
     with open_records(site) as records:
         assert [one.entry.who for one in records.check_standards(lot="UL-2603")] == ["Sol", "Sol"]
         assert verify_records(records).problems == ()
+
+
+def test_a_check_is_of_the_day_of_the_place_and_not_of_utc(site, monkeypatch):
+    monkeypatch.setenv("TZ", "<-13>13")  # another day than UTC's for the most of it
+    time.tzset()
+    try:
+        with TestClient(create_app(Settings(folder=site, workers=1)), follow_redirects=False) as client:
+            sign_in(client, "Sol")
+            assert check(client).status_code == 303
+            today = datetime.now().astimezone().date().isoformat()
+            (row,) = load_record(site / "UL-2603" / "verification.csv")
+            assert row.when.utcoffset() == timedelta(hours=-13)
+            assert check_cells(row)[0] == today
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+
+
+def test_a_check_is_judged_on_the_day_of_the_place(site, monkeypatch):
+    seen = []
+    real = measuring.check_standard
+    monkeypatch.setattr(
+        measuring, "check_standard", lambda *a, today, **more: seen.append(today) or real(*a, today=today, **more)
+    )
+    evening = datetime(2026, 5, 4, 21, 30, 0, 5, tzinfo=timezone(timedelta(hours=-5)))
+    photo = open_photo_bytes(SAMPLE.read_bytes(), "x")
+    row = measuring.read_check(str(site), photo, "UL-2603", "clo2", 0.25, 0.005, evening)
+    assert seen == [date(2026, 5, 4)]
+    assert row.when.isoformat() == "2026-05-04T21:30:00-05:00"
 
 
 def test_a_check_that_cannot_be_read_says_why_and_is_not_kept(signed_in, site, tmp_path):

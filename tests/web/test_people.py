@@ -76,7 +76,10 @@ def test_wrong_people_are_refused(signed_in, site):
 
 def test_the_code_on_the_page_lets_one_phone_in(site):
     app = create_app(Settings(folder=site, lan=True, workers=1))
-    with TestClient(app, follow_redirects=False) as supervisor:  # the server's own machine needs no pairing
+    home = ("127.0.0.1", 5000)
+    with TestClient(
+        app, follow_redirects=False, client=home
+    ) as supervisor:  # the server's own machine needs no pairing
         token = csrf_of(supervisor.get("/sign-in").text)
         data = {"csrf": token, "name": "Sol", "secret": SECRET, "next": "/people"}
         assert supervisor.post("/sign-in", data=data).headers["location"] == "/people"

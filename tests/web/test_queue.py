@@ -257,6 +257,31 @@ def test_what_a_kill_left_half_written_goes_after_a_day(tmp_path):
     assert set(inbox.folder.iterdir()) == kept
 
 
+def test_a_server_that_runs_for_weeks_removes_old_answers_each_day(site, monkeypatch):
+    monkeypatch.setattr(reading_queue, "_TIDY_S", 0.1, raising=False)
+    with TestClient(create_app(Settings(folder=site, workers=1))) as client:
+        inbox = client.app.state.queue.inbox
+        for _ in range(2):
+            inbox.accept(job(1), b"photo")
+            inbox.answer(job(1).id, {"read": False})
+            for path in inbox.folder.glob(f"{1:032x}.*"):
+                os.utime(path, (0, 0))
+            until = time.monotonic() + 5
+            while inbox.job(job(1).id) is not None:
+                assert time.monotonic() < until, "it is still there"
+                time.sleep(0.05)
+
+
+def test_what_goes_while_the_inbox_is_tidied_stops_nothing(tmp_path, monkeypatch):
+    inbox = Inbox(tmp_path)
+    inbox.accept(job(1), b"photo")
+    inbox.answer(job(1).id, {"read": False})
+    for path in inbox.folder.iterdir():
+        os.utime(path, (0, 0))
+    monkeypatch.setattr("stripread.web.inbox.unfinished_files", lambda folder: [folder / ".unfinished-gone"])
+    assert inbox.tidy(now=time.time()) == 1
+
+
 def test_old_answers_go_and_what_waits_stays(tmp_path):
     inbox = Inbox(tmp_path)
     for number in (1, 2, 3):

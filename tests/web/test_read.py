@@ -64,6 +64,17 @@ def test_the_same_upload_sent_twice_is_one_reading(signed_in, site):
         assert len(records.readings(point="bench 1")) == 1
 
 
+def test_another_photo_from_the_same_form_is_another_reading(signed_in, site):
+    """Whoever goes back in the browser and chooses a better photo sends it with the key of the first."""
+    client = signed_in("Ines")
+    first, second = upload(client), upload(client, data=(SAMPLE.parent / "line-low.jpg").read_bytes())
+    assert first.headers["location"] != second.headers["location"]
+    assert "0.26 mg/L" in answer(client, first.headers["location"])
+    assert "0.08 mg/L" in answer(client, second.headers["location"])
+    with open_records(site) as records:
+        assert len(records.readings(point="bench 1")) == 2
+
+
 def test_a_bad_photo_says_what_to_change_and_is_not_recorded(signed_in, site):
     client = signed_in("Ines")
     page = answer(client, upload(client, data=b"no photo at all").headers["location"])
@@ -103,7 +114,7 @@ def test_a_restart_finishes_what_was_accepted(site):
     first = create_app(Settings(folder=site, workers=1))
     with TestClient(first, follow_redirects=False) as client:
         sign_in(client, "Ines")
-        first.state.queue._task.cancel()  # nothing is read any more, as if the machine were about to go down
+        first.state.queue._tasks[0].cancel()  # nothing is read any more, as if the machine were about to go down
         where = upload(client).headers["location"]
         assert not client.get(f"{where}/state").json()["done"]
     with TestClient(create_app(Settings(folder=site, workers=1)), follow_redirects=False) as client:
