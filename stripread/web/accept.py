@@ -9,14 +9,14 @@ from stripread.errors import SiteError, WrongUsageError
 from stripread.recording import keep_lot
 from stripread.records import Draft, Records, Stamp
 from stripread.records.files import replace_file
-from stripread.site import load_site
+from stripread.site import Site, load_site
 from stripread.site_write import add_name
 from stripread.web.drafts import CalibrationDraft, Drafts
 from stripread.web.fits import Fit
 from stripread.web.fitting import series_csv, series_of
 from stripread.web.site_record import records_of
 
-__all__ = ["accept_lot", "check_number", "enter_change"]
+__all__ = ["accept_lot", "check_number", "enter_change", "refuse_foreign", "refuse_second"]
 
 _NUMBER = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}")  # so that it is a file name, and none that is hidden or ..
 
@@ -42,8 +42,35 @@ def enter_change(state: Any, draft: CalibrationDraft, change: str, who: str, **f
         records.append([Draft(kind="calibration", payload=payload, subject=draft.number)], stamp)
 
 
+def refuse_foreign(site: Site, number: str) -> None:
+    """Refuse a lot whose file the page did not write: what is kept by hand is replaced by hand."""
+    file = site.lots.get(number)
+    if file is not None and file != site.folder / _lot_file(number):
+        raise SiteError(
+            expected=f"a lot whose file is {_lot_file(number)}",
+            found=f"{number!r}, which is kept elsewhere",
+            remedy="Calibrate it anew on the machine where its file is kept, or choose another number.",
+        )
+
+
+def refuse_second(drafts: list[CalibrationDraft], number: str) -> None:
+    """Refuse a second calibration of a lot while one is under way."""
+    if any(draft.number == number and draft.state == "open" for draft in drafts):
+        raise WrongUsageError(
+            expected="one calibration of a lot at a time",
+            found=f"one of {number!r} that is under way",
+            remedy="Go on with it under Calibrations under way, or reject it first.",
+        )
+
+
+def _lot_file(number: str) -> str:
+    return f"lots/{number}/lot.json"
+
+
 def accept_lot(records: Records, drafts: Drafts, draft: CalibrationDraft, fit: Fit, stamp: Stamp) -> CalibrationDraft:
     """Make a fitted draft a lot of the site. Tried again after a failure, it goes on where it stopped.
+
+    A lot that is calibrated anew takes the place of the earlier calibration, whose file stays in the record.
 
     Raises
     ------
@@ -71,9 +98,10 @@ def _make_lot(records: Records, drafts: Drafts, draft: CalibrationDraft, fit: Fi
     assert fit.lot is not None
     assert fit.file is not None
     site, number = load_site(records.folder), check_number(draft.number)
-    data, name = fit.file.read_bytes(), f"lots/{number}/lot.json"
+    refuse_foreign(site, number)
+    data, name = fit.file.read_bytes(), _lot_file(number)
     file = site.folder / name
-    if (number in site.lots and site.lots[number] != file) or (file.exists() and file.read_bytes() != data):
+    if not draft.again and file.exists() and file.read_bytes() != data:
         raise SiteError(
             expected="a new number",
             found=f"{number!r}, which the site has",

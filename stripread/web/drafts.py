@@ -96,6 +96,8 @@ class CalibrationDraft:
     ----------
     expires : str
         ISO 8601, as ``at`` and ``closed_at``.
+    again : bool
+        Whether it is to take the place of the lot's calibration, where the site has one.
     unit : str
         Of the levels' names; empty where a kind has several pads, and the names say the units.
     standard, u_standard, total_ml : float or None
@@ -123,6 +125,7 @@ class CalibrationDraft:
     levels: tuple[DraftSolution, ...]
     pads: tuple[DraftPad, ...]
     flash: bool = False
+    again: bool = False
     photos: tuple[DraftPhoto, ...] = ()
     state: State = "open"
     closed_by: str | None = None

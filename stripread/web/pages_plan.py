@@ -14,7 +14,7 @@ from stripread.lot.plan import Solution, plan_dilutions, usual_levels
 from stripread.measured import Measured
 from stripread.site import Site, load_site, resolve_card, resolve_kind
 from stripread.strip.kinds import StripKind, shipped_kinds
-from stripread.web.accept import check_number, enter_change
+from stripread.web.accept import check_number, enter_change, refuse_foreign, refuse_second
 from stripread.web.drafts import CalibrationDraft, DraftPad, DraftSolution, PadValue
 from stripread.web.forms import calendar_day, chosen, needed, number, numbers, text, whole
 from stripread.web.people import Person
@@ -97,6 +97,7 @@ async def _begin(request: Request, person: Person, levels_of: Any) -> Response:
 
     def keep() -> str:
         lot, kind = _lot(form, site)
+        refuse_second(state.drafts.every(), lot["number"])
         said = levels_of(form, kind)
         at = datetime.now().astimezone().isoformat()
         return str(state.drafts.begin(**lot, **said, by=person.name, at=at, enter=enter).id)
@@ -110,10 +111,14 @@ async def _begin(request: Request, person: Person, levels_of: Any) -> Response:
 def _lot(form: Mapping[str, Any], site: Site) -> tuple[dict[str, Any], StripKind]:
     """Return what both ways of planning ask for."""
     lot_number = check_number(needed(form, "number", "the lot's number, as on the vial"))
-    if lot_number in site.lots:
+    again = text(form, "again") == "yes"
+    if lot_number in site.lots and not again:
         raise WrongUsageError(
-            expected="a new number", found=f"{lot_number!r}, which the site has", remedy="Choose another."
+            expected="a new number",
+            found=f"{lot_number!r}, which the site has",
+            remedy="Choose another, or say that this lot is calibrated anew.",
         )
+    refuse_foreign(site, lot_number)
     kinds = _kinds(site)
     name = chosen(form, "kind", kinds, "a strip kind of the list")
     card = chosen(form, "card", site.cards, "a card print of the site")
@@ -124,6 +129,7 @@ def _lot(form: Mapping[str, Any], site: Site) -> tuple[dict[str, Any], StripKind
     several = len(kind.pads) > 1
     lot = {
         "number": lot_number,
+        "again": again,
         "kind": name,
         "card": card,
         "expires": calendar_day(form, "expires", "the expiry date").isoformat(),

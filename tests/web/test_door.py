@@ -17,7 +17,7 @@ from stripread.web.app import create_app
 from stripread.web.people import PEOPLE as PEOPLE_FILE
 from stripread.web.people import People
 from stripread.web.settings import Settings
-from tests.web.conftest import SECRET, csrf_of, sign_in
+from tests.web.conftest import SECRET, csrf_of, let_in, sign_in
 
 
 def test_while_the_file_of_people_is_held_whoever_needs_nothing_of_it_is_served(signed_in, site, monkeypatch):
@@ -61,7 +61,7 @@ def test_no_page_asks_the_file_of_people_in_the_loop_that_serves_all(site, monke
         code = app.state.people.pairing_code(now=datetime.now().astimezone())
         asked.clear()
         in_the_loop.clear()
-        client.get(f"/pair/{code}")
+        assert let_in(client, code).status_code == 303
         sign_in(client, "Sol")
         token = csrf_of(client.get("/people").text)
         new = {"name": "Ola", "role": "technician", "secret": "bench-582", "again": "bench-582"}
@@ -78,6 +78,7 @@ def test_no_page_asks_the_file_of_people_in_the_loop_that_serves_all(site, monke
     with TestClient(local, follow_redirects=False) as client:
         assert client.get("/sign-in").status_code == 200
         assert client.get("/nowhere").status_code == 404
+    assert asked >= {"is_code", "phones"}
     assert asked >= {"pair", "is_paired", "sign_in", "session", "everybody", "speak", "measure_in", "sign_out", "add"}
     assert not in_the_loop
 

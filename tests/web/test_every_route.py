@@ -233,7 +233,7 @@ class TestAudit:
 
     def test_a_calibration_under_way_names_who_did_what(self, clients, site):
         client, one = clients["supervisor"], test_lots.TestCalibration()
-        where = one.begin(client).headers["location"]
+        where = one.begin(client, number="UL-10").headers["location"]
         draft = site / where.lstrip("/").removeprefix("lots/") / "draft.json"
         assert one.send(client, where, 0, 1).status_code == 303
         said = json.loads(draft.read_text("utf-8"))

@@ -100,6 +100,12 @@ class TestCalibration:
             files={"photo": ("../../evil.jpg", photo.read_bytes() if data is None else data, "image/jpeg")},
         )
 
+    def send_levels(self, client, where, levels):
+        for level in levels:
+            for strip in (1, 2):
+                sent = self.send(client, where, level, strip)
+                assert sent.status_code == 303, sent.text
+
     def token(self, client):
         return csrf_of(client.get("/lots/new").text)
 
@@ -121,14 +127,11 @@ class TestCalibration:
         said = re.findall(r"<p[^>]*>([^<]*)</p>", row)
         assert said == ["4 mL of D1 + 196 mL of water", "= 0.1 ± 0.0021 mg/L (k = 1)"]
         assert "Next: level 0 mg/L, strip 1" in page
-        for level in range(7):
-            for strip in (1, 2):
-                sent = self.send(client, where, level, strip)
-                assert sent.status_code == 303, sent.text
-            if level == 2:
-                page = client.get(where).text
-                assert "It is fitted as soon as" in page
-                assert "Next: level 0.3 mg/L, strip 1" in page
+        self.send_levels(client, where, range(3))
+        page = client.get(where).text
+        assert "It is fitted as soon as" in page
+        assert "Next: level 0.3 mg/L, strip 1" in page
+        self.send_levels(client, where, range(3, 7))
         page = self.fitted(client, where)
         assert "All planned photos are here" in page
         assert page.count('<img src="data:image/png') == 3
@@ -158,9 +161,31 @@ class TestCalibration:
         assert "Accepted by Sol" in client.get(where).text
         assert self.send(client, where, 0, 3).status_code == 400  # it is closed
         assert self.begin(client).status_code == 400  # the number is taken
+        self.anew(client, site, lot)
         names = [path.name for path in (site / "drafts").rglob("*") if path.is_file()]
         assert not [name for name in names if "evil" in name]
         assert "✔ accepted" in client.get("/lots/drafts").text
+
+    def anew(self, client, site, before):
+        """A lot that went wrong is calibrated again under the number on its vial."""
+        where = self.begin(client, again="yes", expires="2028-02-29").headers["location"]
+        second = self.begin(client, again="yes")
+        assert second.status_code == 400
+        assert "under way" in second.text
+        self.send_levels(client, where, range(7))
+        signature = re.search(r'name="fit" value="([0-9a-f]+)"', self.fitted(client, where))[1]
+        assert client.post(f"{where}/accept", data={"csrf": self.token(client), "fit": signature}).status_code == 303
+        now = load_lot(site / "lots" / "UL-9" / "lot.json")
+        assert now.expires.isoformat() == "2028-02-29"
+        assert load_lot(site / "lots" / f"{before.sha256}.json").expires.isoformat() == "2028-01-31"
+        with open_records(site) as records:
+            known = [entry.payload["sha256"] for entry in records.entries(kind="lot", subject="UL-9")]
+        assert sorted(known) == sorted([before.sha256, now.sha256])
+
+    def test_a_lot_that_is_kept_by_hand_is_not_replaced_by_the_page(self, signed_in):
+        refused = self.begin(signed_in("Sol"), number="UL-2603", again="yes")
+        assert refused.status_code == 400
+        assert "kept elsewhere" in refused.text
 
     def test_a_series_that_gives_no_curve_says_why_and_is_rejected_without_loss(self, signed_in, site):
         client = signed_in("Sol")
