@@ -11,6 +11,7 @@ from stripread.site import Expectation
 __all__ = ["plot_trend", "short_dates"]
 
 _YEAR = 300.0  # days; over it the year has to be named
+_DAYS = 3.0  # under it the hour has to be named
 _CLOSE = 0.03  # of the time shown
 # Shape tells the verdict, not colour: filled where valid and within, hollow where not.
 _MARKS = {"within": ("o", "black"), "out": ("X", "black"), "doubt": ("s", "none")}
@@ -66,7 +67,7 @@ def _mark_events(trend: Trend, ax: Any, say: Say) -> None:
 
 
 def short_dates(ax: Any, say: Say = as_written, *, zone: tzinfo | None = UTC) -> None:
-    """Let the time axis name days as they began and ended in a zone, and of longer times months."""
+    """Let the time axis name days as they began and ended in a zone, of shorter times hours, of longer ones months."""
     from matplotlib.dates import AutoDateLocator, num2date
     from matplotlib.ticker import FuncFormatter
 
@@ -75,9 +76,11 @@ def short_dates(ax: Any, say: Say = as_written, *, zone: tzinfo | None = UTC) ->
     def name(day: float, _: object) -> str:
         when = num2date(day, zone)
         month = say(f"{when:%b}")
+        if last - first < _DAYS:
+            return f"{when:%H:%M}\n{when:%d} {month}"
         return f"{when:%d} {month}" if last - first < _YEAR else f"{month} {when:%Y}"
 
-    ax.xaxis.set_major_locator(AutoDateLocator(tz=zone, minticks=4, maxticks=9))
+    ax.xaxis.set_major_locator(AutoDateLocator(tz=zone, minticks=3, maxticks=7))
     ax.xaxis.set_major_formatter(FuncFormatter(name))
 
 

@@ -150,7 +150,7 @@ def _recorded(records: Records, file: PhotoFile, job_id: str) -> int | None:
 
 
 def _answer(verdict: Verdict, entry: int) -> dict[str, Any]:
-    headline = verdict_headline(verdict)
+    headline, taken = verdict_headline(verdict), verdict.reading.taken_at
     return {
         "read": True,
         "entry": entry,
@@ -158,6 +158,7 @@ def _answer(verdict: Verdict, entry: int) -> dict[str, Any]:
         "symbol": headline.symbol,
         "words": headline.words,
         "validity": verdict.validity,
+        "taken_at": None if taken is None else taken.isoformat(),
         "pads": [_pad(verdict, index) for index in range(len(verdict.pads))],
         "steps": [*_asked_in_vain(verdict), *next_steps(verdict.findings)],
         "findings": findings_json(verdict.findings),
