@@ -2,17 +2,14 @@
 
 from contextlib import suppress
 from datetime import datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
-from stripread.card import CardLayout
 from stripread.check import Verdict, check_reading, doubted
-from stripread.check.replicates import check_second_strip
 from stripread.errors import RecordsError, StripReadError
-from stripread.findings import Finding, make_finding
-from stripread.lot.lot import Lot
 from stripread.photo.load import PhotoFile, decode_photo, open_photo_bytes, suggested_reduction
-from stripread.reading import Reading, read_strip
+from stripread.reading import read_strip
 from stripread.recording import Taking, batch_for, history_for, record_reading
 from stripread.records import Records, Stamp
 from stripread.records.entries import Role
@@ -22,8 +19,8 @@ from stripread.report.json_lines import findings_json
 from stripread.report.overlay import save_picture
 from stripread.report.words import error_headline, next_steps, pad_words, verdict_headline
 from stripread.site import Site, find_lot_file, load_site, resolve_card, resolve_kind, resolve_lot
-from stripread.strip.kinds import StripKind
 from stripread.web.inbox import Inbox, Job
+from stripread.web.second_strip import flash_of, hold_against
 
 __all__ = ["answer_job"]
 
@@ -46,7 +43,7 @@ def answer_job(folder: str, job_id: str) -> None:
     site = load_site(Path(folder))
     try:
         file = open_photo_bytes(inbox.photo(job_id).read_bytes(), job.name)
-        flash = _flash_of(inbox, job)
+        flash = flash_of(inbox, job)
     except StripReadError as error:
         inbox.answer(job_id, _refusal(error))
         return
@@ -91,47 +88,22 @@ def _read(site: Site, inbox: Inbox, job: Job, file: PhotoFile, flash: PhotoFile 
             waited_s=taking.waited_s,
             history=history,
         )
-        beside = [] if job.beside is None else _unlike(inbox, job, inbox.job(job.beside), reading, card, kind, lot)
-        verdict = doubted(verdict, beside)
+        beside = None if job.beside is None else hold_against(inbox, job, reading, card=card, kind=kind, lot=lot)
+        verdict = doubted(verdict, () if beside is None else beside.findings)
         if before is None:
             before = record_reading(records, verdict, taking, photos, stamp).seq
     save_picture(draw_closeup(reading), inbox.picture(job.id))
-    return _answer(verdict, before)
+    answer = _answer(verdict, before)
+    if beside is not None and beside.first is not None:
+        judge = partial(check_reading, sample=sample, today=stamp.at.date(), dipped_at=None)
+        answer["both"] = [_told(judge(one)) for one in (beside.first, beside.together) if one is not None]
+    return answer
 
 
-def _unlike(
-    inbox: Inbox, job: Job, other: Job | None, reading: Reading, card: CardLayout, kind: StripKind, lot: Lot
-) -> list[Finding]:
-    """Hold a strip against the one beside it; say so where that cannot be done."""
-    if other is None or not inbox.photo(other.id).exists():
-        return [make_finding("replicates_not_compared", "The photo of the first strip is no longer kept here.")]
-    if other.lot != job.lot:
-        return [
-            make_finding(
-                "replicates_not_compared", f"The first strip is of lot {other.lot}, this one of lot {job.lot}."
-            )
-        ]
-    if other.point != job.point:
-        return [
-            make_finding(
-                "replicates_not_compared", f"The first strip was read at {other.point}, this one at {job.point}."
-            )
-        ]
-    try:
-        first = read_strip(
-            open_photo_bytes(inbox.photo(other.id).read_bytes(), other.name),
-            card=card,
-            kind=kind,
-            lot=lot,
-            flash=_flash_of(inbox, other),
-        )
-    except (StripReadError, FileNotFoundError):  # photos that are old enough go at any time
-        return [make_finding("replicates_not_compared", "The photo of the first strip cannot be read.")]
-    return check_second_strip(first, reading)
-
-
-def _flash_of(inbox: Inbox, job: Job) -> PhotoFile | None:
-    return open_photo_bytes(inbox.flash(job.id).read_bytes(), f"flash-{job.name}") if job.flash else None
+def _told(verdict: Verdict) -> dict[str, Any]:
+    headline = verdict_headline(verdict)
+    words = [str(pad_words(verdict, pad)) for pad in verdict.pads]
+    return {"symbol": headline.symbol, "words": headline.words, "pads": words}
 
 
 def _dipped(job: Job, taken_at: datetime | None) -> datetime | None:

@@ -26,6 +26,7 @@ def test_from_the_point_to_the_verdict(open_phone, live):
     page.get_by_role("link", name=re.compile("bench 1")).tap()
     assert page.get_by_role("radio").first.get_attribute("value") == "UL-2603"
     assert page.get_by_text("Not: chlorine-ph-duo, clo2-wide.").is_visible()
+    assert not page.locator(".reuse, .kept").first.is_visible()  # nothing is kept yet
     page.get_by_role("button", name="Start flushing").tap()
     page.clock.run_for(62_000)
     assert page.locator('[data-timer="flush"] output').inner_text() == "0"

@@ -1,9 +1,11 @@
 """The guided reading, from the point to the verdict, over HTTP. The photo is a simulated sample."""
 
+import json
+import re
 import time
 
 from stripread.records import open_records
-from tests.web.conftest import SAMPLE, csrf_of
+from tests.web.conftest import ROOT, SAMPLE, csrf_of
 
 
 def upload(client, point="bench 1", *, data=None, key="a" * 32, lot="UL-2603", **more):
@@ -152,3 +154,23 @@ def test_a_second_strip_is_held_against_the_first(signed_in, site):
     assert "DOUBTFUL" in page
     alone = answer(client, upload(client, key="c" * 32, data=low, beside="0" * 32).headers["location"])
     assert "replicates_disagree" not in alone
+
+
+def test_two_strips_that_agree_are_read_together(signed_in, site):
+    client = signed_in("Ines")
+    series = ROOT / "calibration" / "UL-2603"
+    strips = [(series / f"level03-strip{strip}-light1.jpg").read_bytes() for strip in (1, 2)]
+    first = upload(client, data=strips[0]).headers["location"]
+    answer(client, first)
+    second = upload(client, key="b" * 32, data=strips[1], beside=first.rsplit("/", 1)[1]).headers["location"]
+    page = answer(client, second)
+    assert "Both together" in page
+    said = json.loads((site / "inbox" / f"{second.rsplit('/', 1)[1]}.answer.json").read_text("utf-8"))
+    one, both = said["both"]
+
+    def width(words):
+        low, high = re.search(r"interval ([\d.]+) to ([\d.]+)", words).groups()
+        return float(high) - float(low)
+
+    assert width(both["pads"][0]) < width(one["pads"][0])
+    assert both["words"] == "WITHIN RANGE"
