@@ -28,7 +28,7 @@ def plan(page, number):
     page.get_by_label("Expires").fill("2028-01-31")
     page.get_by_label("Its strength").fill("50")
     page.get_by_label("Its standard uncertainty").fill("0.5")
-    page.get_by_label("Levels, with blanks between them").fill(" ".join(LEVELS))
+    page.get_by_label("Levels, with spaces between them").fill(" ".join(LEVELS))
     page.get_by_label("Strips of each level").fill("2")
     page.get_by_label("Photos of each strip").fill("1")
     page.get_by_role("button", name="Plan it").tap()
