@@ -45,7 +45,7 @@ $(AXE): tests/browser/package-lock.json
 	  || echo "no npm, or axe-core could not be fetched: the accessibility tests will be skipped"
 
 test: lint $(AXE)
-	$(BIN)/python -m pytest -q -n 2 --dist loadfile --no-loadscope-reorder
+	$(BIN)/python -m pytest -q -n 3 --dist loadfile --no-loadscope-reorder
 
 lint: $(READY)
 	$(BIN)/ruff check .

@@ -17,7 +17,10 @@ def readings(live):
 
 
 def test_from_the_point_to_the_verdict(open_phone, live):
-    page = open_phone()
+    page, asked = open_phone(), []
+    page.on(
+        "filechooser", lambda chooser: asked.append(chooser)
+    )  # from the start: it is told to the browser in its own time
     page.clock.install()
     page.goto("/read")  # as by the code on a label: first to the door, then on to where one wanted to go
     page.get_by_label("Name").fill("Ines")
@@ -34,9 +37,9 @@ def test_from_the_point_to_the_verdict(open_phone, live):
     page.get_by_text("In the water").wait_for()
     page.clock.run_for(20_000)
     page.get_by_text("Take the photo now").wait_for()
-    with page.expect_file_chooser() as chooser:
-        page.get_by_text("Take the photo", exact=True).tap()
-    chooser.value.set_files(SAMPLES / "line-good.jpg")
+    page.get_by_text("Take the photo", exact=True).tap()
+    until(page, lambda: asked)
+    asked[0].set_files(SAMPLES / "line-good.jpg")
     page.get_by_text("Photo chosen.").wait_for()
     page.get_by_role("button", name="Send and read").tap()
     assert verdict(page) == "WITHIN RANGE"
@@ -131,7 +134,8 @@ def outlined(page, selector):
 
 
 def test_the_keyboard_alone_leads_from_the_door_to_the_verdict(open_phone):
-    page = open_phone(has_touch=False, is_mobile=False)
+    page, asked = open_phone(has_touch=False, is_mobile=False), []
+    page.on("filechooser", lambda chooser: asked.append(chooser))
     page.goto("/sign-in?next=/read")
     page.keyboard.press("Tab")
     assert page.evaluate("document.activeElement.className") == "skip"
@@ -150,9 +154,9 @@ def test_the_keyboard_alone_leads_from_the_door_to_the_verdict(open_phone):
     page.get_by_text("In the water").wait_for()
     tab_to(page, "#photo")
     assert outlined(page, "label[for=photo]")  # the input itself cannot be seen
-    with page.expect_file_chooser() as chooser:
-        page.keyboard.press("Enter")
-    chooser.value.set_files(SAMPLES / "line-good.jpg")
+    page.keyboard.press("Enter")
+    until(page, lambda: asked)
+    asked[0].set_files(SAMPLES / "line-good.jpg")
     tab_to(page, "button.send")
     page.keyboard.press("Enter")
     assert "within range" in verdict(page).lower()  # and doubtful, where nobody waited for the read window

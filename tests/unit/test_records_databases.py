@@ -298,13 +298,15 @@ def write_on(place: Place, name: str, acknowledge: int, count: int) -> None:
             os.write(acknowledge, f"{entry.seq} {entry.hash}\n".encode())
 
 
-def fork_writer(place: Place, name: str, count: int) -> tuple[int, int]:
-    """Start a process that writes; returns its number and where it acknowledges."""
+def fork_writer(place: Place, name: str, count: int, *, go: int | None = None) -> tuple[int, int]:
+    """Start a process that writes, once told to by ``go``; returns its number and where it acknowledges."""
     ours, theirs = os.pipe()
     child = os.fork()
     if child == 0:
         try:
             os.close(ours)
+            if go is not None:
+                os.read(go, 1)
             write_on(place, name, theirs, count)
             os._exit(0)
         finally:
@@ -389,7 +391,9 @@ def main(words: list[str]) -> None:
     """Kill writers: COUNT [FOLDER URL]; let two write at once: both COUNT FOLDER URL; many begin: many COUNT ..."""
     if words[0] == "both":
         place = Place(Path(words[2]), words[3] or None)
-        writers = [fork_writer(place, name, int(words[1])) for name in ("one", "two")]
+        go, start = os.pipe()
+        writers = [fork_writer(place, name, int(words[1]), go=go) for name in ("one", "two")]
+        os.write(start, b"12")  # both at once, however long the other took to be there
         for child, pipe in writers:
             print(*(line.partition(" ")[0] for line in read_all(pipe)))
             assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 0

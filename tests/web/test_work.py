@@ -5,7 +5,7 @@ from datetime import datetime, timedelta, timezone
 import pytest
 
 from stripread.records import Batch, Stamp, open_records
-from stripread.web import work
+from stripread.web import second_strip, work
 from stripread.web.inbox import Inbox, Job
 from stripread.web.work import answer_job
 from tests.web.conftest import ROOT, SAMPLE
@@ -126,7 +126,8 @@ class TestBeside:
             seen.append((file.name, None if flash is None else flash.data))
             return real(file, **more)
 
-        monkeypatch.setattr(work, "read_strip", watched)
+        for place in (work, second_strip):
+            monkeypatch.setattr(place, "read_strip", watched)
         flash = STOCK.read_bytes()
         answer(site, SAMPLE.read_bytes(), flash=flash)
         self.second(site)
