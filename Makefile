@@ -44,6 +44,7 @@ $(AXE): tests/browser/package-lock.json
 	@{ command -v npm >/dev/null && npm ci --silent --no-audit --no-fund --prefix tests/browser && touch $@; } \
 	  || echo "no npm, or axe-core could not be fetched: the accessibility tests will be skipped"
 
+# Three at a time on two processors: those in a browser wait for its server more than they work.
 test: lint $(AXE)
 	$(BIN)/python -m pytest -q -n 3 --dist loadfile --no-loadscope-reorder
 
