@@ -44,9 +44,9 @@ $(AXE): tests/browser/package-lock.json
 	@{ command -v npm >/dev/null && npm ci --silent --no-audit --no-fund --prefix tests/browser && touch $@; } \
 	  || echo "no npm, or axe-core could not be fetched: the accessibility tests will be skipped"
 
-# Three at a time on two processors: those in a browser wait for its server more than they work.
+# One thread for each of two processes: more get into each other's way.
 test: lint $(AXE)
-	$(BIN)/python -m pytest -q -n 3 --dist loadfile --no-loadscope-reorder
+	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python -m pytest -q -n 2 --dist loadfile --no-loadscope-reorder
 
 lint: $(READY)
 	$(BIN)/ruff check .

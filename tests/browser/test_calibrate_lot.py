@@ -3,13 +3,11 @@
 The photos are those of the simulated series of a shipped lot, one light, the fewest that make a fit.
 """
 
-import hashlib
 import re
 
 import pytest
 
 from stripread.records import open_records
-from stripread.web.drafts import DraftPhoto, Drafts
 from tests.browser.live import ANSWER_S, PHONE, SAMPLES, sign_in, until, verdict
 from tests.web.conftest import ROOT
 
@@ -90,39 +88,6 @@ def test_from_the_plan_to_a_strip_that_is_read_with_the_lot(open_phone, live):
         (reading,) = records.readings()
     assert reading.lot == "UL-9"
     assert reading.pads[0].low < 0.25 < reading.pads[0].high  # what the photo shows
-
-
-def test_a_strip_of_another_level_is_named_and_nothing_can_be_accepted(open_phone, live):
-    page = open_phone("Sol")
-    plan(page, "UL-8")
-    photos = PHOTOS | {("0.1", 2): "level05-strip3-light1.jpg"}  # of 1 mg/L
-    *sent, last = photos.items()
-    drafts = Drafts(live.folder)
-    for (level, strip), file in sent:  # as if they had been sent: the test before does so
-        data = (SERIES / file).read_bytes()
-        kept = DraftPhoto(
-            sha256=hashlib.sha256(data).hexdigest(),
-            suffix=".jpg",
-            level=list(LEVELS).index(level),
-            strip=strip,
-            at="2026-04-14T08:10:00+00:00",
-            who="Sol",
-        )
-        drafts.add_photo(page.url.rsplit("/", 1)[1], kept, data)
-    page.reload()
-    photograph(page, *last[0], last[1])
-    page.get_by_text("All planned photos are here.").wait_for(timeout=1000 * ANSWER_S)
-    see_fit(page)
-    page.get_by_text("No curve may be trusted, for this reason:").wait_for()
-    reason = page.locator("dl.alarm").inner_text()
-    assert "the strips at 0.1 to agree" in reason
-    assert re.search(r"the photo of level 0\.1 mg/L, strip 2\)", reason)
-    assert "Look at that photo; dip and photograph the strip again" in reason
-    assert page.get_by_role("button", name="Accept the lot").count() == 0
-    page.get_by_label("Why it is rejected").fill("a strip of another level")
-    page.get_by_role("button", name="Reject this calibration").tap()
-    page.get_by_text("Rejected by Sol").wait_for()
-    assert not (live.folder / "lots" / "UL-8").exists()
 
 
 def test_a_photo_that_cannot_be_measured_is_told_beside_the_form_and_a_lost_network_keeps_the_choice(open_phone, live):
