@@ -24,7 +24,7 @@ _WHO = {None: "Nobody signed in", "Ines": "A technician", "Sol": "A supervisor",
 # The whole page in one picture: what stays at the bottom of the screen stands at the end of the page.
 _WHOLE = """() => {
   document.body.style.position = "relative";
-  for (const nav of document.querySelectorAll("nav")) nav.style.position = "absolute";
+  for (const nav of document.querySelectorAll("header nav")) nav.style.position = "absolute";
 }"""
 _SPANISH = "-spanish.png"
 _TALLEST = 1600  # CSS pixels; what is longer is cut off, as it is scrolled to on a phone

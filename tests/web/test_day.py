@@ -129,7 +129,7 @@ def test_where_a_point_goes_is_told_where_its_readings_show_it(signed_in, site):
         enter(site, 0.20 + 0.05 * day, days=8 - day)
     page = signed_in("Gus").get("/").text
     assert "↗" in page
-    assert "rising, by about 0.35 mg/L" in page
+    assert re.search(r"rising, by about 0\.35 mg/L \(0\.\d+ to 0\.\d+\)", page)
     assert "8 readings since" in page
     assert "The latest:" not in page
 
@@ -140,6 +140,7 @@ def test_readings_that_tell_no_course_are_shown_by_themselves(signed_in, site):
     page = signed_in("Gus").get("/").text
     found = re.search(r"The latest:(.*?)</small>", page, re.DOTALL)[1]
     assert re.findall(r"0\.\d+ mg/L", found) == ["0.20 mg/L", "0.31 mg/L", "0.22 mg/L"]
+    assert len(re.findall(r"mg/L \(0\.\d+ to 0\.\d+\)", found)) == 3  # each with its interval
     assert "rising" not in page
     assert "steady" not in page
 
