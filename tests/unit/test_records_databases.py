@@ -367,16 +367,19 @@ def test_killing_writers_loses_no_acknowledged_entry(place: Place) -> None:
 
 @needs_fork
 def test_two_processes_write_at_once(place: Place) -> None:
-    each = 30
-    lines = run_apart("both", each, place.folder, place.url or "")
-    assert len(lines) == 2 * each
-    with place.open() as records:
-        found = verify_records(records)
-        assert (found.intact, found.entries, found.orphan_count) == (True, 2 * each, 0)
-        points = [entry.subject for entry in records.entries(limit=1000)]
-        assert points.count("one") == points.count("two") == each
-        switches = sum(a != b for a, b in pairwise(points))
-        assert switches > 1  # they took turns, not one after the other
+    """Whatever the turns they take, nothing is lost; that they take turns is seen once in a few tries."""
+    each, switches = 30, 0
+    for tries in range(1, 7):
+        assert len(run_apart("both", each, place.folder, place.url or "")) == 2 * each
+        with place.open() as records:
+            found = verify_records(records)
+            assert (found.intact, found.entries, found.orphan_count) == (True, 2 * each * tries, 0)
+            points = [entry.subject for entry in records.entries(limit=1000)]
+        assert points.count("one") == points.count("two") == each * tries
+        switches = sum(a != b for a, b in pairwise(points[: 2 * each]))  # the latest first
+        if switches > 1:
+            break
+    assert switches > 1  # they took turns, not one after the other
 
 
 @needs_fork
