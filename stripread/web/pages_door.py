@@ -55,7 +55,7 @@ async def pair(request: Request) -> Response:
     if not state.pairing_tries.allow(caller):
         raise HTTPException(429)
     if request.method != "POST":
-        known = await to_thread.run_sync(lambda: state.people.is_code(request.path_params["code"], now=now))
+        known = await of_people(request, lambda people: people.is_code(request.path_params["code"], now=now))
         if not known:
             return render(request, "not_paired.html", status=403)
         page = render(request, "let_in.html", csrf=visit)

@@ -51,7 +51,7 @@ def read_routes() -> list[Route]:
 @need()
 async def choose_point(request: Request, person: Person) -> Response:
     """List the points to read at."""
-    points = await to_thread.run_sync(lambda: _points(request))
+    points = await to_thread.run_sync(points_of, request.app.state)
     return render(request, "choose_point.html", points=points)
 
 
@@ -59,7 +59,7 @@ async def choose_point(request: Request, person: Person) -> Response:
 async def guide(request: Request, person: Person) -> Response:
     """Say which strip, how to dip, and take the photo."""
     site = load_site(request.app.state.folder)
-    point = _point(await to_thread.run_sync(lambda: _points(request)), request.path_params["point"])
+    point = _point(await to_thread.run_sync(points_of, request.app.state), request.path_params["point"])
     sample = site.sample(point.sample)
     lots = await to_thread.run_sync(lots_of, site)
     choices, today = lots_for(lots, sample.kinds), datetime.now().astimezone().date()
@@ -99,7 +99,7 @@ async def take_photo(request: Request, person: Person) -> Response:
     job_id = Inbox.id_of(person.name, key, photos)
     if inbox.job(job_id) is None:  # else it was sent before, and only the answer was lost
         site = load_site(state.folder)
-        point = _point(await to_thread.run_sync(lambda: _points(request)), request.path_params["point"])
+        point = _point(await to_thread.run_sync(points_of, request.app.state), request.path_params["point"])
         lot = str(form.get("lot", ""))
         if lot not in site.lots:  # a name of the site, never a path
             raise WrongUsageError(expected="a lot of the site", found=repr(lot[:80]), remedy="Choose one of the list.")
@@ -204,10 +204,6 @@ def _job(request: Request, person: Person) -> tuple[Inbox, Job]:
     if job is None or (job.who != person.name and person.role == "technician"):
         raise HTTPException(404)
     return inbox, job
-
-
-def _points(request: Request) -> list[Point]:
-    return points_of(request.app.state)
 
 
 def _point(points: list[Point], name: str) -> Point:

@@ -330,10 +330,10 @@ class TestUploads:
 def test_a_fault_of_ours_shows_no_trace_of_the_code(site, monkeypatch):
     import stripread.web.pages_read as pages
 
-    def broken(request):
+    def broken(state):
         raise RuntimeError("secret of the code at /somewhere/inside.py")
 
-    monkeypatch.setattr(pages, "_points", broken)
+    monkeypatch.setattr(pages, "points_of", broken)
     with TestClient(
         create_app(Settings(folder=site, workers=1)), raise_server_exceptions=False, follow_redirects=False
     ) as client:
