@@ -15,6 +15,7 @@ Bool = NDArray[np.bool_]
 
 # Millimetres from the strip's edge that its blur and thin shadow do not reach in photos down to 2 px/mm.
 _CLEAR_INSIDE, _CLEAR_OUTSIDE, _FLANK = 0.5, 0.8, 1.8
+_LEAST_LANE_MM = 1.5
 # What still counts as the slot's ground in other light: cube root of 0.3 to 2.2 times the light, the same hue to some
 # Delta E, or to some times its usual scatter where noise and compression leave coloured blotches.
 _DARKEST, _BRIGHTEST, _HUE_OFF, _HUE_SCATTERS = 0.67, 1.3, 7.0, 4.0
@@ -25,6 +26,7 @@ _NEAR_MM = 3.0  # how far a thing beside the strip may sway its colours, by its 
 _LIGHT_MM, _SLOW_LIGHT_MM = 1.25, 12.0  # sudden and slow: over which the ground's light is averaged along the strip
 _LONGEST_LAG = 36  # steps of 0.25 mm: a shadow's edge at 60 degrees
 _DARK_GROUND = 0.25  # cube root: on black ground the quotient would only carry noise
+_SHARES = (0.5, 0.35, 0.2)  # of the plastic's difference from the ground
 _LEAST_CONTRAST = 1.2  # Delta E between plastic and ground from which the strip's ends are looked for
 
 
@@ -59,13 +61,18 @@ class Profile:
     covered: Bool
 
 
-def measure_profile(ribbon: Ribbon, *, width_mm: float) -> Profile:
-    """Return the profile of a strip whose middle runs along the ribbon's middle."""
+def measure_profile(ribbon: Ribbon, *, width_mm: float, lane_mm: float) -> Profile:
+    """Return the profile of a strip whose middle runs along the ribbon's middle.
+
+    ``lane_mm`` is the width about that middle which all pads cover. Across it the median counts: specks and letters do
+    not fill half of it, pads do.
+    """
     distance = np.abs(ribbon.across)
     inner = distance <= width_mm / 2 - _CLEAR_INSIDE
+    lane = distance <= max(min(lane_mm, width_mm) / 2 - _CLEAR_INSIDE, _LEAST_LANE_MM / 2)
     flank = (distance >= width_mm / 2 + _CLEAR_OUTSIDE) & (distance <= width_mm / 2 + _CLEAR_OUTSIDE + _FLANK)
     rim = inner & (distance >= width_mm / 2 - _CLEAR_INSIDE - _FLANK)
-    body = ribbon.roots[inner].mean(axis=0, dtype=np.float64)
+    body = np.median(ribbon.roots[lane], axis=0).astype(np.float64)
     in_slot = ribbon.in_slot[inner].mean(axis=0) > 0.6
     beyond = ribbon.in_slot & (distance >= width_mm / 2 + _CLEAR_OUTSIDE)[:, None]
     ground, hue_off = _usual_ground(ribbon.roots[beyond]) if beyond.any() else (np.median(body, axis=0), _HUE_OFF)
@@ -216,8 +223,13 @@ class Run:
     end_open: bool
 
 
-def find_run(profile: Profile, *, longest_gap_mm: float) -> Run | None:
-    """Return the longest piece that differs from the ground; pads in the ground's colour are bridged. None for none."""
+def find_run(profile: Profile, *, length_mm: float, longest_gap_mm: float) -> Run | None:
+    """Return the piece that differs from the ground; pads in the ground's colour are bridged. None for none.
+
+    How much counts as differing is not known beforehand: a coloured handle may differ less than plastic does, a smudge
+    on the ground a little. Of the longest pieces at several shares of the plastic's difference, the one whose length is
+    nearest to ``length_mm`` is taken.
+    """
     size = np.sqrt((profile.contrast**2).sum(axis=1))
     usable = profile.in_slot & ~profile.covered
     seen = usable & (size > _LEAST_CONTRAST)
@@ -225,19 +237,33 @@ def find_run(profile: Profile, *, longest_gap_mm: float) -> Run | None:
         return None
     plastic = np.median(profile.contrast[seen], axis=0)
     level = float(np.sqrt(plastic @ plastic))
-    share = size / level
-    runs = _pieces(seen & (share > 0.5), round(longest_gap_mm / STEP_MM), ~usable)
+    runs = []
+    for share in _SHARES:
+        pieces = _pieces(seen & (size > share * level), round(longest_gap_mm / STEP_MM), ~usable)
+        if pieces:
+            first, last = max(pieces, key=lambda piece: piece[1] - piece[0])
+            runs.append(_run(profile.along, size, usable, first, last))
     if not runs:
         return None
-    first, last = max(runs, key=lambda piece: piece[1] - piece[0])
+    return min(runs, key=lambda run: abs(run.end - run.start - length_mm))
+
+
+def _run(along: Float, size: Float, usable: Bool, first: int, last: int) -> Run:
+    """Return the piece with its ends where the difference has fallen to half of what it is just inside."""
     ends = []
     for at, outwards in ((first, -1), (last, 1)):
-        beyond = at + outwards
         blocked = any(not (0 <= at + outwards * k < len(usable)) or not usable[at + outwards * k] for k in range(1, 5))
-        place = float(profile.along[at])
+        place = float(along[at])
         if not blocked:
-            fall = share[at] - share[beyond]
-            place += outwards * STEP_MM * float(np.clip((share[at] - 0.5) / fall, 0, 1)) if fall > 0 else 0.0
+            inside = np.sort([at - outwards * 2, at - outwards * 6])
+            half = 0.5 * float(np.median(size[max(inside[0], 0) : inside[1] + 1]))
+            near = np.arange(at - outwards * 3, at + outwards * 5, outwards)
+            near = near[(near >= 0) & (near < len(size))]
+            below = np.flatnonzero(size[near] < half)
+            if len(below) and below[0] > 0:
+                k, before = near[below[0]], near[below[0] - 1]
+                fall = size[before] - size[k]
+                place = float(along[before]) + outwards * STEP_MM * float((size[before] - half) / max(fall, 1e-9))
         ends.append((place, blocked))
     return Run(ends[0][0], ends[1][0], ends[0][1], ends[1][1])
 

@@ -1,5 +1,6 @@
 """The slot as the strip finder sees it: a picture in card coordinates, and pieces of it turned straight."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -36,12 +37,18 @@ class SlotView:
         Where on the card the centre of the top left pixel lies.
     slot : Rect
         The slot on the card.
+    tip_mark_mm : tuple of float or None
+        Where the card marks the end at which the dipped tip is to lie.
+    to_lab : callable or None
+        CIELAB (n, 3) of colours (n, 3) of the view at places (n, 2) on the card, where the photo's correction is known.
     """
 
     linear: Float32
     px_per_mm: float
     origin_mm: Float
     slot: Rect
+    tip_mark_mm: tuple[float, float] | None = None
+    to_lab: Callable[[Float, Float], Float] | None = None
 
     def mm_to_view(self, points: Float) -> Float:
         """Carry points on the card, shape (..., 2), to pixels of the view."""
