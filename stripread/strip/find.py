@@ -30,6 +30,8 @@ _PLAY_MM, _PLAY_OPEN_MM = 1.5, 2.5  # how far along a pad may lie from its place
 _ODDS = float(np.log(10))  # from which one way round is taken
 _SURE = float(np.log(100))  # from which an end without a visible pad is known by what the other end bears
 _BY_HANDLE = 1.0  # log odds that the handle's end tells the tip's place worse than the tip itself
+_COVERED = 4.0  # log odds: what lies over a pad's place says nothing for a pad
+_MUCH_CLEARER = 5.0  # times must one end's steps be those of the other where each could be pads
 _LENGTH_KNOWN_MM = 1.0  # by which the length must be off for that to be tried
 _FAR_COLOUR, _OTHER_COLOUR = 4.0, 0.03  # Delta E that light and phone may shift a pad; chance of any other colour
 _COVER_MARGIN_MM, _COVER_LEAST_MM = 1.0, 0.75
@@ -264,12 +266,11 @@ def _hypotheses(
             view,
             kind,
         )
-        odds = layout.log_odds - (0.0 if tip_seen or tip_open else _BY_HANDLE) + _colour_odds(pose, view, kind, colours)
-        found.append(
-            _Hypothesis(
-                layout=layout, pose=pose, log_odds=odds, covered=_covered_pad(profile, from_tip, layout, kind)
-            )
-        )
+        covered = _covered_pad(profile, from_tip, layout, kind)
+        odds = layout.log_odds + _colour_odds(pose, view, kind, colours)
+        odds -= 0.0 if tip_seen or tip_open else _BY_HANDLE
+        odds -= 0.0 if covered is None else _COVERED
+        found.append(_Hypothesis(layout=layout, pose=pose, log_odds=odds, covered=covered))
     return found
 
 
@@ -320,7 +321,10 @@ def _decide(ways: Sequence[_Hypothesis], view: SlotView, kind: StripKind) -> Str
     better, other = sorted(ways, key=lambda one: -one.log_odds)
     sure = better.log_odds - other.log_odds
     if better.layout.whole or other.layout.whole:
-        chosen = better if sure > _ODDS and better.layout.whole else _at_mark(ways, view)
+        rivals = other.layout.whole and other.log_odds > 0 and other.covered is None
+        rivals = rivals and min(better.layout.steps) < _MUCH_CLEARER * max(other.layout.steps)
+        decided = sure > _ODDS and better.layout.whole and not rivals
+        chosen = better if decided else _at_mark(ways, view)
         if chosen is None or not chosen.layout.whole:
             raise StripNotFoundError(
                 expected=f"pads of kind {kind.name} at one end of the strip",
@@ -329,8 +333,8 @@ def _decide(ways: Sequence[_Hypothesis], view: SlotView, kind: StripKind) -> Str
             )
         if (name := chosen.covered or chosen.layout.stained) is not None:
             raise _pad_covered(name)
-        if chosen is better and sure > _ODDS:
-            return better.pose
+        if decided:
+            return chosen.pose
         text = "Either end could bear the pads; the tip was taken to lie at the slot's tip mark."
         return replace(chosen.pose, findings=(make_finding("end_by_mark", text),))
     for name in (one.covered for one in ways):

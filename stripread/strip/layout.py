@@ -39,13 +39,18 @@ _USUAL_NOISE = 0.25  # of each, where too little plastic is free to see it
 _LEAST_STEP, _LEAST_CLEARNESS, _MOST_MISFIT = 0.7, 4.0, 0.6  # from which a pad is seen
 _EXTRA_STEP, _EXTRA_CLEARNESS, _EXTRA_MISFIT = 2.0, 8.0, 0.3  # a pad that the kind does not know must show more clearly
 _HANDLE_FROM = 0.55  # of the length: beyond it marks are the handle's, where the kind does not say
+_ALIKE = 0.3  # of the larger difference, squared, must both sides' have in common
 _STAIN, _STAIN_MM, _STAIN_RIM_MM = 6.0, 0.75, 0.75  # Delta E and length from which what is beside a pad is no plastic
 # What the odds rest on: shares of pads too like their plastic to be seen; of ends that are shaded or dirty, by how much
 # (Delta E); of handles that bear a mark of a pad's form. Our guesses; ten times more or less moves few photos.
-_PALE, _SHADED, _SHADE, _MARKED = 0.1, 0.1, 3.0, 0.002
+_PALE, _SHADED, _SHADE, _MARKED = 0.1, 0.05, 3.0, 0.002
 _LARGEST_STEP = 60.0
 _MISFIT_USUAL, _MISFIT_COST = 0.25, 8.0  # of a pad's own step: bled, dried, uneven; log odds at the most
 _LEAST_FOR_MISFIT = 1.5  # Delta E
+_SPREAD = 0.1  # of the strongest pad's step
+_CORRELATED = 4.0  # columns of 0.25 mm that scatter as one
+_STRONG = 0.25  # of the strongest pad's step, from which a pad's own place is sought
+_SHIFT_MM = 0.7  # how far pads lie from their kind's place, standard deviation
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,11 +113,17 @@ class Layout:
 
 @dataclass(frozen=True, slots=True)
 class _Steps:
-    """Fitted steps at m tries of k blocks: (m, k, 3); their formal variances (m, k); mean squares left over (m, 3)."""
+    """Fitted steps at m tries of k blocks: (m, k, 3); their formal variances (m, k); mean squares left over (m,).
+
+    ``at`` are the places (n,) of the columns used, ``off`` (m, n) the squares that each leaves over, NaN where it does
+    not count.
+    """
 
     steps: Float
     variance: Float
     left_over: Float
+    at: Float
+    off: Float
 
 
 def _fit_steps(
@@ -140,10 +151,10 @@ def _fit_steps(
     gram += np.diag([1e-6, _SLOPE, *[1e-6] * starts.shape[1]])
     inverse = np.linalg.inv(gram)
     solution = inverse @ (design.transpose(0, 2, 1) @ y)
-    off = (y * weight[..., None]) - design @ solution
-    count = np.maximum(weight.sum(axis=1), 1)
+    off = (((y * weight[..., None]) - design @ solution) ** 2).sum(axis=-1)
+    left_over = off.sum(axis=1) / np.maximum(weight.sum(axis=1), 1)
     variance = np.diagonal(inverse, axis1=1, axis2=2)[:, 2:]
-    return _Steps(solution[:, 2:], variance, (off**2).sum(axis=1) / count[:, None])
+    return _Steps(solution[:, 2:], variance, left_over, x, np.where(weight, off, np.nan))
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,12 +190,12 @@ def step_noise(strip: StripColour, kind: StripKind, *, play_mm: float) -> StepNo
     blocks = (centres - size / 2)[:, None], (centres + size / 2)[:, None]
     fitted = _fit_steps(at, strip.colour, *blocks, low=0.0, high=strip.length_mm, rim_mm=_RIM_MM)
     steps = fitted.steps[:, 0]
-    # The quieter half: its median is the quartile of the whole, 0.32 standard deviations of a Gaussian.
-    scale = np.maximum(np.percentile(np.abs(steps), 25, axis=0) / 0.32, _LEAST_NOISE)
+    # At 0.52 standard deviations of a Gaussian; print on less than half of the strip does not double it.
+    scale = np.maximum(np.percentile(np.abs(steps), 40, axis=0) / 0.524, _LEAST_NOISE)
     far = np.sqrt(((steps / scale) ** 2).mean(axis=1))
     weighted = steps / (1 + (far / 3) ** 2)[:, None]
     values, axes = np.linalg.eigh(weighted.T @ weighted / len(steps) + np.diag(_LEAST_NOISE**2))
-    column = float(np.sqrt(np.percentile(fitted.left_over.sum(axis=1), 40)))
+    column = float(np.sqrt(np.percentile(fitted.left_over, 40)))
     return StepNoise(axes / np.sqrt(values), float(np.median(fitted.variance)), column)
 
 
@@ -200,7 +211,7 @@ def judge_layout(strip: StripColour, kind: StripKind, noise: StepNoise, *, play_
     """
     places = np.array([pad.centre_mm[0] for pad in kind.pads])
     sizes = np.array([pad.size_mm[0] for pad in kind.pads])
-    shifts, at_end = _place_pads(strip, places, sizes, play_mm)
+    shifts, at_end = _place_pads(strip, places, sizes, noise, play_mm)
     starts, ends = (places + shifts - sizes / 2)[None], (places + shifts + sizes / 2)[None]
     fitted = _fit_steps(
         strip.from_tip, strip.colour, starts, ends, low=_ENDS_MM, high=strip.length_mm - _ENDS_MM, rim_mm=_RIM_MM
@@ -208,9 +219,10 @@ def judge_layout(strip: StripColour, kind: StripKind, noise: StepNoise, *, play_
     steps = _without_play(fitted.steps[0], np.interp(places + shifts, strip.from_tip, strip.light_play))
     size = np.linalg.norm(steps, axis=1)
     clear = np.linalg.norm(steps @ noise.whiten, axis=1) / np.sqrt(np.maximum(fitted.variance[0] / noise.variance, 1))
-    misfit = _misfit(strip, starts[0], ends[0], fitted, noise, size)
+    misfit = _misfit(starts[0], ends[0], fitted, noise, size)
     seen = (size > _LEAST_STEP) & (clear > _LEAST_CLEARNESS) & (misfit < _MOST_MISFIT) & ~at_end
     odds = sum(_log_odds(float(d), float(z), float(r)) for d, z, r in zip(size, clear, misfit, strict=True))
+    odds -= 0.5 * float(np.mean(shifts) / _SHIFT_MM) ** 2
     stained = _stained_beside(strip, kind, places + shifts, fitted.steps[0], first_mm=1.0 if tip_seen else 2.5)
     return Layout(
         log_odds=float(odds),
@@ -224,24 +236,34 @@ def judge_layout(strip: StripColour, kind: StripKind, noise: StepNoise, *, play_
     )
 
 
-def _place_pads(strip: StripColour, places: Float, sizes: Float, play_mm: float) -> tuple[Float, Bool]:
-    """Return how far along each pad lies from its place, and whether that is the end of what was tried."""
-    tries = np.arange(-play_mm, play_mm + _TRY_MM / 2, _TRY_MM)
+def _place_pads(
+    strip: StripColour, places: Float, sizes: Float, noise: StepNoise, play_mm: float
+) -> tuple[Float, Bool]:
+    """Return how far along each pad lies from its place, and whether that is the end of what was tried.
 
-    def left_over(shifts: Float) -> Float:
-        starts, ends = places + shifts - sizes / 2, places + shifts + sizes / 2
+    Least squares with a prior, so that pads which hardly show stay at their place. All pads move together; then each
+    that shows well by itself, for the compressed colour of a strong pad beside it would draw a faint one along.
+    """
+
+    def best(tried: Float, prior: Float) -> int:
+        starts, ends = places + tried - sizes / 2, places + tried + sizes / 2
         low, high = min(0.0, float(starts.min())) + _ENDS_MM, strip.length_mm - _ENDS_MM
         fitted = _fit_steps(strip.from_tip, strip.colour, starts, ends, low=low, high=high, rim_mm=0.0)
-        result: Float = fitted.left_over.sum(axis=1)
-        return result
+        independent = np.isfinite(fitted.off).sum(axis=1).mean() / _CORRELATED
+        return int((independent * fitted.left_over / noise.column**2 + prior).argmin())
 
-    common = float(tries[left_over(np.tile(tries[:, None], len(places))).argmin()])
+    tries = np.arange(-play_mm, play_mm + _TRY_MM / 2, _TRY_MM)
+    common = float(tries[best(np.tile(tries[:, None], len(places)), (tries / _SHIFT_MM) ** 2)])
     shifts = np.full(len(places), common)
-    near = np.arange(-_APART_MM, _APART_MM + _TRY_MM / 2, _TRY_MM)
-    for i in range(len(places) if len(places) > 1 else 0):
-        tried = np.tile(shifts, (len(near), 1))
-        tried[:, i] = common + near
-        shifts[i] = float(tried[left_over(tried).argmin(), i])
+    if len(places) > 1:
+        blocks = (places + shifts - sizes / 2)[None], (places + shifts + sizes / 2)[None]
+        steps = _fit_steps(strip.from_tip, strip.colour, *blocks, low=0.0, high=strip.length_mm, rim_mm=0.0).steps[0]
+        size = np.linalg.norm(steps, axis=1)
+        near = np.arange(-_APART_MM, _APART_MM + _TRY_MM / 2, _TRY_MM)
+        for i in np.flatnonzero(size > _STRONG * size.max()):
+            tried = np.tile(shifts, (len(near), 1))
+            tried[:, i] = common + near
+            shifts[i] = common + float(near[best(tried, (near / _SHIFT_MM) ** 2)])
     return shifts, np.full(len(places), abs(common) > play_mm - _TRY_MM / 2)
 
 
@@ -252,19 +274,23 @@ def _without_play(steps: Float, play: Float) -> Float:
     return result
 
 
-def _misfit(
-    strip: StripColour, starts: Float, ends: Float, fitted: _Steps, noise: StepNoise, size: Float
-) -> Float:
-    """Return what the fit leaves over beyond the columns' own scatter, as a share of each pad's step."""
-    left = float(np.sqrt(max(fitted.left_over[0].sum() - noise.column**2, 0.0)))
-    result: Float = left / np.maximum(size, _LEAST_FOR_MISFIT)
+def _misfit(starts: Float, ends: Float, fitted: _Steps, noise: StepNoise, size: Float) -> Float:
+    """Return what the fit leaves over at each pad beyond the columns' own scatter, as a share of its step.
+
+    Compression spreads the colour of a strong pad over a faint one beside it, and that is no misfit of the faint one.
+    """
+    near = (fitted.at >= starts[:, None] - _GAP_MM) & (fitted.at <= ends[:, None] + _GAP_MM)
+    square = np.nanmean(np.where(near, fitted.off[0], np.nan), axis=1)
+    left = np.sqrt(np.maximum(square - noise.column**2, 0.0))
+    result: Float = left / np.maximum(size + _SPREAD * (size.max() - size), _LEAST_FOR_MISFIT)
     return result
 
 
 def _log_odds(step: float, clear: float, misfit: float) -> float:
     """Log odds of one pad's place: densities of the step's size as a pad's and as that of a handle's end."""
     noise = step / max(clear, 1e-6)
-    plain = np.sqrt(2 / np.pi) * clear**2 * np.exp(-(clear**2) / 2) / max(noise, 1e-6)  # length of a Gaussian 3-vector
+    # Length of a vector whose three components have Student's t with 4 degrees of freedom: texture has tails.
+    plain = 0.9375 * clear**2 * (1 + clear**2 / 4) ** -3.5 / max(noise, 1e-6)
     wide = min(step, 1 / max(step, 1e-6), step**2) / np.log(_LARGEST_STEP)
     pad = _PALE * plain + (1 - _PALE) * wide
     shaded = np.exp(-step / _SHADE) / _SHADE * min(1.0, step**2)
@@ -297,8 +323,8 @@ def _extra_pads(
         fitted = _fit_steps(at, colour, *blocks, low=_ENDS_MM, high=strip.length_mm - _ENDS_MM, rim_mm=_RIM_MM)
         steps = _without_play(fitted.steps[:, 0], np.interp(centres, at, strip.light_play))
         length = np.linalg.norm(steps, axis=1)
-        left = np.sqrt(np.maximum(fitted.left_over.sum(axis=1) - noise.column**2, 0))
-        even = left < _EXTRA_MISFIT * length
+        left = np.sqrt(np.maximum(fitted.left_over - noise.column**2, 0))
+        even = (left < _EXTRA_MISFIT * length) & _both_sides(at, colour, centres, size)
         clear = np.linalg.norm(steps @ noise.whiten, axis=1) / _EXTRA_CLEARNESS
         strength = np.minimum(strength, np.where(even, np.minimum(clear, length / (_EXTRA_STEP + sway)), 0.0))
     found: list[float] = []
@@ -307,6 +333,26 @@ def _extra_pads(
         found.append(float(centres[top]))
         strength[np.abs(centres - centres[top]) < size + _GAP_MM] = 0
     return tuple(found)
+
+
+def _both_sides(at: Float, colour: Float, centres: Float, size: float) -> Bool:
+    """Tell where a piece differs alike from what lies before and behind it, as no edge of a shadow does."""
+    sums = np.vstack([np.zeros(3), np.cumsum(colour, axis=0)])
+    first = at[0] - STEP_MM / 2
+
+    def mean(low: Float, high: Float) -> Float:
+        i = np.clip(np.rint((low - first) / STEP_MM).astype(int), 0, len(at))
+        j = np.clip(np.rint((high - first) / STEP_MM).astype(int), 0, len(at))
+        result: Float = (sums[j] - sums[i]) / np.maximum(j - i, 1)[:, None]
+        return result
+
+    low, high = centres - size / 2, centres + size / 2
+    inside = mean(low + _RIM_MM, high - _RIM_MM)
+    before = inside - mean(low - _GAP_MM, low - _RIM_MM)
+    after = inside - mean(high + _RIM_MM, high + _GAP_MM)
+    larger = np.maximum((before**2).sum(axis=1), (after**2).sum(axis=1))
+    result: Bool = (before * after).sum(axis=1) > _ALIKE * larger
+    return result
 
 
 def _painted_over(strip: StripColour, places: Float, sizes: Float) -> StripColour:
@@ -324,22 +370,18 @@ def _stained_beside(
 ) -> str | None:
     """Return the id of the first pad beside which lies something that is neither plastic nor the pad's bled dye."""
     at = strip.from_tip
-    for pad, place, step in zip(kind.pads, places, steps, strict=True):
-        rim = pad.size_mm[0] / 2 + _STAIN_RIM_MM
-        beside = (np.abs(at - place) >= rim) & (np.abs(at - place) < rim + _GAP_MM)
-        beside &= (at > first_mm) & (at < strip.length_mm - 1.0)
-        for other, there in zip(kind.pads, places, strict=True):
-            beside &= np.abs(at - there) > other.size_mm[0] / 2 + _STAIN_RIM_MM
-        usual = np.abs(at - place) < rim + 3 * _GAP_MM
-        usual &= (np.abs(at - place) > rim) & (at > first_mm)
-        if not beside.any():
-            continue
-        off = strip.colour[beside] - np.median(strip.colour[usual], axis=0)
-        length = float(step @ step)
-        if length > 0:  # dye that has bled leads from the plastic towards the pad
-            off = off - np.outer(np.clip(off @ step / length, 0, 1), step)
-        play = strip.light_play[beside]
-        off[:, 0] = np.sign(off[:, 0]) * np.maximum(np.abs(off[:, 0]) - play, 0)
-        if np.count_nonzero(np.linalg.norm(off, axis=1) > _STAIN) * STEP_MM >= _STAIN_MM:
+    sizes = np.array([pad.size_mm[0] for pad in kind.pads])
+    from_pads = np.abs(at[:, None] - np.asarray(places)) - sizes / 2 - _STAIN_RIM_MM
+    plastic = (from_pads > 0).all(axis=1) & (at > first_mm) & (at < strip.length_mm - 1.0)
+    usual = plastic & (from_pads.min(axis=1) < 3 * _GAP_MM)
+    if not usual.any():
+        return None
+    off = strip.colour - np.median(strip.colour[usual], axis=0)
+    for step in steps:  # dye that has bled leads from the plastic towards its pad
+        off = off - np.outer(np.clip(off @ step / max(float(step @ step), 1e-9), 0, 1), step)
+    off[:, 0] = np.sign(off[:, 0]) * np.maximum(np.abs(off[:, 0]) - strip.light_play, 0)
+    other = plastic & (np.linalg.norm(off, axis=1) > _STAIN)
+    for pad, distance in zip(kind.pads, from_pads.T, strict=True):
+        if np.count_nonzero(other & (distance < _GAP_MM)) * STEP_MM >= _STAIN_MM:
             return pad.id
     return None
