@@ -246,7 +246,19 @@ def _measure_all(
         on_photo(photo)
         with _named(photo):
             measured[photo] = measure_strip(open_photo(photo), card, kind, spectral=spectral)
+    for row in rows:
+        _check_seen(row, measured[row.photo])
     return measured, {}
+
+
+def _check_seen(row: SeriesRow, measured: StripMeasurement) -> None:
+    """Refuse a dipped strip on which no pad shows; a blank's pad may well have the plastic's colour."""
+    if row.concentration > 0 and any(f.code == "pad_not_seen" for f in measured.findings):
+        raise SeriesError(
+            expected=f"a pad that shows on the strip dipped into {row.concentration:g} in {row.photo.name}",
+            found="no pad",
+            remedy="If the strip lies face down, turn it over and retake the photo; else take its row out of the series.",
+        )
 
 
 def _measure_pairs(

@@ -3,7 +3,7 @@
 import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -14,8 +14,8 @@ from stripread.card.patches import measure_patches
 from stripread.card.slot import strip_room
 from stripread.colour.correct import CLIPPED_HIGH, Correction, fit_correction
 from stripread.colour.mismatch import mismatch_covariance, spectral_mismatch
-from stripread.errors import CardNotFoundError, PhotoUnfitError
-from stripread.findings import Finding
+from stripread.errors import CardNotFoundError, PhotoUnfitError, StripNotFoundError
+from stripread.findings import Finding, make_finding
 from stripread.geometry import Float, Rect, apply_homography
 from stripread.photo.blur import Blur
 from stripread.photo.load import PhotoFile, decode_photo, suggested_reduction
@@ -43,6 +43,8 @@ _VIEW_PX_PER_MM = 5.0  # the finder works at 4
 _U_CODING = 0.1  # of an 8-bit code: what rounding leaves uncertain in the mean of a pad without any noise
 _VIEW_MARGIN_MM = 8.0  # a strip may lie 6 mm beside its place
 _SLOT_BORDER_MM = 1.0  # a printed border and its blur
+# Delta E by which plastic differs from end to end of a strip that is mottled by 1 to 2 %. Our choice, judged on drawn ones.
+_ONE_COLOUR = 2.0
 _USUAL_BLUR_PX = 1.0  # of the decoded picture, where the blur could not be measured
 
 
@@ -208,11 +210,17 @@ def _decode_and_find(file: PhotoFile, card: CardLayout, watch: Stopwatch) -> tup
 
 
 def measure_strip(
-    file: PhotoFile, card: CardLayout, kind: StripKind, *, known: StripPose | None = None, spectral: bool = False
+    file: PhotoFile,
+    card: CardLayout,
+    kind: StripKind,
+    *,
+    known: StripPose | None = None,
+    colours: Mapping[str, Float] | None = None,
+    spectral: bool = False,
 ) -> StripMeasurement:
     """Measure the pads of a strip of the kind lying on the card; where it lies is sought unless it is known.
 
-    ``spectral`` as in `measure_card`.
+    ``colours`` as in `find_strip`, ``spectral`` as in `measure_card`.
 
     Raises
     ------
@@ -223,20 +231,62 @@ def measure_strip(
     watch = Stopwatch(dict(seen.timing_ms))
     with watch.stage("find strip"):
         view = _slot_view(seen)
-        strip = find_strip(view, kind) if known is None else known
+        strip = find_strip(view, kind, colours=colours) if known is None else known
     with watch.stage("pads"):
-        pads = tuple(_measure_one(seen, strip, kind, pad.id) for pad in kind.pads)
+        pads, unseen = _measure_pads(seen, strip, kind)
     with watch.stage("quality"):
         light = [f for pad in pads for f in _judge_one(seen, view, strip, kind, pad)]
-    measured = [*seen.findings, *strip.findings, *(f for pad in pads for f in pad.colour.findings)]
+    measured = [*seen.findings, *strip.findings, *unseen, *(f for pad in pads for f in pad.colour.findings)]
     said = {f.code for f in measured}
     findings = (*measured, *(f for f in light if f.code not in said))
     return StripMeasurement(card=seen, kind=kind, strip=strip, pads=pads, findings=findings, timing_ms=watch.timing_ms)
 
 
 def _slot_view(seen: CardMeasurement) -> SlotView:
-    """Picture of the slot and its surroundings."""
-    return card_view(seen, strip_room(seen.card), margin_mm=_VIEW_MARGIN_MM)
+    """Picture of the slot and its surroundings, with what the card tells of its tip mark and its colours."""
+
+    def to_lab(relative: Float, places_mm: Float) -> Float:
+        return seen.correction.lab(relative * card_white(seen, places_mm), places_mm)
+
+    view = card_view(seen, strip_room(seen.card), margin_mm=_VIEW_MARGIN_MM)
+    return replace(view, tip_mark_mm=seen.card.tip_mark_mm, to_lab=to_lab)
+
+
+def _measure_pads(
+    seen: CardMeasurement, strip: StripPose, kind: StripKind
+) -> tuple[tuple[PadMeasurement, ...], list[Finding]]:
+    """Measure the pads; where none shows and the tip may be at either end, at both places where each could lie.
+
+    Raises
+    ------
+    StripNotFoundError
+        If no pad shows, both ends have different colours, and the card has no mark for the tip.
+    """
+    pads = tuple(_measure_one(seen, strip, kind, pad.id) for pad in kind.pads)
+    if not strip.unseen:
+        return pads, []
+    if strip.other_way is None:
+        text = "No pad shows at the end of the strip where it should be."
+        return pads, [make_finding("pad_not_seen", text)]
+    others = [_measure_one(seen, strip.other_way, kind, pad.id) for pad in kind.pads]
+    apart = max(float(np.linalg.norm(a.lab - b.lab)) for a, b in zip(pads, others, strict=True))
+    if apart <= _ONE_COLOUR:
+        text = f"No pad shows at either end of the strip; both places have one colour within {apart:.1f} Delta E."
+        return tuple(map(_of_either, pads, others)), [make_finding("pad_not_seen", text)]
+    if seen.card.tip_mark_mm is None:
+        raise StripNotFoundError(
+            expected=f"pads of kind {kind.name} that show, or both ends of the strip of one colour",
+            found=f"no pad, and ends that differ by {apart:.1f} Delta E",
+            remedy="Use a card with a tip mark in its slot, lay the strip's tip at the mark, and retake the photo.",
+        )
+    text = f"No pad shows, and both ends differ by {apart:.1f} Delta E; the tip was taken to lie at the slot's tip mark."
+    return pads, [make_finding("pad_not_seen", text), make_finding("end_by_mark", text)]
+
+
+def _of_either(one: PadMeasurement, other: PadMeasurement) -> PadMeasurement:
+    """Return a pad that lies at one of two places, either as likely: the mean, and half the difference as its u."""
+    half = (one.lab - other.lab) / 2
+    return replace(one, lab=(one.lab + other.lab) / 2, u_pixels=one.u_pixels + np.outer(half, half))
 
 
 def card_view(seen: CardMeasurement, slot: Rect, *, margin_mm: float) -> SlotView:
