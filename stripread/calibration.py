@@ -257,7 +257,7 @@ def _check_seen(row: SeriesRow, measured: StripMeasurement) -> None:
         raise SeriesError(
             expected=f"a pad that shows on the strip dipped into {row.concentration:g} in {row.photo.name}",
             found="no pad",
-            remedy="If the strip lies face down, turn it over and retake the photo; else take its row out of the series.",
+            remedy="Turn the strip over if it lies face down, and retake the photo; or take its row out of the series.",
         )
 
 

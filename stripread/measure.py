@@ -39,11 +39,11 @@ __all__ = [
 ]
 
 _FINE_PX_PER_MM = 5.0  # decode finer where the card shows less: a 5 mm pad then still has 25 px a side
-_VIEW_PX_PER_MM = 5.0  # the finder works at 4
+_VIEW_PX_PER_MM = 4.0  # at which the finder works
 _U_CODING = 0.1  # of an 8-bit code: what rounding leaves uncertain in the mean of a pad without any noise
 _VIEW_MARGIN_MM = 8.0  # a strip may lie 6 mm beside its place
 _SLOT_BORDER_MM = 1.0  # a printed border and its blur
-# Delta E by which plastic differs from end to end of a strip that is mottled by 1 to 2 %. Our choice, judged on drawn ones.
+# Delta E by which mottled plastic may differ from end to end of a strip. Our choice, judged on drawn ones.
 _ONE_COLOUR = 2.0
 _USUAL_BLUR_PX = 1.0  # of the decoded picture, where the blur could not be measured
 
@@ -279,7 +279,7 @@ def _measure_pads(
             found=f"no pad, and ends that differ by {apart:.1f} Delta E",
             remedy="Use a card with a tip mark in its slot, lay the strip's tip at the mark, and retake the photo.",
         )
-    text = f"No pad shows, and both ends differ by {apart:.1f} Delta E; the tip was taken to lie at the slot's tip mark."
+    text = f"No pad shows, and the ends differ by {apart:.1f} Delta E; the tip was taken to lie at the card's tip mark."
     return pads, [make_finding("pad_not_seen", text), make_finding("end_by_mark", text)]
 
 

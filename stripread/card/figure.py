@@ -238,7 +238,7 @@ def _call(
     """
     others = [o for o in obstacles if o != rect]
     middle, bottom = float(rect.centre[0]), rect.y + rect.height
-    ends = (rect.x + 4.0, rect.x + rect.width - 4.0)
+    ends: tuple[float, ...] = (rect.x + 4.0, rect.x + rect.width - 4.0)
     if tip_mark is not None:
         ends = (min(ends, key=lambda x: abs(x - tip_mark[0])),)
     for size in (3.2, 2.6, 2.0):

@@ -16,7 +16,7 @@ from stripread.geometry import Float
 from stripread.strip.bare_pads import find_bare_pads
 from stripread.strip.edges import LongEdges, find_long_edges, refine_long_edges
 from stripread.strip.kinds import PadSpec, StripKind
-from stripread.strip.layout import Layout, StepNoise, StripColour, judge_layout, step_noise
+from stripread.strip.layout import Layout, StepNoise, StripColour, extra_pads, judge_layout, step_noise
 from stripread.strip.profile import Profile, Run, find_run, measure_profile
 from stripread.strip.rivals import find_rival
 from stripread.strip.view import Picture, SlotView, shrink_view, straighten
@@ -28,10 +28,10 @@ _SIZE_OFF = 0.12  # of the kind's length or width: cut and card scale vary by a 
 _SIZE_BLUR_MM = 0.35  # what the blur and the thin shadow of an edge may add
 _PLAY_MM, _PLAY_OPEN_MM = 1.5, 2.5  # how far along a pad may lie from its place; where only the handle's end is seen
 _ODDS = float(np.log(10))  # from which one way round is taken
+_SURER, _CLEAN = float(np.log(30)), 0.15  # the same where the other end bears clean pads: of little misfit
 _SURE = float(np.log(100))  # from which an end without a visible pad is known by what the other end bears
 _BY_HANDLE = 1.0  # log odds that the handle's end tells the tip's place worse than the tip itself
 _COVERED = 4.0  # log odds: what lies over a pad's place says nothing for a pad
-_MUCH_CLEARER = 5.0  # times must one end's steps be those of the other where each could be pads
 _LENGTH_KNOWN_MM = 1.0  # by which the length must be off for that to be tried
 _FAR_COLOUR, _OTHER_COLOUR = 4.0, 0.03  # Delta E that light and phone may shift a pad; chance of any other colour
 _COVER_MARGIN_MM, _COVER_LEAST_MM = 1.0, 0.75
@@ -86,12 +86,13 @@ class StripPose:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Hypothesis:
-    """One way in which the strip may lie."""
+    """One way in which the strip may lie; ``covered`` is the pad over which something lies."""
 
+    strip: StripColour
     layout: Layout
     pose: StripPose
     log_odds: float
-    covered: str | None  # the pad over which something lies
+    covered: str | None
 
 
 def _on_card(origin: Float, direction: Float, places: Float) -> Float:
@@ -137,6 +138,10 @@ def _find_by_edges(picture: Picture, view: SlotView, kind: StripKind, colours: M
         raise _no_strip(kind, "no pair of long edges")
     edges = refine_long_edges(picture, view.slot, rough, reach_mm=kind.length_mm / 2 + 8)
     _check_size(edges.width_mm, kind.width_mm, "wide", kind)
+    if find_rival(picture, view.slot, edges, length_mm=kind.length_mm) is not None:
+        raise StripNotFoundError(
+            expected=f"one strip of kind {kind.name} in the slot", found="more than one strip", remedy=_REMEDY
+        )
     ribbon = straighten(
         picture,
         view.slot,
@@ -151,12 +156,16 @@ def _find_by_edges(picture: Picture, view: SlotView, kind: StripKind, colours: M
     if run is None:
         raise _no_strip(kind, "nothing that differs from the slot's ground along its length")
     _check_length(run, kind)
-    if find_rival(picture, view.slot, edges, run, profile) is not None:
+    if run.start_open and run.end_open:
         raise StripNotFoundError(
-            expected=f"one strip of kind {kind.name} in the slot", found="more than one strip", remedy=_REMEDY
+            expected=f"both ends of a strip of kind {kind.name} in the slot, or one of them",
+            found="both of them out of the slot or covered",
+            remedy=_REMEDY,
         )
-    ways = [_hypotheses(profile, run, edges, view, kind, colours, flipped=flipped) for flipped in (False, True)]
-    return _decide([max(way, key=lambda one: one.log_odds) for way in ways], view, kind)
+    start = run.end - kind.length_mm if run.start_open else run.start
+    noise = step_noise(_strip_colour(profile, start, kind, flipped=False), kind, play_mm=_PLAY_MM)
+    ways = [_hypotheses(profile, run, edges, noise, view, kind, colours, flipped=flipped) for flipped in (False, True)]
+    return _decide([max(way, key=lambda one: one.log_odds) for way in ways], noise, view, kind)
 
 
 def _lane_mm(kind: StripKind) -> float:
@@ -215,10 +224,24 @@ def _check_length(run: Run, kind: StripKind) -> None:
         _check_size(length, kind.length_mm, "long", kind)
 
 
+def _strip_colour(profile: Profile, tip: float, kind: StripKind, *, flipped: bool) -> StripColour:
+    """Return the profile as seen from a tip at that place of the ribbon."""
+    turn = slice(None, None, -1 if flipped else 1)
+    return StripColour(
+        from_tip=(tip - profile.along if flipped else profile.along - tip)[turn],
+        colour=profile.contrast[turn],
+        raw=profile.raw[turn],
+        light_play=profile.light_play[turn],
+        sway=profile.sway[turn],
+        length_mm=kind.length_mm,
+    )
+
+
 def _hypotheses(
     profile: Profile,
     run: Run,
     edges: LongEdges,
+    noise: StepNoise,
     view: SlotView,
     kind: StripKind,
     colours: Mapping[str, Float],
@@ -226,12 +249,6 @@ def _hypotheses(
     flipped: bool,
 ) -> list[_Hypothesis]:
     """Return what speaks for the tip at one end: its place taken from its own edge, and from the handle's."""
-    if run.start_open and run.end_open:
-        raise StripNotFoundError(
-            expected=f"both ends of a strip of kind {kind.name} in the slot, or one of them",
-            found="both of them out of the slot or covered",
-            remedy=_REMEDY,
-        )
     tip_open, handle_open = (run.end_open, run.start_open) if flipped else (run.start_open, run.end_open)
     edge, by_handle = (run.end, run.start + kind.length_mm) if flipped else (run.start, run.end - kind.length_mm)
     places: list[tuple[float, bool]] = [] if tip_open else [(edge, True)]
@@ -239,18 +256,8 @@ def _hypotheses(
         places.append((by_handle, False))
     found = []
     for tip, tip_seen in places:
-        from_tip = tip - profile.along if flipped else profile.along - tip
-        turn = slice(None, None, -1) if flipped else slice(None)
-        strip = StripColour(
-            from_tip=from_tip[turn],
-            colour=profile.contrast[turn],
-            raw=profile.raw[turn],
-            light_play=profile.light_play[turn],
-            sway=profile.sway[turn],
-            length_mm=kind.length_mm,
-        )
+        strip = _strip_colour(profile, tip, kind, flipped=flipped)
         play = _PLAY_MM if tip_seen else _PLAY_OPEN_MM
-        noise: StepNoise = step_noise(strip, kind, play_mm=play)
         layout = judge_layout(strip, kind, noise, play_mm=play, tip_seen=tip_seen)
         shifts = np.array(layout.shifts_mm)
         if not any(layout.seen):
@@ -266,11 +273,11 @@ def _hypotheses(
             view,
             kind,
         )
-        covered = _covered_pad(profile, from_tip, layout, kind)
+        covered = _covered_pad(profile, tip - profile.along if flipped else profile.along - tip, layout, kind)
         odds = layout.log_odds + _colour_odds(pose, view, kind, colours)
         odds -= 0.0 if tip_seen or tip_open else _BY_HANDLE
         odds -= 0.0 if covered is None else _COVERED
-        found.append(_Hypothesis(layout=layout, pose=pose, log_odds=odds, covered=covered))
+        found.append(_Hypothesis(strip=strip, layout=layout, pose=pose, log_odds=odds, covered=covered))
     return found
 
 
@@ -316,33 +323,45 @@ def _pad_covered(name: str) -> PadCoveredError:
     )
 
 
-def _decide(ways: Sequence[_Hypothesis], view: SlotView, kind: StripKind) -> StripPose:
+def _decide(ways: Sequence[_Hypothesis], noise: StepNoise, view: SlotView, kind: StripKind) -> StripPose:
     """Return the pose of the likelier way round, or say why there is none."""
     better, other = sorted(ways, key=lambda one: -one.log_odds)
-    sure = better.log_odds - other.log_odds
-    if better.layout.whole or other.layout.whole:
-        rivals = other.layout.whole and other.log_odds > 0 and other.covered is None
-        rivals = rivals and min(better.layout.steps) < _MUCH_CLEARER * max(other.layout.steps)
-        decided = sure > _ODDS and better.layout.whole and not rivals
-        chosen = better if decided else _at_mark(ways, view)
-        if chosen is None or not chosen.layout.whole:
+    if all(better.layout.seen) or all(other.layout.seen):
+        needed = _SURER if _could_be_pads(other) else _ODDS
+        decided = better.log_odds - other.log_odds > needed and all(better.layout.seen)
+        marked = None if decided else _at_mark(ways, view)
+        chosen = marked if marked is not None and all(marked.layout.seen) else better
+        if chosen.covered is not None:
+            raise _pad_covered(chosen.covered)
+        if extra := extra_pads(chosen.strip, kind, chosen.layout, noise):
+            raise _other_pads(chosen.layout, extra, kind)
+        if chosen.layout.stained is not None:
+            raise _pad_covered(chosen.layout.stained)
+        if not decided and chosen is not marked:
             raise StripNotFoundError(
                 expected=f"pads of kind {kind.name} at one end of the strip",
                 found="marks at both ends that could be pads",
-                remedy="Lay the strip's tip at the slot's tip mark (print a new card if it has none) and retake the photo.",
+                remedy="Lay the strip's tip at the card's tip mark (new cards have one) and retake the photo.",
             )
-        if (name := chosen.covered or chosen.layout.stained) is not None:
-            raise _pad_covered(name)
         if decided:
             return chosen.pose
-        text = "Either end could bear the pads; the tip was taken to lie at the slot's tip mark."
+        text = "Either end could bear the pads; the tip was taken to lie at the card's tip mark."
         return replace(chosen.pose, findings=(make_finding("end_by_mark", text),))
     for name in (one.covered for one in ways):
         if name is not None:
             raise _pad_covered(name)
-    if max(one.layout.count for one in ways) == 0:
-        return _unseen(better, other, sure, view, kind)
-    raise _other_pads(ways, kind)
+    extras = [extra_pads(one.strip, kind, one.layout, noise) for one in ways]
+    counts = [sum(one.layout.seen) + len(extra) for one, extra in zip(ways, extras, strict=True)]
+    if max(counts) == 0:
+        return _unseen(better, other, view, kind)
+    most = max(range(len(ways)), key=lambda k: (sum(ways[k].layout.seen), counts[k]))
+    raise _other_pads(ways[most].layout, extras[most], kind)
+
+
+def _could_be_pads(one: _Hypothesis) -> bool:
+    """Tell whether this end would be taken for the pads' if the other bore nothing."""
+    clean = max(one.layout.misfit) < _CLEAN and one.layout.stained is None
+    return all(one.layout.seen) and clean and one.covered is None and one.log_odds > 0
 
 
 def _at_mark(ways: Sequence[_Hypothesis], view: SlotView) -> _Hypothesis | None:
@@ -353,9 +372,7 @@ def _at_mark(ways: Sequence[_Hypothesis], view: SlotView) -> _Hypothesis | None:
     return min(ways, key=lambda one: float(np.linalg.norm(one.pose.origin_mm - mark)))
 
 
-def _unseen(
-    better: _Hypothesis, other: _Hypothesis, sure: float, view: SlotView, kind: StripKind
-) -> StripPose:
+def _unseen(better: _Hypothesis, other: _Hypothesis, view: SlotView, kind: StripKind) -> StripPose:
     """Return the pose of a strip on which no pad shows, with the other one where either may be true."""
     for one in (better, other):
         if one.layout.stained is not None:
@@ -366,20 +383,19 @@ def _unseen(
             found="a strip without any pad",
             remedy="Turn the strip over so that its pads face up, and retake the photo.",
         )
-    if sure > _SURE:
+    if better.log_odds - other.log_odds > _SURE:
         return replace(better.pose, unseen=True)
     chosen = _at_mark((better, other), view) or better
     rest = other if chosen is better else better
     return replace(chosen.pose, unseen=True, other_way=replace(rest.pose, unseen=True))
 
 
-def _other_pads(ways: Sequence[_Hypothesis], kind: StripKind) -> PadCountError:
-    most = max((one.layout for one in ways), key=lambda layout: (sum(layout.seen), layout.count))
-    seen = [p.centre_mm[0] + s for p, s, on in zip(kind.pads, most.shifts_mm, most.seen, strict=True) if on]
-    text = ", ".join(f"{place:.0f}" for place in sorted([*seen, *most.extra_mm]))
+def _other_pads(layout: Layout, extra_mm: Sequence[float], kind: StripKind) -> PadCountError:
+    seen = [p.centre_mm[0] + s for p, s, on in zip(kind.pads, layout.shifts_mm, layout.seen, strict=True) if on]
+    text = ", ".join(f"{place:.0f}" for place in sorted([*seen, *extra_mm]))
     own = ", ".join(f"{pad.centre_mm[0]:g}" for pad in kind.pads)
     return PadCountError(
         expected=f"{len(kind.pads)} pad(s) of kind {kind.name}, {own} mm from the tip",
-        found=f"{most.count} ({text} mm from the tip)",
+        found=f"{len(seen) + len(extra_mm)} ({text} mm from the tip)",
         remedy="Check which kind of strip it is; a pad may be missing, dirty or hidden. Retake the photo.",
     )

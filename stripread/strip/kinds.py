@@ -63,7 +63,10 @@ class Dip:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StripKind:
-    """A kind of strip; ``pads`` are in order of their distance from the dipped tip."""
+    """A kind of strip; ``pads`` are in order of their distance from the dipped tip.
+
+    Beyond ``handle_from_mm`` from the tip, where a kind states it, nothing that shows is a pad.
+    """
 
     name: str
     analyte: str
@@ -73,6 +76,7 @@ class StripKind:
     width_mm: float
     pads: tuple[PadSpec, ...]
     dip: Dip
+    handle_from_mm: float | None = None
 
     def pad(self, pad_id: str) -> PadSpec:
         """Return the pad of that id; ``KeyError`` where there is none."""
@@ -223,6 +227,7 @@ def parse_kind(data: Mapping[str, Any], *, where: str) -> StripKind:
         width_mm=width_mm,
         pads=tuple(pads),
         dip=_parse_dip(top),
+        handle_from_mm=_parse_handle(top, last_pad_mm=pads[-1].centre_mm[0] + pads[-1].size_mm[0] / 2),
     )
 
 
@@ -233,6 +238,19 @@ def _pad_size(t: _Table) -> tuple[float, float]:
     if along <= 0 or across <= 0:
         raise t.wrong("size_mm", expected)
     return along, across
+
+
+def _parse_handle(top: _Table, *, last_pad_mm: float) -> float | None:
+    table = top.data.get("handle")
+    if table is None:
+        return None
+    if not isinstance(table, Mapping):
+        raise top.wrong("handle", "a table [handle] with from_mm")
+    t = _Table(table, "handle.", top.where)
+    start = t.number("from_mm")
+    if start < last_pad_mm - _ROUNDING_MM or start > top.number("length_mm"):
+        raise t.wrong("from_mm", f"a place behind the last pad's end at {last_pad_mm:g} mm and on the strip")
+    return start
 
 
 def _parse_dip(top: _Table) -> Dip:

@@ -20,7 +20,7 @@ from stripread.geometry import Float
 from stripread.strip.kinds import StripKind
 from stripread.strip.view import STEP_MM
 
-__all__ = ["Layout", "StripColour", "judge_layout", "step_noise"]
+__all__ = ["Layout", "StepNoise", "StripColour", "extra_pads", "judge_layout", "step_noise"]
 
 Bool = NDArray[np.bool_]
 
@@ -35,6 +35,7 @@ _SLOPE = 10.0  # ridge on the slope, mm2: light changes by less than a tenth of 
 _APART_MM = 0.6  # pads are set together: how far each may lie from where all of them are best placed
 _TRY_MM = 0.05
 _LEAST_NOISE = np.array([0.05, 0.1, 0.1])  # L*, a*, b*: little plastic may look smoother than it is
+_LEAST_COLUMN = 0.05  # Delta E
 _USUAL_NOISE = 0.25  # of each, where too little plastic is free to see it
 _LEAST_STEP, _LEAST_CLEARNESS, _MOST_MISFIT = 0.7, 4.0, 0.6  # from which a pad is seen
 _EXTRA_STEP, _EXTRA_CLEARNESS, _EXTRA_MISFIT = 2.0, 8.0, 0.3  # a pad that the kind does not know must show more clearly
@@ -45,7 +46,9 @@ _STAIN, _STAIN_MM, _STAIN_RIM_MM = 6.0, 0.75, 0.75  # Delta E and length from wh
 # (Delta E); of handles that bear a mark of a pad's form. Our guesses; ten times more or less moves few photos.
 _PALE, _SHADED, _SHADE, _MARKED = 0.1, 0.05, 3.0, 0.002
 _LARGEST_STEP = 60.0
-_MISFIT_USUAL, _MISFIT_COST = 0.25, 8.0  # of a pad's own step: bled, dried, uneven; log odds at the most
+_MISFIT_USUAL, _MISFIT_COST = 0.2, 8.0  # of a pad's own step: bled, dried, uneven; log odds at the most
+_STAIN_COST = 2.0  # log odds: pads are set on plain plastic
+_HOLE_COST, _HOLE_COLOUR = 1.5, 4.0  # log odds; Delta E from the ground up to which it may be a hole that shows it
 _LEAST_FOR_MISFIT = 1.5  # Delta E
 _SPREAD = 0.1  # of the strongest pad's step
 _CORRELATED = 4.0  # columns of 0.25 mm that scatter as one
@@ -85,8 +88,6 @@ class Layout:
         plastic; what its fit leaves over, as a share of the step.
     seen : tuple of bool
         Which pads show.
-    extra_mm : tuple of float
-        Places from the tip of pads that the kind does not know.
     stained : str or None
         The pad beside which something else than plastic lies.
     """
@@ -97,18 +98,7 @@ class Layout:
     clear: tuple[float, ...]
     misfit: tuple[float, ...]
     seen: tuple[bool, ...]
-    extra_mm: tuple[float, ...]
     stained: str | None
-
-    @property
-    def whole(self) -> bool:
-        """All pads of the kind show, and no other."""
-        return all(self.seen) and not self.extra_mm
-
-    @property
-    def count(self) -> int:
-        """Pads that show, known or not."""
-        return sum(self.seen) + len(self.extra_mm)
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,6 +147,25 @@ def _fit_steps(
     return _Steps(solution[:, 2:], variance, left_over, x, np.where(weight, off, np.nan))
 
 
+def _slide_steps(colour: Float, size_mm: float) -> tuple[Float, Float, float, int]:
+    """Fit a block at every column that has all of the plastic beside it; much quicker than `_fit_steps` for each.
+
+    Returns the steps (m, 3), the mean squares left over (m,), the steps' formal variance, and how many columns at each
+    end have no fit.
+    """
+    half = round((size_mm / 2 + _GAP_MM) / STEP_MM)
+    x = np.arange(-half, half + 1) * STEP_MM
+    inwards = size_mm / 2 - np.abs(x)
+    keep = np.flatnonzero(np.abs(inwards) >= _RIM_MM)
+    design = np.column_stack([np.ones(len(x)), x, inwards > 0])[keep]
+    inverse = np.linalg.inv(design.T @ design + np.diag([1e-6, _SLOPE, 1e-6]))
+    solve = inverse @ design.T
+    windows = np.lib.stride_tricks.sliding_window_view(colour, len(x), axis=0)[..., keep]  # (m, 3, n)
+    solution = windows @ solve.T
+    off = windows - solution @ design.T
+    return solution[..., 2], (off**2).mean(axis=-1).sum(axis=1), float(inverse[2, 2]), half
+
+
 @dataclass(frozen=True, slots=True)
 class StepNoise:
     """What steps come out at on plain plastic: the matrix that whitens them, their formal variance, a column's scatter.
@@ -176,27 +185,26 @@ def step_noise(strip: StripColour, kind: StripKind, *, play_mm: float) -> StepNo
     is weighed by its own noise. Print on a handle and dirt are not noise: the quieter half of the strip decides.
     """
     size = max(pad.size_mm[0] for pad in kind.pads)
-    at = strip.from_tip
     reach = size / 2 + _GAP_MM
-    centres = at[(at > reach + _ENDS_MM) & (at < strip.length_mm - reach - _ENDS_MM)][::2]
+    steps, left_over, variance, margin = _slide_steps(strip.colour, size)
+    at = strip.from_tip[margin : len(strip.from_tip) - margin]
+    plain = (at > reach + _ENDS_MM) & (at < strip.length_mm - reach - _ENDS_MM)
     for pad in kind.pads:
         for place in (pad.centre_mm[0], strip.length_mm - pad.centre_mm[0]):
-            centres = centres[np.abs(centres - place) > pad.size_mm[0] / 2 + play_mm + 0.5 + size / 2]
-    swayed = at[strip.sway > 0]
+            plain &= np.abs(at - place) > pad.size_mm[0] / 2 + play_mm + 0.5 + size / 2
+    swayed = strip.from_tip[strip.sway > 0]
     if len(swayed):
-        centres = centres[np.abs(centres[:, None] - swayed[None]).min(axis=1) > reach]
-    if len(centres) < 20:
+        plain &= np.abs(at[:, None] - swayed[None]).min(axis=1) > reach
+    if plain.sum() < 40:
         return StepNoise(np.eye(3) / _USUAL_NOISE, 0.2, _USUAL_NOISE)
-    blocks = (centres - size / 2)[:, None], (centres + size / 2)[:, None]
-    fitted = _fit_steps(at, strip.colour, *blocks, low=0.0, high=strip.length_mm, rim_mm=_RIM_MM)
-    steps = fitted.steps[:, 0]
+    steps, left_over = steps[plain], left_over[plain]
     # At 0.52 standard deviations of a Gaussian; print on less than half of the strip does not double it.
     scale = np.maximum(np.percentile(np.abs(steps), 40, axis=0) / 0.524, _LEAST_NOISE)
     far = np.sqrt(((steps / scale) ** 2).mean(axis=1))
     weighted = steps / (1 + (far / 3) ** 2)[:, None]
     values, axes = np.linalg.eigh(weighted.T @ weighted / len(steps) + np.diag(_LEAST_NOISE**2))
-    column = float(np.sqrt(np.percentile(fitted.left_over, 40)))
-    return StepNoise(axes / np.sqrt(values), float(np.median(fitted.variance)), column)
+    column = max(float(np.sqrt(np.percentile(left_over, 40))), _LEAST_COLUMN)
+    return StepNoise(axes / np.sqrt(values), variance, column)
 
 
 def judge_layout(strip: StripColour, kind: StripKind, noise: StepNoise, *, play_mm: float, tip_seen: bool) -> Layout:
@@ -223,15 +231,15 @@ def judge_layout(strip: StripColour, kind: StripKind, noise: StepNoise, *, play_
     seen = (size > _LEAST_STEP) & (clear > _LEAST_CLEARNESS) & (misfit < _MOST_MISFIT) & ~at_end
     odds = sum(_log_odds(float(d), float(z), float(r)) for d, z, r in zip(size, clear, misfit, strict=True))
     odds -= 0.5 * float(np.mean(shifts) / _SHIFT_MM) ** 2
+    odds -= _HOLE_COST * _looks_like_holes(strip, starts[0], ends[0])
     stained = _stained_beside(strip, kind, places + shifts, fitted.steps[0], first_mm=1.0 if tip_seen else 2.5)
     return Layout(
-        log_odds=float(odds),
+        log_odds=float(odds - (0.0 if stained is None else _STAIN_COST)),
         shifts_mm=tuple(shifts.tolist()),
         steps=tuple(size.tolist()),
         clear=tuple(clear.tolist()),
         misfit=tuple(misfit.tolist()),
         seen=tuple(seen.tolist()),
-        extra_mm=_extra_pads(strip, kind, places + shifts, sizes, noise),
         stained=stained,
     )
 
@@ -267,6 +275,13 @@ def _place_pads(
     return shifts, np.full(len(places), abs(common) > play_mm - _TRY_MM / 2)
 
 
+def _looks_like_holes(strip: StripColour, starts: Float, ends: Float) -> bool:
+    """Tell whether all that lies in the pads' places has the colour of the slot's ground, from which colours count."""
+    inside = (strip.from_tip[:, None] > starts + _RIM_MM) & (strip.from_tip[:, None] < ends - _RIM_MM)
+    size = np.linalg.norm(strip.colour, axis=1)
+    return all(float(np.median(size[one])) < _HOLE_COLOUR for one in inside.T if one.any())
+
+
 def _without_play(steps: Float, play: Float) -> Float:
     """Take off every step's lightness what may be light."""
     result = steps.copy()
@@ -299,34 +314,33 @@ def _log_odds(step: float, clear: float, misfit: float) -> float:
     return float(np.log(max(pad, 1e-12) / max(handle, 1e-12)) - against)
 
 
-def _extra_pads(
-    strip: StripColour, kind: StripKind, places: Float, sizes: Float, noise: StepNoise
-) -> tuple[float, ...]:
-    """Return places of pads that the kind does not know, between its own and the handle, strongest first.
+def extra_pads(strip: StripColour, kind: StripKind, layout: Layout, noise: StepNoise) -> tuple[float, ...]:
+    """Return places from the tip of pads that the kind does not know, short of the handle, strongest first.
 
     They must show with and without the light divided out: what lies beside the strip must not draw pads on it.
     """
+    places = np.array([pad.centre_mm[0] for pad in kind.pads]) + layout.shifts_mm
+    sizes = np.array([pad.size_mm[0] for pad in kind.pads])
     size = float(sizes.max())
-    handle = max(_HANDLE_FROM * strip.length_mm, float(places[-1] + sizes[-1] / 2 + 3.0))
+    handle = kind.handle_from_mm or max(_HANDLE_FROM * strip.length_mm, float(places[-1] + sizes[-1] / 2 + 3.0))
     room = size / 2 + _ENDS_MM
     at = strip.from_tip
-    centres = at[(at > room) & (at < handle)]
-    free = np.abs(centres[:, None] - places) > (sizes + size) / 2 + _RIM_MM
-    centres = centres[free.all(axis=1)]
-    if not len(centres):
-        return ()
     rest = _painted_over(strip, places, sizes)
-    blocks = (centres - size / 2)[:, None], (centres + size / 2)[:, None]
-    sway = np.interp(centres, at, strip.sway)
-    strength = np.full(len(centres), np.inf)
+    centres, strength = at, np.full(len(at), np.inf)
     for colour in (rest.colour, rest.raw):
-        fitted = _fit_steps(at, colour, *blocks, low=_ENDS_MM, high=strip.length_mm - _ENDS_MM, rim_mm=_RIM_MM)
-        steps = _without_play(fitted.steps[:, 0], np.interp(centres, at, strip.light_play))
+        steps, left_over, _, margin = _slide_steps(colour, size)
+        own = slice(margin, len(at) - margin)
+        centres, steps = at[own], _without_play(steps, strip.light_play[own])
         length = np.linalg.norm(steps, axis=1)
-        left = np.sqrt(np.maximum(fitted.left_over - noise.column**2, 0))
+        left = np.sqrt(np.maximum(left_over - noise.column**2, 0))
         even = (left < _EXTRA_MISFIT * length) & _both_sides(at, colour, centres, size)
         clear = np.linalg.norm(steps @ noise.whiten, axis=1) / _EXTRA_CLEARNESS
-        strength = np.minimum(strength, np.where(even, np.minimum(clear, length / (_EXTRA_STEP + sway)), 0.0))
+        shows = np.where(even, np.minimum(clear, length / (_EXTRA_STEP + strip.sway[own])), 0.0)
+        shows[(np.abs(centres[:, None] - places) <= (sizes + size) / 2 + _RIM_MM).any(axis=1)] = 0.0
+        shows[(centres < room) | (centres > handle)] = 0.0
+        strength = np.minimum(strength[own] if len(strength) == len(at) else strength, shows)
+        if strength.max() <= 1:
+            return ()
     found: list[float] = []
     while strength.max() > 1:
         top = int(strength.argmax())

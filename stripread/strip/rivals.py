@@ -4,7 +4,6 @@ import numpy as np
 
 from stripread.geometry import Float, Rect
 from stripread.strip.edges import LongEdges
-from stripread.strip.profile import Profile, Run
 from stripread.strip.view import STEP_MM, Picture, lab_difference, straighten
 
 __all__ = ["find_rival"]
@@ -12,13 +11,14 @@ __all__ = ["find_rival"]
 # Our choice, judged on drawn slots and on the looks of the seen families.
 _CLEAR_MM = 1.2  # of the strip's own edges, their blur and thin shadow
 _LIKE_PLASTIC = 0.6  # of the plastic's difference from the ground: as bright, and of its colour
+_SKIP = 2  # pixels of 0.25 mm: plenty for something as large as a strip
 _LEAST_AREA, _LEAST_LENGTH, _LEAST_WIDTH = 0.25, 0.4, 0.4  # shares of the strip's own
 
 
-def find_rival(picture: Picture, slot: Rect, edges: LongEdges, run: Run, profile: Profile) -> Float | None:
-    """Return the middle on the card of a second strip beside the one that was found; None where there is none.
+def find_rival(picture: Picture, slot: Rect, edges: LongEdges, *, length_mm: float) -> Float | None:
+    """Return the middle on the card of a second strip beside the one between the edges; None where there is none.
 
-    What counts is a piece of the plastic's own colour, as long and as wide as a good part of a strip.
+    What counts is a piece of the plastic's own colour, as long and as wide as a good part of a strip of that length.
     """
     from cv2 import connectedComponentsWithStats, minAreaRect
 
@@ -27,28 +27,31 @@ def find_rival(picture: Picture, slot: Rect, edges: LongEdges, run: Run, profile
     ribbon = straighten(
         picture, slot, centre=slot.centre, direction=axis, half_length_mm=half_length, half_width_mm=half_width
     )
-    on_strip = (profile.along > run.start) & (profile.along < run.end) & profile.in_slot
-    if not on_strip.any():
-        return None
-    plastic = np.median(profile.raw[on_strip], axis=0)
-    ground = np.median(ribbon.roots[ribbon.in_slot], axis=0)
+    roots, in_slot = ribbon.roots[::_SKIP, ::_SKIP], ribbon.in_slot[::_SKIP, ::_SKIP]
     # Places of the ribbon from the found strip: along its run, across its middle line.
-    step = np.stack(np.meshgrid(ribbon.along, ribbon.across), axis=-1)
+    step = np.stack(np.meshgrid(ribbon.along[::_SKIP], ribbon.across[::_SKIP]), axis=-1)
     card = ribbon.centre + step[..., :1] * ribbon.direction + step[..., 1:] * ribbon.normal - edges.centre
     across = card @ np.array([-edges.direction[1], edges.direction[0]])
-    free = ribbon.in_slot & (np.abs(across) > edges.width_mm / 2 + _CLEAR_MM)
-    share = lab_difference(ribbon.roots - ground) @ plastic / (plastic @ plastic)
+    inside = in_slot & (np.abs(across) < edges.width_mm / 4)
+    free = in_slot & (np.abs(across) > edges.width_mm / 2 + _CLEAR_MM)
+    if not inside.any() or not free.any():
+        return None
+    ground = np.median(roots[free], axis=0)
+    apart = lab_difference(roots[inside] - ground)
+    far = np.linalg.norm(apart, axis=1)
+    plastic = np.median(apart[far >= np.median(far)], axis=0)
+    share = lab_difference(roots - ground) @ plastic / (plastic @ plastic)
     like = free & (share > _LIKE_PLASTIC)
-    length = run.end - run.start
-    if like.sum() * STEP_MM**2 < _LEAST_AREA * length * edges.width_mm:
+    pixel = _SKIP * STEP_MM
+    if like.sum() * pixel**2 < _LEAST_AREA * length_mm * edges.width_mm:
         return None
     count, labels, stats, centres = connectedComponentsWithStats(like.astype(np.uint8), connectivity=4)
     for label in range(1, count):
-        if stats[label, 4] * STEP_MM**2 < _LEAST_AREA * length * edges.width_mm:
+        if stats[label, 4] * pixel**2 < _LEAST_AREA * length_mm * edges.width_mm:
             continue
         points = np.argwhere(labels == label)[:, ::-1].astype(np.float32)
         _, sides, _ = minAreaRect(points)
-        if max(sides) * STEP_MM > _LEAST_LENGTH * length and min(sides) * STEP_MM > _LEAST_WIDTH * edges.width_mm:
+        if max(sides) * pixel > _LEAST_LENGTH * length_mm and min(sides) * pixel > _LEAST_WIDTH * edges.width_mm:
             column, row = centres[label]
-            return ribbon.to_card(ribbon.along[0] + column * STEP_MM, ribbon.across[0] + row * STEP_MM)
+            return ribbon.to_card(ribbon.along[0] + column * pixel, ribbon.across[0] + row * pixel)
     return None
