@@ -213,7 +213,7 @@ def take_photo(shot: Shot, path: Path | None = None, *, seed: int) -> tuple[byte
         return data, drawn
 
     def developed(stops: float) -> Process:
-        at = develop_photo(shot.phone, total, exposure=shot.exposure * 2.0**stops)
+        at = develop_photo(shot.phone, total, exposure=shot.exposure * 2.0**stops, quick=True)
         return lambda raw: at(raw * np.float32(unit))
 
     codes = develop_by_look(shot.look, drawn, developed, noise=noise, seed=seed)
