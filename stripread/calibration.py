@@ -103,6 +103,7 @@ def calibrate_lot(
         left_out=left_out,
         flash_colours=colours,
         correction="spectral" if _spectral_everywhere(measured.values()) else "plain",
+        strip_kind=kind,
     )
 
 

@@ -16,7 +16,7 @@ from typing import Any, Literal
 
 from stripread.errors import KindFileError
 
-__all__ = ["Dip", "Motion", "PadSpec", "StripKind", "load_kind", "parse_kind", "shipped_kinds"]
+__all__ = ["Dip", "Motion", "PadSpec", "StripKind", "kind_to_data", "load_kind", "parse_kind", "shipped_kinds"]
 
 Motion = Literal["still", "swirl"]
 _MOTIONS: tuple[Motion, ...] = ("still", "swirl")
@@ -229,6 +229,31 @@ def parse_kind(data: Mapping[str, Any], *, where: str) -> StripKind:
         dip=_parse_dip(top),
         handle_from_mm=_parse_handle(top, last_pad_mm=pads[-1].centre_mm[0] + pads[-1].size_mm[0] / 2),
     )
+
+
+def kind_to_data(kind: StripKind) -> dict[str, Any]:
+    """Return the kind as the tables of its file: `parse_kind` makes the same kind of them."""
+    pads = []
+    for pad in kind.pads:
+        table: dict[str, Any] = {"id": pad.id, "centre_mm": list(pad.centre_mm), "size_mm": list(pad.size_mm)}
+        table |= {"analyte": pad.analyte, "unit": pad.unit, "range": list(pad.range), "blank": pad.blank}
+        pads.append(table if pad.target is None else {**table, "target": pad.target})
+    data: dict[str, Any] = {
+        "name": kind.name,
+        "analyte": kind.analyte,
+        "unit": kind.unit,
+        "range": list(kind.range),
+        "length_mm": kind.length_mm,
+        "width_mm": kind.width_mm,
+        "pad": pads,
+        "dip": {
+            "seconds": kind.dip.seconds,
+            "motion": kind.dip.motion,
+            "read_from_s": kind.dip.read_from_s,
+            "read_until_s": kind.dip.read_until_s,
+        },
+    }
+    return data if kind.handle_from_mm is None else {**data, "handle": {"from_mm": kind.handle_from_mm}}
 
 
 def _pad_size(t: _Table) -> tuple[float, float]:
