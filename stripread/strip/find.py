@@ -12,9 +12,9 @@ import numpy as np
 
 from stripread.errors import PadCountError, PadCoveredError, StripNotFoundError, StripUpsideDownError
 from stripread.findings import Finding, make_finding
-from stripread.geometry import Float
+from stripread.geometry import Float, Rect
 from stripread.strip.bare_pads import find_bare_pads
-from stripread.strip.edges import LongEdges, find_long_edges, refine_long_edges
+from stripread.strip.edges import LongEdges, find_edge_at_border, find_long_edges, refine_long_edges
 from stripread.strip.kinds import PadSpec, StripKind
 from stripread.strip.layout import Layout, StepNoise, StripColour, extra_pads, judge_layout, step_noise
 from stripread.strip.profile import Profile, Run, find_run, measure_profile
@@ -30,7 +30,10 @@ _PLAY_MM, _PLAY_OPEN_MM = 1.5, 2.5  # how far along a pad may lie from its place
 _ODDS = float(np.log(10))  # from which one way round is taken
 _SURER, _CLEAN = float(np.log(30)), 0.15  # the same where the other end bears clean pads: of little misfit
 _SURE = float(np.log(100))  # from which an end without a visible pad is known by what the other end bears
+_LARGE_HOLE_MM = 15.0  # in the handle, that the slot's ground may show through
+_LEAST_PLASTIC = 6.0  # Delta E from the ground from which plastic without a visible pad is taken for a strip
 _BY_HANDLE = 1.0  # log odds that the handle's end tells the tip's place worse than the tip itself
+_HARDLY = 3.0  # Delta E: a pad so like its plastic may be a blotch
 _COVERED = 4.0  # log odds: what lies over a pad's place says nothing for a pad
 _LENGTH_KNOWN_MM = 1.0  # by which the length must be off for that to be tried
 _FAR_COLOUR, _OTHER_COLOUR = 4.0, 0.03  # Delta E that light and phone may shift a pad; chance of any other colour
@@ -89,6 +92,7 @@ class _Hypothesis:
     """One way in which the strip may lie; ``covered`` is the pad over which something lies."""
 
     strip: StripColour
+    noise: StepNoise
     layout: Layout
     pose: StripPose
     log_odds: float
@@ -129,13 +133,33 @@ def find_strip(view: SlotView, kind: StripKind, *, colours: Mapping[str, Float] 
             raise
     steps = {pad.id: bare.step for pad in kind.pads}
     shifts = {pad.id: 0.0 for pad in kind.pads}
-    return _pose(bare.origin, bare.direction, shifts, steps, view, kind)
+    return _pose(bare.origin, bare.direction, shifts, steps, view.slot, kind)
 
 
 def _find_by_edges(picture: Picture, view: SlotView, kind: StripKind, colours: Mapping[str, Float]) -> StripPose:
-    rough = find_long_edges(picture, view.slot, length_mm=kind.length_mm, width_mm=kind.width_mm)
-    if rough is None:
-        raise _no_strip(kind, "no pair of long edges")
+    """Return the pose by a pair of long edges, or by one where that shows no pad: the other may lie out of the slot."""
+    unseen: StripPose | None = None
+    failed = _no_strip(kind, "no pair of long edges")
+    for find in (find_long_edges, find_edge_at_border):
+        rough = find(picture, view.slot, length_mm=kind.length_mm, width_mm=kind.width_mm)
+        if rough is None:
+            continue
+        try:
+            pose = _between(rough, picture, view, kind, colours)
+        except StripNotFoundError as error:
+            failed = error if find is find_long_edges else failed
+            continue
+        if not pose.unseen:
+            return pose
+        unseen = unseen or pose
+    if unseen is None:
+        raise failed
+    return unseen
+
+
+def _between(
+    rough: LongEdges, picture: Picture, view: SlotView, kind: StripKind, colours: Mapping[str, Float]
+) -> StripPose:
     edges = refine_long_edges(picture, view.slot, rough, reach_mm=kind.length_mm / 2 + 8)
     _check_size(edges.width_mm, kind.width_mm, "wide", kind)
     if find_rival(picture, view.slot, edges, length_mm=kind.length_mm) is not None:
@@ -149,10 +173,11 @@ def _find_by_edges(picture: Picture, view: SlotView, kind: StripKind, colours: M
         direction=edges.direction,
         half_length_mm=kind.length_mm / 2 + 14,
         half_width_mm=kind.width_mm / 2 + 4,
+        bow=edges.bow,
     )
     profile = measure_profile(ribbon, width_mm=edges.width_mm, lane_mm=_lane_mm(kind))
-    gap = max(pad.size_mm[0] for pad in kind.pads) + 3
-    run = find_run(profile, length_mm=kind.length_mm, longest_gap_mm=gap)
+    gaps = (max(pad.size_mm[0] for pad in kind.pads) + 3, _LARGE_HOLE_MM)
+    run = find_run(profile, length_mm=kind.length_mm, longest_gaps_mm=gaps)
     if run is None:
         raise _no_strip(kind, "nothing that differs from the slot's ground along its length")
     _check_length(run, kind)
@@ -162,10 +187,11 @@ def _find_by_edges(picture: Picture, view: SlotView, kind: StripKind, colours: M
             found="both of them out of the slot or covered",
             remedy=_REMEDY,
         )
-    start = run.end - kind.length_mm if run.start_open else run.start
-    noise = step_noise(_strip_colour(profile, start, kind, flipped=False), kind, play_mm=_PLAY_MM)
-    ways = [_hypotheses(profile, run, edges, noise, view, kind, colours, flipped=flipped) for flipped in (False, True)]
-    return _decide([max(way, key=lambda one: one.log_odds) for way in ways], noise, view, kind)
+    ways = [_hypotheses(profile, run, edges, view, kind, colours, flipped=flipped) for flipped in (False, True)]
+    pose = _decide([max(way, key=lambda one: one.log_odds) for way in ways], view, kind)
+    if pose.unseen and run.contrast < _LEAST_PLASTIC:
+        raise _no_strip(kind, "nothing that stands out from the slot's ground")
+    return pose
 
 
 def _lane_mm(kind: StripKind) -> float:
@@ -178,10 +204,10 @@ def _pose(
     direction: Float,
     shifts: Mapping[str, float],
     steps: Mapping[str, float],
-    view: SlotView,
+    slot: Rect,
     kind: StripKind,
 ) -> StripPose:
-    axis = direction if view.slot.width >= view.slot.height else np.array([direction[1], -direction[0]])
+    axis = direction if slot.width >= slot.height else np.array([direction[1], -direction[0]])
     flipped = bool(axis[0] < 0)
     if flipped:
         axis = -axis
@@ -233,6 +259,7 @@ def _strip_colour(profile: Profile, tip: float, kind: StripKind, *, flipped: boo
         raw=profile.raw[turn],
         light_play=profile.light_play[turn],
         sway=profile.sway[turn],
+        spread=profile.spread[turn],
         length_mm=kind.length_mm,
     )
 
@@ -241,7 +268,6 @@ def _hypotheses(
     profile: Profile,
     run: Run,
     edges: LongEdges,
-    noise: StepNoise,
     view: SlotView,
     kind: StripKind,
     colours: Mapping[str, Float],
@@ -258,6 +284,7 @@ def _hypotheses(
     for tip, tip_seen in places:
         strip = _strip_colour(profile, tip, kind, flipped=flipped)
         play = _PLAY_MM if tip_seen else _PLAY_OPEN_MM
+        noise = step_noise(strip, kind, play_mm=play)
         layout = judge_layout(strip, kind, noise, play_mm=play, tip_seen=tip_seen)
         shifts = np.array(layout.shifts_mm)
         if not any(layout.seen):
@@ -265,19 +292,22 @@ def _hypotheses(
         if not tip_seen:  # the tip's edge was not seen: the pads say where it is
             tip += (-1 if flipped else 1) * float(np.mean(shifts))
             shifts = shifts - np.mean(shifts)
+        middle = float(np.mean([pad.centre_mm[0] for pad in kind.pads]))
+        at_pads, direction = edges.at(tip - middle if flipped else tip + middle)
+        direction = -direction if flipped else direction
         pose = _pose(
-            edges.centre + tip * edges.direction,
-            -edges.direction if flipped else edges.direction,
+            at_pads - middle * direction,
+            direction,
             {pad.id: float(shift) for pad, shift in zip(kind.pads, shifts, strict=True)},
             {pad.id: step for pad, step in zip(kind.pads, layout.steps, strict=True)},
-            view,
+            view.slot,
             kind,
         )
         covered = _covered_pad(profile, tip - profile.along if flipped else profile.along - tip, layout, kind)
         odds = layout.log_odds + _colour_odds(pose, view, kind, colours)
         odds -= 0.0 if tip_seen or tip_open else _BY_HANDLE
         odds -= 0.0 if covered is None else _COVERED
-        found.append(_Hypothesis(strip=strip, layout=layout, pose=pose, log_odds=odds, covered=covered))
+        found.append(_Hypothesis(strip=strip, noise=noise, layout=layout, pose=pose, log_odds=odds, covered=covered))
     return found
 
 
@@ -323,20 +353,22 @@ def _pad_covered(name: str) -> PadCoveredError:
     )
 
 
-def _decide(ways: Sequence[_Hypothesis], noise: StepNoise, view: SlotView, kind: StripKind) -> StripPose:
+def _decide(ways: Sequence[_Hypothesis], view: SlotView, kind: StripKind) -> StripPose:
     """Return the pose of the likelier way round, or say why there is none."""
     better, other = sorted(ways, key=lambda one: -one.log_odds)
     if all(better.layout.seen) or all(other.layout.seen):
         needed = _SURER if _could_be_pads(other) else _ODDS
         decided = better.log_odds - other.log_odds > needed and all(better.layout.seen)
         marked = None if decided else _at_mark(ways, view)
-        chosen = marked if marked is not None and all(marked.layout.seen) else better
+        chosen = marked if marked is not None and _could_be_pads(marked) else better
         if chosen.covered is not None:
             raise _pad_covered(chosen.covered)
-        if extra := extra_pads(chosen.strip, kind, chosen.layout, noise):
+        if extra := extra_pads(chosen.strip, kind, chosen.layout, chosen.noise):
             raise _other_pads(chosen.layout, extra, kind)
         if chosen.layout.stained is not None:
             raise _pad_covered(chosen.layout.stained)
+        if not decided and chosen is not marked and _hardly_shows(better, other):
+            return _unseen(better, other, view, kind)
         if not decided and chosen is not marked:
             raise StripNotFoundError(
                 expected=f"pads of kind {kind.name} at one end of the strip",
@@ -350,7 +382,7 @@ def _decide(ways: Sequence[_Hypothesis], noise: StepNoise, view: SlotView, kind:
     for name in (one.covered for one in ways):
         if name is not None:
             raise _pad_covered(name)
-    extras = [extra_pads(one.strip, kind, one.layout, noise) for one in ways]
+    extras = [extra_pads(one.strip, kind, one.layout, one.noise) for one in ways]
     counts = [sum(one.layout.seen) + len(extra) for one, extra in zip(ways, extras, strict=True)]
     if max(counts) == 0:
         return _unseen(better, other, view, kind)
@@ -362,6 +394,17 @@ def _could_be_pads(one: _Hypothesis) -> bool:
     """Tell whether this end would be taken for the pads' if the other bore nothing."""
     clean = max(one.layout.misfit) < _CLEAN and one.layout.stained is None
     return all(one.layout.seen) and clean and one.covered is None and one.log_odds > 0
+
+
+def _could_be_pads(one: _Hypothesis) -> bool:
+    """Tell whether this end would be taken for the pads' if the other bore nothing."""
+    clean = max(one.layout.misfit) < _CLEAN and one.layout.stained is None
+    return all(one.layout.seen) and clean and one.covered is None and one.log_odds > 0
+
+
+def _hardly_shows(better: _Hypothesis, other: _Hypothesis) -> bool:
+    """Tell whether what was seen at the better end may be nothing, and the other end bears nothing either."""
+    return max(better.layout.steps) < _HARDLY and not all(other.layout.seen)
 
 
 def _at_mark(ways: Sequence[_Hypothesis], view: SlotView) -> _Hypothesis | None:

@@ -35,21 +35,25 @@ _SLOPE = 10.0  # ridge on the slope, mm2: light changes by less than a tenth of 
 _APART_MM = 0.6  # pads are set together: how far each may lie from where all of them are best placed
 _TRY_MM = 0.05
 _LEAST_NOISE = np.array([0.05, 0.1, 0.1])  # L*, a*, b*: little plastic may look smoother than it is
+_ENOUGH = 40  # columns of 0.25 mm
 _LEAST_COLUMN = 0.05  # Delta E
 _USUAL_NOISE = 0.25  # of each, where too little plastic is free to see it
 _LEAST_STEP, _LEAST_CLEARNESS, _MOST_MISFIT = 0.7, 4.0, 0.6  # from which a pad is seen
+_LEAST_STEP_KNOWN, _LEAST_CLEARNESS_KNOWN = 0.4, 2.5  # the same where its place is known by the other pads
 _EXTRA_STEP, _EXTRA_CLEARNESS, _EXTRA_MISFIT = 2.0, 8.0, 0.3  # a pad that the kind does not know must show more clearly
 _HANDLE_FROM = 0.55  # of the length: beyond it marks are the handle's, where the kind does not say
 _ALIKE = 0.3  # of the larger difference, squared, must both sides' have in common
-_STAIN, _STAIN_MM, _STAIN_RIM_MM = 6.0, 0.75, 0.75  # Delta E and length from which what is beside a pad is no plastic
+_BEHIND_PADS_MM = 3.0  # where pads reach further, that much plastic behind them is none
+_STAIN, _STAIN_MM, _STAIN_RIM_MM = 6.0, 1.5, 0.75  # Delta E and length from which what is beside a pad is no plastic
 # What the odds rest on: shares of pads too like their plastic to be seen; of ends that are shaded or dirty, by how much
 # (Delta E); of handles that bear a mark of a pad's form. Our guesses; ten times more or less moves few photos.
 _PALE, _SHADED, _SHADE, _MARKED = 0.1, 0.05, 3.0, 0.002
 _LARGEST_STEP = 60.0
-_MISFIT_USUAL, _MISFIT_COST = 0.2, 8.0  # of a pad's own step: bled, dried, uneven; log odds at the most
+_MISFIT_USUAL, _MISFIT_COST = 0.15, 8.0  # of a pad's own step: bled, dried, uneven; log odds at the most
 _STAIN_COST = 2.0  # log odds: pads are set on plain plastic
-_HOLE_COST, _HOLE_COLOUR = 1.5, 4.0  # log odds; Delta E from the ground up to which it may be a hole that shows it
-_LEAST_FOR_MISFIT = 1.5  # Delta E
+_HOLE_COST, _HOLE_COLOUR = 3.0, 8.0  # log odds; Delta E from the ground up to which it may be a hole that shows it
+_LEAST_FOR_MISFIT = 4.0  # Delta E
+_GRAIN = 1.5  # Delta E by which a pad's paper scatters more than plastic does
 _SPREAD = 0.1  # of the strongest pad's step
 _CORRELATED = 4.0  # columns of 0.25 mm that scatter as one
 _STRONG = 0.25  # of the strongest pad's step, from which a pad's own place is sought
@@ -62,7 +66,7 @@ class StripColour:
 
     ``colour`` is about CIELAB with the light divided out, ``raw`` without, shape (n, 3); ``light_play`` tells how much
     of a difference of L* may be light and is taken off every step; ``sway`` by how much something beside the strip may
-    sway its colour [about Delta E].
+    sway its colour; ``spread`` is the scatter across the strip [both about Delta E].
     """
 
     from_tip: Float
@@ -70,6 +74,7 @@ class StripColour:
     raw: Float
     light_play: Float
     sway: Float
+    spread: Float
     length_mm: float
 
 
@@ -168,43 +173,53 @@ def _slide_steps(colour: Float, size_mm: float) -> tuple[Float, Float, float, in
 
 @dataclass(frozen=True, slots=True)
 class StepNoise:
-    """What steps come out at on plain plastic: the matrix that whitens them, their formal variance, a column's scatter.
+    """What steps come out at on plain plastic, and how columns scatter there.
 
-    ``whiten`` (3, 3) turns a step of formal variance ``variance`` into multiples of the noise.
+    ``whiten`` (3, 3) turns a step of formal variance ``variance`` into multiples of the noise; ``column`` and
+    ``spread`` are the scatter of columns along and of pixels across the strip [Delta E].
     """
 
     whiten: Float
     variance: float
     column: float
+    spread: float
 
 
 def step_noise(strip: StripColour, kind: StripKind, *, play_mm: float) -> StepNoise:
-    """Judge the noise by steps of a pad's size all along the strip but for both places of the pads.
+    """Judge the noise by steps of a pad's size on the plastic between the pads and the handle.
 
     Lightness is often good to 0.1 where compression leaves blotches of 1 or 2 in a* and b*, so each direction of colour
-    is weighed by its own noise. Print on a handle and dirt are not noise: the quieter half of the strip decides.
+    is weighed by its own noise. Where too little plastic is free, the quieter part of the whole strip decides.
     """
     size = max(pad.size_mm[0] for pad in kind.pads)
+    first = max(pad.centre_mm[0] + pad.size_mm[0] / 2 for pad in kind.pads) + play_mm + _RIM_MM
     reach = size / 2 + _GAP_MM
     steps, left_over, variance, margin = _slide_steps(strip.colour, size)
-    at = strip.from_tip[margin : len(strip.from_tip) - margin]
-    plain = (at > reach + _ENDS_MM) & (at < strip.length_mm - reach - _ENDS_MM)
-    for pad in kind.pads:
-        for place in (pad.centre_mm[0], strip.length_mm - pad.centre_mm[0]):
-            plain &= np.abs(at - place) > pad.size_mm[0] / 2 + play_mm + 0.5 + size / 2
+    own = slice(margin, len(strip.from_tip) - margin)
+    at, spread = strip.from_tip[own], strip.spread[own]
+    plain = (at > first + reach) & (at < strip.length_mm - reach - _ENDS_MM)
     swayed = strip.from_tip[strip.sway > 0]
     if len(swayed):
         plain &= np.abs(at[:, None] - swayed[None]).min(axis=1) > reach
-    if plain.sum() < 40:
-        return StepNoise(np.eye(3) / _USUAL_NOISE, 0.2, _USUAL_NOISE)
-    steps, left_over = steps[plain], left_over[plain]
-    # At 0.52 standard deviations of a Gaussian; print on less than half of the strip does not double it.
-    scale = np.maximum(np.percentile(np.abs(steps), 40, axis=0) / 0.524, _LEAST_NOISE)
+    before_handle = plain & (at < handle_from(kind) - reach)
+    if before_handle.sum() >= _ENOUGH:
+        plain = before_handle
+    if plain.sum() < _ENOUGH:
+        return StepNoise(np.eye(3) / _USUAL_NOISE, 0.2, _USUAL_NOISE, float(np.median(strip.spread)))
+    steps, left_over, spread = steps[plain], left_over[plain], spread[plain]
+    # A quarter of a Gaussian lies within 0.319 standard deviations; print and dirt on half of it do not matter then.
+    scale = np.maximum(np.percentile(np.abs(steps), 25, axis=0) / 0.319, _LEAST_NOISE)
     far = np.sqrt(((steps / scale) ** 2).mean(axis=1))
     weighted = steps / (1 + (far / 3) ** 2)[:, None]
     values, axes = np.linalg.eigh(weighted.T @ weighted / len(steps) + np.diag(_LEAST_NOISE**2))
-    column = max(float(np.sqrt(np.percentile(left_over, 40))), _LEAST_COLUMN)
-    return StepNoise(axes / np.sqrt(values), variance, column)
+    column = max(float(np.sqrt(np.percentile(left_over, 25))), _LEAST_COLUMN)
+    return StepNoise(axes / np.sqrt(values), variance, column, float(np.percentile(spread, 25)))
+
+
+def handle_from(kind: StripKind) -> float:
+    """Return the place from the tip beyond which what shows is the handle's: as the kind says, or about half-way."""
+    last = max(pad.centre_mm[0] + pad.size_mm[0] / 2 for pad in kind.pads)
+    return kind.handle_from_mm or max(_HANDLE_FROM * kind.length_mm, last + _BEHIND_PADS_MM)
 
 
 def judge_layout(strip: StripColour, kind: StripKind, noise: StepNoise, *, play_mm: float, tip_seen: bool) -> Layout:
@@ -227,8 +242,10 @@ def judge_layout(strip: StripColour, kind: StripKind, noise: StepNoise, *, play_
     steps = _without_play(fitted.steps[0], np.interp(places + shifts, strip.from_tip, strip.light_play))
     size = np.linalg.norm(steps, axis=1)
     clear = np.linalg.norm(steps @ noise.whiten, axis=1) / np.sqrt(np.maximum(fitted.variance[0] / noise.variance, 1))
-    misfit = _misfit(starts[0], ends[0], fitted, noise, size)
+    misfit = _misfit(strip, starts[0], ends[0], fitted, noise, size)
     seen = (size > _LEAST_STEP) & (clear > _LEAST_CLEARNESS) & (misfit < _MOST_MISFIT) & ~at_end
+    if seen.any():  # where the others lie, their place is known
+        seen |= (size > _LEAST_STEP_KNOWN) & (clear > _LEAST_CLEARNESS_KNOWN) & (misfit < _MOST_MISFIT) & ~at_end
     odds = sum(_log_odds(float(d), float(z), float(r)) for d, z, r in zip(size, clear, misfit, strict=True))
     odds -= 0.5 * float(np.mean(shifts) / _SHIFT_MM) ** 2
     odds -= _HOLE_COST * _looks_like_holes(strip, starts[0], ends[0])
@@ -262,6 +279,8 @@ def _place_pads(
 
     tries = np.arange(-play_mm, play_mm + _TRY_MM / 2, _TRY_MM)
     common = float(tries[best(np.tile(tries[:, None], len(places)), (tries / _SHIFT_MM) ** 2)])
+    if len(places) == 1 and places[0] - sizes[0] / 2 < _ENDS_MM + _LEAST_GAP_MM:
+        common /= 2  # without plastic before it, a larger pad looks like one further along
     shifts = np.full(len(places), common)
     if len(places) > 1:
         blocks = (places + shifts - sizes / 2)[None], (places + shifts + sizes / 2)[None]
@@ -289,14 +308,20 @@ def _without_play(steps: Float, play: Float) -> Float:
     return result
 
 
-def _misfit(starts: Float, ends: Float, fitted: _Steps, noise: StepNoise, size: Float) -> Float:
+def _misfit(
+    strip: StripColour, starts: Float, ends: Float, fitted: _Steps, noise: StepNoise, size: Float
+) -> Float:
     """Return what the fit leaves over at each pad beyond the columns' own scatter, as a share of its step.
 
-    Compression spreads the colour of a strong pad over a faint one beside it, and that is no misfit of the faint one.
+    A pad is even across the strip as well. Compression spreads the colour of a strong pad over a faint one beside it,
+    and that is no misfit of the faint one.
     """
     near = (fitted.at >= starts[:, None] - _GAP_MM) & (fitted.at <= ends[:, None] + _GAP_MM)
     square = np.nanmean(np.where(near, fitted.off[0], np.nan), axis=1)
-    left = np.sqrt(np.maximum(square - noise.column**2, 0.0))
+    at = strip.from_tip[:, None]
+    core = (at > starts + _RIM_MM) & (at < ends - _RIM_MM)
+    uneven = (strip.spread[:, None] ** 2 * core).sum(axis=0) / np.maximum(core.sum(axis=0), 1)
+    left = np.sqrt(np.maximum(square - noise.column**2, 0.0) + np.maximum(uneven - noise.spread**2 - _GRAIN**2, 0.0))
     result: Float = left / np.maximum(size + _SPREAD * (size.max() - size), _LEAST_FOR_MISFIT)
     return result
 
@@ -322,10 +347,11 @@ def extra_pads(strip: StripColour, kind: StripKind, layout: Layout, noise: StepN
     places = np.array([pad.centre_mm[0] for pad in kind.pads]) + layout.shifts_mm
     sizes = np.array([pad.size_mm[0] for pad in kind.pads])
     size = float(sizes.max())
-    handle = kind.handle_from_mm or max(_HANDLE_FROM * strip.length_mm, float(places[-1] + sizes[-1] / 2 + 3.0))
+    handle = handle_from(kind)
     room = size / 2 + _ENDS_MM
     at = strip.from_tip
     rest = _painted_over(strip, places, sizes)
+    spread = _average(strip.spread**2, size - 2 * _RIM_MM)
     centres, strength = at, np.full(len(at), np.inf)
     for colour in (rest.colour, rest.raw):
         steps, left_over, _, margin = _slide_steps(colour, size)
@@ -334,6 +360,7 @@ def extra_pads(strip: StripColour, kind: StripKind, layout: Layout, noise: StepN
         length = np.linalg.norm(steps, axis=1)
         left = np.sqrt(np.maximum(left_over - noise.column**2, 0))
         even = (left < _EXTRA_MISFIT * length) & _both_sides(at, colour, centres, size)
+        even &= np.sqrt(np.maximum(spread[own] - noise.spread**2 - _GRAIN**2, 0)) < _EXTRA_MISFIT * length
         clear = np.linalg.norm(steps @ noise.whiten, axis=1) / _EXTRA_CLEARNESS
         shows = np.where(even, np.minimum(clear, length / (_EXTRA_STEP + strip.sway[own])), 0.0)
         shows[(np.abs(centres[:, None] - places) <= (sizes + size) / 2 + _RIM_MM).any(axis=1)] = 0.0
@@ -347,6 +374,13 @@ def extra_pads(strip: StripColour, kind: StripKind, layout: Layout, noise: StepN
         found.append(float(centres[top]))
         strength[np.abs(centres - centres[top]) < size + _GAP_MM] = 0
     return tuple(found)
+
+
+def _average(values: Float, width_mm: float) -> Float:
+    """Return the running mean of values (n,) over a width."""
+    window = np.ones(2 * round(width_mm / 2 / STEP_MM) + 1)
+    result: Float = np.convolve(values, window / window.sum(), mode="same")
+    return result
 
 
 def _both_sides(at: Float, colour: Float, centres: Float, size: float) -> Bool:
