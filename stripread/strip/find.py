@@ -417,9 +417,6 @@ def _at_mark(ways: Sequence[_Hypothesis], view: SlotView) -> _Hypothesis | None:
 
 def _unseen(better: _Hypothesis, other: _Hypothesis, view: SlotView, kind: StripKind) -> StripPose:
     """Return the pose of a strip on which no pad shows, with the other one where either may be true."""
-    for one in (better, other):
-        if one.layout.stained is not None:
-            raise _pad_covered(one.layout.stained)
     if not all(pad.blank for pad in kind.pads):
         raise StripUpsideDownError(
             expected=f"{len(kind.pads)} pad(s) of kind {kind.name} on the strip",

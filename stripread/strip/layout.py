@@ -36,6 +36,7 @@ _APART_MM = 0.6  # pads are set together: how far each may lie from where all of
 _TRY_MM = 0.05
 _LEAST_NOISE = np.array([0.05, 0.1, 0.1])  # L*, a*, b*: little plastic may look smoother than it is
 _ENOUGH = 40  # columns of 0.25 mm
+_NEAR_PADS_MM = 15.0  # of plastic behind the pads; further on a handle may begin
 _LEAST_COLUMN = 0.05  # Delta E
 _USUAL_NOISE = 0.25  # of each, where too little plastic is free to see it
 _LEAST_STEP, _LEAST_CLEARNESS, _MOST_MISFIT = 0.7, 4.0, 0.6  # from which a pad is seen
@@ -51,7 +52,8 @@ _PALE, _SHADED, _SHADE, _MARKED = 0.1, 0.05, 3.0, 0.002
 _LARGEST_STEP = 60.0
 _MISFIT_USUAL, _MISFIT_COST = 0.15, 8.0  # of a pad's own step: bled, dried, uneven; log odds at the most
 _STAIN_COST = 2.0  # log odds: pads are set on plain plastic
-_HOLE_COST, _HOLE_COLOUR = 3.0, 8.0  # log odds; Delta E from the ground up to which it may be a hole that shows it
+_HOLE_COST = 3.0  # log odds
+_HOLE_COLOUR, _HOLE_DARKER = 6.0, 30.0  # Delta E from the ground, and L* under it, of a hole in whose depth it shows
 _LEAST_FOR_MISFIT = 4.0  # Delta E
 _GRAIN = 1.5  # Delta E by which a pad's paper scatters more than plastic does
 _SPREAD = 0.1  # of the strongest pad's step
@@ -203,7 +205,7 @@ def step_noise(strip: StripColour, kind: StripKind, *, play_mm: float) -> StepNo
         plain &= np.abs(at[:, None] - swayed[None]).min(axis=1) > reach
     before_handle = plain & (at < handle_from(kind) - reach)
     if before_handle.sum() >= _ENOUGH:
-        plain = before_handle
+        plain = before_handle & (at < at[before_handle][0] + _NEAR_PADS_MM)
     if plain.sum() < _ENOUGH:
         return StepNoise(np.eye(3) / _USUAL_NOISE, 0.2, _USUAL_NOISE, float(np.median(strip.spread)))
     steps, left_over, spread = steps[plain], left_over[plain], spread[plain]
@@ -297,8 +299,11 @@ def _place_pads(
 def _looks_like_holes(strip: StripColour, starts: Float, ends: Float) -> bool:
     """Tell whether all that lies in the pads' places has the colour of the slot's ground, from which colours count."""
     inside = (strip.from_tip[:, None] > starts + _RIM_MM) & (strip.from_tip[:, None] < ends - _RIM_MM)
-    size = np.linalg.norm(strip.colour, axis=1)
-    return all(float(np.median(size[one])) < _HOLE_COLOUR for one in inside.T if one.any())
+    for one in inside.T:
+        light, red, yellow = np.median(strip.colour[one], axis=0) if one.any() else (0.0, 0.0, 0.0)
+        if not -_HOLE_DARKER < light < _HOLE_COLOUR or np.hypot(red, yellow) > _HOLE_COLOUR:
+            return False
+    return True
 
 
 def _without_play(steps: Float, play: Float) -> Float:

@@ -29,6 +29,8 @@ _LIGHT_MM, _SLOW_LIGHT_MM = 1.25, 12.0  # sudden and slow: over which the ground
 _LONGEST_LAG = 36  # steps of 0.25 mm: a shadow's edge at 60 degrees
 _DARK_GROUND = 0.25  # cube root: on black ground the quotient would only carry noise
 _SHARES = (0.5, 0.35, 0.2, 0.1, 0.05)  # of the plastic's difference from the ground
+_LENGTH_OFF = 0.04  # as strips are cut
+_SURELY_STRIP = 0.35  # of the length to both sides of the slot's middle
 _LEAST_CONTRAST = 1.2  # Delta E between plastic and ground from which the strip's ends are looked for
 
 
@@ -253,25 +255,30 @@ def find_run(profile: Profile, *, length_mm: float, longest_gaps_mm: tuple[float
     """Return the piece that differs from the ground; gaps of the ground's colour (pads, holes) are bridged.
 
     How much counts as differing is not known beforehand: a coloured handle may differ less than plastic does, a smudge
-    on the ground a little. Of the longest pieces at several shares of the plastic's difference, the one whose length is
-    nearest to ``length_mm`` is taken. None where there is none.
+    on the ground a little. Of the longest pieces at falling shares of the usual difference, the first one of about
+    ``length_mm`` is taken, else the one nearest to it. None where there is none.
     """
     size = np.sqrt((profile.contrast**2).sum(axis=1))
     usable = profile.in_slot & ~profile.covered
     seen = usable & (size > _LEAST_CONTRAST)
     if seen.sum() * STEP_MM < 5:
         return None
-    plastic = np.median(profile.contrast[seen], axis=0)
-    level = float(np.sqrt(plastic @ plastic))
+    inner = usable & (np.abs(profile.along) < _SURELY_STRIP * length_mm)
+    level = float(np.median(size[inner if inner.any() else seen]))
     runs = []
     for share, gap in product(_SHARES, longest_gaps_mm):
         pieces = _pieces(seen & (size > share * level), round(gap / STEP_MM), ~usable)
-        if pieces:
-            first, last = max(pieces, key=lambda piece: piece[1] - piece[0])
-            runs.append(_run(profile.along, size, usable, first, last, level))
-    if not runs:
-        return None
-    return min(runs, key=lambda run: abs(run.end - run.start - length_mm))
+        if not pieces:
+            continue
+        first, last = max(pieces, key=lambda piece: piece[1] - piece[0])
+        run = _run(profile.along, size, usable, first, last, level)
+        length = run.end - run.start
+        if abs(length - length_mm) < _LENGTH_OFF * length_mm:
+            return run
+        if run.start_open != run.end_open and length < length_mm:  # the rest lies where nothing is seen
+            return run
+        runs.append(run)
+    return min(runs, key=lambda run: abs(run.end - run.start - length_mm), default=None)
 
 
 def _run(along: Float, size: Float, usable: Bool, first: int, last: int, contrast: float) -> Run:
