@@ -153,7 +153,7 @@ def _squares(canvas: StripCanvas, trait: Trait, rng: np.random.Generator, start:
     """Print a field of black and white squares, as codes have it."""
     cell = float(rng.uniform(0.5, 0.9))
     count = int((canvas.kind.width_mm - 1.0) / cell)
-    columns = int(min(rng.integers(count, 3 * count), (canvas.kind.length_mm - start - 1.0) / cell))
+    columns = min(int(rng.integers(count, 3 * count)), int((canvas.kind.length_mm - start - 1.0) / cell))
     if columns < 2:
         return
     size = round(cell * canvas.scale)

@@ -1,9 +1,9 @@
 """How often strips that nobody has described before are found, which way round, and where their pads are.
 
 ``make bench-find`` runs it. Each photo draws a strip kind of random sizes, a look (`stripread.simulate.looks`) and the
-conditions of `random_shot`, and is measured with that kind and the card as enrolled. Without ``--seen`` all families are
-unseen ones: they only judge, and whatever is learnt from a photo of theirs must not go into the finder. One photo in
-eight is of a blank strip: it counts as found where its pads are where they should be, or where the measurement says
+conditions of `random_shot`, and is measured with that kind and the card as enrolled. Without ``--seen`` all families
+are unseen ones: they only judge, and whatever is learnt from a photo of theirs must not go into the finder. One photo
+in eight is of a blank strip: it counts as found where its pads are where they should be, or where the measurement says
 that the pad was not seen, whichever end it then took.
 
 Four sets follow in which no number may be given: strips face down, two strips in the slot, strips of another kind,
@@ -188,16 +188,15 @@ def _px_per_mm(shot: Shot) -> float:
 
 def compare(shot: Shot, drawn: Rendered, found: dict[str, np.ndarray]) -> tuple[bool, float]:
     """Return whether the strip was taken at the wrong end, and how far the worst pad's centre is off. [mm]."""
-    assert shot.placement is not None
+    assert shot.strip is not None
+    length = shot.strip.kind.length_mm
     to_card = np.linalg.inv(drawn.homography)
     worst, wrong = 0.0, False
     for pad, place in found.items():
         seen, true = apply_homography(to_card, np.stack([place, drawn.pad_polygons_px[pad].mean(axis=0)]))
         off = float(np.hypot(*(seen - true)))
         # The same pad with the strip turned end for end lies mirrored about the strip's middle.
-        spec = next(p for p in shot.strip.kind.pads if p.id == pad) if shot.strip else None
-        assert spec is not None and shot.strip is not None
-        apart = shot.strip.kind.length_mm - 2 * spec.centre_mm[0]
+        apart = length - 2 * shot.strip.kind.pad(pad).centre_mm[0]
         wrong |= off > max(apart / 2, 3.0)
         worst = max(worst, off)
     return wrong, worst
@@ -286,10 +285,8 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
     for o in [o for o in outcomes if not o.fine][:40]:
         what = o.error or ("wrong end" if o.wrong_end else f"off {o.off_mm:.2f} mm")
         looks = ", ".join(f for f in o.families.values() if f != USUAL)
-        write(
-            f"{o.without or 'strip'} {o.index}: {what} {o.told} {[round(v, 3) for v in o.given if v is not None] or ''}"
-        )
-        write(f" ({looks})\n")
+        given = " ".join(f"{v:.3g}" for v in o.given if v is not None)
+        write(f"{o.without or 'strip'} {o.index}: {what} {o.told} {given} ({looks})\n")
     return outcomes
 
 
