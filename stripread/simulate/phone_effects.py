@@ -10,12 +10,13 @@ import cv2
 import numpy as np
 
 from stripread.geometry import Float
-from stripread.simulate.looks import Trait
+from stripread.simulate.looks import USUAL, Trait
 from stripread.simulate.paint import Image
 
 __all__ = ["change_colour", "change_tone", "guided_filter", "light_through_lens"]
 
 _LUMA = np.array([0.299, 0.587, 0.114], np.float32)  # ITU-R BT.601, as JPEG has it
+_ROWS = 64  # per block: small enough to stay in the processor's cache
 _ENCODING = 2.2  # near enough to sRGB where only a ratio of light is turned into one of codes
 
 Codes = Callable[[float], Image]
@@ -131,6 +132,15 @@ def _fuse(trait: Trait, codes: Image, codes_at: Codes) -> Image:
 
 def change_colour(trait: Trait, codes: Image) -> Image:
     """Return the picture with its colours as the phone likes them."""
+    if trait.family == USUAL:
+        return codes
+    changed = np.empty_like(codes)
+    for top in range(0, len(codes), _ROWS):
+        changed[top : top + _ROWS] = _change_colours(trait, codes[top : top + _ROWS])
+    return changed
+
+
+def _change_colours(trait: Trait, codes: Image) -> Image:
     luma = (codes @ _LUMA)[..., None]
     away = codes - luma
     if trait.family == "saturation by hue":

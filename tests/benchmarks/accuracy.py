@@ -36,7 +36,8 @@ from stripread.simulate.cameras import make_phone, read_cameras
 from stripread.simulate.conditions import SEEN_PRINTERS, UNSEEN_PRINTERS, dip_strip, random_shot, with_look
 from stripread.simulate.demo import DEMO_LOTS
 from stripread.simulate.lamps import FAMILIES, SEEN, UNSEEN
-from stripread.simulate.looks import CAMERA_ASPECTS, FAMILIES, USUAL, Look, random_look
+from stripread.simulate.looks import CAMERA_ASPECTS, USUAL, Look, random_look
+from stripread.simulate.looks import FAMILIES as LOOKS
 from stripread.simulate.photograph import enrolled, take_photo
 from stripread.simulate.scene import Cover, Defects
 from stripread.simulate.series import STRIP_SCATTER, SeriesPlan, shoot_series
@@ -285,7 +286,7 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
         ):
             write(row(f"  {name}", chosen) + "\n")
         for aspect in CAMERA_ASPECTS if options.looks else ():
-            for family in (USUAL, *FAMILIES[aspect].unseen):
+            for family in (USUAL, *LOOKS[aspect].unseen):
                 write(row(f"  {aspect}: {family}", [o for o in own if o.families[aspect] == family]) + "\n")
     numbers = sum(o.value is not None for o in nothing)
     write(f"photos without strip or card: {len(nothing)}, given a number: {numbers}\n")

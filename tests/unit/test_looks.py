@@ -216,7 +216,7 @@ def test_another_kind_differs_in_what_can_be_measured() -> None:
         one = random_kind(rng)
         other = another_kind(one, rng)
         a, b = one.kind, other.kind
-        assert abs(a.length_mm - b.length_mm) > 5 or abs(a.width_mm - b.width_mm) > 1 or len(a.pads) != len(b.pads)
+        assert abs(a.length_mm - b.length_mm) > 5 or abs(a.width_mm - b.width_mm) > 1 or len(b.pads) > len(a.pads)
 
 
 def test_a_second_strip_lies_beside_the_first() -> None:
