@@ -300,7 +300,7 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
         codes[o.error] = codes.get(o.error, 0) + bool(o.error)
     write("refusals: " + ", ".join(f"{c} {n}" for c, n in sorted(codes.items(), key=lambda c: -c[1]) if n) + "\n")
     for o in [o for o in outcomes if not o.fine][:40]:
-        what = o.error or ("wrong end" if o.wrong_end else f"off {o.off_mm:.2f} mm")
+        what = o.error or ("wrong end" if o.wrong_end else f"off {o.off_mm:.2f} mm" if not o.without else "read")
         looks = ", ".join(f for f in o.families.values() if f != USUAL)
         given = " ".join(f"{v:.3g}" for v in o.given if v is not None)
         write(f"{o.without or 'strip'} {o.index}: {what} {o.told} {given} ({looks})\n")
