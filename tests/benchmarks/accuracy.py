@@ -35,6 +35,7 @@ from stripread.reading import read_strip
 from stripread.simulate.cameras import make_phone, read_cameras
 from stripread.simulate.conditions import SEEN_PRINTERS, UNSEEN_PRINTERS, dip_strip, random_shot, with_look
 from stripread.simulate.demo import DEMO_LOTS
+from stripread.simulate.heic import heif_encoder
 from stripread.simulate.lamps import FAMILIES, SEEN, UNSEEN
 from stripread.simulate.looks import CAMERA_ASPECTS, USUAL, Look, random_look
 from stripread.simulate.looks import FAMILIES as LOOKS
@@ -285,9 +286,13 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
             ("tone curve with much contrast", [o for o in own if o.contrast > 0.35]),
         ):
             write(row(f"  {name}", chosen) + "\n")
-        for aspect in CAMERA_ASPECTS if options.looks else ():
+    if options.looks:
+        write("both kinds, by effect of the camera" + ("\n" if heif_encoder() else " (no heif-enc here: no HEIC)\n"))
+        for aspect in CAMERA_ASPECTS:
             for family in (USUAL, *LOOKS[aspect].unseen):
-                write(row(f"  {aspect}: {family}", [o for o in own if o.families[aspect] == family]) + "\n")
+                chosen = [o for o in outcomes if o.families[aspect] == family]
+                if chosen:
+                    write(row(f"  {aspect}: {family}", chosen) + "\n")
     numbers = sum(o.value is not None for o in nothing)
     write(f"photos without strip or card: {len(nothing)}, given a number: {numbers}\n")
     failures = [o for o in outcomes if o.value is None]
