@@ -19,7 +19,7 @@ from stripread.strip.kinds import PadSpec, StripKind
 from stripread.strip.layout import Layout, StepNoise, StripColour, extra_pads, judge_layout, step_noise
 from stripread.strip.profile import Profile, Run, find_run, measure_profile
 from stripread.strip.rivals import find_rival
-from stripread.strip.view import Picture, SlotView, shrink_view, straighten
+from stripread.strip.view import STEP_MM, Picture, SlotView, shrink_view, straighten
 
 __all__ = ["SlotView", "StripPose", "find_strip"]
 
@@ -32,7 +32,7 @@ _SURER, _CLEAN = float(np.log(30)), 0.15  # the same where the other end bears c
 _SURE = float(np.log(100))  # from which an end without a visible pad is known by what the other end bears
 _SMALL_GAP_MM = 1.5  # a line across the strip, printed or of shade
 _LARGE_HOLE_MM = 15.0  # in the handle, that the slot's ground may show through
-_LEAST_PLASTIC = 6.0  # Delta E from the ground from which plastic without a visible pad is taken for a strip
+_LEAST_PLASTIC = 6.0  # Delta E from the ground from which plastic is taken for a strip, unless a strong pad lies on it
 _BY_HANDLE = 1.0  # log odds that the handle's end tells the tip's place worse than the tip itself
 _HARDLY = 3.0  # Delta E: a pad so like its plastic may be a blotch
 _COVERED = 4.0  # log odds: what lies over a pad's place says nothing for a pad
@@ -162,8 +162,9 @@ def _between(
     rough: LongEdges, picture: Picture, view: SlotView, kind: StripKind, colours: Mapping[str, Float]
 ) -> StripPose:
     edges = refine_long_edges(picture, view.slot, rough, reach_mm=kind.length_mm / 2 + 8)
-    if abs(edges.width_mm - rough.width_mm) > _SIZE_OFF * rough.width_mm:  # drawn aside by stripes along the handle
-        edges = refine_long_edges(picture, view.slot, rough, reach_mm=kind.length_mm / 2 + 8, curled=False)
+    if abs(edges.width_mm - rough.width_mm) > _SIZE_OFF * rough.width_mm:  # drawn aside by stripes along the handle?
+        near = refine_long_edges(picture, view.slot, rough, reach_mm=kind.length_mm / 2 + 8, curled=False)
+        edges = near if abs(near.width_mm - rough.width_mm) < STEP_MM else edges
     _check_size(edges.width_mm, kind.width_mm, "wide", kind)
     if find_rival(picture, view.slot, edges, length_mm=kind.length_mm) is not None:
         raise StripNotFoundError(
@@ -192,7 +193,9 @@ def _between(
         )
     ways = [_hypotheses(profile, run, edges, view, kind, colours, flipped=flipped) for flipped in (False, True)]
     pose = _decide([max(way, key=lambda one: one.log_odds) for way in ways], view, kind)
-    if pose.unseen and run.contrast < _LEAST_PLASTIC:
+    if run.contrast < (
+        _LEAST_PLASTIC if pose.unseen else _LEAST_PLASTIC / 2 if max(pose.steps.values()) < _LEAST_PLASTIC else 0.0
+    ):
         raise _no_strip(kind, "nothing that stands out from the slot's ground")
     return pose
 
@@ -374,6 +377,8 @@ def _decide(ways: Sequence[_Hypothesis], view: SlotView, kind: StripKind) -> Str
         if not decided and chosen is not marked and _hardly_shows(better, other):
             return _unseen(better, other, view, kind)
         if not decided and chosen is not marked:
+            if other.covered is not None and all(other.layout.seen):
+                raise _pad_covered(other.covered)
             raise StripNotFoundError(
                 expected=f"pads of kind {kind.name} at one end of the strip",
                 found="marks at both ends that could be pads",
@@ -392,12 +397,6 @@ def _decide(ways: Sequence[_Hypothesis], view: SlotView, kind: StripKind) -> Str
         return _unseen(better, other, view, kind)
     most = max(range(len(ways)), key=lambda k: (sum(ways[k].layout.seen), counts[k]))
     raise _other_pads(ways[most].layout, extras[most], kind)
-
-
-def _could_be_pads(one: _Hypothesis) -> bool:
-    """Tell whether this end would be taken for the pads' if the other bore nothing."""
-    clean = max(one.layout.misfit) < _CLEAN and one.layout.stained is None
-    return all(one.layout.seen) and clean and one.covered is None and one.log_odds > 0
 
 
 def _could_be_pads(one: _Hypothesis) -> bool:

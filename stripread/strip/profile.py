@@ -122,8 +122,8 @@ def measure_profile(ribbon: Ribbon, *, width_mm: float, lane_mm: float) -> Profi
 def _across(roots: Float32, in_slot: Bool) -> tuple[Float, Float, Float]:
     """Return the usual colour (n, 3) across rows (rows, n, 3), its scatter (n,) and each pixel's departure from it.
 
-    Only rows in the slot count. A lamp may mirror in a wet pad: the usual colour lies somewhat below the median, and what
-    is brighter is no scatter.
+    Only rows in the slot count. A lamp may mirror in a wet pad: the usual colour lies somewhat below the median, and
+    what is brighter is no scatter.
     """
     if in_slot.all():
         rank = int(_RANK * len(roots))
