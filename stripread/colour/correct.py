@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from stripread.colour.lab import colour_science, d50_white, delta_e_2000, lab_jacobian, lab_to_xyz, xyz_to_lab
+from stripread.colour.lab import d50_white, delta_e_2000, lab_jacobian, lab_to_xyz, linear_srgb, xyz_to_lab
 from stripread.colour.map import ColourMap, MapMethod, fit_map
 from stripread.colour.mismatch import CONSTANTS, MismatchConstants
 from stripread.colour.spectra import LARGEST_DISAGREEMENT, spectra_to_xyz
@@ -19,7 +19,7 @@ from stripread.colour.tone import ToneAndLight, fit_tone_and_light
 from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float
 
-__all__ = ["Correction", "PatchColours", "fit_correction", "linear_srgb"]
+__all__ = ["Correction", "PatchColours", "fit_correction"]
 
 # Linear light beyond which a channel's mean is taken as clipped: codes 253 and 4 of 255.
 CLIPPED_HIGH, CLIPPED_LOW = 0.982, 0.0012
@@ -166,16 +166,6 @@ class Correction:
         return gradient
 
 
-def linear_srgb(lab: Float) -> Float:
-    """Linear sRGB of CIELAB: what a neutral patch reflects in each channel, nearly whatever the camera."""
-    colour = colour_science()
-    d50 = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D50"]
-    rgb: Float = colour.XYZ_to_RGB(
-        lab_to_xyz(lab), "sRGB", d50, chromatic_adaptation_transform="Bradford", apply_cctf_encoding=False
-    )
-    return rgb
-
-
 def fit_correction(patches: PatchColours, *, spectral: bool = False) -> Correction:
     """Fit the correction of one photo.
 
@@ -288,11 +278,12 @@ def _fit(patches: PatchColours, used: NDArray[np.bool_], clipped: NDArray[np.boo
     # A root-polynomial has 15 coefficients; a third as many patches more than that keeps its residuals meaningful.
     methods: tuple[MapMethod, ...] = ("linear", "root-polynomial") if used.sum() >= 20 else ("linear",)
     maps = [fit_map(scene, patches.lab, white, weights, method=method) for method in methods]
-    errors = [float(np.mean(delta_e_2000(patches.lab + m.left_out, patches.lab)[used])) for m in maps]
+    apart = delta_e_2000(patches.lab + np.stack([m.left_out for m in maps]), np.stack([patches.lab] * len(maps)))
+    errors = [float(np.mean(de00[used])) for de00 in apart]
     best = 1 if len(maps) == 2 and errors[1] < _BETTER * errors[0] else 0
     chosen = maps[best]
     left_out = np.where(clipped[:, None], np.nan, chosen.left_out)
-    de00 = np.where(clipped, np.nan, delta_e_2000(patches.lab + chosen.left_out, patches.lab))
+    de00 = np.where(clipped, np.nan, apart[best])
     ids = np.array(patches.ids)
     return Correction(
         patches=patches,
