@@ -13,6 +13,7 @@ from stripread.card.layout import CardLayout
 from stripread.card.patches import measure_patches
 from stripread.card.slot import strip_room
 from stripread.colour.correct import CLIPPED_HIGH, Correction, fit_correction
+from stripread.colour.lab import linear_srgb
 from stripread.colour.mismatch import mismatch_covariance, spectral_mismatch
 from stripread.errors import CardNotFoundError, PhotoUnfitError
 from stripread.findings import Finding
@@ -89,6 +90,9 @@ class PadMeasurement:
         Its part from coding (`coding_covariance`), which photos of like colours in like exposure share.
     light_gradient : ndarray (3,)
         Change of ``lab`` per relative change of the light at the pad.
+    u_open : ndarray (3, 3)
+        Covariance of ``lab`` by what the card leaves open of tone curve and light beyond what is usual
+        (`Correction.open_covariance`).
     polygon_px : ndarray (4, 2)
         Corners in the full-size upright photo.
     stated_mismatch : ndarray (3, 3) or None
@@ -101,6 +105,7 @@ class PadMeasurement:
     u_pixels: Float
     u_coding: Float
     light_gradient: Float
+    u_open: Float
     polygon_px: Float
     stated_mismatch: Float | None = None
 
@@ -268,8 +273,12 @@ def card_view(seen: CardMeasurement, slot: Rect, *, margin_mm: float) -> SlotVie
 def card_white(seen: CardMeasurement, places_mm: Float) -> Float:
     """Linear RGB (n, 3) of the card's white as the photo would show it at places (n, 2)."""
     patches = seen.correction.patches
-    white = patches.white & seen.correction.used
+    white = seen.correction.white
     level = (patches.linear[white] / seen.correction.tone.light(patches.places_mm[white])).mean(axis=0)
+    if not (white & patches.white).any():  # a grey stands for white
+        level = level * (
+            linear_srgb(patches.lab[patches.white]).mean(axis=0) / linear_srgb(patches.lab[white]).mean(axis=0)
+        )
     result: Float = seen.correction.tone.light(places_mm) * level
     return result
 
@@ -309,6 +318,7 @@ def _measure_one(seen: CardMeasurement, strip: StripPose, kind: StripKind, pad_i
         u_pixels=jacobian @ colour.covariance_of_mean @ jacobian.T + coding,
         u_coding=coding,
         light_gradient=correction.light_gradient(linear, place[None]),
+        u_open=correction.open_covariance(linear[0], place),
         polygon_px=polygon_px,
         stated_mismatch=correction.stated_mismatch(linear, place[None]),
     )

@@ -216,7 +216,7 @@ def _causes(
         mismatch = 2 * mismatch
     causes = {
         "pixels": pad.u_pixels,
-        "light": correction.u_light**2 * np.outer(pad.light_gradient, pad.light_gradient),
+        "light": correction.u_light**2 * np.outer(pad.light_gradient, pad.light_gradient) + pad.u_open,
         "colour_correction": mismatch,
     }
     card = measured.card.card

@@ -31,6 +31,7 @@ _OUTLIER_SIGMAS, _OUTLIER_DE00 = 6.0, 5.0
 _OUTLIER_TINT = 0.12
 _ROUNDS = 5  # what lies on the card bends the first fit, so the worst go first
 _LEAST_PATCHES, _LEAST_NEUTRALS = 8, 4
+_ONE_STEP = 3.0  # L*: greys nearer than that to the lightest one are the same step
 # Root-polynomial is kept only when its left-out residual is this much better: a tie goes to the plain map.
 _BETTER = 0.95
 # The spectral map is kept only when patches left out of it err by less than this share of what they do with the best
@@ -46,6 +47,9 @@ _TONE_ROUNDS = 3  # tone curve and spectral map in turn; three more change a col
 _STRAY, _STRAY_DELTA_E = 0.002, 0.4
 # Judged on simulated photos of the seen part, by the coverage of the pads' lightness.
 _U_LIGHT_SHARE, _U_LIGHT_LEAST = 0.3, 0.002
+# What tone curve and light of a well furnished card leave open, relative: 0.002 to 0.005 on the project's own. `u_light`
+# and the constants of the mismatch were judged with it and hold it already.
+_OPEN_USUAL = 0.006
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,6 +117,11 @@ class Correction:
     mismatch: MismatchConstants = CONSTANTS
 
     @property
+    def white(self) -> NDArray[np.bool_]:
+        """Patches (n,) that stand for white: the whites that are used, or the lightest step of grey."""
+        return _white(self.patches, self.used)
+
+    @property
     def residuals(self) -> Float:
         """CIELAB residuals (n, 3) of the patches used, each left out in turn; NaN for the others."""
         result: Float = np.where(self.used[:, None], self.left_out, np.nan)
@@ -136,6 +145,21 @@ class Correction:
         the smooth surface misses is taken as `_U_LIGHT_SHARE` of that scatter, and never less than `_U_LIGHT_LEAST`.
         """
         return float(np.hypot(_U_LIGHT_SHARE * self.tone.scatter, _U_LIGHT_LEAST))
+
+    def open_covariance(self, linear: Float, place_mm: Float) -> Float:
+        """Covariance (3, 3) of CIELAB by what the greys leave open of tone curve and light, beyond what is usual.
+
+        Nothing on a card whose greys span its lightness and its place; much far from a single row of greys, or where a
+        pad (value (3,) at a place (2,)) is brighter than all patches that could be used.
+        """
+        patches, white = self.patches, self.white
+        place = place_mm.reshape(1, 2)
+        relative = self.tone.scene_covariance(linear, place, patches.linear[white], patches.places_mm[white])
+        widest = float(np.linalg.eigvalsh(relative)[-1])
+        scene = self.scene(linear, place)[0]
+        chain = self.map.jacobian(scene) * scene
+        covariance: Float = max(0.0, 1 - _OPEN_USUAL**2 / widest) * chain @ relative @ chain.T
+        return covariance
 
     def scene(self, linear: Float, places_mm: Float) -> Float:
         """Scene RGB (n, 3), tone curve undone and light divided out."""
@@ -178,7 +202,7 @@ def fit_correction(patches: PatchColours, *, spectral: bool = False) -> Correcti
     Raises
     ------
     PhotoUnfitError
-        If fewer than 8 patches, or fewer than 4 neutral ones with at least one white, are usable.
+        If fewer than 8 patches, or fewer than 4 neutral ones, are usable, or neither white nor the next grey.
     """
     extreme = (patches.linear.max(axis=1) > CLIPPED_HIGH) | (patches.linear.min(axis=1) < CLIPPED_LOW)
     clipped = extreme | (patches.clipped_share > _CLIPPED_SHARE)
@@ -234,13 +258,26 @@ def _off_grey(correction: Correction) -> NDArray[np.bool_]:
     return off
 
 
+def _white(patches: PatchColours, used: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return the patches that stand for white: whites, or the next grey where none is usable. One step and no more."""
+    white: NDArray[np.bool_] = used & patches.white
+    if white.any():
+        return white
+    grey = patches.neutral & ~patches.white
+    if not patches.white.any() or not grey.any():
+        return white
+    lightest: NDArray[np.bool_] = used & grey & (patches.lab[:, 0] > patches.lab[grey, 0].max() - _ONE_STEP)
+    return lightest
+
+
 def _check(patches: PatchColours, used: NDArray[np.bool_], clipped: NDArray[np.bool_]) -> None:
     neutrals, whites = int((used & patches.neutral).sum()), int((used & patches.white).sum())
-    if used.sum() >= _LEAST_PATCHES and neutrals >= _LEAST_NEUTRALS and whites >= 1:
+    if used.sum() >= _LEAST_PATCHES and neutrals >= _LEAST_NEUTRALS and _white(patches, used).any():
         return
     bright = int((patches.linear.max(axis=1) > CLIPPED_HIGH).sum())
     raise PhotoUnfitError(
-        expected=f"at least {_LEAST_PATCHES} usable patches, {_LEAST_NEUTRALS} of them neutral and one white",
+        expected=f"at least {_LEAST_PATCHES} usable patches, {_LEAST_NEUTRALS} of them neutral, with a white one or the "
+        "lightest grey among them",
         found=f"{int(used.sum())} usable ({neutrals} neutral, {whites} white); {int(clipped.sum())} clipped, "
         f"{bright} of them too bright",
         remedy="Retake the photo: tap on the white of the card so that the phone exposes for it, and keep all of the "
@@ -274,7 +311,7 @@ def _fit(patches: PatchColours, used: NDArray[np.bool_], clipped: NDArray[np.boo
     tone = _fit_tone(patches, used, linear_srgb(patches.lab[used & patches.neutral]))
     scene = tone.undo(patches.linear, patches.places_mm)
     weights = np.where(used, trust, 0.0)
-    white = patches.white & used
+    white = _white(patches, used)
     # A root-polynomial has 15 coefficients; a third as many patches more than that keeps its residuals meaningful.
     methods: tuple[MapMethod, ...] = ("linear", "root-polynomial") if used.sum() >= 20 else ("linear",)
     maps = [fit_map(scene, patches.lab, white, weights, method=method) for method in methods]

@@ -43,6 +43,7 @@ _SHADOW_RESIDUAL_DESIGN = 0.12  # the same where the patches' own colours are of
 _COVER_HUE = 2.0  # times that: difference between channels from which it is no shadow
 _SHADOW_LIGHTNESS = 45.0  # L*: darker greys carry flare and noise
 _MIXED, _UNEVEN = 0.20, 0.40  # change of a channel's share, fall of the light, over the card
+_SURE = 2.0  # standard uncertainties by which a change of the light's colour must be known to be named or excluded
 _MISFIT, _MISFIT_UNFIT = 1.0, 2.5  # mean CIEDE2000 of the plain map, patches left out in turn; enrolled prints
 _MISFIT_DESIGN, _MISFIT_DESIGN_UNFIT = 2.5, 5.0  # the same for a card that carries its design colours
 _SPOILT = 2.0  # times the limit, where a shadow is known: it misleads the patches more than the pad
@@ -124,6 +125,10 @@ def judge_exposure(correction: Correction, in_view: NDArray[np.bool_]) -> list[F
     if lost > _WHITES_LOST * total or bright.sum() > _PATCHES_LOST * len(bright):
         text = f"{int(bright.sum())} of {len(bright)} patches are too bright, {lost} of {total} white ones among them."
         findings.append(make_finding("photo_clipped", text))
+    if not (correction.white & patches.white).any():
+        greys = ", ".join(name for name, yes in zip(patches.ids, correction.white, strict=True) if yes)
+        message = f"No white patch could be used; the next grey stands for it ({greys})."
+        findings.append(make_finding("grey_for_white", message))
     seen = patches.linear[whites if total else in_view].max(axis=1)
     level = float(np.median(seen)) if len(seen) else 0.0
     if level < _DARK_WHITE:
@@ -152,11 +157,15 @@ def judge_light(correction: Correction, *, enrolled: bool) -> list[Finding]:
         return findings
     width, height = patches.card_size_mm
     x, y = np.meshgrid(np.linspace(0, width, 7), np.linspace(0, height, 5))
-    light = tone.light(np.stack([x.ravel(), y.ravel()], axis=1))
-    shares = np.log(light[:, [0, 2, 0]] / light[:, [1, 1, 2]])
-    change = float(np.expm1(np.ptp(shares, axis=0).max()))
-    if change > _MIXED:
-        findings.append(make_finding("mixed_light", f"The colour of the light changes by {change:.0%} over the card."))
+    grid = np.stack([x.ravel(), y.ravel()], axis=1)
+    light = tone.light(grid)
+    change = tone.colour_change(grid)
+    if change.largest > _MIXED and np.log1p(change.largest) > _SURE * change.u_largest:
+        message = f"The colour of the light changes by {change.largest:.0%} over the card."
+        findings.append(make_finding("mixed_light", message))
+    elif _SURE * change.u_worst > np.log1p(_MIXED):
+        message = f"The white and grey patches cannot tell whether the colour of the light changes by {_MIXED:.0%}."
+        findings.append(make_finding("light_unknown", message))
     luminance = light @ _LUMINANCE
     fall = float(1 - luminance.min() / luminance.max())
     if fall > _UNEVEN:
