@@ -47,8 +47,8 @@ _TONE_ROUNDS = 3  # tone curve and spectral map in turn; three more change a col
 _STRAY, _STRAY_DELTA_E = 0.002, 0.4
 # Judged on simulated photos of the seen part, by the coverage of the pads' lightness.
 _U_LIGHT_SHARE, _U_LIGHT_LEAST = 0.3, 0.002
-# What tone curve and light of a well furnished card leave open, relative: 0.002 to 0.005 on the project's own. `u_light`
-# and the constants of the mismatch were judged with it and hold it already.
+# What tone curve and light of a well furnished card leave open, relative: 0.002 to 0.005 on the project's own, where
+# `u_light` and the constants of the mismatch were judged, so that they hold it already.
 _OPEN_USUAL = 0.006
 
 
@@ -276,8 +276,8 @@ def _check(patches: PatchColours, used: NDArray[np.bool_], clipped: NDArray[np.b
         return
     bright = int((patches.linear.max(axis=1) > CLIPPED_HIGH).sum())
     raise PhotoUnfitError(
-        expected=f"at least {_LEAST_PATCHES} usable patches, {_LEAST_NEUTRALS} of them neutral, with a white one or the "
-        "lightest grey among them",
+        expected=f"at least {_LEAST_PATCHES} usable patches, {_LEAST_NEUTRALS} of them neutral and one of these white or "
+        "the lightest grey",
         found=f"{int(used.sum())} usable ({neutrals} neutral, {whites} white); {int(clipped.sum())} clipped, "
         f"{bright} of them too bright",
         remedy="Retake the photo: tap on the white of the card so that the phone exposes for it, and keep all of the "

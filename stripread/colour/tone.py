@@ -216,7 +216,7 @@ def fit_tone_and_light(
         weighted = designs[c] * weight[:, c, None]
         gram[c, :, c] += weighted.T @ weighted
         right[c] = weighted.T @ ((target[:, c] - basis @ nominal[c]) * weight[:, c])
-    square: Float = np.linalg.inv(gram.reshape(right.size, right.size))
+    square = np.asarray(np.linalg.inv(gram.reshape(right.size, right.size)), dtype=np.float64)
     solution = (square @ right.ravel()).reshape(right.shape)
     curves, surfaces = nominal + solution[:, :count], solution[:, count:]
     fitted = np.hstack([curves, surfaces])
