@@ -24,9 +24,10 @@ __all__ = ["Correction", "PatchColours", "fit_correction"]
 # Linear light beyond which a channel's mean is taken as clipped: codes 253 and 4 of 255.
 CLIPPED_HIGH, CLIPPED_LOW = 0.982, 0.0012
 _CLIPPED_SHARE = 0.02  # of a patch's pixels at the last code; a few specks of glare are dealt with by the robust mean
-# A patch is left out when its left-out residual exceeds both: 6 robust standard deviations and 5 CIEDE2000. Enrolled
-# prints of the simulator's seen conditions reach 4.9 in one patch of a thousand.
+# A patch is left out when its left-out residual exceeds both: 6 robust standard deviations of patches as strong in
+# colour, and 5 CIEDE2000. Enrolled prints of the simulator's seen conditions reach 4.9 in one patch of a thousand.
 _OUTLIER_SIGMAS, _OUTLIER_DE00 = 6.0, 5.0
+_CHROMA, _ENOUGH = 15.0, 6  # from where a patch is strong in colour; fewer of a sort tell no scatter
 # The same for neutral patches by how much a channel's light departs from the other channels'.
 _OUTLIER_TINT = 0.12
 _ROUNDS = 5  # what lies on the card bends the first fit, so the worst go first
@@ -211,10 +212,7 @@ def fit_correction(patches: PatchColours, *, spectral: bool = False) -> Correcti
     for _ in range(_ROUNDS):
         _check(patches, used, clipped)
         correction = _fit(patches, used, clipped, trust)
-        spread = 1.4826 * np.median(np.linalg.norm(correction.left_out[used], axis=1))
-        far = (np.linalg.norm(correction.left_out, axis=1) > _OUTLIER_SIGMAS * spread) & (
-            correction.de00 > _OUTLIER_DE00
-        )
+        far = _far_off(correction) & (correction.de00 > _OUTLIER_DE00)
         now = ~clipped & ~far & ~_off_grey(correction)
         if np.array_equal(now, used) or now.sum() < used.sum() // 2:
             break
@@ -245,6 +243,25 @@ def _with_spectra(plain: Correction, reflectance: Float) -> Correction:
     if too_far or np.mean(de00[used]) > _SPECTRAL_BETTER * plain.residual_de00_mean:
         return plain
     return replace(plain, tone=tone, map=fitted, de00=de00)
+
+
+def _far_off(correction: Correction) -> NDArray[np.bool_]:
+    """Return the patches whose left-out residual is no longer usual in this photo for a colour so strong.
+
+    What lamp and phone do to colours grows with their chroma, and is largest at the edge of the inks' gamut, where no
+    other patch is near: taken for one scatter of all, that looks like a thing on the card.
+    """
+    used, lab = correction.used, correction.patches.lab
+    size, chroma = np.linalg.norm(correction.left_out, axis=1), np.hypot(lab[:, 1], lab[:, 2])
+    usual = np.full(len(size), 1.4826 * np.median(size[used]))
+    weak, strong = used & (chroma < _CHROMA), used & (chroma >= _CHROMA)
+    if min(weak.sum(), strong.sum()) >= _ENOUGH:
+        low, high = 1.4826 * np.median(size[weak]), 1.4826 * np.median(size[strong])
+        from_chroma, to_chroma = np.median(chroma[weak]), np.median(chroma[strong])
+        slope = max(0.0, float((high - low) / (to_chroma - from_chroma)))
+        usual = np.maximum(usual, low + slope * (chroma - from_chroma))
+    far: NDArray[np.bool_] = size > _OUTLIER_SIGMAS * usual
+    return far
 
 
 def _off_grey(correction: Correction) -> NDArray[np.bool_]:

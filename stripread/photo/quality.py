@@ -36,7 +36,7 @@ _LUMINANCE = np.array([0.2126, 0.7152, 0.0722])  # of linear sRGB, IEC 61966-2-1
 # Markers of 15 mm are lost from about 0.55 mm on.
 _SOFT_MM = 0.45
 _WHITES_LOST, _PATCHES_LOST = 1 / 3, 0.10  # shares too bright from which photo_clipped
-_PAD_BRIGHTER = 1.10  # times the brightest patch that could be used: the tone curve is only guessed there
+_PAD_BRIGHTER = 1.35  # times the brightest patch that could be used: the tone curve is only guessed there
 _DARK_WHITE = 0.20  # linear light of the card's white: code 124 of 255
 _SHADOW_RESIDUAL = 0.03  # relative, of the second worst neutral patch about the smooth light
 _SHADOW_RESIDUAL_DESIGN = 0.12  # the same where the patches' own colours are off by as much
