@@ -293,8 +293,8 @@ def _check(patches: PatchColours, used: NDArray[np.bool_], clipped: NDArray[np.b
         return
     bright = int((patches.linear.max(axis=1) > CLIPPED_HIGH).sum())
     raise PhotoUnfitError(
-        expected=f"at least {_LEAST_PATCHES} usable patches, {_LEAST_NEUTRALS} of them neutral and one of these white or "
-        "the lightest grey",
+        expected=f"at least {_LEAST_PATCHES} usable patches, {_LEAST_NEUTRALS} of them neutral, with white or the next "
+        "grey among them",
         found=f"{int(used.sum())} usable ({neutrals} neutral, {whites} white); {int(clipped.sum())} clipped, "
         f"{bright} of them too bright",
         remedy="Retake the photo: tap on the white of the card so that the phone exposes for it, and keep all of the "
