@@ -28,12 +28,14 @@ from stripread.strip.pads import PadColour, measure_pad
 from stripread.strip.view import SlotView
 
 __all__ = [
+    "CardInspection",
     "CardMeasurement",
     "PadMeasurement",
     "StripMeasurement",
     "card_view",
     "card_white",
     "coding_covariance",
+    "inspect_card",
     "measure_card",
     "measure_strip",
     "pad_mismatch",
@@ -73,6 +75,28 @@ class CardMeasurement:
     correction: Correction
     blur: Blur | None
     findings: tuple[Finding, ...]
+    timing_ms: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CardInspection:
+    """What a photo shows of a card, also where nothing may be measured by it.
+
+    Attributes
+    ----------
+    correction : Correction or None
+        None where too few patches were usable.
+    refusal : PhotoUnfitError or None
+        Why the photo would not be read; None where it would.
+    """
+
+    photo: Photo
+    card: CardLayout
+    pose: CardPose
+    correction: Correction | None
+    blur: Blur | None
+    findings: tuple[Finding, ...]
+    refusal: PhotoUnfitError | None
     timing_ms: Mapping[str, float]
 
 
@@ -172,22 +196,51 @@ def measure_card(file: PhotoFile, card: CardLayout, *, spectral: bool = False) -
         A photo that cannot be decoded, no card or not exactly one in it, too few usable patches, light in which their
         colours cannot be matched.
     """
+    seen = inspect_card(file, card, spectral=spectral)
+    if seen.refusal is not None:
+        raise seen.refusal
+    assert seen.correction is not None, "a photo without a correction is refused"
+    return CardMeasurement(
+        photo=seen.photo,
+        card=card,
+        pose=seen.pose,
+        correction=seen.correction,
+        blur=seen.blur,
+        findings=seen.findings,
+        timing_ms=seen.timing_ms,
+    )
+
+
+def inspect_card(file: PhotoFile, card: CardLayout, *, spectral: bool = False) -> CardInspection:
+    """Find a card in a photo and tell what it shows, also where the photo is unfit to measure by.
+
+    Raises
+    ------
+    StripReadError
+        A photo that cannot be decoded, no card or not exactly one in it.
+    """
     watch = Stopwatch()
     photo, pose = _decode_and_find(file, card, watch)
+    correction, quality, refusal = None, None, None
     with watch.stage("patches"):
         patches = measure_patches(photo, pose.homography, card)
     with watch.stage("correction"):
-        correction = fit_correction(patches, spectral=spectral)
-    with watch.stage("quality"):
-        squares = [m.corners_mm for m in card.markers if m.id in pose.markers_found]
-        quality = judge_card(photo, pose.homography, squares, correction, enrolled=card.enrolment is not None)
-    return CardMeasurement(
+        try:
+            correction = fit_correction(patches, spectral=spectral)
+        except PhotoUnfitError as error:
+            refusal = error
+    if correction is not None:
+        with watch.stage("quality"):
+            squares = [m.corners_mm for m in card.markers if m.id in pose.markers_found]
+            quality = judge_card(photo, pose.homography, squares, correction, enrolled=card.enrolment is not None)
+    return CardInspection(
         photo=photo,
         card=card,
         pose=pose,
         correction=correction,
-        blur=quality.blur,
-        findings=(*pose.findings, *quality.findings),
+        blur=None if quality is None else quality.blur,
+        findings=(*pose.findings, *(() if quality is None else quality.findings)),
+        refusal=refusal if quality is None else quality.refusal,
         timing_ms=watch.timing_ms,
     )
 

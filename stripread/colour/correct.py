@@ -100,8 +100,10 @@ class Correction:
     de00 : ndarray (n,)
         CIEDE2000 of the patches left out of the map that is used.
     linear_misfit : float
-        Mean CIEDE2000 of the patches used, each left out in turn of a plain linear map. It shows an odd lamp
-        better than the bent map does, which hides a part of it.
+        Mean CIEDE2000 of the patches used, each left out in turn of a plain linear map.
+    taken_away : float
+        How much of the white's light in one channel the plain linear map takes away to get another colour, the largest
+        of the three: 0 in lamps that hold all colours, where the phone has worked them out already.
     mismatch : MismatchConstants
         How the left-out residuals tell of the error of a pad.
     """
@@ -115,6 +117,7 @@ class Correction:
     left_out: Float
     de00: Float
     linear_misfit: float
+    taken_away: float
     mismatch: MismatchConstants = CONSTANTS
 
     @property
@@ -349,4 +352,5 @@ def _fit(patches: PatchColours, used: NDArray[np.bool_], clipped: NDArray[np.boo
         left_out=left_out,
         de00=de00,
         linear_misfit=errors[0],
+        taken_away=float(np.maximum(-maps[0].coefficients, 0).sum(axis=1).max()),
     )
