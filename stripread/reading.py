@@ -41,7 +41,7 @@ _UNFAMILIAR = 0.3
 # stranger than real ones are covered, and their intervals are hardly wider than in a good match.
 _ALIKE = 2 * _UNFAMILIAR
 # From here on u grows with the distance: no seen lamp or phone is so unlike a lot, and the constants of the mismatch
-# were not fitted there. Of red-blue lamps whose photos are not refused, 85 % of the numbers left hold then, 55 % without.
+# were not fitted there. Of red-blue lamps whose photos are not refused, 85 % of the numbers left hold then, 55 % else.
 _FAR = 1.0
 
 
