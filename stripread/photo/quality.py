@@ -44,12 +44,12 @@ _COVER_HUE = 2.0  # times that: difference between channels from which it is no 
 _SHADOW_LIGHTNESS = 45.0  # L*: darker greys carry flare and noise
 _MIXED, _UNEVEN = 0.20, 0.40  # change of a channel's share, fall of the light, over the card
 _SURE = 2.0  # standard uncertainties by which a change of the light's colour must be known to be named or excluded
-# Mean CIEDE2000 of patches left out of the map that is used. Enrolled prints in seen lamps reach 0.68 at most, real
-# phones 2 to 4. With invented phones far stranger than those (tone curves, saturation by hue, local tone mapping) 98 %
-# of the pads are covered, as many at 3 to 5 as under 1: only beyond nothing is known. Of photos in red-blue light these
-# two limits refuse 95 %; among the phones 2 % exceed one of them.
+# Mean CIEDE2000 of patches left out of the map that is used. Enrolled prints in seen lamps reach 0.68, real phones 2 to
+# 4. With invented phones stranger than those (tone curves, saturation by hue, local tone mapping) 98 % of the pads are
+# covered, 94 % at a misfit of 3 to 5; beyond, nothing is known. Of photos in red-blue light these two limits refuse 95 %
+# (with too few usable patches), of those phones' 1.5 %.
 _MISFIT, _MISFIT_DESIGN, _MISFIT_UNFIT = 0.75, 2.0, 5.0
-_TAKEN_AWAY = 0.2  # seen lamps 0.0, sodium 0.03, strange phones 0.12 (95 %), red-blue light 0.6 (median)
+_TAKEN_AWAY = 0.2  # seen lamps 0.0, sodium 0.03, strange phones 0.08 (95 %), red-blue light 0.6 (median)
 _SPOILT = 2.0  # times the limit, where a shadow is known: it misleads the patches more than the pad
 _DISAGREES_DESIGN = 12.0  # CIEDE2000: a print may well be 5 from its design in one patch
 _NEIGHBOUR = 1.6  # times the usual distance between patches: next to it, diagonals included

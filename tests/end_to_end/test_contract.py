@@ -2,6 +2,7 @@
 
 import json
 import math
+import re
 import subprocess
 import sys
 import tomllib
@@ -191,11 +192,30 @@ def test_card_check_prints_its_keys_and_tells_fit_from_unfit(tmp_path):
     assert result.exit_code == 0
     (record,) = records(result)
     assert {"photo", "card", "geometry", "correction", "findings"} <= set(record)
+    assert record["would_read"] is True
+    assert "error" not in record
     assert len(record["geometry"]["card_corners"]) == 4
     assert "FIT" in check(GOOD).stdout
     missing = check(tmp_path / "missing.jpg", "--json")
     assert missing.exit_code == 1
     assert records(missing)[0]["error"]["code"] == "photo_unreadable"
+
+
+def test_card_check_tells_its_figures_of_a_photo_that_would_not_be_read(tmp_path):
+    """Here it would not, as the colours are those of another print: red stands where green is expected."""
+    other = tmp_path / "other.toml"
+    other.write_text(re.sub(r"lab = \[([^,]+), ([^,]+), ([^]]+)]", r"lab = [\1, \3, \2]", CARD.read_text("utf-8")))
+    result = CliRunner().invoke(app, ["card", "check", str(GOOD), "--card", str(other), "--json"])
+    assert result.exit_code == 1
+    (record,) = records(result)
+    assert record["would_read"] is False
+    assert set(record["error"]) == {"code", "expected", "found", "remedy"}
+    assert record["error"]["code"] == "photo_unfit"
+    assert record["correction"]["residual_de00_mean"] > 5.0
+    assert len(record["geometry"]["card_corners"]) == 4
+    text = CliRunner().invoke(app, ["card", "check", str(GOOD), "--card", str(other)]).stdout
+    assert "what to do" in text
+    assert "worst" in text
 
 
 def test_the_page_of_file_formats_names_every_key_of_the_demo_files():
