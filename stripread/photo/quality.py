@@ -46,7 +46,7 @@ _MIXED, _UNEVEN = 0.20, 0.40  # change of a channel's share, fall of the light, 
 _SURE = 2.0  # standard uncertainties by which a change of the light's colour must be known to be named or excluded
 # Mean CIEDE2000 of patches left out of the map that is used. Enrolled prints in seen lamps reach 0.68, real phones 2 to
 # 4. With invented phones stranger than those (tone curves, saturation by hue, local tone mapping) 98 % of the pads are
-# covered, 94 % at a misfit of 3 to 5; beyond, nothing is known. Of photos in red-blue light these two limits refuse 95 %
+# covered, 94 % at a misfit of 3 to 5; beyond, nothing is known. Of photos in red-blue light both limits refuse 95 %
 # (with too few usable patches), of those phones' 1.5 %.
 _MISFIT, _MISFIT_DESIGN, _MISFIT_UNFIT = 0.75, 2.0, 5.0
 _TAKEN_AWAY = 0.2  # seen lamps 0.0, sodium 0.03, strange phones 0.08 (95 %), red-blue light 0.6 (median)

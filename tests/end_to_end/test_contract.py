@@ -2,16 +2,17 @@
 
 import json
 import math
-import re
 import subprocess
 import sys
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 from typer.testing import CliRunner, Result
 
+from stripread.card import load_card, save_card
 from stripread.cli import app
 from stripread.findings import REGISTRY
 
@@ -202,9 +203,12 @@ def test_card_check_prints_its_keys_and_tells_fit_from_unfit(tmp_path):
 
 
 def test_card_check_tells_its_figures_of_a_photo_that_would_not_be_read(tmp_path):
-    """Here it would not, as the colours are those of another print: red stands where green is expected."""
-    other = tmp_path / "other.toml"
-    other.write_text(re.sub(r"lab = \[([^,]+), ([^,]+), ([^]]+)]", r"lab = [\1, \3, \2]", CARD.read_text("utf-8")))
+    """Here it would not, as the card file has the colours in another order."""
+    other, card = tmp_path / "other.toml", load_card(CARD)
+    colours = [p.lab for p in card.patches if p.role == "colour"]
+    shuffled = iter([*colours[17:], *colours[:17]])
+    wrong = tuple(replace(p, lab=next(shuffled)) if p.role == "colour" else p for p in card.patches)
+    save_card(replace(card, patches=wrong), other)
     result = CliRunner().invoke(app, ["card", "check", str(GOOD), "--card", str(other), "--json"])
     assert result.exit_code == 1
     (record,) = records(result)
