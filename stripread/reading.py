@@ -198,6 +198,11 @@ def _likeness(measured: StripMeasurement, lot: Lot) -> Likeness:
     return compare_signature(patches.ids, patches.lab, correction.residuals, ~patches.neutral, lot.conditions)
 
 
+def _widened(like: Likeness) -> float:
+    """Return the factor on the mismatch's uncertainty of a photo so unlike its lot that no constant was fitted there."""
+    return max(1.0, like.distance / _FAR) if like.comparable else 1.0
+
+
 def _weighed(finding: Finding, like: Likeness) -> Finding:
     """Return a finding of the photo, weighed by how like it is to the lot's: what both have in common cancels."""
     if finding.code != "poor_correction" or not like.comparable or like.distance > _ALIKE:
@@ -230,9 +235,7 @@ def _causes(
 ) -> dict[str, Float]:
     """Covariances of the pad's CIELAB, by what causes them."""
     correction = measured.card.correction
-    if like.comparable:
-        scale *= max(1.0, like.distance / _FAR)
-    mismatch = scale**2 * pad_mismatch(pad, correction, like.difference, u_reference=u_reference)
+    mismatch = (scale * _widened(like)) ** 2 * pad_mismatch(pad, correction, like.difference, u_reference=u_reference)
     if not like.comparable:  # the calibration's own mismatch is unknown: as much again
         mismatch = 2 * mismatch
     causes = {
