@@ -1,6 +1,6 @@
 """From a photo of a dipped strip to concentrations with intervals: measured pads held against their lot's curves."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import pairwise
@@ -198,9 +198,13 @@ def _likeness(measured: StripMeasurement, lot: Lot) -> Likeness:
     return compare_signature(patches.ids, patches.lab, correction.residuals, ~patches.neutral, lot.conditions)
 
 
-def _widened(like: Likeness) -> float:
-    """Return the factor on the mismatch's uncertainty of a photo so unlike its lot that no constant was fitted there."""
-    return max(1.0, like.distance / _FAR) if like.comparable else 1.0
+def _widened(like: Likeness, findings: Sequence[Finding]) -> float:
+    """Return the factor on the u of the mismatch, of a photo so unlike its lot that no constant was fitted there.
+
+    A shadow or a thing on the card makes it unlike as well, but is no light that hides colours, and is named.
+    """
+    spoilt = any(f.code in ("shadow_edge", "card_covered") for f in findings)
+    return max(1.0, like.distance / _FAR) if like.comparable and not spoilt else 1.0
 
 
 def _weighed(finding: Finding, like: Likeness) -> Finding:
@@ -235,7 +239,9 @@ def _causes(
 ) -> dict[str, Float]:
     """Covariances of the pad's CIELAB, by what causes them."""
     correction = measured.card.correction
-    mismatch = (scale * _widened(like)) ** 2 * pad_mismatch(pad, correction, like.difference, u_reference=u_reference)
+    mismatch = (scale * _widened(like, measured.card.findings)) ** 2 * pad_mismatch(
+        pad, correction, like.difference, u_reference=u_reference
+    )
     if not like.comparable:  # the calibration's own mismatch is unknown: as much again
         mismatch = 2 * mismatch
     causes = {

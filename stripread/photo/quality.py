@@ -49,6 +49,7 @@ _SURE = 2.0  # standard uncertainties by which a change of the light's colour mu
 # covered, 94 % at a misfit of 3 to 5; beyond, nothing is known. Of photos in red-blue light both limits refuse 95 %
 # (with too few usable patches), of those phones' 1.5 %.
 _MISFIT, _MISFIT_DESIGN, _MISFIT_UNFIT = 0.75, 2.0, 5.0
+_PLAIN, _PLAIN_DESIGN = 1.0, 2.5  # the same of a plain linear map: it shows sodium lamps, which a bent map hides
 _TAKEN_AWAY = 0.2  # seen lamps 0.0, sodium 0.03, strange phones 0.08 (95 %), red-blue light 0.6 (median)
 _SPOILT = 2.0  # times the limit, where a shadow is known: it misleads the patches more than the pad
 _DISAGREES_DESIGN = 12.0  # CIEDE2000: a print may well be 5 from its design in one patch
@@ -232,10 +233,11 @@ def judge_correction(correction: Correction, *, enrolled: bool, spoilt: bool = F
             found=f"colours that show only when {away:.0%} of another channel is taken away",
             remedy=remedy,
         )
-    doubtful = _MISFIT if enrolled else _MISFIT_DESIGN
-    if misfit > doubtful and not spoilt:
+    doubtful, plain = (_MISFIT, _PLAIN) if enrolled else (_MISFIT_DESIGN, _PLAIN_DESIGN)
+    if (misfit > doubtful or correction.linear_misfit > plain) and not spoilt:
         message = (
-            f"Patches left out of the fit are missed by {misfit:.1f} CIEDE2000 on average; up to {doubtful:g} is usual."
+            f"Patches left out of the fit are missed by {misfit:.2g} CIEDE2000 on average, by "
+            f"{correction.linear_misfit:.2g} with a plain map; up to {doubtful:g} and {plain:g} is usual."
         )
         return [make_finding("poor_correction", message)]
     return []

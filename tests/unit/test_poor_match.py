@@ -28,6 +28,10 @@ def test_other_findings_stay_as_they_are() -> None:
 
 
 def test_u_grows_with_the_distance_from_the_lot_beyond_what_was_fitted() -> None:
-    assert _widened(like(0.9)) == 1.0
-    assert _widened(like(3.0)) == pytest.approx(3.0)
-    assert _widened(like(float("nan"), comparable=False)) == 1.0
+    assert _widened(like(0.9), [POOR]) == 1.0
+    assert _widened(like(3.0), [POOR]) == pytest.approx(3.0)
+    assert _widened(like(float("nan"), comparable=False), [POOR]) == 1.0
+
+
+def test_a_shadow_on_the_card_is_not_taken_for_a_light_unlike_the_lot() -> None:
+    assert _widened(like(3.0), [make_finding("shadow_edge", "White and grey patches depart.")]) == 1.0
