@@ -27,7 +27,7 @@ _LIKENESS_MIN = 0.5  # true markers reach 0.6 and more, at worst
 _BENT_MM, _BENT_PX = 0.15, 0.25  # card_bent from this residual on, rms over the markers' corners, mm and px added up
 _GROWTH_MAX = 0.05  # share of a marker's side by which ink may spread or blur shrink it
 _USELESS_MM = 0.6  # CardBentError from this one on
-_EDGE_MM = 1.0  # card_covered when the outline leaves the picture by more
+_EDGE_MM = 1.0  # card_covered when the outline leaves the picture by more, and print with it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -264,7 +264,7 @@ def _pose(chosen: dict[int, Float], card: CardLayout, full_size: tuple[int, int]
         findings.append(make_finding("card_bent", f"The card's {evidence}; a flat card stays under {flat_mm:.2f} mm."))
     corners_px = apply_homography(homography, card.corners_mm)
     past = np.maximum(-0.5 - corners_px, corners_px - np.array(full_size) + 0.5).max(axis=1) / px_per_mm
-    if (past > _EDGE_MM).any():
+    if (past > _EDGE_MM).any() and _print_leaves(card, homography, full_size):
         names = ", ".join(_place(c, card) for c, p in zip(card.corners_mm, past, strict=True) if p > _EDGE_MM)
         findings.append(make_finding("card_covered", f"The card leaves the picture by {past.max():.0f} mm ({names})."))
     return CardPose(
@@ -277,6 +277,14 @@ def _pose(chosen: dict[int, Float], card: CardLayout, full_size: tuple[int, int]
         tilt_deg=_tilt_deg(homography, full_size),
         findings=tuple(findings),
     )
+
+
+def _print_leaves(card: CardLayout, homography: Float, full_size: tuple[int, int]) -> bool:
+    """Tell whether anything printed on the card leaves the picture: its bare margin is no loss."""
+    rooms = [] if card.slot is None else [card.slot.corners]
+    printed = np.concatenate([*(m.corners_mm for m in card.markers), *(p.rect.corners for p in card.patches), *rooms])
+    seen = apply_homography(homography, printed)
+    return bool(((seen < -0.5) | (seen > np.array(full_size) - 0.5)).any())
 
 
 def _consistent(chosen: dict[int, Float], card: CardLayout) -> tuple[dict[int, Float], _Agreement]:

@@ -197,14 +197,24 @@ def test_stray_marker_of_the_card_on_the_bench_does_not_move_the_pose(card: Card
     assert strays(pose, truth, card).max() < 0.5
 
 
-def test_card_that_leaves_the_picture_is_noted(card: CardLayout) -> None:
+def leaving_by(card: CardLayout, mm: float) -> CardPose:
+    """The pose of a turned card whose leftmost corner lies outside the picture."""
     picture = bench(SMALL, np.random.default_rng(0))
-    truth = pose_homography(card, SMALL, share=0.5, turn_deg=0, centre=(0.0, 0.5))
-    shifted = np.array([[1, 0, -3.5 * 0.5 * SMALL[0] / card.width_mm], [0, 1, 0], [0, 0, 1]]) @ truth  # by 3.5 mm
-    put_card(picture, card, shifted)
-    pose = find_card(photo_of(picture, full_size=SMALL), card)
-    (finding,) = (f for f in pose.findings if f.code == "card_covered")
-    assert "top left, bottom left" in finding.message
+    truth = pose_homography(card, SMALL, share=0.5, turn_deg=20, centre=(0.3, 0.5))
+    left = apply_homography(truth, card.corners_mm)[:, 0].min() + mm * 0.5 * SMALL[0] / card.width_mm
+    put_card(picture, card, np.array([[1, 0, -left], [0, 1, 0], [0, 0, 1]]) @ truth)
+    return find_card(photo_of(picture, full_size=SMALL), card)
+
+
+def test_card_whose_print_leaves_the_picture_is_noted() -> None:
+    (finding,) = (f for f in leaving_by(design_card(), 12.0).findings if f.code == "card_covered")
+    assert "bottom left" in finding.message
+
+
+def test_a_bare_margin_outside_the_picture_covers_nothing() -> None:
+    pose = leaving_by(design_card(), 3.5)
+    assert len(pose.markers_found) == 4
+    assert codes(pose) == set()
 
 
 @pytest.mark.parametrize(("sagitta_mm", "outcome"), [(0.2, "flat"), (5.0, "bent"), (25.0, "useless")])
