@@ -21,7 +21,7 @@ Grey = NDArray[np.uint8]
 # Limits that we chose; docs/explanation/finding-the-card.md says on which simulated scenes.
 _ENOUGH_MARKERS = 3
 _SEARCH_PIXELS = 3.0e6  # the first search uses a picture of about this size
-_GLANCE_PIXELS, _GLANCE_SIDE_PX = 1.8e5, 20.0  # the picture of the first glance, and its markers, are no smaller
+_GLANCE_PIXELS, _GLANCE_SIDE_PX = 1.8e5, 18.0  # the picture of the first glance, and its markers, are no smaller
 _SMALLEST_CARD = 0.1  # of the longer side; cards down to 0.2 are promised, turned, tilted or in an upright photo
 _FOCAL_SHARE = 0.8  # of the longer side: phones' main lenses lie between about 0.7 and 0.85
 _LIKENESS_MIN = 0.5  # true markers reach 0.6 and more, at worst
@@ -137,23 +137,27 @@ def _passes(shape: tuple[int, ...]) -> Iterator[tuple[float, tuple[int, ...]]]:
 
 
 def _glance(grey: Grey, markers: MarkerSet) -> list[Sighting]:
-    """Look for a card that is large in the photo, in a small picture; none where there is anything else to tell.
+    """Look for a card that is large in the photo, in small pictures; none where there is anything else to tell.
 
-    Its markers must all be there, each once, and so large that another card of half the size would have shown as well.
-    Corners are placed in the photo as it is, so nothing is lost in accuracy.
+    Its markers must all be there, each once, and so large that another card of a little over half the size would have
+    shown as well. Corners are placed in the photo as it is, so nothing is lost in accuracy.
     """
-    small, factor = grey, 1.0
-    while small.size > 4 * _GLANCE_PIXELS:
+    pictures = [grey]
+    while pictures[-1].size > 4 * _GLANCE_PIXELS:
         # Halved time and again, which OpenCV does much faster than a quarter at once.
-        small = np.asarray(cv2.resize(small, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-        factor /= 2
-    share = 0.5 * _GLANCE_SIDE_PX / max(small.shape)
-    raw = detect_markers(small, markers, factor=1.0, windows=(13,), smallest_share=share)
-    if len(raw) != len(markers.ids) or min(s.side for s in raw) < _GLANCE_SIDE_PX:
-        return []
-    carried = [Sighting(id=s.id, corners=scale_points(s.corners, 1 / factor)) for s in raw]
-    seen = _merged([], carried, grey, markers)
-    return seen if {s.id for s in seen} == set(markers.ids) else []
+        half = cv2.resize(pictures[-1], None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+        pictures.append(np.asarray(half, dtype=np.uint8))
+    for level in range(len(pictures) - 1, max(0, len(pictures) - 3), -1):
+        small = pictures[level]
+        share = 0.5 * _GLANCE_SIDE_PX / max(small.shape)
+        raw = detect_markers(small, markers, factor=1.0, windows=(11,), smallest_share=share)
+        least = min((s.side for s in raw), default=0.0)
+        if least < _GLANCE_SIDE_PX:
+            continue
+        carried = [Sighting(id=s.id, corners=scale_points(s.corners, 2.0**level)) for s in raw]
+        seen = _merged([], carried, grey, markers)
+        return seen if sorted(s.id for s in seen) == sorted(markers.ids) else []
+    return []
 
 
 def _merged(seen: list[Sighting], fresh: Sequence[Sighting], grey: Grey, markers: MarkerSet) -> list[Sighting]:
