@@ -169,13 +169,8 @@ def _refine_once(grey: Grey, corners: Float, modules: int) -> tuple[Float, NDArr
     across = (share * reach[:, None])[:, None, :, None] * out[:, :, None]
     at = (points[:, :, :, None] + across[:, :, None]).astype(np.float32)  # marker, edge, t, share, x or y
     flat = at.reshape(-1, len(share), 2)
-    # Rows of a map for OpenCV are at most 32767.
-    profile = np.concatenate(
-        [
-            cv2.remap(grey, part[..., 0], part[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-            for part in np.split(flat, range(30000, len(flat), 30000))
-        ]
-    ).reshape(at.shape[:-1])
+    profile = cv2.remap(grey, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    profile = profile.reshape(at.shape[:-1])
     rise = np.diff(profile.astype(np.float64), axis=3).clip(min=0) ** 2
     weight = rise.sum(axis=3)
     middle = (share[1:] + share[:-1]) / 2

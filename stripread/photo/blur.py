@@ -63,22 +63,31 @@ def measure_blur(photo: Photo, homography: Float, squares_mm: Sequence[Float]) -
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_REPLICATE,
     )
-    light = photo.decode_table[:, 1][seen[..., 1]].reshape(len(start), _SEGMENTS, _ALONG, _ACROSS).mean(axis=2)
+    light = np.take(np.ascontiguousarray(photo.decode_table[:, 1]), seen[..., 1]).reshape(len(start), _SEGMENTS, _ALONG, _ACROSS).mean(axis=2)
     px_per_mm = np.linalg.norm(full[:, :, -1] - full[:, :, 0], axis=-1).mean(axis=1) / (2 * reach[:, 0])
     ends = _ACROSS // 6
     low, high = np.median(light[..., :ends], axis=-1), np.median(light[..., -ends:], axis=-1)
-    widths: tuple[list[float], list[float]] = ([], [])
-    pixels: tuple[list[float], list[float]] = ([], [])
-    for k, s in np.argwhere(high - low > 0.3 * high):
-        profile = np.maximum.accumulate((light[k, s] - low[k, s]) / (high[k, s] - low[k, s]))
-        rise = np.interp([0.2, 0.8], profile + 1e-9 * np.arange(_ACROSS), across * reach[k, 0])
-        sigma = float(rise[1] - rise[0]) / 1.683
-        runs = 0 if abs(normal[k, 0]) > abs(normal[k, 1]) else 1
-        widths[runs].append(sigma)
-        pixels[runs].append(sigma * float(px_per_mm[k]))
-    if not widths[0] or not widths[1]:
+    steps = high - low > 0.3 * high
+    if not steps.any():
         return None
+    side_of, _ = np.nonzero(steps)
+    profile = (light[steps] - low[steps, None]) / (high - low)[steps, None]
+    profile = np.maximum.accumulate(profile, axis=1) + 1e-9 * np.arange(_ACROSS)
+    sigma = (_crossing(profile, 0.8) - _crossing(profile, 0.2)) * 2 / (_ACROSS - 1) * reach[side_of, 0] / 1.683
+    down = (np.abs(normal[:, 0]) > np.abs(normal[:, 1]))[side_of]
+    if down.all() or not down.any():
+        return None
+    sigma_px = sigma * px_per_mm[side_of]
     return Blur(
-        px=(float(np.median(pixels[0])), float(np.median(pixels[1]))),
-        mm=(float(np.median(widths[0])), float(np.median(widths[1]))),
+        px=(float(np.median(sigma_px[down])), float(np.median(sigma_px[~down]))),
+        mm=(float(np.median(sigma[down])), float(np.median(sigma[~down]))),
     )
+
+
+def _crossing(profiles: Float, level: float) -> Float:
+    """Where each of the rising profiles (n, samples) reaches a level, in samples; its end where it never does."""
+    last = profiles.shape[1] - 1
+    after = np.clip((profiles <= level).sum(axis=1), 1, last)
+    row = np.arange(len(profiles))
+    low, high = profiles[row, after - 1], profiles[row, after]
+    return np.asarray(after - 1 + np.clip((level - low) / (high - low), 0.0, 1.0), dtype=np.float64)
