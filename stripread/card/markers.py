@@ -163,26 +163,47 @@ def _refine_once(grey: Grey, corners: Float, modules: int) -> tuple[Float, NDArr
     out = np.stack([along[..., 1], -along[..., 0]], axis=2) / np.maximum(length, 1e-9)[..., None]
     # Inside the border; longer profiles meet the blur of inner cells.
     reach = np.maximum(1.5, 0.5 * length.min(axis=1) / modules)
-    share = np.linspace(-1, 1, 2 * int(np.ceil(reach.max())) + 1)
+    # A step is at most a pixel. Smaller markers' profiles stand still once they are through, where nothing rises.
+    count = 2 * np.ceil(reach)
+    step = np.minimum(2 / count[:, None] * np.arange(count.max() + 1), 2.0)
+    steps = reach[:, None] * (step - 1)
     t = np.linspace(1 / modules, 1 - 1 / modules, int(np.clip(length.max(), 8, 40)))
-    points = corners[:, :, None] + t[:, None] * along[:, :, None]
-    across = (share * reach[:, None])[:, None, :, None] * out[:, :, None]
-    at = (points[:, :, :, None] + across[:, :, None]).astype(np.float32)  # marker, edge, t, share, x or y
-    flat = at.reshape(-1, len(share), 2)
-    profile = cv2.remap(grey, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    profile = profile.reshape(at.shape[:-1])
+    # marker, edge, t, step; x and y apart, as NumPy is slow along an axis of two
+    x, y = (
+        (
+            (corners[..., axis, None] + t * along[..., axis, None])[..., None]
+            + steps[:, None, None, :] * out[..., axis, None, None]
+        ).astype(np.float32)
+        for axis in (0, 1)
+    )
+    shape, flat = x.shape, (-1, x.shape[-1])
+    profile = cv2.remap(grey, x.reshape(flat), y.reshape(flat), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    profile = profile.reshape(shape)
     rise = np.diff(profile.astype(np.float64), axis=3).clip(min=0) ** 2
     weight = rise.sum(axis=3)
-    middle = (share[1:] + share[:-1]) / 2
-    offset = reach[:, None, None] * (rise @ middle) / np.maximum(weight, 1e-9)
-    keep = (weight > 0.1 * np.median(weight, axis=2, keepdims=True)) & (weight > 4)
+    middle = (steps[:, 1:] + steps[:, :-1]) / 2
+    offset = (rise @ middle[:, None, :, None])[..., 0] / np.maximum(weight, 1e-9)
+    keep = (weight > 0.1 * _median(weight)) & (weight > 4)
     line, enough = _fit_lines(t, offset, keep)
     begin = corners + line[..., :1] * out
     end = np.roll(corners, -1, axis=1) + line.sum(axis=2, keepdims=True) * out
-    lines = np.cross(_homogeneous(begin), _homogeneous(end))
-    meet = np.cross(np.roll(lines, 1, axis=1), lines)
-    good &= enough & (np.abs(meet[..., 2]).min(axis=1) >= 1e-9)
-    return meet[..., :2] / np.where(good[:, None], meet[..., 2], 1.0)[..., None], good
+    # Lines a x + b y + c = 0 along the edges; each corner is where its edge meets the one before.
+    rise_y, run_x = begin[..., 1] - end[..., 1], end[..., 0] - begin[..., 0]
+    constant = begin[..., 0] * end[..., 1] - end[..., 0] * begin[..., 1]
+    a, b, c = (np.stack([np.roll(v, 1, axis=1), v]) for v in (rise_y, run_x, constant))
+    apart = a[0] * b[1] - a[1] * b[0]
+    good &= enough & (np.abs(apart).min(axis=1) >= 1e-9)
+    apart = np.where(good[:, None], apart, 1.0)
+    meet = np.stack([b[0] * c[1] - b[1] * c[0], c[0] * a[1] - c[1] * a[0]], axis=2) / apart[..., None]
+    return meet, good
+
+
+def _median(values: Float) -> Float:
+    """Median along the last axis, which is kept; `numpy.median` takes several times as long on small arrays."""
+    half = values.shape[-1] // 2
+    ranks = (half,) if values.shape[-1] % 2 else (half - 1, half)
+    middle: Float = np.partition(values, ranks, axis=-1)[..., ranks[0] : half + 1].mean(axis=-1, keepdims=True)
+    return middle
 
 
 def _fit_lines(t: Float, offset: Float, keep: NDArray[np.bool_]) -> tuple[Float, NDArray[np.bool_]]:
@@ -201,13 +222,9 @@ def _fit_lines(t: Float, offset: Float, keep: NDArray[np.bool_]) -> tuple[Float,
         line = np.stack([y_mean - slope * t_mean, slope], axis=2)
         if not last:
             stray = np.abs(offset - line[..., :1] - line[..., 1:] * t)
-            typical = np.median(stray, axis=2, keepdims=True)
+            typical = _median(stray)
             keep = keep & (stray <= 2.5 * 1.4826 * typical + 0.05)
     return line, enough
-
-
-def _homogeneous(points: Float) -> Float:
-    return np.concatenate([points, np.ones((*points.shape[:-1], 1))], axis=-1)
 
 
 def likeness(grey: Grey, sightings: Sequence[Sighting], markers: MarkerSet) -> Float:

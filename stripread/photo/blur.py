@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from stripread.geometry import Float, apply_homography
+from stripread.geometry import Float
 from stripread.photo.photo import Photo
 
 __all__ = ["Blur", "measure_blur"]
@@ -51,20 +51,26 @@ def measure_blur(photo: Photo, homography: Float, squares_mm: Sequence[Float]) -
     reach = length / 7  # about a module, which stays dark inside and white outside
     share = np.linspace(0.08, 0.92, _SEGMENTS * _ALONG)
     across = np.linspace(-1, 1, _ACROSS)
-    points = (start[:, None] + share[None, :, None] * side[:, None])[:, :, None] + (
-        across[None, None, :, None] * (reach * normal)[:, None, None]
+    # Side, place along it, place across; x and y apart, as NumPy is slow along an axis of two.
+    x_mm, y_mm = (
+        (start[:, axis, None] + share * side[:, axis, None])[..., None]
+        + across * (reach[:, 0] * normal[:, axis])[:, None, None]
+        for axis in (0, 1)
     )
-    full = apply_homography(homography, points)
-    px = photo.from_full(full).astype(np.float32)
+    to_pixels = photo.from_full_matrix @ homography
+    x, y, depth = (row[0] * x_mm + row[1] * y_mm + row[2] for row in to_pixels)
+    x, y = x / depth, y / depth
+    flat = (-1, _ACROSS)
     seen = cv2.remap(
         photo.pixels,  # all channels: a copy of one would take longer
-        px[..., 0].reshape(-1, _ACROSS),
-        px[..., 1].reshape(-1, _ACROSS),
+        x.astype(np.float32).reshape(flat),
+        y.astype(np.float32).reshape(flat),
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_REPLICATE,
     )
     light = np.take(np.ascontiguousarray(photo.decode_table[:, 1]), seen[..., 1]).reshape(len(start), _SEGMENTS, _ALONG, _ACROSS).mean(axis=2)
-    px_per_mm = np.linalg.norm(full[:, :, -1] - full[:, :, 0], axis=-1).mean(axis=1) / (2 * reach[:, 0])
+    span_px = photo.reduction * np.hypot(x[..., -1] - x[..., 0], y[..., -1] - y[..., 0])
+    px_per_mm = span_px.mean(axis=1) / (2 * reach[:, 0])
     ends = _ACROSS // 6
     low, high = np.median(light[..., :ends], axis=-1), np.median(light[..., -ends:], axis=-1)
     steps = high - low > 0.3 * high
