@@ -68,7 +68,8 @@ def measure_blur(photo: Photo, homography: Float, squares_mm: Sequence[Float]) -
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_REPLICATE,
     )
-    light = np.take(np.ascontiguousarray(photo.decode_table[:, 1]), seen[..., 1]).reshape(len(start), _SEGMENTS, _ALONG, _ACROSS).mean(axis=2)
+    light = np.take(np.ascontiguousarray(photo.decode_table[:, 1]), seen[..., 1])
+    light = light.reshape(len(start), _SEGMENTS, _ALONG, _ACROSS).mean(axis=2)
     span_px = photo.reduction * np.hypot(x[..., -1] - x[..., 0], y[..., -1] - y[..., 0])
     px_per_mm = span_px.mean(axis=1) / (2 * reach[:, 0])
     ends = _ACROSS // 6
