@@ -103,8 +103,8 @@ def batch(photo: Path, count: int, runs: int) -> None:
             gain.append(one / two)
             gain_once_begun.append((one - begin) / (two - begin))
     write(
-        f"one job / two jobs = {statistics.median(gain):.2f}; without what one photo takes, which is nearly all loading "
-        f"of packages, {statistics.median(gain_once_begun):.2f}\n"
+        f"one job / two jobs = {statistics.median(gain):.2f}; less the time of one photo, most of which is loading "
+        f"packages, {statistics.median(gain_once_begun):.2f}\n"
     )
 
 
