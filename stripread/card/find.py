@@ -151,8 +151,7 @@ def _glance(grey: Grey, markers: MarkerSet) -> list[Sighting]:
         small = pictures[level]
         share = 0.5 * _GLANCE_SIDE_PX / max(small.shape)
         raw = detect_markers(small, markers, factor=1.0, windows=(11,), smallest_share=share)
-        least = min((s.side for s in raw), default=0.0)
-        if least < _GLANCE_SIDE_PX:
+        if len({s.id for s in raw}) < len(markers.ids) or min(s.side for s in raw) < _GLANCE_SIDE_PX:
             continue
         carried = [Sighting(id=s.id, corners=scale_points(s.corners, 2.0**level)) for s in raw]
         seen = _merged([], carried, grey, markers)
