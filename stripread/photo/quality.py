@@ -243,12 +243,10 @@ def measure_ground(
     rows = np.arange(near_mm, far_mm, step)
     sides = []
     for sign in (-1.0, 1.0):
-        places = np.stack(np.meshgrid(along, sign * rows), axis=-1) @ to_view[:, :2].T + to_view[:, 2]
-        seen = (
-            cv2.remap(view, places[..., 0].astype(np.float32), places[..., 1].astype(np.float32), cv2.INTER_LINEAR)
-            @ _LUMINANCE
-        )
-        clear = ((places >= clear_px[0]) & (places <= clear_px[1])).all(axis=-1)
+        across = sign * rows[:, None]
+        x, y = (row[0] * along + row[1] * across + row[2] for row in to_view)
+        seen = cv2.remap(view, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR) @ _LUMINANCE
+        clear = (x >= clear_px[0][0]) & (x <= clear_px[1][0]) & (y >= clear_px[0][1]) & (y <= clear_px[1][1])
         per_bin = round(bin_mm / step)
         count = len(along) // per_bin
         bright = np.where(clear, seen, np.nan)[:, : count * per_bin]
