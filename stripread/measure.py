@@ -388,9 +388,7 @@ def card_white(seen: CardMeasurement, places_mm: Float) -> Float:
 
 def _to_pixels(seen: CardMeasurement) -> Float:
     """Card mm to pixels of the decoded (perhaps reduced) picture."""
-    k = 1.0 / seen.photo.reduction
-    to_reduced: Float = np.array([[k, 0, 0.5 * k - 0.5], [0, k, 0.5 * k - 0.5], [0, 0, 1]])
-    return to_reduced @ seen.pose.homography
+    return seen.photo.from_full_matrix @ seen.pose.homography
 
 
 def _measure_one(seen: CardMeasurement, strip: StripPose, kind: StripKind, pad_id: str) -> PadMeasurement:

@@ -15,6 +15,7 @@ from stripread.geometry import Float, Rect
 from stripread.photo.blur import measure_blur
 from stripread.photo.photo import Photo
 from stripread.photo.quality import (
+    _median_of_known,
     judge_correction,
     judge_exposure,
     judge_light,
@@ -280,3 +281,35 @@ def test_the_ground_beside_the_pad_shows_shadow_and_mirrored_light(
 def test_a_pad_brighter_than_every_usable_patch_is_named() -> None:
     findings = judge_pad("clo2", np.array([0.98, 0.7, 0.7]), corrected(), None, shadow_known=False)
     assert codes(findings) == ["photo_clipped"]
+
+
+def test_median_of_what_is_known_is_that_of_numpy() -> None:
+    rng = np.random.default_rng(4)
+    cells = rng.random((40, 9))
+    cells[rng.random(cells.shape) < np.linspace(0, 1, 40)[:, None]] = np.nan
+    cells[0], cells[-1] = np.arange(9.0), np.nan
+    enough = np.isfinite(cells).sum(axis=1) >= 3
+    assert 5 < enough.sum() < 38
+    expected = np.full(40, np.nan)
+    expected[enough] = np.nanmedian(cells[enough], axis=1)
+    np.testing.assert_array_equal(_median_of_known(cells, least=3), expected)
+
+
+@pytest.mark.parametrize("reduction", [1, 2])
+def test_blur_in_full_size_pixels_does_not_depend_on_the_reduction(reduction: int) -> None:
+    square = Rect(10, 10, 15, 15).corners
+    picture = np.full((600, 600, 3), 220, dtype=np.uint8)
+    low, high = round(10 * SCALE), round(25 * SCALE)
+    picture[low:high, low:high] = 20
+    picture = np.asarray(cv2.GaussianBlur(picture, (0, 0), 6 / reduction), dtype=np.uint8)
+    code = np.linspace(0, 1, 256, dtype=np.float32)
+    photo = Photo(
+        name="x", sha256="", format="jpeg", pixels=picture, reduction=reduction,
+        full_size=(600 * reduction, 600 * reduction), decode_table=np.stack([code] * 3, axis=1), to_srgb=np.eye(3),
+        taken_at=None, camera=None,
+    )  # fmt: skip
+    k = SCALE * reduction
+    blur = measure_blur(photo, np.array([[k, 0, -0.5], [0, k, -0.5], [0, 0, 1.0]]), [square])
+    assert blur is not None
+    assert blur.worst_px == pytest.approx(6, rel=0.05)
+    assert blur.worst_mm == pytest.approx(6 / k, rel=0.05)
