@@ -17,6 +17,7 @@ from stripread.flash import finish_flash_pair, measure_flash_pair
 from stripread.geometry import Float
 from stripread.lot.chart_curve import ChartCurve, widen_to_steps
 from stripread.lot.conditions import Likeness, compare_signature
+from stripread.lot.curve import CalibrationCurve
 from stripread.lot.inverse import Estimate, invert_curve
 from stripread.lot.lot import Lot, PadCalibration
 from stripread.measure import PadMeasurement, StripMeasurement, measure_strip, pad_mismatch
@@ -137,9 +138,16 @@ def read_strip(
 def lot_colours(lot: Lot) -> dict[str, Float]:
     """CIELAB (n, 3) that each pad of the lot can have: its curve, and what is known of it beyond its top."""
     return {
-        pad.pad: np.vstack([pad.curve.lab(pad.curve.grid()), *(np.array([row[1:]]) for row in pad.beyond)])
+        pad.pad: np.vstack([pad.curve.lab(_along(pad.curve)), *(np.array([row[1:]]) for row in pad.beyond)])
         for pad in lot.pads
     }
+
+
+def _along(curve: CalibrationCurve) -> Float:
+    """Concentrations from a curve's low end to its top, close enough to know its colours by."""
+    steps = np.concatenate([[0.0], np.geomspace(1e-4, 1.0, 40)])
+    result: Float = curve.low + (curve.top - curve.low) * steps
+    return result
 
 
 def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:

@@ -191,8 +191,10 @@ def _between(
             found="both of them out of the slot or covered",
             remedy=_REMEDY,
         )
-    ways = [_hypotheses(profile, run, edges, view, kind, colours, flipped=flipped) for flipped in (False, True)]
-    pose = _decide([max(way, key=lambda one: one.log_odds) for way in ways], view, kind)
+    ways = [_best_of_end(profile, run, edges, view, kind, flipped=flipped) for flipped in (False, True)]
+    if abs(ways[0].log_odds - ways[1].log_odds) < _SURE:
+        ways = [replace(one, log_odds=one.log_odds + _colour_odds(one.pose, view, kind, colours)) for one in ways]
+    pose = _decide(ways, view, kind)
     if run.contrast < (
         _LEAST_PLASTIC if pose.unseen else _LEAST_PLASTIC / 2 if max(pose.steps.values()) < _LEAST_PLASTIC else 0.0
     ):
@@ -271,17 +273,16 @@ def _strip_colour(profile: Profile, tip: float, kind: StripKind, *, flipped: boo
     )
 
 
-def _hypotheses(
+def _best_of_end(
     profile: Profile,
     run: Run,
     edges: LongEdges,
     view: SlotView,
     kind: StripKind,
-    colours: Mapping[str, Float],
     *,
     flipped: bool,
-) -> list[_Hypothesis]:
-    """Return what speaks for the tip at one end: its place taken from its own edge, and from the handle's."""
+) -> _Hypothesis:
+    """Return the likeliest hypothesis of the tip at one end: its place is that of its edge, or told by the handle's."""
     tip_open, handle_open = (run.end_open, run.start_open) if flipped else (run.start_open, run.end_open)
     edge, by_handle = (run.end, run.start + kind.length_mm) if flipped else (run.start, run.end - kind.length_mm)
     places: list[tuple[float, bool]] = [] if tip_open else [(edge, True)]
@@ -311,11 +312,10 @@ def _hypotheses(
             kind,
         )
         covered = _covered_pad(profile, tip - profile.along if flipped else profile.along - tip, layout, kind)
-        odds = layout.log_odds + _colour_odds(pose, view, kind, colours)
-        odds -= 0.0 if tip_seen or tip_open else _BY_HANDLE
+        odds = layout.log_odds - (0.0 if tip_seen or tip_open else _BY_HANDLE)
         odds -= 0.0 if covered is None else _COVERED
         found.append(_Hypothesis(strip=strip, noise=noise, layout=layout, pose=pose, log_odds=odds, covered=covered))
-    return found
+    return max(found, key=lambda one: one.log_odds)
 
 
 def _colour_odds(pose: StripPose, view: SlotView, kind: StripKind, colours: Mapping[str, Float]) -> float:

@@ -203,10 +203,14 @@ def step_noise(strip: StripColour, kind: StripKind, *, play_mm: float) -> StepNo
     size = max(pad.size_mm[0] for pad in kind.pads)
     first = max(pad.centre_mm[0] + pad.size_mm[0] / 2 for pad in kind.pads) + play_mm + _RIM_MM
     reach = size / 2 + _GAP_MM
-    steps, left_over, variance, margin = _slide_steps(strip.colour, size)
-    own = slice(margin, len(strip.from_tip) - margin)
+    behind = np.flatnonzero((strip.from_tip > first) & (strip.from_tip < strip.length_mm))
+    window = 2 * round(reach / STEP_MM) + 1
+    if len(behind) < window:
+        return StepNoise(np.eye(3) / _USUAL_NOISE, 0.2, _USUAL_NOISE, float(np.median(strip.spread)))
+    steps, left_over, variance, margin = _slide_steps(strip.colour[behind], size)
+    own = behind[margin : len(behind) - margin]
     at, spread = strip.from_tip[own], strip.spread[own]
-    plain = (at > first + reach) & (at < strip.length_mm - reach - _ENDS_MM)
+    plain = at < strip.length_mm - reach - _ENDS_MM
     swayed = strip.from_tip[strip.sway > 0]
     if len(swayed):
         plain &= np.abs(at[:, None] - swayed[None]).min(axis=1) > reach
@@ -291,8 +295,10 @@ def _place_pads(
         independent = np.isfinite(fitted.off).sum(axis=1).mean() / _CORRELATED
         return int((independent * fitted.left_over / noise.column**2 + prior).argmin())
 
-    tries = np.arange(-play_mm, play_mm + _TRY_MM / 2, _TRY_MM)
-    common = float(tries[best(np.tile(tries[:, None], len(places)), (tries / _SHIFT_MM) ** 2)])
+    common = 0.0
+    for reach, step in ((play_mm, 3 * _TRY_MM), (2 * _TRY_MM, _TRY_MM)):
+        tries = common + np.arange(-reach, reach + step / 2, step)
+        common = float(tries[best(np.tile(tries[:, None], len(places)), (tries / _SHIFT_MM) ** 2)])
     if len(places) == 1 and places[0] - sizes[0] / 2 < _ENDS_MM + _LEAST_GAP_MM:
         common /= 2  # without plastic before it, a larger pad looks like one further along
     shifts = np.full(len(places), common)
@@ -305,7 +311,7 @@ def _place_pads(
             tried = np.tile(shifts, (len(near), 1))
             tried[:, i] = common + near
             shifts[i] = common + float(near[best(tried, (near / _SHIFT_MM) ** 2)])
-    return shifts, np.full(len(places), abs(common) > play_mm - _TRY_MM / 2)
+    return shifts, np.full(len(places), abs(common) > play_mm - 2 * _TRY_MM)
 
 
 def _filled(strip: StripColour, starts: Float, ends: Float, steps: Float) -> Float:
