@@ -22,9 +22,10 @@ from stripread.photo.blur import Blur
 from stripread.photo.load import PhotoFile, decode_photo, suggested_reduction
 from stripread.photo.photo import Photo
 from stripread.photo.quality import judge_card, judge_pad, measure_ground
-from stripread.strip.find import StripPose, find_strip
+from stripread.strip.find import find_strip
 from stripread.strip.kinds import StripKind
 from stripread.strip.pads import PadColour, measure_pad
+from stripread.strip.pose import StripPose
 from stripread.strip.view import SlotView
 
 __all__ = [
