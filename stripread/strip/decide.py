@@ -20,6 +20,7 @@ SURE = float(np.log(100))  # from which an end without a visible pad is known by
 _ODDS = float(np.log(10))  # from which one way round is taken
 _SURER, _CLEAN = float(np.log(30)), 0.15  # the same where the other end bears clean pads: of little misfit
 _HARDLY = 3.0  # Delta E: a pad so like its plastic may be a blotch
+_LIKELY = 1.0  # log odds from which an end by itself would pass for the pads'
 _CLOSE = 1.0  # log odds within which the tip mark may decide against what was seen
 
 
@@ -67,7 +68,7 @@ def decide(ways: Sequence[Hypothesis], view: SlotView, kind: StripKind) -> Strip
 def _could_be_pads(one: Hypothesis) -> bool:
     """Tell whether this end would be taken for the pads' if the other bore nothing."""
     clean = max(one.layout.misfit) < _CLEAN and one.layout.stained is None
-    return all(one.layout.seen) and clean and one.covered is None and one.log_odds > 0
+    return all(one.layout.seen) and clean and one.covered is None and one.log_odds > _LIKELY
 
 
 def _hardly_shows(better: Hypothesis, other: Hypothesis) -> bool:
@@ -102,9 +103,10 @@ def _other_pads(layout: Layout, extra_mm: Sequence[float], kind: StripKind) -> P
     seen = [p.centre_mm[0] + s for p, s, on in zip(kind.pads, layout.shifts_mm, layout.seen, strict=True) if on]
     text = ", ".join(f"{place:.0f}" for place in sorted([*seen, *extra_mm]))
     own = ", ".join(f"{pad.centre_mm[0]:g}" for pad in kind.pads)
+    count = len(seen) + len(extra_mm)
     return PadCountError(
         expected=f"{len(kind.pads)} pad(s) of kind {kind.name}, {own} mm from the tip",
-        found=f"{len(seen) + len(extra_mm)} ({text} mm from the tip)",
+        found=f"{count} ({text} mm from the tip)",
         remedy="Check which kind of strip it is; a pad may be missing, dirty or hidden. Retake the photo.",
     )
 

@@ -1,9 +1,9 @@
 """Judge a hypothesis: that a kind's pads lie at one end of a strip, against that it is the end one holds it by.
 
 Along the strip the pads are steps of colour on plastic (`steps.py`), at the places that the kind names, moved along by
-a little. What the fit leaves over (``misfit``) tells a pad from print, holes and stripes, which do not fill a pad's place
-evenly. The odds weigh a step's size under both hypotheses: a pad differs from its plastic by anything from nothing to
-60 Delta E; the other end is plain plastic, at times shaded or dirty, and rarely bears a mark of just that form.
+a little. What the fit leaves over (``misfit``) tells a pad from print, holes and stripes, which do not fill a pad's
+place evenly. The odds weigh a step's size under both hypotheses: a pad differs from its plastic by anything up to 60
+Delta E; the other end is plain plastic, at times shaded or dirty, and rarely bears a mark of just that form.
 """
 
 from collections.abc import Sequence
