@@ -17,7 +17,7 @@ __all__ = ["SURE", "decide"]
 
 # Natural logarithms of odds, and colours. Our choice, judged on drawn slots and on the looks of the seen families.
 SURE = float(np.log(100))  # from which an end without a visible pad is known by what the other end bears
-_ODDS = float(np.log(10))  # from which one way round is taken
+_ODDS = float(np.log(8))  # from which one way round is taken
 _SURER, _CLEAN = float(np.log(30)), 0.15  # the same where the other end bears clean pads: of little misfit
 _HARDLY = 3.0  # Delta E: a pad so like its plastic may be a blotch
 _LIKELY = 1.0  # log odds from which an end by itself would pass for the pads'

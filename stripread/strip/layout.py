@@ -47,6 +47,7 @@ _STAIN, _STAIN_MM, _STAIN_RIM_MM = 6.0, 1.5, 0.75  # Delta E and length from whi
 _PALE, _SHADED, _SHADE, _MARKED = 0.1, 0.05, 3.0, 0.002
 _LARGEST_STEP = 60.0
 _MISFIT_USUAL, _MISFIT_COST = 0.15, 8.0  # of a pad's own step: bled, dried, uneven; log odds at the most
+_BESIDE_MM = 4.0  # of plastic beside pads, whose colour it is known by
 _FILLS, _FILLS_OFF = 0.75, 0.12  # share of a pad's place that has its colour, glare in it allowed for
 _STAIN_COST = 2.0  # log odds: pads are set on plain plastic
 _HOLE_COST = 3.0  # log odds
@@ -169,15 +170,20 @@ def _place_pads(
 def _filled(strip: StripColour, starts: Float, ends: Float, steps: Float) -> Float:
     """Return how much of each pad's place is nearer to the pad's colour than to the plastic's: letters leave gaps."""
     shares = np.ones(len(steps))
+    at = strip.from_tip
+    from_pads = np.maximum(starts[:, None] - at, at - ends[:, None]).min(axis=0)
+    beside = (from_pads > RIM_MM) & (from_pads < _BESIDE_MM) & (at > ENDS_MM) & (at < strip.length_mm - ENDS_MM)
+    if not beside.any():
+        return shares
+    plastic = np.median(strip.colour[beside], axis=0)
     for i, step in enumerate(steps):
-        inside = (strip.from_tip > starts[i] + RIM_MM) & (strip.from_tip < ends[i] - RIM_MM)
+        inside = (at > starts[i] + RIM_MM) & (at < ends[i] - RIM_MM)
         length = float(step @ step)
         if not inside.any() or length < 1e-6:
             continue
-        usual = np.median(strip.colour[inside], axis=0)  # the pad's, or of what fills more than half of its place
-        along = (strip.colour[inside] - usual + strip.off_usual[:, inside]) @ step / length
-        along = cv2.blur(np.nan_to_num(along, nan=0.0).astype(np.float32), (3, 3))
-        shares[i] = float((along > -0.5).mean())
+        along = (strip.colour[inside] - plastic + strip.off_usual[:, inside]) @ step / length
+        along = cv2.blur(np.nan_to_num(along, nan=1.0).astype(np.float32), (3, 3))
+        shares[i] = float((along > 0.5).mean())
     return shares
 
 

@@ -25,7 +25,10 @@ def same(a, b) -> bool:
 
 def test_saved_card_loads_as_the_same_card(tmp_path):
     enrolment = Enrolment(source="m.csv", source_sha256="0" * 64, measured_on="2024-05-06", u_lab=0.4)
-    for card in (design_card("Ü 1"), replace(design_card(), slot=None, tip_mark_mm=None, vial=None, enrolment=enrolment)):
+    for card in (
+        design_card("Ü 1"),
+        replace(design_card(), slot=None, tip_mark_mm=None, vial=None, enrolment=enrolment),
+    ):
         save_card(card, tmp_path / "card.toml")
         assert same(load_card(tmp_path / "card.toml"), card)
 
