@@ -1,0 +1,99 @@
+"""A strip on which no pad shows: a blank where it has a blank's colour, and never a number."""
+
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from stripread.card.design import design_card
+from stripread.errors import SeriesError, StripNotFoundError, StripUpsideDownError
+from stripread.lot.lot import Lot, load_lot
+from stripread.measure import StripMeasurement, measure_strip
+from stripread.photo.load import open_photo_bytes
+from stripread.reading import read_measurement
+from stripread.simulate.cameras import make_phone
+from stripread.simulate.photograph import DippedStrip, Shot, enrolled, strip_geometry, take_photo
+from stripread.simulate.scene import StripPlacement, View
+from stripread.strip.kinds import load_kind
+
+CALIBRATION = Path(__file__).parents[2] / "calibration"
+KIND = load_kind("clo2-ultralow")
+PRINT = enrolled(design_card(), 2)
+SHOT = Shot(
+    card=design_card(), printer_seed=2, phone=make_phone(4), lamps=("D55",), clutter=2,
+    strip=DippedStrip(kind=KIND, concentrations={"clo2": 0.0}),
+    placement=StripPlacement(kind=strip_geometry(KIND), face_down=True, angle_deg=2.0),
+    view=View(size_px=(1600, 1200), card_width_share=0.85, tilt_deg=8.0, tilt_direction_deg=60.0),
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def measured() -> StripMeasurement:
+    return measure_strip(open_photo_bytes(take_photo(SHOT, seed=3)[0], "photo.jpg"), PRINT, KIND)
+
+
+@pytest.fixture(scope="module")
+def lot() -> Lot:
+    return load_lot(CALIBRATION / "UL-2603" / "lot.json")
+
+
+def of_blank_colour(lot: Lot, lab: np.ndarray) -> Lot:
+    """The lot, had its blank pads this colour."""
+    pad = lot.pads[0]
+    parameters = pad.fitted_curve.parameters.copy()
+    parameters[2:5] += lab - pad.curve.lab(np.zeros(1))[0]
+    curve = replace(pad.fitted_curve, parameters=parameters)
+    return replace(lot, pads=(replace(pad, curve=curve, shifts=()),))
+
+
+def test_both_places_are_measured_and_it_is_said(measured: StripMeasurement) -> None:
+    assert measured.strip.unseen
+    assert measured.strip.other_way is not None
+    assert "pad_not_seen" in {f.code for f in measured.findings}
+
+
+def test_in_a_blanks_colour_it_is_a_blank_without_a_number(measured: StripMeasurement, lot: Lot) -> None:
+    (pad,) = read_measurement(measured, lot=of_blank_colour(lot, measured.pads[0].lab)).pads
+    assert pad.value is None
+    assert pad.censored == "below"
+
+
+def test_in_another_colour_it_lies_face_down(measured: StripMeasurement, lot: Lot) -> None:
+    with pytest.raises(StripUpsideDownError, match="another colour"):
+        read_measurement(measured, lot=lot)
+    # Where the plastic has the colour of a dipped pad, it would be a number if the pad had been seen.
+    pad = lot.pads[0]
+    shift = pad.curve.lab(np.zeros(1))[0] - pad.curve.lab(np.array([0.5]))[0]
+    with pytest.raises(StripUpsideDownError):
+        read_measurement(measured, lot=of_blank_colour(lot, measured.pads[0].lab + shift))
+
+
+def test_a_calibration_takes_it_for_a_level_of_zero_only(tmp_path: Path) -> None:
+    from stripread.calibration import calibrate_lot
+    from stripread.lot.series import load_series
+
+    take_photo(SHOT, tmp_path / "bare.jpg", seed=3)
+    (tmp_path / "series.csv").write_text("photo,concentration,u_concentration,replicate\nbare.jpg,0.1,0.01,1\n")
+    with pytest.raises(SeriesError, match=r"a pad that shows on the strip dipped into 0\.1"):
+        calibrate_lot(
+            load_series(tmp_path / "series.csv"), kind=KIND, card=PRINT, number="T", expires=date(2030, 1, 1),
+            calibrated_on=date(2026, 1, 1),
+        )  # fmt: skip
+
+
+def test_ends_of_different_colour_need_the_cards_tip_mark() -> None:
+    from stripread import measure
+
+    seen = measure.measure_card(open_photo_bytes(take_photo(SHOT, seed=3)[0], "photo.jpg"), PRINT)
+    strip = measure_strip(open_photo_bytes(take_photo(SHOT, seed=3)[0], "photo.jpg"), PRINT, KIND).strip
+    assert strip.other_way is not None
+    # The other way round, it would lie on the slot's ground.
+    elsewhere = replace(strip, other_way=replace(strip.other_way, origin_mm=strip.origin_mm + np.array([0.0, 8.0])))
+    unmarked = replace(seen, card=replace(seen.card, tip_mark_mm=None))
+    with pytest.raises(StripNotFoundError, match="ends that differ"):
+        measure._measure_pads(unmarked, elsewhere, KIND)
+    pads, findings = measure._measure_pads(seen, elsewhere, KIND)
+    assert [f.code for f in findings] == ["pad_not_seen", "end_by_mark"]
+    assert len(pads) == 1
