@@ -20,6 +20,7 @@ SURE = float(np.log(100))  # from which an end without a visible pad is known by
 _ODDS = float(np.log(8))  # from which one way round is taken
 _SURER, _CLEAN = float(np.log(30)), 0.15  # the same where the other end bears clean pads: of little misfit
 _HARDLY = 3.0  # Delta E: a pad so like its plastic may be a blotch
+_UNLIKELY = -1.5  # log odds under which what shows at an end is no pad
 _LIKELY = 1.0  # log odds from which an end by itself would pass for the pads'
 _CLOSE = 1.0  # log odds within which the tip mark may decide against what was seen
 
@@ -27,9 +28,9 @@ _CLOSE = 1.0  # log odds within which the tip mark may decide against what was s
 def decide(ways: Sequence[Hypothesis], view: SlotView, kind: StripKind) -> StripPose:
     """Return the pose of the likelier way round, or say why there is none."""
     better, other = sorted(ways, key=lambda one: -one.log_odds)
-    if all(better.layout.seen) or all(other.layout.seen):
+    if _bears_pads(better) or _bears_pads(other):
         needed = _SURER if _could_be_pads(other) else _ODDS
-        decided = better.log_odds - other.log_odds > needed and all(better.layout.seen)
+        decided = better.log_odds - other.log_odds > needed and _bears_pads(better)
         marked = None if decided else _at_mark(ways, view)
         if marked is not None and (not _could_be_pads(marked) or better.log_odds - marked.log_odds > _CLOSE):
             marked = None
@@ -58,11 +59,19 @@ def decide(ways: Sequence[Hypothesis], view: SlotView, kind: StripKind) -> Strip
         if name is not None:
             raise _pad_covered(name)
     extras = [extra_pads(one.strip, kind, one.layout, one.noise) for one in ways]
-    counts = [sum(one.layout.seen) + len(extra) for one, extra in zip(ways, extras, strict=True)]
+    counts = [
+        (0 if all(one.layout.seen) else sum(one.layout.seen)) + len(extra)
+        for one, extra in zip(ways, extras, strict=True)
+    ]
     if max(counts) == 0:
         return _unseen(better, other, view, kind)
     most = max(range(len(ways)), key=lambda k: (sum(ways[k].layout.seen), counts[k]))
     raise _other_pads(ways[most].layout, extras[most], kind)
+
+
+def _bears_pads(one: Hypothesis) -> bool:
+    """Tell whether all pads show at this end, and not rather a hole or print in their place."""
+    return all(one.layout.seen) and one.log_odds > _UNLIKELY
 
 
 def _could_be_pads(one: Hypothesis) -> bool:
