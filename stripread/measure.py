@@ -20,7 +20,7 @@ from stripread.geometry import Float, Rect, apply_homography
 from stripread.photo.blur import Blur
 from stripread.photo.load import PhotoFile, decode_photo, suggested_reduction
 from stripread.photo.photo import Photo
-from stripread.photo.quality import judge_card, judge_pad, measure_ground
+from stripread.photo.quality import GROUND_VEILED, GroundLight, judge_card, judge_pad, measure_ground
 from stripread.strip.find import StripPose, find_strip
 from stripread.strip.kinds import StripKind
 from stripread.strip.pads import PadColour, measure_pad
@@ -87,6 +87,8 @@ class PadMeasurement:
         Covariance of ``lab`` from the scatter of the pad's pixels and from coding.
     u_coding : ndarray (3, 3)
         Its part from coding (`coding_covariance`), which photos of like colours in like exposure share.
+    u_glare : ndarray (3, 3)
+        Covariance of ``lab`` from mirrored light that may be left in it; zero where none was seen.
     light_gradient : ndarray (3,)
         Change of ``lab`` per relative change of the light at the pad.
     polygon_px : ndarray (4, 2)
@@ -100,6 +102,7 @@ class PadMeasurement:
     lab: Float
     u_pixels: Float
     u_coding: Float
+    u_glare: Float
     light_gradient: Float
     polygon_px: Float
     stated_mismatch: Float | None = None
@@ -224,10 +227,12 @@ def measure_strip(
     with watch.stage("find strip"):
         view = _slot_view(seen)
         strip = find_strip(view, kind) if known is None else known
-    with watch.stage("pads"):
-        pads = tuple(_measure_one(seen, strip, kind, pad.id) for pad in kind.pads)
     with watch.stage("quality"):
-        light = [f for pad in pads for f in _judge_one(seen, view, strip, kind, pad)]
+        grounds = [_ground_beside(view, strip, kind, pad.id) for pad in kind.pads]
+    with watch.stage("pads"):
+        pads = tuple(_measure_one(seen, strip, kind, p.id, g) for p, g in zip(kind.pads, grounds, strict=True))
+    with watch.stage("quality"):
+        light = [f for pad, ground in zip(pads, grounds, strict=True) for f in _judge_one(seen, pad, ground)]
     measured = [*seen.findings, *strip.findings, *(f for pad in pads for f in pad.colour.findings)]
     said = {f.code for f in measured}
     findings = (*measured, *(f for f in light if f.code not in said))
@@ -281,7 +286,9 @@ def _to_pixels(seen: CardMeasurement) -> Float:
     return to_reduced @ seen.pose.homography
 
 
-def _measure_one(seen: CardMeasurement, strip: StripPose, kind: StripKind, pad_id: str) -> PadMeasurement:
+def _measure_one(
+    seen: CardMeasurement, strip: StripPose, kind: StripKind, pad_id: str, ground: GroundLight | None
+) -> PadMeasurement:
     polygon_mm = strip.pad_polygon_mm(kind.pad(pad_id))
     polygon_px = apply_homography(seen.pose.homography, polygon_mm)
     polygon = seen.photo.from_full(polygon_px)
@@ -290,15 +297,20 @@ def _measure_one(seen: CardMeasurement, strip: StripPose, kind: StripKind, pad_i
     high = np.clip(np.ceil(polygon.max(axis=0)) + 3, 0, [width, height]).astype(int)
     part = seen.photo.linear(slice(low[1], high[1]), slice(low[0], high[0]))
     blur_px = _USUAL_BLUR_PX if seen.blur is None else max(seen.blur.worst_px / seen.photo.reduction, _USUAL_BLUR_PX)
-    colour = measure_pad(part, polygon - low, blur_px=blur_px)
+    correction, place = seen.correction, polygon_mm.mean(axis=0)
+    colour = measure_pad(
+        part,
+        polygon - low,
+        blur_px=blur_px,
+        to_scene=lambda linear: correction.scene(np.maximum(linear, 1e-4), place[None]),
+        veil_beside=0.0 if ground is None or _shadow_known(seen) else _mirrored_beside(seen, ground, place),
+    )
     if colour.mean.max() > CLIPPED_HIGH:
         raise PhotoUnfitError(
             expected=f"pad {pad_id!r} within the range of the camera",
             found="a pad that is white in the photo, as it is too bright",
             remedy="Tap on the white of the card so that the phone exposes for it, or move out of the sun; retake.",
         )
-    place = polygon_mm.mean(axis=0)
-    correction = seen.correction
     linear = np.maximum(colour.mean, 1e-4)[None]
     jacobian = correction.jacobian(linear, place)
     coding = jacobian @ coding_covariance(linear[0], seen.photo.code_steps) @ jacobian.T
@@ -308,23 +320,36 @@ def _measure_one(seen: CardMeasurement, strip: StripPose, kind: StripKind, pad_i
         lab=correction.lab(linear, place[None])[0],
         u_pixels=jacobian @ colour.covariance_of_mean @ jacobian.T + coding,
         u_coding=coding,
+        u_glare=jacobian @ colour.covariance_of_veil @ jacobian.T,
         light_gradient=correction.light_gradient(linear, place[None]),
         polygon_px=polygon_px,
         stated_mismatch=correction.stated_mismatch(linear, place[None]),
     )
 
 
-def _judge_one(
-    seen: CardMeasurement, view: SlotView, strip: StripPose, kind: StripKind, pad: PadMeasurement
-) -> list[Finding]:
-    """Judge a pad's exposure and the light on it."""
+def _shadow_known(seen: CardMeasurement) -> bool:
+    """Return whether the edge of a shadow was found on the card: brighter ground then is no glare."""
+    return any(f.code == "shadow_edge" for f in seen.findings)
+
+
+def _mirrored_beside(seen: CardMeasurement, ground: GroundLight, place_mm: Float) -> float:
+    """Mirrored light on the ground beside a pad, as share of white."""
+    if ground.both <= GROUND_VEILED:
+        return 0.0
+    usual = ground.usual * card_white(seen, place_mm[None])
+    dark, bright = seen.correction.scene(np.concatenate([usual, usual * (1 + ground.both)]), place_mm[None])
+    return float((bright - dark).mean())
+
+
+def _ground_beside(view: SlotView, strip: StripPose, kind: StripKind, pad_id: str) -> GroundLight | None:
+    """Compare the ground beside a pad with the ground along the strip."""
     # View pixels of a place (along, across) on the strip, the latter from its middle.
     normal = np.array([-strip.direction[1], strip.direction[0]])
     turn = np.stack([strip.direction, normal], axis=1) * view.px_per_mm
     to_view = np.column_stack([turn, view.mm_to_view(strip.origin_mm)])
     clear = view.mm_to_view(view.slot.grown(-_SLOT_BORDER_MM).corners)
-    along = (strip.pad_polygon_mm(kind.pad(pad.pad)) - strip.origin_mm) @ strip.direction
-    ground = measure_ground(
+    along = (strip.pad_polygon_mm(kind.pad(pad_id)) - strip.origin_mm) @ strip.direction
+    return measure_ground(
         view.linear,
         to_view,
         (clear[0], clear[2]),
@@ -332,5 +357,8 @@ def _judge_one(
         width_mm=kind.width_mm,
         pad_along_mm=(float(along.min()), float(along.max())),
     )
-    shadow_known = any(f.code == "shadow_edge" for f in seen.findings)
-    return judge_pad(pad.pad, pad.colour.mean, seen.correction, ground, shadow_known=shadow_known)
+
+
+def _judge_one(seen: CardMeasurement, pad: PadMeasurement, ground: GroundLight | None) -> list[Finding]:
+    """Judge a pad's exposure and the light on it."""
+    return judge_pad(pad.pad, pad.colour.mean, seen.correction, ground, shadow_known=_shadow_known(seen))

@@ -19,6 +19,7 @@ from stripread.photo.blur import Blur, measure_blur
 from stripread.photo.photo import Photo
 
 __all__ = [
+    "GROUND_VEILED",
     "CardQuality",
     "GroundLight",
     "judge_card",
@@ -49,6 +50,7 @@ _SPOILT = 2.0  # times the limit, where a shadow is known: it misleads the patch
 _DISAGREES_DESIGN = 12.0  # CIEDE2000: a print may well be 5 from its design in one patch
 _NEIGHBOUR = 1.6  # times the usual distance between patches: next to it, diagonals included
 _GROUND_DARKER, _GROUND_BRIGHTER = 0.05, 0.05  # relative to the rest of the slot
+GROUND_VEILED = 0.03  # relative to the rest of the slot, on both sides: what mirrors there reaches over the pad
 _GROUND_NEAR_MM = 2.0  # how far past the pad's ends its ground counts
 
 
@@ -64,11 +66,14 @@ class CardQuality:
 class GroundLight:
     """Relative departure of the ground beside a pad from the rest of the slot's ground.
 
-    ``darkest`` is of both sides together, ``brightest`` of either side.
+    ``darkest`` is of both sides together, ``brightest`` of either side; ``both`` is how much brighter it is on both
+    sides (geometric mean; 0 where one side is no brighter). ``usual`` is the luminance of the rest, 1 on white.
     """
 
     darkest: float
     brightest: float
+    both: float
+    usual: float
 
 
 def judge_card(
@@ -267,7 +272,13 @@ def measure_ground(
     if not known.any():
         return None
     both = np.nanmean(near[:, known], axis=0)
-    return GroundLight(darkest=float(both.min()), brightest=float(np.nanmax(near)))
+    sides = [float(np.mean(side[np.isfinite(side)])) for side in near if np.isfinite(side).any()]
+    return GroundLight(
+        darkest=float(both.min()),
+        brightest=float(np.nanmax(near)),
+        both=float(np.prod(np.maximum(sides, 0.0)) ** (1 / len(sides))),
+        usual=usual,
+    )
 
 
 def judge_pad(
@@ -292,7 +303,7 @@ def judge_pad(
     if ground.darkest < -_GROUND_DARKER:
         text = f"The ground beside pad {pad} is {-ground.darkest:.0%} darker than along the strip."
         findings.append(make_finding("shadow_edge", text))
-    if ground.brightest > _GROUND_BRIGHTER:
+    if ground.brightest > _GROUND_BRIGHTER or ground.both > GROUND_VEILED:
         text = f"The ground beside pad {pad} is {ground.brightest:.0%} brighter than along the strip"
         if shadow_known:
             findings.append(make_finding("shadow_edge", f"{text}."))

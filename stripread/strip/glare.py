@@ -1,0 +1,181 @@
+"""A lamp mirrored in a pad, told from the pad: where it is free, and what mirrored light may be left there.
+
+Mirrored light adds to the pad's, and it has the lamp's colour, which is about that of the card's white: in linear light
+with the lamp's colour divided out, pixel i of the pad shows p_i = c + s_i w, with the pad's colour c, w = (1, 1, 1) and
+s_i >= 0 (the dichromatic model: Shafer 1985, Color Research and Application 10, 210). An uneven dye changes p towards
+the plastic, shade changes it along c; so the direction tells which one it is, and where s is least the pad is seen.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stripread.errors import PhotoUnfitError
+from stripread.geometry import Float, apply_homography
+
+__all__ = ["FreePart", "Veil", "find_free_part", "residual_veil"]
+
+_CELLS, _SAMPLES = 7, 4  # cells a side of the pad's inner part, samples a side of each
+# Thresholds of our choice, judged on simulated photos of the seen part (tests/benchmarks/glare.py). Light as share of
+# white. In photos without glare cells differ by up to 0.015 (5 to 95 %, smoothed), and 0.45 of it is along white.
+_LEAST_RANGE = 0.018
+_RANGE_SIGMAS = 2.5
+_ALONG_WHITE = 0.70
+_PLASTIC = 0.85
+_LEAST_DIRECTION = 0.10  # a pad paler than this lies too near to the plastic for a direction between them
+# Noise of a cell's light by that of its tint (each channel less their mean), and what the tint does not show of it.
+_NOISE_OF_TINT, _LEAST_NOISE = 1.2, 0.004
+_FREE, _FREE_SIGMAS = 0.008, 1.3  # cells within this of the least light count as free
+_LEAST_FREE = 1 / 3
+_CLEAR = 0.05  # range from which it is a mirror image and not the pad's own
+_U_LEAST, _U_MOST = 0.003, 0.03
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FreePart:
+    """Where on a pad the least light mirrors.
+
+    Attributes
+    ----------
+    free : ndarray of bool, shape (7, 7)
+        Cells of the inner part, [across, along] as the pad's corners go.
+    reach : float
+        Side of the inner part over the pad's.
+    tolerance : float
+        By how much light may differ among free cells.
+    light_range : float
+        How much mirrored light there is between the darkest and the brightest cells.
+    """
+
+    free: NDArray[np.bool_]
+    reach: float
+    tolerance: float
+    light_range: float
+
+    @property
+    def share(self) -> float:
+        """Share of the inner part that is free."""
+        return float(self.free.mean())
+
+    def at(self, places: Float) -> NDArray[np.bool_]:
+        """Return which places (n, 2) on the pad, -0.5 to 0.5, are free."""
+        cell = np.clip(((places / self.reach + 0.5) * _CELLS).astype(int), 0, _CELLS - 1)
+        result: NDArray[np.bool_] = self.free[cell[:, 1], cell[:, 0]]
+        return result
+
+
+@dataclass(frozen=True, slots=True)
+class Veil:
+    """Mirrored light that is left in a pad's colour, as share of white: estimate and standard uncertainty."""
+
+    mean: float
+    u: float
+
+
+def find_free_part(
+    linear: NDArray[np.floating],
+    corners: Float,
+    *,
+    share: float,
+    to_scene: Callable[[Float], Float],
+    noticed: bool,
+) -> FreePart | None:
+    """Find where a pad is free of mirrored light; None if none is seen on it.
+
+    Parameters
+    ----------
+    linear : ndarray, shape (rows, columns, 3)
+        Decoded light of the pad and its surroundings.
+    corners : ndarray, shape (4, 2)
+        Of the whole pad. [px]
+    share : float
+        Side of the inner part over the pad's.
+    to_scene : callable
+        From decoded light (n, 3) to light in the scene, the lamp's colour divided out, 1 on white.
+    noticed : bool
+        Whether glare was seen otherwise, as by single bright pixels.
+    """
+    cells = to_scene(_cell_medians(linear, corners, share).reshape(-1, 3)).reshape(_CELLS, _CELLS, 3)
+    light = cells.mean(axis=2)
+    tint = cells - light[..., None]  # mirrored light leaves it alone: it tells the noise under a spot as well
+    rough = 1.4826 * float(np.median(np.abs(tint - cv2.blur(tint, (3, 3)))))
+    sigma = float(np.hypot(_NOISE_OF_TINT * rough, _LEAST_NOISE))
+    smooth = cv2.blur(cells, (3, 3), borderType=cv2.BORDER_REFLECT)
+    light_range = float(np.ptp(np.quantile(smooth.mean(axis=2), [0.05, 0.95])))
+    if not noticed and not (light_range > max(_LEAST_RANGE, _RANGE_SIGMAS * sigma) and _is_along_white(smooth)):
+        return None
+    # A median keeps the edge of a spot where it is.
+    steady = cv2.medianBlur(light.astype(np.float32), 3)
+    low = float(np.sort(steady, axis=None)[: _CELLS * _CELLS // 5].mean())
+    tolerance = max(_FREE, _FREE_SIGMAS * sigma)
+    return FreePart(free=steady <= low + tolerance, reach=share, tolerance=tolerance, light_range=light_range)
+
+
+def _cell_medians(linear: NDArray[np.floating], corners: Float, share: float) -> Float:
+    """Median (7, 7, 3) of each cell of the inner part: specks smaller than half a cell do not count."""
+    count = _CELLS * _SAMPLES
+    steps = ((np.arange(count) + 0.5) / count - 0.5) * share
+    square = np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]], dtype=np.float32)
+    to_picture = cv2.getPerspectiveTransform(square, corners.astype(np.float32))
+    places = apply_homography(np.asarray(to_picture, dtype=np.float64), np.stack(np.meshgrid(steps, steps), axis=-1))
+    x, y = np.moveaxis(places.astype(np.float32), -1, 0)
+    seen = cv2.remap(
+        np.asarray(linear, dtype=np.float32), x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    ).astype(np.float64)
+    blocks = seen.reshape(_CELLS, _SAMPLES, _CELLS, _SAMPLES, 3).transpose(0, 2, 1, 3, 4)
+    result: Float = np.median(blocks.reshape(_CELLS, _CELLS, _SAMPLES * _SAMPLES, 3), axis=2)
+    return result
+
+
+def _is_along_white(cells: Float) -> bool:
+    """Return whether cells (7, 7, 3) differ along white, and more so than along shade or towards the plastic."""
+    flat = cells.reshape(-1, 3)
+    off = flat - flat.mean(axis=0)
+    square = float((off**2).sum())
+    pad = np.quantile(flat, 0.2, axis=0)
+    towards_plastic = _PLASTIC - pad
+    rivals = [pad]
+    if np.linalg.norm(towards_plastic) > _LEAST_DIRECTION:
+        rivals.append(towards_plastic)
+    white, *others = (float(((off @ (d / np.linalg.norm(d))) ** 2).sum()) for d in (np.ones(3), *rivals))
+    return white > _ALONG_WHITE * square and white >= max(others)
+
+
+def residual_veil(part: FreePart | None, beside: float) -> Veil:
+    """Return what mirrored light may be left in the free part of a pad.
+
+    Parameters
+    ----------
+    part : FreePart or None
+        None where no mirror image is seen on the pad.
+    beside : float
+        Mirrored light on the ground beside the pad, as share of white.
+
+    Raises
+    ------
+    PhotoUnfitError
+        If too little is free, or so much may be left that no number could be trusted.
+    """
+    remedy = "Tilt the phone or turn the card so that no lamp or window mirrors in the pad; retake."
+    # A mirror image fades towards its rim. Where it fades exponentially in the area it covers (a Gaussian spot does),
+    # as much is left at the least as the free part's spread times the covered over the free area, at most.
+    spread = 0.0 if part is None else part.tolerance * (1 - part.share) / part.share
+    if part is not None and part.share < _LEAST_FREE and part.light_range > _CLEAR:
+        raise PhotoUnfitError(
+            expected="at least a third of a pad free of mirrored light",
+            found=f"a lamp or window that mirrors in {1 - part.share:.0%} of it",
+            remedy=remedy,
+        )
+    # Ground is matt and a pad wet, or the other way round: the pad may mirror nothing or twice as much.
+    u = 0.0 if part is None else float(np.hypot(spread, _U_LEAST))
+    u = float(np.hypot(u, 0.5 * beside))
+    if u > _U_MOST:
+        raise PhotoUnfitError(
+            expected="a pad without mirrored light",
+            found=f"light that mirrors all over it and may add {spread + beside:.0%} of white to its colour",
+            remedy=remedy,
+        )
+    return Veil(mean=0.75 * beside, u=u)
