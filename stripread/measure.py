@@ -20,7 +20,7 @@ from stripread.geometry import Float, Rect, apply_homography
 from stripread.photo.blur import Blur
 from stripread.photo.load import PhotoFile, decode_photo, suggested_reduction
 from stripread.photo.photo import Photo
-from stripread.photo.quality import GROUND_VEILED, GroundLight, judge_card, judge_pad, measure_ground
+from stripread.photo.quality import GroundLight, judge_card, judge_pad, measure_ground
 from stripread.strip.find import StripPose, find_strip
 from stripread.strip.kinds import StripKind
 from stripread.strip.pads import PadColour, measure_pad
@@ -303,7 +303,7 @@ def _measure_one(
         polygon - low,
         blur_px=blur_px,
         to_scene=lambda linear: correction.scene(np.maximum(linear, 1e-4), place[None]),
-        veil_beside=0.0 if ground is None or _shadow_known(seen) else _mirrored_beside(seen, ground, place),
+        veil_beside=_mirrored_beside(seen, ground, place),
     )
     if colour.mean.max() > CLIPPED_HIGH:
         raise PhotoUnfitError(
@@ -327,18 +327,13 @@ def _measure_one(
     )
 
 
-def _shadow_known(seen: CardMeasurement) -> bool:
-    """Return whether the edge of a shadow was found on the card: brighter ground then is no glare."""
-    return any(f.code == "shadow_edge" for f in seen.findings)
-
-
-def _mirrored_beside(seen: CardMeasurement, ground: GroundLight, place_mm: Float) -> float:
-    """Mirrored light on the ground beside a pad, as share of white."""
-    if ground.both <= GROUND_VEILED:
-        return 0.0
-    usual = ground.usual * card_white(seen, place_mm[None])
-    dark, bright = seen.correction.scene(np.concatenate([usual, usual * (1 + ground.both)]), place_mm[None])
-    return float((bright - dark).mean())
+def _mirrored_beside(seen: CardMeasurement, ground: GroundLight | None, place_mm: Float) -> tuple[float, ...]:
+    """Mirrored light on the ground on either side of a pad, as share of white."""
+    if ground is None or not ground.veiled:
+        return ()
+    levels = ground.low * np.array([1.0, *(1 + max(side, 0.0) for side in ground.sides)])
+    light = seen.correction.scene(levels[:, None] * card_white(seen, place_mm[None]), place_mm[None]).mean(axis=1)
+    return tuple((light[1:] - light[0]).tolist())
 
 
 def _ground_beside(view: SlotView, strip: StripPose, kind: StripKind, pad_id: str) -> GroundLight | None:
@@ -361,4 +356,5 @@ def _ground_beside(view: SlotView, strip: StripPose, kind: StripKind, pad_id: st
 
 def _judge_one(seen: CardMeasurement, pad: PadMeasurement, ground: GroundLight | None) -> list[Finding]:
     """Judge a pad's exposure and the light on it."""
-    return judge_pad(pad.pad, pad.colour.mean, seen.correction, ground, shadow_known=_shadow_known(seen))
+    shadow_known = any(f.code == "shadow_edge" for f in seen.findings)
+    return judge_pad(pad.pad, pad.colour.mean, seen.correction, ground, shadow_known=shadow_known)

@@ -19,7 +19,6 @@ from stripread.photo.blur import Blur, measure_blur
 from stripread.photo.photo import Photo
 
 __all__ = [
-    "GROUND_VEILED",
     "CardQuality",
     "GroundLight",
     "judge_card",
@@ -50,7 +49,8 @@ _SPOILT = 2.0  # times the limit, where a shadow is known: it misleads the patch
 _DISAGREES_DESIGN = 12.0  # CIEDE2000: a print may well be 5 from its design in one patch
 _NEIGHBOUR = 1.6  # times the usual distance between patches: next to it, diagonals included
 _GROUND_DARKER, _GROUND_BRIGHTER = 0.05, 0.05  # relative to the rest of the slot
-GROUND_VEILED = 0.03  # relative to the rest of the slot, on both sides: what mirrors there reaches over the pad
+_GROUND_VEILED = 0.025  # relative to the darker part of the slot, geometric mean of both sides
+_PLASTIC_FOLLOWS = 0.6  # of the ground's change: the plastic reflects three times as much, so a third is mirrored light
 _GROUND_NEAR_MM = 2.0  # how far past the pad's ends its ground counts
 
 
@@ -66,14 +66,27 @@ class CardQuality:
 class GroundLight:
     """Relative departure of the ground beside a pad from the rest of the slot's ground.
 
-    ``darkest`` is of both sides together, ``brightest`` of either side; ``both`` is how much brighter it is on both
-    sides (geometric mean; 0 where one side is no brighter). ``usual`` is the luminance of the rest, 1 on white.
+    ``darkest`` is of both sides together, ``brightest`` of either side. ``sides`` is how much brighter each side is on
+    average than the darker quarter of the slot, whose luminance is ``low``, 1 on white; ``plastic`` how much brighter
+    the strip is next to the pad than further on (None where too little of it shows).
     """
 
     darkest: float
     brightest: float
-    both: float
-    usual: float
+    sides: tuple[float, ...]
+    low: float
+    plastic: float | None
+
+    @property
+    def veiled(self) -> bool:
+        """Whether light mirrors on both sides of the pad, and so over it as well.
+
+        More light, as outside of a shadow, makes ground and plastic brighter by the same share; mirrored light adds
+        the same amount to both, which is a small share of the plastic's.
+        """
+        both = float(np.prod(np.maximum(self.sides, 0.0)) ** (1 / len(self.sides)))
+        lit = self.plastic is not None and self.plastic > _PLASTIC_FOLLOWS * both
+        return both > _GROUND_VEILED and not lit
 
 
 def judge_card(
@@ -272,13 +285,30 @@ def measure_ground(
     if not known.any():
         return None
     both = np.nanmean(near[:, known], axis=0)
-    sides = [float(np.mean(side[np.isfinite(side)])) for side in near if np.isfinite(side).any()]
+    least = float(np.nanquantile(levels, 0.25))
+    sides = tuple(float(np.mean(side[np.isfinite(side)])) for side in near if np.isfinite(side).any())
     return GroundLight(
         darkest=float(both.min()),
         brightest=float(np.nanmax(near)),
-        both=float(np.prod(np.maximum(sides, 0.0)) ** (1 / len(sides))),
-        usual=usual,
+        sides=tuple((1 + side) * usual / least - 1 for side in sides),
+        low=least,
+        plastic=_plastic_beside(view, to_view, length_mm, pad_along_mm),
     )
+
+
+def _plastic_beside(
+    view: NDArray[np.floating], to_view: Float, length_mm: float, pad_along_mm: tuple[float, float]
+) -> float | None:
+    """Return how much brighter the strip is next to a pad than further on; other pads are darker than the plastic."""
+    along = np.arange(1.0, length_mm - 1.0, 0.25)
+    places = np.stack(np.meshgrid(along, np.arange(-1.0, 1.01, 0.5)), axis=-1) @ to_view[:, :2].T + to_view[:, 2]
+    x, y = np.moveaxis(places.astype(np.float32), -1, 0)
+    level = np.median(cv2.remap(view, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE) @ _LUMINANCE, axis=0)
+    away = np.maximum(pad_along_mm[0] - along, along - pad_along_mm[1])
+    next_to, further = level[(away > 1.0) & (away < 4.0)], level[(away > 8.0) & (away < 30.0)]
+    if len(next_to) < 4 or len(further) < 8:
+        return None
+    return float(np.quantile(next_to, 0.75) / max(float(np.quantile(further, 0.75)), 1e-6) - 1)
 
 
 def judge_pad(
@@ -303,9 +333,9 @@ def judge_pad(
     if ground.darkest < -_GROUND_DARKER:
         text = f"The ground beside pad {pad} is {-ground.darkest:.0%} darker than along the strip."
         findings.append(make_finding("shadow_edge", text))
-    if ground.brightest > _GROUND_BRIGHTER or ground.both > GROUND_VEILED:
+    if ground.brightest > _GROUND_BRIGHTER or ground.veiled:
         text = f"The ground beside pad {pad} is {ground.brightest:.0%} brighter than along the strip"
-        if shadow_known:
+        if shadow_known and not ground.veiled:
             findings.append(make_finding("shadow_edge", f"{text}."))
         else:
             findings.append(make_finding("glare_on_pad", f"{text}: what mirrors there may reach the pad."))

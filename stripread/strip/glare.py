@@ -6,7 +6,7 @@ s_i >= 0 (the dichromatic model: Shafer 1985, Color Research and Application 10,
 the plastic, shade changes it along c; so the direction tells which one it is, and where s is least the pad is seen.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -24,6 +24,7 @@ _CELLS, _SAMPLES = 7, 4  # cells a side of the pad's inner part, samples a side 
 _LEAST_RANGE = 0.018
 _RANGE_SIGMAS = 2.5
 _ALONG_WHITE = 0.70
+_RIVALS = 0.95  # noise turns the direction: a rival must explain so much more
 _PLASTIC = 0.85
 _LEAST_DIRECTION = 0.10  # a pad paler than this lies too near to the plastic for a direction between them
 # Noise of a cell's light by that of its tint (each channel less their mean), and what the tint does not show of it.
@@ -141,18 +142,18 @@ def _is_along_white(cells: Float) -> bool:
     if np.linalg.norm(towards_plastic) > _LEAST_DIRECTION:
         rivals.append(towards_plastic)
     white, *others = (float(((off @ (d / np.linalg.norm(d))) ** 2).sum()) for d in (np.ones(3), *rivals))
-    return white > _ALONG_WHITE * square and white >= max(others)
+    return white > _ALONG_WHITE * square and white > _RIVALS * max(others)
 
 
-def residual_veil(part: FreePart | None, beside: float) -> Veil:
+def residual_veil(part: FreePart | None, beside: Sequence[float]) -> Veil:
     """Return what mirrored light may be left in the free part of a pad.
 
     Parameters
     ----------
     part : FreePart or None
         None where no mirror image is seen on the pad.
-    beside : float
-        Mirrored light on the ground beside the pad, as share of white.
+    beside : sequence of float
+        Mirrored light on the ground on either side of the pad, as share of white; empty where there is none.
 
     Raises
     ------
@@ -169,13 +170,18 @@ def residual_veil(part: FreePart | None, beside: float) -> Veil:
             found=f"a lamp or window that mirrors in {1 - part.share:.0%} of it",
             remedy=remedy,
         )
-    # Ground is matt and a pad wet, or the other way round: the pad may mirror nothing or twice as much.
     u = 0.0 if part is None else float(np.hypot(spread, _U_LEAST))
-    u = float(np.hypot(u, 0.5 * beside))
+    mirrored = 0.0
+    if beside:
+        # The free part of a pad lies to the darker side, a pad without any difference between both. Ground is matt and
+        # a pad wet, or the other way round: the pad may mirror none of it, or twice as much.
+        geometric = float(np.prod(np.maximum(beside, 1e-6)) ** (1 / len(beside)))
+        mirrored = float(np.mean(beside)) if part is None else geometric
+        u = float(np.hypot(u, max(0.5 * mirrored, 0.25 * np.ptp(beside) if part is None else 0.0)))
     if u > _U_MOST:
         raise PhotoUnfitError(
             expected="a pad without mirrored light",
-            found=f"light that mirrors all over it and may add {spread + beside:.0%} of white to its colour",
+            found=f"light that mirrors all over it and may add {spread + mirrored:.0%} of white to its colour",
             remedy=remedy,
         )
-    return Veil(mean=0.75 * beside, u=u)
+    return Veil(mean=0.75 * mirrored, u=u)

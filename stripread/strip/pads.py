@@ -1,6 +1,6 @@
 """Measure a pad: the mean colour of its inner part without glare, drops and specks."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -70,7 +70,7 @@ def measure_pad(
     *,
     blur_px: float = 1.0,
     to_scene: Callable[[Float], Float] | None = None,
-    veil_beside: float = 0.0,
+    veil_beside: Sequence[float] = (),
 ) -> PadColour:
     """Return the colour of a pad.
 
@@ -85,8 +85,8 @@ def measure_pad(
     to_scene : callable, optional
         From ``linear`` (n, 3) to light in the scene, 1 for a perfect white; by default they are the same. Mirrored
         light adds to the pad's there, in each channel alike.
-    veil_beside : float
-        Mirrored light on the ground beside the pad, as share of white.
+    veil_beside : sequence of float
+        Mirrored light on the ground on either side of the pad, as share of white; empty where there is none.
 
     Raises
     ------

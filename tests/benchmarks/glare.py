@@ -373,6 +373,12 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
         write(row(f"  {shape}", [o for o in outcomes if o.shape == shape]) + "\n")
     for kind in SPANS:
         write(row(f"  {kind}", [o for o in outcomes if o.kind == kind]) + "\n")
+    for o in outcomes:
+        if o.glare.value is not None and not o.glare.holds(o.truth):
+            write(
+                f"missed: {o.kind} {o.truth:.3g} read as {o.glare.value:.3g}, {o.glare.low} to {o.glare.high} "
+                f"({o.clean.value} without glare); {o.shape} adds {o.added:.3f}, {o.least:.3f} at least\n"
+            )
     write(f"pads stage: {np.median([o.clean.pads_ms for o in outcomes]):.1f} ms without, "
           f"{np.median([o.glare.pads_ms for o in outcomes]):.1f} ms with glare\n")  # fmt: skip
     return outcomes
