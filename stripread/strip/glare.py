@@ -21,16 +21,17 @@ __all__ = ["FreePart", "Veil", "find_free_part", "residual_veil"]
 _CELLS, _SAMPLES = 7, 4  # cells a side of the pad's inner part, samples a side of each
 # Thresholds of our choice, judged on simulated photos of the seen part (tests/benchmarks/glare.py). Light as share of
 # white. In photos without glare cells differ by up to 0.015 (5 to 95 %, smoothed), and 0.45 of it is along white.
-_LEAST_RANGE = 0.018
+_LEAST_RANGE = 0.022
 _RANGE_SIGMAS = 2.5
 _ALONG_WHITE = 0.70
-_RIVALS = 0.95  # noise turns the direction: a rival must explain so much more
 _PLASTIC = 0.85
+_SHADE_MORE = 0.3
+_LEAST_APART = 0.05  # square of the sine: tone curve and noise turn directions by ten degrees, a pale pad's lie nearer
 _LEAST_DIRECTION = 0.10  # a pad paler than this lies too near to the plastic for a direction between them
 # Noise of a cell's light by that of its tint (each channel less their mean), and what the tint does not show of it.
 _NOISE_OF_TINT, _LEAST_NOISE = 1.2, 0.004
 _FREE, _FREE_SIGMAS = 0.008, 1.3  # cells within this of the least light count as free
-_LEAST_FREE = 1 / 3
+_LEAST_FREE = 0.30
 _CLEAR = 0.05  # range from which it is a mirror image and not the pad's own
 _U_LEAST, _U_MOST = 0.003, 0.03
 
@@ -136,13 +137,18 @@ def _is_along_white(cells: Float) -> bool:
     flat = cells.reshape(-1, 3)
     off = flat - flat.mean(axis=0)
     square = float((off**2).sum())
+    white = np.ones(3) / np.sqrt(3)
+    along_white = float(((off @ white) ** 2).sum()) / square
+    if along_white < _ALONG_WHITE:
+        return False
     pad = np.quantile(flat, 0.2, axis=0)
-    towards_plastic = _PLASTIC - pad
-    rivals = [pad]
-    if np.linalg.norm(towards_plastic) > _LEAST_DIRECTION:
-        rivals.append(towards_plastic)
-    white, *others = (float(((off @ (d / np.linalg.norm(d))) ** 2).sum()) for d in (np.ones(3), *rivals))
-    return white > _ALONG_WHITE * square and white > _RIVALS * max(others)
+    for rival, more in ((_PLASTIC - pad, 0.0), (pad, _SHADE_MORE)):
+        length = float(np.linalg.norm(rival))
+        apart = 1 - (rival @ white / max(length, 1e-9)) ** 2  # what light along the one lacks along the other
+        along_rival = float(((off @ rival / max(length, 1e-9)) ** 2).sum()) / square
+        if length > _LEAST_DIRECTION and apart > _LEAST_APART and along_rival - along_white > more * apart:
+            return False
+    return True
 
 
 def residual_veil(part: FreePart | None, beside: Sequence[float]) -> Veil:
@@ -160,14 +166,16 @@ def residual_veil(part: FreePart | None, beside: Sequence[float]) -> Veil:
     PhotoUnfitError
         If too little is free, or so much may be left that no number could be trusted.
     """
-    remedy = "Tilt the phone or turn the card so that no lamp or window mirrors in the pad; retake."
+    remedy = (
+        "Tilt the phone or turn the card so that no lamp or window mirrors in the pad and no shadow falls on it; retake."
+    )
     # A mirror image fades towards its rim. Where it fades exponentially in the area it covers (a Gaussian spot does),
     # as much is left at the least as the free part's spread times the covered over the free area, at most.
     spread = 0.0 if part is None else part.tolerance * (1 - part.share) / part.share
     if part is not None and part.share < _LEAST_FREE and part.light_range > _CLEAR:
         raise PhotoUnfitError(
-            expected="at least a third of a pad free of mirrored light",
-            found=f"a lamp or window that mirrors in {1 - part.share:.0%} of it",
+            expected="about a third of a pad, or more, free of mirrored light",
+            found=f"a lamp or window that mirrors in {1 - part.share:.0%} of it, or the edge of a shadow over it",
             remedy=remedy,
         )
     u = 0.0 if part is None else float(np.hypot(spread, _U_LEAST))
