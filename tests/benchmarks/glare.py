@@ -15,6 +15,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from io import BytesIO
+from itertools import pairwise
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -45,7 +46,15 @@ LAMP = 3.0  # reflectance of the simulator's mirrored lamp at strength 1
 EACH = 3  # kinds of glare a shot
 POSE_MM = 0.15  # standard deviation by which the strip's place is off
 BINS = (0.0, 0.003, 0.01, 0.03, 0.1, 0.3, np.inf)
-WARNED = {"glare_on_pad", "pad_uneven", "shadow_edge", "photo_clipped", "mixed_light", "card_covered", "poor_correction"}
+WARNED = {
+    "glare_on_pad",
+    "pad_uneven",
+    "shadow_edge",
+    "photo_clipped",
+    "mixed_light",
+    "card_covered",
+    "poor_correction",
+}
 
 Spots = tuple[GlareSpot, ...]
 Drawing = Callable[[np.random.Generator, Float], Spots]
@@ -334,7 +343,9 @@ def row(name: str, outcomes: Sequence[Outcome], *, clean: bool = False) -> str:
         return head
     off = np.array([abs(look.value / o.truth - 1) for look, o in numbers if look.value is not None])
     holds = np.mean([look.holds(o.truth) for look, o in numbers])
-    half = [(look.high - look.low) / 2 / o.truth for look, o in numbers if look.high is not None and look.low is not None]
+    half = [
+        (look.high - look.low) / 2 / o.truth for look, o in numbers if look.high is not None and look.low is not None
+    ]
     moved = np.array([o.moved for _, o in numbers])
     missed = sum(not look.codes & WARNED and o.moved > 2 for look, o in numbers)
     return (
@@ -367,7 +378,7 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
     write(row("without glare", outcomes[::EACH], clean=True) + "\n")
     write(row("with glare", outcomes) + "\n")
     write(row("  adds nothing to the pad", [o for o in outcomes if o.added == 0]) + "\n")
-    for low, high in zip(BINS[:-1], BINS[1:], strict=True):
+    for low, high in pairwise(BINS):
         write(row(f"  adds {low:g} to {high:g}", [o for o in outcomes if low < o.added <= high]) + "\n")
     for shape in shapes:
         write(row(f"  {shape}", [o for o in outcomes if o.shape == shape]) + "\n")

@@ -76,7 +76,7 @@ def test_white_light_is_undone_before_it_is_told() -> None:
 
 
 def test_a_spot_over_most_of_the_pad_is_refused() -> None:
-    with pytest.raises(PhotoUnfitError, match="mirrors in .* of it") as refused:
+    with pytest.raises(PhotoUnfitError, match=r"mirrors in .* of it") as refused:
         measure_pad(pad(VIOLET) + spot(0.4, 0, 0, 0.4), CORNERS)
     assert "Tilt the phone" in refused.value.remedy
 
