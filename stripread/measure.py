@@ -304,6 +304,7 @@ def _measure_one(
         blur_px=blur_px,
         to_scene=lambda linear: correction.scene(np.maximum(linear, 1e-4), place[None]),
         veil_beside=_mirrored_beside(seen, ground, place),
+        shaded=ground is not None and ground.shaded,
     )
     if colour.mean.max() > CLIPPED_HIGH:
         raise PhotoUnfitError(

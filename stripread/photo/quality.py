@@ -78,6 +78,11 @@ class GroundLight:
     plastic: float | None
 
     @property
+    def shaded(self) -> bool:
+        """Whether a shadow falls on the ground beside the pad."""
+        return self.darkest < -_GROUND_DARKER
+
+    @property
     def veiled(self) -> bool:
         """Whether light mirrors on both sides of the pad, and so over it as well.
 
@@ -286,11 +291,11 @@ def measure_ground(
         return None
     both = np.nanmean(near[:, known], axis=0)
     least = float(np.nanquantile(levels, 0.25))
-    sides = tuple(float(np.mean(side[np.isfinite(side)])) for side in near if np.isfinite(side).any())
+    either = tuple(float(np.mean(side[np.isfinite(side)])) for side in near if np.isfinite(side).any())
     return GroundLight(
         darkest=float(both.min()),
         brightest=float(np.nanmax(near)),
-        sides=tuple((1 + side) * usual / least - 1 for side in sides),
+        sides=tuple((1 + side) * usual / least - 1 for side in either),
         low=least,
         plastic=_plastic_beside(view, to_view, length_mm, pad_along_mm),
     )
@@ -330,7 +335,7 @@ def judge_pad(
         findings.append(make_finding("photo_clipped", text))
     if ground is None:
         return findings
-    if ground.darkest < -_GROUND_DARKER:
+    if ground.shaded:
         text = f"The ground beside pad {pad} is {-ground.darkest:.0%} darker than along the strip."
         findings.append(make_finding("shadow_edge", text))
     if ground.brightest > _GROUND_BRIGHTER or ground.veiled:

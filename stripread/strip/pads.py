@@ -71,6 +71,7 @@ def measure_pad(
     blur_px: float = 1.0,
     to_scene: Callable[[Float], Float] | None = None,
     veil_beside: Sequence[float] = (),
+    shaded: bool = False,
 ) -> PadColour:
     """Return the colour of a pad.
 
@@ -87,6 +88,8 @@ def measure_pad(
         light adds to the pad's there, in each channel alike.
     veil_beside : sequence of float
         Mirrored light on the ground on either side of the pad, as share of white; empty where there is none.
+    shaded : bool
+        Whether a shadow is known to cross the pad: its edge on a pale pad looks like that of a mirror image.
 
     Raises
     ------
@@ -110,9 +113,10 @@ def measure_pad(
     channels = np.ascontiguousarray(pixels.T, dtype=np.float64)
     keep = keep_typical(channels, rounds=6)
     glare = _is_glare(channels, keep) & ~keep
-    free = find_free_part(
-        linear, corners, share=share, to_scene=to_scene or _same, noticed=np.count_nonzero(glare) > _GLARE_SHARE * total
-    )
+    free = None
+    if not shaded:
+        noticed = bool(np.count_nonzero(glare) > _GLARE_SHARE * total)
+        free = find_free_part(linear, corners, share=share, to_scene=to_scene or _same, noticed=noticed)
     if free is not None:
         lit = free.at(positions)
         keep = np.zeros(total, dtype=bool)

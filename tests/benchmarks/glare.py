@@ -2,9 +2,9 @@
 
 Run as ``python -m tests.benchmarks.glare --photos 160`` (seen conditions and shapes of glare: thresholds may be chosen
 on them) or with ``--unseen`` (other lamps, phones, printers *and* other shapes: they only judge). Every shot is taken
-once without and with several kinds of glare, by the same seed. Where the strip lies is given, within 0.15 mm, so that the strip
-finder is not judged along with it; ``--find`` lets it search. Strips depart from the demo lots as in the benchmark of
-accuracy; errors are against the concentration in which the strip was dipped.
+once without and with several kinds of glare, by the same seed. Where the strip lies is given, within 0.15 mm, so that
+the strip finder is not judged along with it; ``--find`` lets it search. Strips depart from the demo lots as in the
+benchmark of accuracy; errors are against the concentration in which the strip was dipped.
 
 The mirrored light is told as what it adds to the pad's inner part on average, as a share of white.
 """
@@ -120,7 +120,8 @@ def streak(rng: np.random.Generator, pad: Float) -> Spots:
     """A tube lamp."""
     return (
         GlareSpot(
-            centre_mm=at(pad, rng.uniform(-2.5, 2.5, 2)), radii_mm=(float(rng.uniform(12, 40)), float(rng.uniform(0.6, 4))),
+            centre_mm=at(pad, rng.uniform(-2.5, 2.5, 2)),
+            radii_mm=(float(rng.uniform(12, 40)), float(rng.uniform(0.6, 4))),
             strength=log_uniform(rng, 0.01, 0.5), angle_deg=float(rng.uniform(0, 180)),
             softness=float(rng.uniform(0.4, 1.0)),
         ),
