@@ -68,7 +68,7 @@ class GroundLight:
 
     ``darkest`` is of both sides together, ``brightest`` of either side. ``sides`` is how much brighter each side is on
     average than the darker quarter of the slot, whose luminance is ``low``, 1 on white; ``plastic`` how much brighter
-    the strip is next to the pad than further on (None where too little of it shows).
+    the strip is next to the pad than further on (None where the ground is not brighter or too little plastic shows).
     """
 
     darkest: float
@@ -89,9 +89,13 @@ class GroundLight:
         More light, as outside of a shadow, makes ground and plastic brighter by the same share; mirrored light adds
         the same amount to both, which is a small share of the plastic's.
         """
-        both = float(np.prod(np.maximum(self.sides, 0.0)) ** (1 / len(self.sides)))
+        both = _on_both(self.sides)
         lit = self.plastic is not None and self.plastic > _PLASTIC_FOLLOWS * both
         return both > _GROUND_VEILED and not lit
+
+
+def _on_both(sides: Sequence[float]) -> float:
+    return float(np.prod(np.maximum(sides, 0.0)) ** (1 / len(sides)))
 
 
 def judge_card(
@@ -292,12 +296,15 @@ def measure_ground(
     both = np.nanmean(near[:, known], axis=0)
     least = float(np.nanquantile(levels, 0.25))
     either = tuple(float(np.mean(side[np.isfinite(side)])) for side in near if np.isfinite(side).any())
+    brighter = tuple((1 + side) * usual / least - 1 for side in either)
     return GroundLight(
         darkest=float(both.min()),
         brightest=float(np.nanmax(near)),
-        sides=tuple((1 + side) * usual / least - 1 for side in either),
+        sides=brighter,
         low=least,
-        plastic=_plastic_beside(view, to_view, length_mm, pad_along_mm),
+        plastic=_plastic_beside(view, to_view, length_mm, pad_along_mm)
+        if _on_both(brighter) > _GROUND_VEILED
+        else None,
     )
 
 
