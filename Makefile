@@ -6,13 +6,14 @@ READY := $(VENV)/.ready
 SITE := calibration
 AXE := tests/browser/node_modules/axe-core/axe.min.js
 
-.PHONY: demo test lint format bench-accuracy bench-speed bench-records bench-season bench-load fit-mismatch demo-data translations screenshots help
+.PHONY: demo test lint format bench-accuracy bench-find bench-speed bench-records bench-season bench-load fit-mismatch demo-data translations screenshots help
 
 help:
 	@echo "make demo            set up, read a sample photo, play six simulated weeks and report on them"
 	@echo "make test            set up, run every check and test"
 	@echo "make lint | format   ruff and mypy | ruff format"
 	@echo "make bench-accuracy  errors and coverage on unseen simulated photos (PHOTOS=400, CAMERAS=table.csv)"
+	@echo "make bench-find      strips of unseen looks: found, wrong end, pad off, by family (PHOTOS=400)"
 	@echo "make bench-speed     reading against decoding the same 12-megapixel photo"
 	@echo "make bench-records   the record's pages and verification against its size; a minute or two"
 	@echo "make bench-season    how often good days are called bad; ten minutes"
@@ -60,6 +61,9 @@ format: $(READY)
 PHOTOS ?= 400
 bench-accuracy: $(READY)
 	OMP_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.accuracy --photos $(PHOTOS) $(if $(CAMERAS),--cameras $(CAMERAS))
+
+bench-find: $(READY)
+	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.find --photos $(PHOTOS)
 
 bench-speed: $(READY)
 	$(BIN)/python -m tests.benchmarks.speed

@@ -103,6 +103,7 @@ def calibrate_lot(
         left_out=left_out,
         flash_colours=colours,
         correction="spectral" if _spectral_everywhere(measured.values()) else "plain",
+        strip_kind=kind,
     )
 
 
@@ -246,7 +247,19 @@ def _measure_all(
         on_photo(photo)
         with _named(photo):
             measured[photo] = measure_strip(open_photo(photo), card, kind, spectral=spectral)
+    for row in rows:
+        _check_seen(row, measured[row.photo])
     return measured, {}
+
+
+def _check_seen(row: SeriesRow, measured: StripMeasurement) -> None:
+    """Refuse a dipped strip on which no pad shows; a blank's pad may well have the plastic's colour."""
+    if row.concentration > 0 and any(f.code == "pad_not_seen" for f in measured.findings):
+        raise SeriesError(
+            expected=f"a pad that shows on the strip dipped into {row.concentration:g} in {row.photo.name}",
+            found="no pad",
+            remedy="Turn the strip over if it lies face down, and retake the photo; or take its row out of the series.",
+        )
 
 
 def _measure_pairs(

@@ -388,6 +388,7 @@ def provisional_lot(
             ),
         ),
         left_out=(),
+        strip_kind=kind,
         provisional=True,
     )
 

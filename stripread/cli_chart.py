@@ -98,7 +98,7 @@ def check_chart(
     from stripread.chart import check_chart as check
     from stripread.cli_names import look_up_card, look_up_lot, look_up_site
     from stripread.report.chart_page import agrees, check_text
-    from stripread.site import resolve_kind
+    from stripread.site import kind_of_lot
 
     where = look_up_site(site)
     found, layout = look_up_lot(lot, where), look_up_card(card, where)
@@ -108,7 +108,7 @@ def check_chart(
             found=f"lot {found.number}, which is provisional: made from a chart itself",
             remedy="Calibrate the lot from known dilutions first.",
         )
-    the_pad, numbers = chart_pad(resolve_kind(found.kind, where), pad), chart_numbers(values)
+    the_pad, numbers = chart_pad(kind_of_lot(found, where), pad), chart_numbers(values)
     chart = _measured(photo, layout, _Wishes(numbers=numbers, blank=the_pad.blank, reverse=reverse), overlay)
     calibration = found.pad(the_pad.id)
     checks = check(chart, numbers, calibration=calibration, blank=the_pad.blank, reverse=reverse)

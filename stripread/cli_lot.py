@@ -98,17 +98,16 @@ def join(
       stripread lot join lot.json second-phone.csv --card card.toml --out lot.json --force
     """
     from stripread.calibration import join_lot
-    from stripread.cli_names import look_up_card, look_up_kind, look_up_lot, look_up_site
+    from stripread.cli_names import look_up_card, look_up_lot, look_up_site
     from stripread.lot.lot import save_lot
     from stripread.lot.series import load_series
     from stripread.report.lot_page import lot_text
+    from stripread.site import kind_of_lot
 
     keep_existing(out, force=force)
     where = look_up_site(site)
     found = look_up_lot(lot, where)
-    joined = join_lot(
-        load_series(series), lot=found, kind=look_up_kind(found.kind, where), card=look_up_card(card, where)
-    )
+    joined = join_lot(load_series(series), lot=found, kind=kind_of_lot(found, where), card=look_up_card(card, where))
     save_lot(joined, out)
     say(lot_text(joined))
     note(f"wrote {out}")

@@ -14,6 +14,7 @@ from stripread.site import (
     Site,
     find_lot_file,
     find_site,
+    kind_of_lot,
     load_site,
     resolve_card,
     resolve_kind,
@@ -91,7 +92,7 @@ def look_up(*, lot: str, sample: str, card: str | None, kind: str | None, site_f
     site = look_up_site(site_folder)
     sample_type, cautions = _sample(sample, site)
     the_lot = look_up_lot(lot, site)
-    the_kind = look_up_kind(kind, site) if kind is not None else resolve_kind(the_lot.kind, site)
+    the_kind = look_up_kind(kind, site) if kind is not None else kind_of_lot(the_lot, site)
     if the_lot.kind != the_kind.name:
         raise LotFileError(
             expected=f"a lot of kind {the_kind.name!r}",

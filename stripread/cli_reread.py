@@ -8,7 +8,6 @@ from typing import Any
 
 from stripread.card import CardLayout, parse_card
 from stripread.check import check_reading
-from stripread.cli_names import look_up_kind
 from stripread.errors import RecordsError
 from stripread.lot.lot import Lot
 from stripread.photo.load import PhotoFile, open_photo_bytes
@@ -19,7 +18,7 @@ from stripread.records.entries import Role
 from stripread.records.files import read_kept
 from stripread.records.history import Occasion, history_of, taken_when
 from stripread.report.json_lines import reading_json
-from stripread.site import Site
+from stripread.site import Site, kind_of_lot
 from stripread.together import combine_readings
 
 __all__ = ["reader"]
@@ -41,7 +40,7 @@ def _read(records: Records, site: Site, lot: Lot, entry: Entry) -> Mapping[str, 
         raise RecordsError(
             expected="a reading recorded with its photos", found="none of them", remedy="Dip and read a new strip."
         )
-    card, kind = _card(records, entry), look_up_kind(was["kind"], site)
+    card, kind = _card(records, entry), kind_of_lot(lot, site)
     readings = [read_strip(photo, card=card, kind=kind, lot=lot, flash=flash[0] if flash else None) for photo in photos]
     together = how.get("together", False)
     reading = combine_readings(readings, one_strip=how.get("one_strip", False)) if together else readings[0]

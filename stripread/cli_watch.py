@@ -56,12 +56,13 @@ def verify(
     """
     from stripread.check.standard import check_row
     from stripread.cli_keep import keep_check
-    from stripread.cli_names import look_up_card, look_up_kind, look_up_lot_file, look_up_site
+    from stripread.cli_names import look_up_card, look_up_lot_file, look_up_site
     from stripread.lot.lot import load_lot
     from stripread.lot.record import RECORD, append_row, find_row, load_record
     from stripread.report.json_lines import error_json, to_line
     from stripread.report.standard_text import broken_by_last, chart_text, check_json, check_text
     from stripread.report.text import error_text
+    from stripread.site import kind_of_lot
 
     where = look_up_site(site)
     lot_file = look_up_lot_file(lot, where)
@@ -72,7 +73,7 @@ def verify(
     if not out.parent.is_dir():
         raise WrongUsageError(expected="a folder for the record", found=f"no folder {out.parent}", remedy="Make it.")
     rows = list(load_record(out))  # before any photo is read: a damaged record stops here
-    kind, layout = look_up_kind(the_lot.kind, where), look_up_card(card, where, lot_card=the_lot.card)
+    kind, layout = kind_of_lot(the_lot, where), look_up_card(card, where, lot_card=the_lot.card)
     code = 0
     for photo in photos:
         try:

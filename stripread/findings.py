@@ -78,6 +78,10 @@ _KINDS = (
     FindingKind("poor_correction", "warning", "The colours of the card could not be matched well in this light.",
                 "Move to daylight or plain white light, away from coloured or grow lamps; retake."),
     # the strip and its lot
+    FindingKind("pad_not_seen", "warning", "No pad shows on the strip: it has its plastic's colour, or lies face down.",
+                "Make sure that the pads face up; if they do, the strip shows nothing. Dip a new one to be sure."),
+    FindingKind("end_by_mark", "warning", "Which end of the strip is the tip was taken from the card's tip mark.",
+                "Make sure that the dipped tip lies at the mark; if not, turn the strip and retake."),
     FindingKind("pad_uneven", "warning", "The pad's colour is uneven.",
                 "Dip a new strip as its kind says, shake off the drop, and photograph it within its read window."),
     FindingKind("off_curve", "error", "The pad's colour is none that this lot shows at any concentration.",

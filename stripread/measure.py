@@ -1,9 +1,9 @@
 """From a photo to the colour of each pad: the order of the steps, for readings and for calibrations alike."""
 
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -14,8 +14,8 @@ from stripread.card.patches import measure_patches
 from stripread.card.slot import strip_room
 from stripread.colour.correct import CLIPPED_HIGH, Correction, fit_correction
 from stripread.colour.mismatch import mismatch_covariance, spectral_mismatch
-from stripread.errors import CardNotFoundError, PhotoUnfitError
-from stripread.findings import Finding
+from stripread.errors import CardNotFoundError, PhotoUnfitError, StripNotFoundError
+from stripread.findings import Finding, make_finding
 from stripread.geometry import Float, Rect, apply_homography
 from stripread.photo.blur import Blur
 from stripread.photo.load import PhotoFile, decode_photo, suggested_reduction
@@ -39,10 +39,12 @@ __all__ = [
 ]
 
 _FINE_PX_PER_MM = 5.0  # decode finer where the card shows less: a 5 mm pad then still has 25 px a side
-_VIEW_PX_PER_MM = 5.0  # the finder works at 4
+_VIEW_PX_PER_MM = 4.0  # at which the finder works
 _U_CODING = 0.1  # of an 8-bit code: what rounding leaves uncertain in the mean of a pad without any noise
 _VIEW_MARGIN_MM = 8.0  # a strip may lie 6 mm beside its place
 _SLOT_BORDER_MM = 1.0  # a printed border and its blur
+# Delta E by which mottled plastic may differ from end to end of a strip. Our choice, judged on drawn ones.
+_ONE_COLOUR = 2.0
 _USUAL_BLUR_PX = 1.0  # of the decoded picture, where the blur could not be measured
 
 
@@ -211,11 +213,17 @@ def _decode_and_find(file: PhotoFile, card: CardLayout, watch: Stopwatch) -> tup
 
 
 def measure_strip(
-    file: PhotoFile, card: CardLayout, kind: StripKind, *, known: StripPose | None = None, spectral: bool = False
+    file: PhotoFile,
+    card: CardLayout,
+    kind: StripKind,
+    *,
+    known: StripPose | None = None,
+    colours: Mapping[str, Float] | None = None,
+    spectral: bool = False,
 ) -> StripMeasurement:
     """Measure the pads of a strip of the kind lying on the card; where it lies is sought unless it is known.
 
-    ``spectral`` as in `measure_card`.
+    ``colours`` as in `find_strip`, ``spectral`` as in `measure_card`.
 
     Raises
     ------
@@ -226,22 +234,65 @@ def measure_strip(
     watch = Stopwatch(dict(seen.timing_ms))
     with watch.stage("find strip"):
         view = _slot_view(seen)
-        strip = find_strip(view, kind) if known is None else known
+        strip = find_strip(view, kind, colours=colours) if known is None else known
     with watch.stage("quality"):
-        grounds = [_ground_beside(view, strip, kind, pad.id) for pad in kind.pads]
+        grounds = _grounds_beside(view, strip, kind)
     with watch.stage("pads"):
-        pads = tuple(_measure_one(seen, strip, kind, p.id, g) for p, g in zip(kind.pads, grounds, strict=True))
+        pads, unseen = _measure_pads(seen, view, strip, kind, grounds)
     with watch.stage("quality"):
         light = [f for pad, ground in zip(pads, grounds, strict=True) for f in _judge_one(seen, pad, ground)]
-    measured = [*seen.findings, *strip.findings, *(f for pad in pads for f in pad.colour.findings)]
+    measured = [*seen.findings, *strip.findings, *unseen, *(f for pad in pads for f in pad.colour.findings)]
     said = {f.code for f in measured}
     findings = (*measured, *(f for f in light if f.code not in said))
     return StripMeasurement(card=seen, kind=kind, strip=strip, pads=pads, findings=findings, timing_ms=watch.timing_ms)
 
 
 def _slot_view(seen: CardMeasurement) -> SlotView:
-    """Picture of the slot and its surroundings."""
-    return card_view(seen, strip_room(seen.card), margin_mm=_VIEW_MARGIN_MM)
+    """Picture of the slot and its surroundings, with what the card tells of its tip mark and its colours."""
+
+    def to_lab(relative: Float, places_mm: Float) -> Float:
+        return seen.correction.lab(relative * card_white(seen, places_mm), places_mm)
+
+    view = card_view(seen, strip_room(seen.card), margin_mm=_VIEW_MARGIN_MM)
+    return replace(view, tip_mark_mm=seen.card.tip_mark_mm, to_lab=to_lab)
+
+
+def _measure_pads(
+    seen: CardMeasurement, view: SlotView, strip: StripPose, kind: StripKind, grounds: Sequence[GroundLight | None]
+) -> tuple[tuple[PadMeasurement, ...], list[Finding]]:
+    """Measure the pads; where none shows and the tip may be at either end, at both places where each could lie.
+
+    Raises
+    ------
+    StripNotFoundError
+        If no pad shows, both ends have different colours, and the card has no mark for the tip.
+    """
+    pads = tuple(_measure_one(seen, strip, kind, p.id, g) for p, g in zip(kind.pads, grounds, strict=True))
+    if not strip.unseen:
+        return pads, []
+    if strip.other_way is None:
+        text = "No pad shows at the end of the strip where it should be."
+        return pads, [make_finding("pad_not_seen", text)]
+    beside = _grounds_beside(view, strip.other_way, kind)
+    others = [_measure_one(seen, strip.other_way, kind, p.id, g) for p, g in zip(kind.pads, beside, strict=True)]
+    apart = max(float(np.linalg.norm(a.lab - b.lab)) for a, b in zip(pads, others, strict=True))
+    if apart <= _ONE_COLOUR:
+        text = f"No pad shows at either end of the strip; both places have one colour within {apart:.1f} Delta E."
+        return tuple(map(_of_either, pads, others)), [make_finding("pad_not_seen", text)]
+    if seen.card.tip_mark_mm is None:
+        raise StripNotFoundError(
+            expected=f"pads of kind {kind.name} that show, or both ends of the strip of one colour",
+            found=f"no pad, and ends that differ by {apart:.1f} Delta E",
+            remedy="Use a card with a tip mark in its slot, lay the strip's tip at the mark, and retake the photo.",
+        )
+    text = f"No pad shows, and the ends differ by {apart:.1f} Delta E; the tip was taken to lie at the card's tip mark."
+    return pads, [make_finding("pad_not_seen", text), make_finding("end_by_mark", text)]
+
+
+def _of_either(one: PadMeasurement, other: PadMeasurement) -> PadMeasurement:
+    """Return a pad that lies at one of two places, either as likely: the mean, and half the difference as its u."""
+    half = (one.lab - other.lab) / 2
+    return replace(one, lab=(one.lab + other.lab) / 2, u_pixels=one.u_pixels + np.outer(half, half))
 
 
 def card_view(seen: CardMeasurement, slot: Rect, *, margin_mm: float) -> SlotView:
@@ -335,6 +386,10 @@ def _mirrored_beside(seen: CardMeasurement, ground: GroundLight | None, place_mm
     levels = ground.low * np.array([1.0, *(1 + max(side, 0.0) for side in ground.sides)])
     light = seen.correction.scene(levels[:, None] * card_white(seen, place_mm[None]), place_mm[None]).mean(axis=1)
     return tuple((light[1:] - light[0]).tolist())
+
+
+def _grounds_beside(view: SlotView, strip: StripPose, kind: StripKind) -> list[GroundLight | None]:
+    return [_ground_beside(view, strip, kind, pad.id) for pad in kind.pads]
 
 
 def _ground_beside(view: SlotView, strip: StripPose, kind: StripKind, pad_id: str) -> GroundLight | None:

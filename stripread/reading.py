@@ -1,6 +1,6 @@
 """From a photo of a dipped strip to concentrations with intervals: measured pads held against their lot's curves."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import pairwise
@@ -11,7 +11,7 @@ import numpy as np
 from stripread.card.layout import CardLayout
 from stripread.card.patches import U_PAPER
 from stripread.colour.mismatch import DEGREES_OF_FREEDOM
-from stripread.errors import LotFileError
+from stripread.errors import LotFileError, StripUpsideDownError
 from stripread.findings import Finding, make_finding
 from stripread.flash import finish_flash_pair, measure_flash_pair
 from stripread.geometry import Float
@@ -32,6 +32,7 @@ Censored = Literal["below", "above"]
 # from each other (546 printed cards measured elsewhere). The map averages over some 130 patches, so what reaches a pad
 # is the part that neighbours share: taken as half, spread over three coordinates. On top comes the paper's own colour.
 _U_DESIGN, _U_PRINTS = 0.5 * 2.4 / np.sqrt(3), 0.5 * 0.8 / np.sqrt(3)
+_NOTHING_DETECTED = ("LOD", "interval's end")  # limits of a reading that may be zero
 _OFF_CURVE_P = 1e-3  # chance that a good pad is called off the curve
 _RIVAL_CHI2 = 5.99  # as in lot/inverse.py: 95 % point of chi-square with 2 degrees of freedom
 # RMS Delta E of the smoothed signature from the nearest mixture of the calibration's conditions. With one phone in one
@@ -116,7 +117,8 @@ def read_strip(
             remedy="Name the lot and the kind that belong together; look at the vial.",
         )
     if flash is None:
-        return read_measurement(measure_strip(file, card, kind, spectral=lot.correction == "spectral"), lot=lot)
+        measured = measure_strip(file, card, kind, colours=lot_colours(lot), spectral=lot.correction == "spectral")
+        return read_measurement(measured, lot=lot)
     if not lot.flash_colours:
         raise LotFileError(
             expected=f"lot {lot.number!r} calibrated with flash pairs",
@@ -126,8 +128,24 @@ def read_strip(
     return read_measurement(finish_flash_pair(measure_flash_pair(file, flash, card, kind), lot.flash_colours), lot=lot)
 
 
+def lot_colours(lot: Lot) -> dict[str, Float]:
+    """CIELAB (n, 3) that each pad of the lot can have: its curve, and what is known of it beyond its top."""
+    return {
+        pad.pad: np.vstack([pad.curve.lab(pad.curve.grid()), *(np.array([row[1:]]) for row in pad.beyond)])
+        for pad in lot.pads
+    }
+
+
 def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
-    """Hold a measured strip against its lot."""
+    """Hold a measured strip against its lot.
+
+    Raises
+    ------
+    LotFileError
+        If the lot has no curve for one of the pads.
+    StripUpsideDownError
+        If no pad shows, and the strip is not of a blank's colour.
+    """
     photo = measured.card.photo
     like = _likeness(measured, lot)
     findings = list(measured.findings)
@@ -172,6 +190,8 @@ def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
                 remedy="Calibrate the lot with all pads of its kind.",
             ) from None
         pads.append(_read_pad(pad, calibration, measured, lot, like, u_reference=u_reference))
+    if any(f.code == "pad_not_seen" for f in findings):
+        _check_blank(pads, lot)
     return Reading(
         photo=photo.name,
         photo_sha256=photo.sha256,
@@ -242,6 +262,24 @@ def _read_pad(
     curve = calibration.curve_in(like.weights)
     estimate = invert_curve(curve, pad.lab, causes, {"colour_correction": DEGREES_OF_FREEDOM})
     return report_pad(calibration, pad.lab, causes, estimate)
+
+
+def _check_blank(pads: Sequence[PadReading], lot: Lot) -> None:
+    """Refuse a strip on which no pad shows unless what lies in its place has the colour of the lot's blank pads.
+
+    Raises
+    ------
+    StripUpsideDownError
+        The plastic of a strip that lies face down is no blank pad.
+    """
+    for pad in pads:
+        if pad.censored == "below" and pad.limit is not None and pad.limit.name in _NOTHING_DETECTED:
+            continue
+        raise StripUpsideDownError(
+            expected=f"a pad that shows, or one of the colour of lot {lot.number}'s blanks",
+            found=f"no pad {pad.pad!r}, and another colour in its place",
+            remedy="Turn the strip over so that its pads face up, compare its lot with the vial, and retake the photo.",
+        )
 
 
 def report_pad(calibration: PadCalibration, lab: Float, causes: Mapping[str, Float], estimate: Estimate) -> PadReading:

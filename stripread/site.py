@@ -23,6 +23,7 @@ __all__ = [
     "Site",
     "find_lot_file",
     "find_site",
+    "kind_of_lot",
     "load_site",
     "resolve_card",
     "resolve_kind",
@@ -294,6 +295,16 @@ def resolve_kind(name_or_path: str, site: Site | None) -> StripKind:
             remedy="Give both the same name.",
         )
     return kind
+
+
+def kind_of_lot(lot: Lot, site: Site | None) -> StripKind:
+    """Return a lot's strip kind: the site's file where it lists one, else what the lot file itself carries.
+
+    Lot files of before carry none; their kind is sought by its name (`resolve_kind`).
+    """
+    if lot.strip_kind is not None and (site is None or lot.kind not in site.kinds):
+        return lot.strip_kind
+    return resolve_kind(lot.kind, site)
 
 
 def _find_file(

@@ -25,6 +25,7 @@ _MARKER_MM, _MARKER_EDGE_MM = 15.0, 5.0  # modules of 2.5 mm: at 7 px/mm about 1
 _PATCH_MM = 9.0
 
 _SLOT = Rect(45.0, 38.5, 100.0, 20.0)  # a strip of about 80 x 6 mm, either way round
+_TIP_MARK = (45.0, 48.5)  # the slot's left end
 _VIAL = Rect(45.0, 73.0, 100.0, 32.0)
 SLOT_LAB: Lab = (60.0, 0.0, 0.0)  # white plastic stands out from it, and nothing colours the pad
 
@@ -100,6 +101,7 @@ def design_card(name: str = "stripread-1") -> CardLayout:
             for (row, column), (role, lab) in sorted(cells.items())
         ),
         slot=_SLOT,
+        tip_mark_mm=_TIP_MARK,
         vial=_VIAL,
     )
 

@@ -123,7 +123,10 @@ def _parts(card: CardLayout) -> Iterator[Part]:
     obstacles = _obstacles(card)
     yield from _patch_names(card, obstacles)
     if card.slot is not None:
-        yield from _call(card, card.slot, "STRIP HERE  -  pad side up, either way round", obstacles)
+        if card.tip_mark_mm is None:
+            yield from _call(card, card.slot, "STRIP HERE  -  pad side up, either way round", obstacles)
+        else:
+            yield from _call(card, card.slot, "STRIP HERE  -  pads up, dipped end at TIP", obstacles, card.tip_mark_mm)
     if card.vial is not None:
         yield from _call(card, card.vial, "VIAL HERE  -  colour chart up, or leave empty", obstacles)
     note = f"{card.name}  -  keep dry and dark  -  lay flat, whole card in the picture"
@@ -226,10 +229,18 @@ def _patch_names(card: CardLayout, obstacles: list[Rect]) -> Iterator[Words]:
     yield from (words for words in names if _is_clear(_box(words), card, obstacles))
 
 
-def _call(card: CardLayout, rect: Rect, text: str, obstacles: list[Rect]) -> Iterator[Part]:
-    """Words and two arrows just outside a rectangle, above or else below it, in the largest size that has room."""
+def _call(
+    card: CardLayout, rect: Rect, text: str, obstacles: list[Rect], tip_mark: tuple[float, float] | None = None
+) -> Iterator[Part]:
+    """Words and two arrows just outside a rectangle, above or else below it, in the largest size that has room.
+
+    With a tip mark one arrow is left, at the end nearest to the mark, and the word TIP beside it.
+    """
     others = [o for o in obstacles if o != rect]
     middle, bottom = float(rect.centre[0]), rect.y + rect.height
+    ends: tuple[float, ...] = (rect.x + 4.0, rect.x + rect.width - 4.0)
+    if tip_mark is not None:
+        ends = (min(ends, key=lambda x: abs(x - tip_mark[0])),)
     for size in (3.2, 2.6, 2.0):
         for baseline, tip in ((rect.y - 1.0, rect.y - 0.6), (bottom + 1.0 + _CAP * size, bottom + 0.6)):
             words = Words((middle, baseline), text, size, rgb=_BLACK)
@@ -237,8 +248,11 @@ def _call(card: CardLayout, rect: Rect, text: str, obstacles: list[Rect]) -> Ite
                 continue
             yield words
             back = tip + (2.6 if tip > bottom else -2.6)
-            for x in (rect.x + 4.0, rect.x + rect.width - 4.0):
+            for x in ends:
                 arrow = Rect(x - 1.8, min(tip, back), 3.6, 2.6)
-                if _is_clear(arrow, card, others):
-                    yield Fill(np.array([[x - 1.8, back], [x + 1.8, back], [x, tip]]), _BLACK)
+                if not _is_clear(arrow, card, others):
+                    continue
+                yield Fill(np.array([[x - 1.8, back], [x + 1.8, back], [x, tip]]), _BLACK)
+                if tip_mark is not None:
+                    yield Words((x + 2.6, baseline), "TIP", size, rgb=_BLACK, anchor="start")
             return

@@ -64,7 +64,10 @@ class Enrolment:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CardLayout:
-    """A card: its size, markers and patches, the slot where the strip lies, the room for the vial."""
+    """A card: its size, markers and patches, the slot where the strip lies, the room for the vial.
+
+    ``tip_mark_mm`` is where the card marks the end of the slot at which the dipped tip is to lie.
+    """
 
     name: str
     width_mm: float
@@ -73,6 +76,7 @@ class CardLayout:
     markers: tuple[Marker, ...]
     patches: tuple[Patch, ...]
     slot: Rect | None = None
+    tip_mark_mm: tuple[float, float] | None = None
     vial: Rect | None = None
     enrolment: Enrolment | None = None
     wavelengths_nm: tuple[float, ...] = ()  # of the patches' spectra
@@ -207,6 +211,15 @@ def parse_card(data: Mapping[str, Any], *, where: str) -> CardLayout:
             raise wrong(key, f"a table [{key}] with rect_mm", table)
         return rect(table.get("rect_mm"), f"{key}.rect_mm")
 
+    def tip_mark() -> tuple[float, float] | None:
+        value = data.get("slot", {}).get("tip_mark_mm")
+        if value is None:
+            return None
+        place = {str(i): v for i, v in enumerate(value)} if isinstance(value, list) else {}
+        if len(place) != 2:
+            raise wrong("slot.tip_mark_mm", "a place [x, y]", value)
+        return number(place, "0", "slot.tip_mark_mm"), number(place, "1", "slot.tip_mark_mm")
+
     enrolment = None
     if (given := data.get("enrolment")) is not None:
         if not isinstance(given, Mapping):
@@ -226,6 +239,7 @@ def parse_card(data: Mapping[str, Any], *, where: str) -> CardLayout:
         markers=tuple(markers),
         patches=tuple(patches),
         slot=optional_rect("slot"),
+        tip_mark_mm=tip_mark(),
         vial=optional_rect("vial"),
         enrolment=enrolment,
         wavelengths_nm=wavelengths,
@@ -251,6 +265,8 @@ def save_card(card: CardLayout, path: Path) -> None:
     }
     if card.slot is not None:
         data["slot"] = {"rect_mm": rect(card.slot)}
+        if card.tip_mark_mm is not None:
+            data["slot"]["tip_mark_mm"] = list(card.tip_mark_mm)
     if card.vial is not None:
         data["vial"] = {"rect_mm": rect(card.vial)}
     if card.enrolment is not None:

@@ -14,13 +14,14 @@ from typing import Any, Literal
 import numpy as np
 
 from stripread import __version__
-from stripread.errors import LotFileError
+from stripread.errors import KindFileError, LotFileError
 from stripread.geometry import Float
 from stripread.lot.chart_curve import METHOD as CHART_METHOD
 from stripread.lot.chart_curve import ChartCurve, chart_curve_from_json, chart_curve_to_json
 from stripread.lot.conditions import Condition
 from stripread.lot.curve import Curve, Scatter
 from stripread.lot.shift import Shift, shifted_curve
+from stripread.strip.kinds import StripKind, kind_to_data, parse_kind
 
 __all__ = ["Calibrator", "LimitOf", "Lot", "PadCalibration", "load_lot", "save_lot"]
 
@@ -94,6 +95,7 @@ class Lot:
 
     A ``provisional`` lot was made from the chart on its vial, not calibrated. ``flash_colours`` is there where the lot
     was calibrated with flash pairs: CIELAB of each patch as the phone shows it in the light of its flash alone.
+    ``strip_kind`` is the kind as it was at the calibration, None in files of before.
     ``correction`` says by which colour map the photos were corrected: readings use the same, so that both err alike.
     """
 
@@ -109,6 +111,7 @@ class Lot:
     provisional: bool = False
     flash_colours: Mapping[str, tuple[float, float, float]] = field(default_factory=dict)
     correction: Literal["plain", "spectral"] = "plain"
+    strip_kind: StripKind | None = None
     sha256: str = ""
 
     def pad(self, pad_id: str) -> PadCalibration:
@@ -139,6 +142,8 @@ def save_lot(lot: Lot, path: Path) -> None:
         data["flash_colours"] = {key: [round(v, 4) for v in value] for key, value in lot.flash_colours.items()}
     if lot.correction != "plain":
         data["correction"] = lot.correction
+    if lot.strip_kind is not None:
+        data["strip_kind"] = kind_to_data(lot.strip_kind)
     path.write_text(json.dumps(data, indent=1) + "\n", encoding="utf-8")
 
 
@@ -206,6 +211,7 @@ def load_lot(path: Path) -> Lot:
             left_out=tuple(str(name) for name in data["left_out"]),
             provisional=data.get("provisional", False) is True,
             correction=_correction(data.get("correction", "plain")),
+            strip_kind=_strip_kind(data, path),
             sha256=hashlib.sha256(text).hexdigest(),
         )
     except (ValueError, KeyError, TypeError, AttributeError) as error:
@@ -221,6 +227,19 @@ def _correction(value: Any) -> Literal["plain", "spectral"]:
     if value not in ("plain", "spectral"):
         raise ValueError(f"correction {value!r}, known are 'plain' and 'spectral'")
     return "spectral" if value == "spectral" else "plain"
+
+
+def _strip_kind(data: Mapping[str, Any], path: Path) -> StripKind | None:
+    table = data.get("strip_kind")
+    if table is None:
+        return None
+    try:
+        kind = parse_kind(table, where=f"strip_kind of {path}")
+    except KindFileError as error:
+        raise ValueError(f"{error.found} where there should be {error.expected}") from error
+    if kind.name != data["kind"]:
+        raise ValueError(f"a strip_kind {kind.name!r} in a lot of kind {data['kind']!r}")
+    return kind
 
 
 def _three(values: Any) -> tuple[float, float, float]:

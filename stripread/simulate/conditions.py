@@ -12,12 +12,14 @@ from stripread.card.layout import CardLayout
 from stripread.geometry import Float, apply_homography
 from stripread.simulate.cameras import Phone, make_phone
 from stripread.simulate.lamps import SEEN, UNSEEN, lamp
+from stripread.simulate.looks import Look
 from stripread.simulate.photograph import DippedStrip, Flash, Shot, strip_geometry
 from stripread.simulate.scene import GlareSpot, LightField, Optics, StripPlacement, View
+from stripread.simulate.strip_around import looked_placement, water_drops
 from stripread.simulate.view import lens_place, project
 from stripread.strip.kinds import StripKind
 
-__all__ = ["SEEN_PRINTERS", "UNSEEN_PRINTERS", "dip_strip", "random_pair", "random_shot", "with_flash"]
+__all__ = ["SEEN_PRINTERS", "UNSEEN_PRINTERS", "dip_strip", "random_pair", "random_shot", "with_flash", "with_look"]
 
 SEEN_PRINTERS = tuple(range(1, 9))
 UNSEEN_PRINTERS = tuple(range(101, 107))
@@ -48,8 +50,13 @@ def random_shot(
     seen: bool,
     sizes: tuple[tuple[int, int], ...] = _SIZES,
     sensors: dict[str, Float] | None = None,
+    look: Look | None = None,
 ) -> Shot:
-    """Draw a shot of the envelope. ``sensors`` replaces the simulator's own cameras by measured ones, by name."""
+    """Draw a shot of the envelope.
+
+    ``sensors`` replaces the simulator's own cameras by measured ones, by name. With a ``look`` (`random_look`) the
+    strip lies within the slot, unless the look lets it lie over the edge.
+    """
     phone = make_phone(int(rng.integers(0, 1000)) + (0 if seen else 10_000))
     if sensors:
         name = str(rng.choice(sorted(sensors)))
@@ -66,7 +73,7 @@ def random_shot(
             angle_deg=float(rng.uniform(-6, 6)),
             flipped=bool(rng.random() < 0.5),
         )
-    return Shot(
+    shot = Shot(
         card=card,
         printer_seed=int(rng.choice(SEEN_PRINTERS if seen else UNSEEN_PRINTERS)),
         phone=phone,
@@ -87,6 +94,17 @@ def random_shot(
         sharpening=float(rng.uniform(0, 0.8)),
         quality=int(rng.integers(80, 96)),
     )
+    return shot if look is None else with_look(shot, look)
+
+
+def with_look(shot: Shot, look: Look) -> Shot:
+    """Return a shot with a look: where its strip lies, and the drops about it, follow from the look."""
+    if shot.strip is None or shot.placement is None:
+        return replace(shot, look=look)
+    placement = looked_placement(shot.card, shot.placement, look.around)
+    drops = water_drops(shot.card, placement, look.around)
+    defects = replace(shot.defects, drops=(*shot.defects.drops, *drops)) if drops else shot.defects
+    return replace(shot, look=look, placement=placement, defects=defects)
 
 
 def random_pair(

@@ -12,15 +12,26 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image as PillowImage
 
+from stripread.simulate.heic import encode_heic
 from stripread.simulate.paint import Image
 
-__all__ = ["Exif", "FileFormat", "Noise", "PhotoFile", "Process", "Sharpening", "expose_to_file"]
+__all__ = [
+    "Exif",
+    "FileFormat",
+    "Noise",
+    "PhotoFile",
+    "Process",
+    "Sharpening",
+    "expose",
+    "expose_to_file",
+    "write_photo",
+]
 
 Process = Callable[[Image], Image]
 """The phone's colour processing: linear camera RGB (0 to 1) of shape (rows, columns, 3) to codes of the same shape,
 0 to 1, each pixel by itself."""
 
-FileFormat = Literal["jpeg", "png", "webp", "tiff16"]
+FileFormat = Literal["jpeg", "png", "webp", "tiff16", "heic"]
 
 _ROWS = 128  # per block, so that no step holds more than one copy of the whole picture
 
@@ -58,12 +69,17 @@ class Exif:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PhotoFile:
-    """How the photo is stored. JPEG has half-size colour (4:2:0), as from phones; ``tiff16`` has 16 bits."""
+    """How the photo is stored. JPEG has half-size colour (4:2:0), as from phones; ``tiff16`` has 16 bits.
+
+    ``saved_before`` is the quality of a JPEG that it was before, as messengers make of photos.
+    """
 
     format: FileFormat = "jpeg"
     quality: int = 92
     exif: Exif | None = None
     icc_profile: bytes | None = None
+    subsampling: str = "4:2:0"
+    saved_before: int | None = None
 
 
 def expose_to_file(
@@ -95,15 +111,27 @@ def expose_to_file(
     ValueError
         If EXIF or a profile is wanted in ``tiff16``, which is written without either, or the orientation is not 1 to 8.
     """
+    if softness_px > 0:
+        linear_rgb = np.asarray(cv2.GaussianBlur(linear_rgb, (0, 0), softness_px), np.float32)
+    return write_photo(expose(linear_rgb, process, noise=noise, seed=seed), path, sharpening=sharpening, file=file)
+
+
+def write_photo(
+    codes: Image, path: Path | None = None, *, sharpening: Sharpening | None = None, file: PhotoFile | None = None
+) -> bytes:
+    """Return the photo file of codes 0 to 1, shape (rows, columns, 3), and write it where a path is given.
+
+    Raises
+    ------
+    ValueError
+        As `expose_to_file`.
+    """
     file = file or PhotoFile()
     exif = file.exif
     if file.format == "tiff16" and (exif is not None or file.icc_profile is not None):
         raise ValueError("tiff16 files are written without EXIF and profile")
     if exif is not None and not 1 <= exif.orientation <= 8:
         raise ValueError(f"EXIF orientation {exif.orientation}; 1 to 8 expected")
-    if softness_px > 0:
-        linear_rgb = np.asarray(cv2.GaussianBlur(linear_rgb, (0, 0), softness_px), np.float32)
-    codes = _expose(linear_rgb, process, noise, seed)
     pixels = _quantise(codes, sharpening, 65535 if file.format == "tiff16" else 255)
     data = _encode(_stored(pixels, exif.orientation if exif is not None else 1), file)
     if path is not None:
@@ -111,8 +139,8 @@ def expose_to_file(
     return data
 
 
-def _expose(linear_rgb: Image, process: Process, noise: Noise | None, seed: int) -> Image:
-    """Add noise, saturate, process."""
+def expose(linear_rgb: Image, process: Process, *, noise: Noise | None, seed: int) -> Image:
+    """Add noise, saturate, process; the picture is left as it is."""
     rng = np.random.default_rng(seed)
     codes = np.empty_like(linear_rgb)
     for top in range(0, len(linear_rgb), _ROWS):
@@ -161,6 +189,12 @@ def _encode(pixels: NDArray[Any], file: PhotoFile) -> bytes:
     if file.format == "tiff16":
         _, data = cv2.imencode(".tiff", pixels[..., ::-1])
         return bytes(data)
+    if file.saved_before is not None:
+        earlier = io.BytesIO()
+        PillowImage.fromarray(pixels).save(earlier, format="JPEG", quality=file.saved_before)
+        pixels = np.asarray(PillowImage.open(earlier))
+    if file.format == "heic":
+        return encode_heic(pixels, quality=file.quality)
     options: dict[str, Any] = {}
     if file.exif is not None:
         options["exif"] = _exif_bytes(file.exif)
@@ -169,7 +203,7 @@ def _encode(pixels: NDArray[Any], file: PhotoFile) -> bytes:
     if file.format != "png":
         options["quality"] = file.quality
     if file.format == "jpeg":
-        options["subsampling"] = "4:2:0"
+        options["subsampling"] = file.subsampling
     buffer = io.BytesIO()
     PillowImage.fromarray(pixels).save(buffer, format=file.format.upper(), **options)
     return buffer.getvalue()

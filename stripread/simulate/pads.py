@@ -62,6 +62,7 @@ def pad_reflectance(
     """Reflectance (81,) of a pad; the factors are one strip's departure from its lot (dye amount, carrier's tint)."""
     share = chemistry.reacted(concentration)
     absorbed = chemistry.blank * blank_factor + dye_factor * share * (chemistry.full - chemistry.blank)
+    absorbed = np.maximum(absorbed, 0.0)  # more dye than reacts can leave no less than none of the other form
     reflectance: Float = 1 + absorbed - np.sqrt(absorbed**2 + 2 * absorbed)
     return reflectance
 

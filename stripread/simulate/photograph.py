@@ -12,10 +12,25 @@ from stripread.card.design import SLOT_LAB
 from stripread.card.layout import CardLayout, Enrolment
 from stripread.geometry import Float
 from stripread.simulate.cameras import Phone, develop_photo, on_sensor
-from stripread.simulate.encode import Exif, FileFormat, Noise, PhotoFile, Sharpening, expose_to_file
+from stripread.simulate.card_wear import aged
+from stripread.simulate.encode import (
+    Exif,
+    FileFormat,
+    Noise,
+    PhotoFile,
+    Process,
+    Sharpening,
+    expose_to_file,
+    write_photo,
+)
+from stripread.simulate.handles import handle_spectra
 from stripread.simulate.inks import CardPrint, make_printer, print_card
 from stripread.simulate.lamps import lamp
+from stripread.simulate.looks import Look
+from stripread.simulate.pad_look import DYE_STEP
 from stripread.simulate.pads import PADS, pad_reflectance, plastic_reflectance
+from stripread.simulate.phone_look import develop_by_look, file_by_look
+from stripread.simulate.plastics import plastic_spectra
 from stripread.simulate.render import Rendered, render
 from stripread.simulate.scene import (
     Defects,
@@ -47,12 +62,16 @@ CHEMISTRY: dict[tuple[str, str], str] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DippedStrip:
-    """A strip with the concentration at each pad, and its departure from its lot (see `pad_reflectance`)."""
+    """A strip with the concentration at each pad, and its departure from its lot (see `pad_reflectance`).
+
+    ``chemistry`` names that of each pad (a key of `PADS`); pads of the shipped kinds have theirs from `CHEMISTRY`.
+    """
 
     kind: StripKind
     concentrations: Mapping[str, float]
     dye_factor: float = 1.0
     blank_factor: float = 1.0
+    chemistry: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,6 +89,8 @@ class Shot:
     ``exposure`` is where a perfect white in the brightest light lands in linear light before the tone curve.
     ``flash`` adds the phone's flash as one more light: its spectral power (81,), in the same unit as the lamps', and
     how it falls. With ``notes_exposure`` EXIF tells exposure time, ISO, f-number and whether the flash fired.
+    ``look`` is how strip, card, bench and phone look where not as usual. ``beside`` is a second strip, which lies in
+    the slot as ``beside_placement`` says.
     """
 
     card: CardLayout
@@ -95,6 +116,9 @@ class Shot:
     flash: Flash | None = None
     notes_exposure: bool = False
     ground_lab: tuple[float, float, float] = SLOT_LAB  # of the slot, which other cards print otherwise
+    look: Look | None = None
+    beside: DippedStrip | None = None
+    beside_placement: StripPlacement | None = None  # its kind's geometry is filled in from ``beside``
 
 
 def printed_card(
@@ -150,13 +174,15 @@ def take_photo(shot: Shot, path: Path | None = None, *, seed: int) -> tuple[byte
     scene = Scene(
         card=shot.card,
         view=shot.view,
-        strip=_placement(shot),
+        strip=_placement(shot.strip, shot.placement),
         vial=shot.vial,
         lights=shot.lights if shot.flash is None else (*shot.lights, shot.flash.light),
         shadows=shot.shadows,
         optics=shot.optics,
         defects=shot.defects,
         clutter=shot.clutter,
+        look=shot.look,
+        beside=_placement(shot.beside, shot.beside_placement),
     )
     drawn = render(scene, _materials(shot, unit), seed=seed)
     develop = develop_photo(shot.phone, total, exposure=shot.exposure)
@@ -164,36 +190,56 @@ def take_photo(shot: Shot, path: Path | None = None, *, seed: int) -> tuple[byte
     def process(raw: NDArray[np.float32]) -> NDArray[np.float32]:
         return develop(raw * np.float32(unit))
 
-    noise = Noise()
-    data = expose_to_file(
-        drawn.image,
-        process,
-        path,
-        seed=seed,
-        noise=Noise(read=noise.read * shot.noise, shot=noise.shot * shot.noise**2),
-        softness_px=0.5,
-        sharpening=Sharpening(amount=shot.sharpening, radius_px=1.2),
-        file=PhotoFile(
-            format=shot.format,
-            quality=shot.quality,
-            exif=None
-            if shot.format == "tiff16"
-            else Exif(
-                model=shot.phone.name,
-                taken_at=shot.taken_at,
-                orientation=shot.orientation,
-                exposure_s=_exposure_s(shot, total, seed) if shot.notes_exposure else None,
-                flash=shot.flash is not None,
-            ),
+    usual = Noise()
+    noise = Noise(read=usual.read * shot.noise, shot=usual.shot * shot.noise**2)
+    sharpening = Sharpening(amount=shot.sharpening, radius_px=1.2)
+    file = PhotoFile(
+        format=shot.format,
+        quality=shot.quality,
+        exif=None
+        if shot.format == "tiff16"
+        else Exif(
+            model=shot.phone.name,
+            taken_at=shot.taken_at,
+            orientation=shot.orientation,
+            exposure_s=_exposure_s(shot, total, seed) if shot.notes_exposure else None,
+            flash=shot.flash is not None,
         ),
     )
-    return data, drawn
+    if shot.look is None:
+        data = expose_to_file(
+            drawn.image, process, path, seed=seed, noise=noise, softness_px=0.5, sharpening=sharpening, file=file
+        )
+        return data, drawn
+
+    def developed(stops: float) -> Process:
+        at = develop_photo(shot.phone, total, exposure=shot.exposure * 2.0**stops, quick=True)
+        return lambda raw: at(raw * np.float32(unit))
+
+    codes = develop_by_look(shot.look, drawn, developed, noise=noise, seed=seed)
+    return write_photo(codes, path, sharpening=sharpening, file=file_by_look(shot.look.file, file)), drawn
 
 
 def _powers(shot: Shot) -> list[Float]:
     """Spectral power of each light, the flash last."""
     lamps = [lamp(name) for name in shot.lamps]
     return lamps if shot.flash is None else [*lamps, shot.flash.power]
+
+
+def _pad_spectra(strip: DippedStrip, prefix: str, *, looked: bool) -> dict[str, Float]:
+    """Reflectances of a strip's pads, and for a look those with less and more dye."""
+    spectra = {}
+    factors = {"pad": 1.0, **({"less": 1 - DYE_STEP, "more": 1 + DYE_STEP} if looked else {})}
+    for pad in strip.kind.pads:
+        chemistry = strip.chemistry.get(pad.id) or CHEMISTRY[strip.kind.name, pad.id]
+        for name, factor in factors.items():
+            spectra[f"{prefix}{name}:{pad.id}"] = pad_reflectance(
+                PADS[chemistry],
+                strip.concentrations[pad.id],
+                dye_factor=strip.dye_factor * factor,
+                blank_factor=strip.blank_factor,
+            )
+    return spectra
 
 
 def _exposure_s(shot: Shot, total: Float, seed: int) -> float:
@@ -205,20 +251,24 @@ def _exposure_s(shot: Shot, total: Float, seed: int) -> float:
     return float(f"{0.01 * noted * shot.exposure / (total @ shot.phone.sensor)[1] * 20:.3g}")
 
 
-def _placement(shot: Shot) -> StripPlacement | None:
-    if shot.strip is None:
+def _placement(strip: DippedStrip | None, placement: StripPlacement | None) -> StripPlacement | None:
+    if strip is None:
         return None
-    geometry = strip_geometry(shot.strip.kind)
-    return replace(shot.placement, kind=geometry) if shot.placement else StripPlacement(kind=geometry)
+    geometry = strip_geometry(strip.kind)
+    return replace(placement, kind=geometry) if placement else StripPlacement(kind=geometry)
 
 
 def _materials(shot: Shot, unit: float) -> Materials:
     printed = printed_card(shot.card, shot.printer_seed, ground_lab=shot.ground_lab)
-    spectra: dict[str, Float] = {
+    card: dict[str, Float] = {
         **{f"patch:{p.id}": r for p, r in zip(shot.card.patches, printed.patches, strict=True)},
         "paper": printed.paper,
         "ink_black": printed.black,
         "slot_ground": printed.ground,
+    }
+    look = shot.look
+    spectra: dict[str, Float] = {
+        **(card if look is None else {name: aged(look.card, r) for name, r in card.items()}),
         "plastic": plastic_reflectance(),
         "bench": make_printer(3).reflectance(np.array([0.25, 0.35, 0.5, 0.25])),
         "skin": make_printer(4).reflectance(np.array([0.05, 0.35, 0.4, 0.1])),
@@ -227,14 +277,12 @@ def _materials(shot: Shot, unit: float) -> Materials:
     mixtures = np.random.default_rng(11).uniform(0, 0.8, (8, 4))
     for index, amounts in enumerate(mixtures):
         spectra[f"clutter:{index}"] = make_printer(5).reflectance(amounts)
-    if shot.strip is not None:
-        for pad in shot.strip.kind.pads:
-            spectra[f"pad:{pad.id}"] = pad_reflectance(
-                PADS[CHEMISTRY[shot.strip.kind.name, pad.id]],
-                shot.strip.concentrations[pad.id],
-                dye_factor=shot.strip.dye_factor,
-                blank_factor=shot.strip.blank_factor,
-            )
+    if look is not None:
+        spectra |= plastic_spectra(look.plastic) | handle_spectra(look.handle)
+        spectra["dirt"] = make_printer(9).reflectance(np.array([0.3, 0.4, 0.6, 0.6]))
+    for strip, prefix in ((shot.strip, ""), (shot.beside, "beside:")):
+        if strip is not None:
+            spectra |= _pad_spectra(strip, prefix, looked=look is not None)
     if shot.vial is not None:
         label = make_printer(shot.vial.label_printer)
         spectra["label"], spectra["label_ink"] = label.paper, label.reflectance(np.array([0.0, 0.0, 0.0, 1.0]))

@@ -7,10 +7,13 @@ import numpy as np
 
 from stripread.geometry import Float
 from stripread.simulate.artwork import Easel, paint_card, place_easel
+from stripread.simulate.card_wear import wear_card
+from stripread.simulate.lens import bend_through_lens, seen_through_lens
 from stripread.simulate.light import light_groups, strength
 from stripread.simulate.paint import Image
-from stripread.simulate.scene import Materials, Optics, Scene, pad_corners_mm
+from stripread.simulate.scene import Materials, Optics, Scene, StripPlacement
 from stripread.simulate.strip_art import paint_strip
+from stripread.simulate.strip_look import looked_pad_corners_mm, paint_strip_look
 from stripread.simulate.surroundings import paint_bench, paint_over
 from stripread.simulate.vial_art import paint_vial, vial_block_middles
 from stripread.simulate.view import bent_points, mirrored, project, unbend_map
@@ -30,7 +33,8 @@ class Rendered:
     image : ndarray of float32, shape (rows, columns, 3)
         Linear camera RGB without noise; 1 saturates the sensor, and lights may exceed it.
     homography : ndarray, shape (3, 3)
-        From mm on the flat card to pixels of the picture as it is (mirrored, if it is).
+        From mm on the flat card to pixels of the picture as it is (mirrored, if it is), but for the bend that a look's
+        lens gives it; the points below are given that as well.
     card_corners_px : ndarray, shape (4, 2)
         In the order of ``CardLayout.corners_mm``.
     pad_polygons_px : dict
@@ -77,8 +81,12 @@ def render(scene: Scene, materials: Materials, *, seed: int) -> Rendered:
     if scene.defects.second_card is not None:
         paint_card(place_easel(easel, scene.card, scene.defects.second_card), scene.card)
     paint_card(easel, scene.card)
+    if scene.look is not None:
+        wear_card(easel, scene.card, scene.look.card)
+    if scene.beside is not None:
+        _paint_any_strip(easel, scene, scene.beside, rng, prefix="beside:")
     if scene.strip is not None:
-        paint_strip(easel, scene, scene.strip, rng)
+        _paint_any_strip(easel, scene, scene.strip, rng)
     if scene.vial is not None:
         paint_vial(easel, scene, scene.vial)
     paint_over(easel, scene)
@@ -87,6 +95,8 @@ def render(scene: Scene, materials: Materials, *, seed: int) -> Rendered:
 
     def seen(points_mm: Float) -> Float:
         points = bent_points(scene, points_mm)
+        if scene.look is not None:
+            points = seen_through_lens(scene.look.lens, points, scene.view.size_px)
         if scene.defects.mirror:
             points[..., 0] = width - 1 - points[..., 0]
         return points
@@ -97,9 +107,18 @@ def render(scene: Scene, materials: Materials, *, seed: int) -> Rendered:
         image=image,
         homography=mirrored(homography, width) if scene.defects.mirror else homography,
         card_corners_px=seen(scene.card.corners_mm),
-        pad_polygons_px={p.id: seen(pad_corners_mm(scene.card, strip, p)) for p in pads if strip is not None},
+        pad_polygons_px={p.id: seen(looked_pad_corners_mm(scene, strip, p)) for p in pads if strip is not None},
         block_middles_px=None if scene.vial is None else vial_block_middles(scene, scene.vial),
     )
+
+
+def _paint_any_strip(
+    easel: Easel, scene: Scene, strip: StripPlacement, rng: np.random.Generator, *, prefix: str = ""
+) -> None:
+    if scene.look is None:
+        paint_strip(easel, scene, strip, rng, prefix=prefix)
+    else:
+        paint_strip_look(easel, scene, strip, scene.look, prefix=prefix)
 
 
 def _light_up(scene: Scene, easel: Easel, groups: list[list[int]], rng: np.random.Generator) -> Image:
@@ -140,6 +159,8 @@ def _through_the_lens(scene: Scene, image: Image) -> Image:
         full = cv2.resize(nodes, (columns * _BEND_STEP, rows * _BEND_STEP), interpolation=cv2.INTER_LINEAR)
         full = np.ascontiguousarray(full[: image.shape[0], : image.shape[1]])
         image = np.asarray(cv2.remap(image, full, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32)
+    if scene.look is not None:
+        image = bend_through_lens(scene.look.lens, image)
     image = _blur(scene.optics, image)
     return np.ascontiguousarray(image[:, ::-1]) if scene.defects.mirror else image
 

@@ -12,6 +12,7 @@ import numpy as np
 
 from stripread.card.layout import CardLayout
 from stripread.geometry import Float, Rect
+from stripread.simulate.looks import Look
 from stripread.simulate.vial import Vial
 
 __all__ = [
@@ -41,8 +42,9 @@ Materials = Mapping[str, Float]
 """Linear camera RGB, shape (lights, 3), of each material under each light alone; 1 saturates the sensor.
 
 Names: ``patch:<id>``, ``paper``, ``ink_black``, ``slot_ground``, ``plastic``, ``pad:<id>``, ``bench``, ``clutter:<k>``,
-``skin``, ``glare`` (the lamp itself, mirrored), and of a
-vial ``cap``, ``label``, ``label_ink``, ``block:<k>``. Only the names that the scene shows are needed.
+``skin``, ``glare`` (the lamp itself, mirrored), of a vial ``cap``, ``label``, ``label_ink``, ``block:<k>``, and of a
+look ``backing``, ``dirt``, ``print:<k>``, ``less:<id>`` and ``more:<id>`` (a pad with less and more dye). Those of pads
+bear ``beside:`` in front for a second strip. Only the names that the scene shows are needed.
 """
 
 
@@ -230,7 +232,8 @@ class Scene:
     """All that a simulated photo shows.
 
     ``lights`` goes with the rows of the materials. ``clutter`` is the number of things on the bench. ``texture`` is
-    the grain of all surfaces (relative standard deviation of single pixels).
+    the grain of all surfaces (relative standard deviation of single pixels). ``look`` is how strip, card and bench
+    look where not as usual, ``beside`` a second strip.
     """
 
     card: CardLayout
@@ -243,6 +246,8 @@ class Scene:
     defects: Defects = field(default_factory=Defects)
     clutter: int = 0
     texture: float = 0.01
+    look: Look | None = None
+    beside: StripPlacement | None = None
 
 
 def half_plane(through_mm: tuple[float, float], towards_deg: float) -> tuple[tuple[float, float], ...]:

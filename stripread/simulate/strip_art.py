@@ -16,8 +16,10 @@ _STRIP_RIM_MM, _STRIP_RIM = 0.4, (0.15, 0.40)
 _PAD_RIM_MM, _PAD_RIM = 0.25, (0.07, 0.22)
 
 
-def paint_strip(easel: Easel, scene: Scene, strip: StripPlacement, rng: np.random.Generator) -> None:
-    """Paint the strip as it lies; face down it shows no pads."""
+def paint_strip(
+    easel: Easel, scene: Scene, strip: StripPlacement, rng: np.random.Generator, *, prefix: str = ""
+) -> None:
+    """Paint the strip as it lies; face down it shows no pads. ``prefix`` stands before the names of its materials."""
     kind = strip.kind
     to_card = strip_to_card(scene.card, strip)
     outline = np.array([[0, 0], [kind.length_mm, 0], [kind.length_mm, kind.width_mm], [0, kind.width_mm]], np.float64)
@@ -29,7 +31,7 @@ def paint_strip(easel: Easel, scene: Scene, strip: StripPlacement, rng: np.rando
     for pad in kind.pads:
         corners = pad_corners_mm(scene.card, strip, pad)
         _paint_rim(easel, corners, _PAD_RIM_MM, _PAD_RIM)
-        easel.fill(corners, f"pad:{pad.id}")
+        easel.fill(corners, f"{prefix}pad:{pad.id}")
         for finish in scene.defects.finishes:
             if finish.pad_id == pad.id:
                 _paint_finish(easel, corners, finish)

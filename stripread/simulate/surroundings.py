@@ -4,6 +4,8 @@ import numpy as np
 
 from stripread.geometry import Float, apply_homography
 from stripread.simulate.artwork import Easel, circle, stroke, varied
+from stripread.simulate.bench_art import paint_bench_photo
+from stripread.simulate.looks import USUAL
 from stripread.simulate.paint import add, shade
 from stripread.simulate.scene import Cover, Drop, Finger, GlareSpot, Scene
 
@@ -15,6 +17,8 @@ def paint_bench(easel: Easel, scene: Scene, rng: np.random.Generator) -> None:
     for layer, colour in zip(easel.layers, easel.paints["bench"], strict=True):
         layer[0] = colour
         layer[1:] = layer[0]
+    if scene.look is not None and scene.look.bench.family != USUAL:
+        paint_bench_photo(easel, scene.look.bench)
     materials = sorted(name for name in easel.paints if name.startswith("clutter:"))
     if not materials or scene.clutter == 0:
         return

@@ -1,7 +1,7 @@
 """Strip kinds, finding strips in the card's slot, finding and measuring their pads."""
 
 from stripread.strip.find import StripPose, find_strip
-from stripread.strip.kinds import Dip, PadSpec, StripKind, load_kind, parse_kind, shipped_kinds
+from stripread.strip.kinds import Dip, PadSpec, StripKind, kind_to_data, load_kind, parse_kind, shipped_kinds
 from stripread.strip.pads import PadColour, measure_pad
 from stripread.strip.view import SlotView
 
@@ -13,6 +13,7 @@ __all__ = [
     "StripKind",
     "StripPose",
     "find_strip",
+    "kind_to_data",
     "load_kind",
     "measure_pad",
     "parse_kind",

@@ -1,6 +1,9 @@
-"""Find the two long edges of a strip in the slot, whatever the colours of strip and ground."""
+"""Find the two long edges of a strip in the slot, whatever the colours of strip and ground.
 
-from dataclasses import dataclass
+A strip that lies over the slot's long side shows one edge within it; its width is known, so that is enough.
+"""
+
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -9,22 +12,49 @@ from numpy.typing import NDArray
 from stripread.geometry import Float, Rect
 from stripread.strip.view import STEP_MM, Picture, Ribbon, lab_difference, straighten
 
-__all__ = ["LongEdges", "find_long_edges", "refine_long_edges"]
+__all__ = ["LongEdges", "find_edge_at_border", "find_long_edges", "refine_long_edges"]
 
 _ANGLES = np.tan(np.deg2rad(np.arange(-12.0, 12.1, 1.5)))
 _BLOCK = 5  # columns of 0.25 mm: short enough to stay on an edge turned by 12 degrees
 _REACH = 2  # rows to either side of an edge, 0.5 mm: the blur of a coarse photo
 _LEAST_SIGNIFICANCE = 7.0  # standard deviations; chance alone reaches about 4.5 over all the places that are tried
+# Of the kind's width: how far a pair's distance may be off, tried in turn. Stripes along a handle are narrower than it.
+_WIDTHS_OFF = (0.12, 0.4)
+_LEAST_SHARE_ALONE = 0.5  # of the strip's length along which a single edge must show
+_UNLIKE_GROUND = 5.0  # Delta E
+_BOW_MM, _BOW_AT_MM = 0.6, 40.0  # by which a curled strip strays from the straight line there, standard deviation
+_EDGE_MM = 0.15  # an edge's own scatter
 _LEAST_SHARE = 0.30  # of the strip's length along which both edges must show. Both judged on drawn slots (tests)
 
 
 @dataclass(frozen=True, slots=True)
 class LongEdges:
-    """A pair of parallel lines: a point midway between them, their direction, how far apart they are in mm."""
+    """A pair of parallel lines, or of curves, as a strip curls.
+
+    Attributes
+    ----------
+    centre, direction : ndarray (2,)
+        A point midway between them on the card, and the unit vector along them there. [mm]
+    width_mm : float
+        How far apart they are.
+    bow : float
+        At x mm from the centre their middle lies ``bow`` x^2 mm off the straight line, along its normal. [1/mm]
+    side : float or None
+        -1 or 1 where only the edge on that side of the middle was seen.
+    """
 
     centre: Float
     direction: Float
     width_mm: float
+    bow: float = 0.0
+    side: float | None = None
+
+    def at(self, along_mm: float) -> tuple[Float, Float]:
+        """Return the middle's place on the card and its direction so far from the centre."""
+        normal = np.array([-self.direction[1], self.direction[0]])
+        place = self.centre + along_mm * self.direction + self.bow * along_mm**2 * normal
+        tangent = self.direction + 2 * self.bow * along_mm * normal
+        return place, tangent / np.hypot(*tangent)
 
 
 def find_long_edges(picture: Picture, slot: Rect, *, length_mm: float, width_mm: float) -> LongEdges | None:
@@ -33,15 +63,86 @@ def find_long_edges(picture: Picture, slot: Rect, *, length_mm: float, width_mm:
     Every line within 12 degrees of the slot's axis is tried: the colour step across it is added up along it, each
     place counting no more than a few times the noise, so that a long faint edge beats a short strong one.
     """
+    lines = _add_up_lines(picture, slot)
+    sums, squares = lines.sums, lines.squares
+    best, found = [0.0] * len(_WIDTHS_OFF), [(0, 0, 0)] * len(_WIDTHS_OFF)
+    for gap in range(round(0.55 * width_mm / STEP_MM), round(1.7 * width_mm / STEP_MM) + 1):
+        one, other = squares[:, :-gap], squares[:, gap:]
+        product = np.einsum("car,car->ar", sums[:, :, :-gap], sums[:, :, gap:])
+        # the weaker edge's length times minus the cosine between both: opposite steps, in and out of the strip
+        grade = np.clip(-product, 0, None) / np.sqrt(np.maximum(np.maximum(one, other), 1e-12))
+        top = int(grade.argmax())
+        off = (gap * STEP_MM - width_mm) / width_mm
+        for k, scale in enumerate(_WIDTHS_OFF):
+            likely = float(grade.flat[top] * np.exp(-0.5 * (off / scale) ** 2))
+            if likely > best[k]:
+                best[k], found[k] = likely, (*divmod(top, grade.shape[1]), gap)
+    for k in range(len(_WIDTHS_OFF)):
+        if best[k] >= lines.least(length_mm, _LEAST_SHARE):
+            angle, row, gap = found[k]
+            return _line(lines.ribbon, angle, row + gap / 2, gap * STEP_MM)
+    return None
+
+
+def find_edge_at_border(picture: Picture, slot: Rect, *, length_mm: float, width_mm: float) -> LongEdges | None:
+    """Return where a strip lies of which one long edge shows in the slot and the other lies over the slot's side."""
+    lines = _add_up_lines(picture, slot)
+    length = np.sqrt(lines.squares)
+    across = lines.ribbon.across
+    clear = across[lines.ribbon.in_slot.any(axis=1)]
+    best, found = 0.0, None
+    for side, border in ((1.0, clear[0]), (-1.0, clear[-1])):  # the edge that shows is the one away from the border
+        near = np.abs(across - border) < width_mm
+        grade = np.where(near, length, 0.0)
+        top = int(grade.argmax())
+        if grade.flat[top] > best:
+            best, found = float(grade.flat[top]), (*divmod(top, grade.shape[1]), side)
+    if found is None or best < lines.least(length_mm, _LEAST_SHARE_ALONE):
+        return None
+    angle, row, side = found
+    if not _reaches_border(lines, side, length_mm):
+        return None
+    edge = _line(lines.ribbon, angle, row - side * width_mm / 2 / STEP_MM, width_mm)
+    return replace(edge, width_mm=width_mm, side=side)
+
+
+@dataclass(frozen=True, slots=True)
+class _Lines:
+    """Colour steps added up along every line: by channel, angle and row of its middle; (3, a, r) and (a, r)."""
+
+    ribbon: Ribbon
+    sums: NDArray[np.float32]
+    squares: NDArray[np.float32]
+    blocks: int
+    noise: float
+    cap: float
+
+    def least(self, length_mm: float, share: float) -> float:
+        """Return the sum from which an edge is none of chance, and shows along a share of the strip."""
+        along = length_mm / (_BLOCK * STEP_MM)
+        return float(max(_LEAST_SIGNIFICANCE * self.noise * np.sqrt(self.blocks), share * self.cap * along))
+
+
+def _reaches_border(lines: _Lines, side: float, length_mm: float) -> bool:
+    """Tell whether the colour beside the edge that shows goes on up to the slot's border."""
+    ribbon = lines.ribbon
+    rows = np.flatnonzero(ribbon.in_slot.any(axis=1))
+    border = rows[:3] if side > 0 else rows[-3:]
+    ground = np.median(ribbon.roots[ribbon.in_slot], axis=0)
+    off = lab_difference(ribbon.roots[border].mean(axis=0) - ground)
+    other = np.linalg.norm(off, axis=1) > max(_UNLIKE_GROUND, 4 * lines.noise)
+    return bool(other.sum() * STEP_MM > _LEAST_SHARE_ALONE * length_mm)
+
+
+def _add_up_lines(picture: Picture, slot: Rect) -> _Lines:
     axis = np.array([1.0, 0.0]) if slot.width >= slot.height else np.array([0.0, 1.0])
-    half = np.array([slot.width, slot.height]) / 2
-    half_length, half_width = (half[0], half[1]) if axis[0] else (half[1], half[0])
+    half_length, half_width = max(slot.width, slot.height) / 2, min(slot.width, slot.height) / 2
     ribbon = straighten(
         picture, slot, centre=slot.centre, direction=axis, half_length_mm=half_length, half_width_mm=half_width
     )
     steps, noise, cap = _clipped_steps(ribbon)
     rows, blocks = steps.shape[:2]
-    sums = np.empty((3, len(_ANGLES), rows), dtype=np.float32)  # channel, angle, row of the middle
+    sums = np.empty((3, len(_ANGLES), rows), dtype=np.float32)
     for index, slope in enumerate(_ANGLES):
         rise = slope * _BLOCK  # rows a block; none at the middle of the slot
         sheared = cv2.warpAffine(
@@ -51,28 +152,14 @@ def find_long_edges(picture: Picture, slot: Rect, *, length_mm: float, width_mm:
             flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP,
         )
         sums[:, index] = cv2.reduce(sheared, 1, cv2.REDUCE_SUM)[:, 0].T
-    squares = (sums**2).sum(axis=0)
-    best, found = 0.0, None
-    for gap in range(round(0.55 * width_mm / STEP_MM), round(1.7 * width_mm / STEP_MM) + 1):
-        one, other = squares[:, :-gap], squares[:, gap:]
-        product = np.einsum("car,car->ar", sums[:, :, :-gap], sums[:, :, gap:])
-        # the weaker edge's length times minus the cosine between both: opposite steps, in and out of the strip
-        grade = np.clip(-product, 0, None) / np.sqrt(np.maximum(np.maximum(one, other), 1e-12))
-        off = (gap * STEP_MM - width_mm) / width_mm
-        grade = grade * np.exp(-0.5 * (off / 0.4) ** 2)  # of equals, the pair nearer to the kind's width
-        top = int(grade.argmax())
-        if grade.flat[top] > best:
-            best = float(grade.flat[top])
-            found = (*divmod(top, grade.shape[1]), gap)
-    along_strip = length_mm / (_BLOCK * STEP_MM)
-    if found is None or best < max(_LEAST_SIGNIFICANCE * noise * np.sqrt(blocks), _LEAST_SHARE * cap * along_strip):
-        return None
-    angle, row, gap = found
+    return _Lines(ribbon, sums, (sums**2).sum(axis=0), blocks, noise, cap)
+
+
+def _line(ribbon: Ribbon, angle: int, row: float, gap_mm: float) -> LongEdges:
     slope = float(_ANGLES[angle])
-    direction = ribbon.direction + slope * ribbon.normal
-    middle = ribbon.across[0] + (row + gap / 2) * STEP_MM
     tilt = float(np.hypot(1, slope))
-    return LongEdges(ribbon.to_card(0.0, middle), direction / tilt, gap * STEP_MM / tilt)
+    middle = ribbon.across[0] + row * STEP_MM
+    return LongEdges(ribbon.to_card(0.0, middle), (ribbon.direction + slope * ribbon.normal) / tilt, gap_mm / tilt)
 
 
 def _clipped_steps(ribbon: Ribbon) -> tuple[NDArray[np.float32], float, float]:
@@ -93,8 +180,13 @@ def _clipped_steps(ribbon: Ribbon) -> tuple[NDArray[np.float32], float, float]:
     return steps.astype(np.float32), noise, cap
 
 
-def refine_long_edges(picture: Picture, slot: Rect, rough: LongEdges, *, reach_mm: float) -> LongEdges:
-    """Return the edges fitted to sub-pixel places of the colour step, robust against pads and whatever crosses them."""
+def refine_long_edges(
+    picture: Picture, slot: Rect, rough: LongEdges, *, reach_mm: float, curled: bool = True
+) -> LongEdges:
+    """Return the edges fitted to sub-pixel places of the colour step, robust against pads and whatever crosses them.
+
+    Where ``rough`` knows one side only, its width stays as it is. Without ``curled`` straight lines are fitted.
+    """
     ribbon = straighten(
         picture,
         slot,
@@ -112,14 +204,10 @@ def refine_long_edges(picture: Picture, slot: Rect, rough: LongEdges, *, reach_m
     across = ribbon.across[1:-1]
     places = (np.arange(blocks) + 0.5) * _BLOCK * STEP_MM + ribbon.along[0] - STEP_MM / 2
     rows, weights, design = [], [], []
-    for side in (-1.0, 1.0):
+    for side in (-1.0, 1.0) if rough.side is None else (rough.side,):
         near = np.abs(across - side * rough.width_mm / 2) <= 1.3
-        here = steps[near] * valid[near][..., None]
-        unit = here.reshape(-1, 3).T @ here.reshape(-1, 3)
-        main = np.linalg.eigh(unit)[1][:, -1]  # the usual colour step across this edge, up to its sign
-        strength = here @ main
-        if strength.sum() < 0:
-            strength = -strength
+        # Whatever its direction: a handle may be darker than the ground where plastic is lighter.
+        strength = np.linalg.norm(steps[near], axis=-1) * valid[near]
         top = np.clip(strength.argmax(axis=0), 1, len(strength) - 2)
         column = np.arange(blocks)
         before, peak, after = (strength[top + k, column] for k in (-1, 0, 1))
@@ -127,15 +215,23 @@ def refine_long_edges(picture: Picture, slot: Rect, rough: LongEdges, *, reach_m
         part = np.where(bend < -1e-9, 0.5 * (before - after) / np.minimum(bend, -1e-9), 0.0)
         rows.append(across[near][top] + np.clip(part, -1, 1) * STEP_MM)
         weights.append(np.clip(peak, 0, None))
-        design.append(np.column_stack([np.ones(blocks), places, np.full(blocks, side / 2)]))
+        curve = (places / _BOW_AT_MM) ** 2
+        design.append(np.column_stack([np.ones(blocks), places, np.full(blocks, side / 2), curve]))
     target, weight, matrix = np.concatenate(rows), np.concatenate(weights), np.concatenate(design)
     weight = np.minimum(weight, np.percentile(weight, 75) + 1e-9)
-    solution = np.array([0.0, 0.0, rough.width_mm])
-    for scale in (0.6, 0.4, 0.25, 0.15, 0.15, 0.15):  # mm; from the rough search's steps down to an edge's own scatter
+    # Priors: the width where one side was seen, and how much strips curl.
+    heavy = float(np.sqrt(weight.mean() + 1e-9)) * _EDGE_MM
+    prior = np.array([[0, 0, 0 if rough.side is None else 1e3, 0], [0, 0, 0, 1 / _BOW_MM if curled else 1e3]]) * heavy
+    expected = prior @ np.array([0.0, 0.0, rough.width_mm, 0.0])
+    solution = np.array([0.0, 0.0, rough.width_mm, 0.0])
+    for scale in (0.5, 0.4, 0.3, 0.2, _EDGE_MM, _EDGE_MM, _EDGE_MM):  # mm; down to an edge's own
         distance = (target - matrix @ solution) / scale
         root = np.sqrt(weight / (1 + distance**2) ** 2) + 1e-9
-        solution = np.linalg.lstsq(matrix * root[:, None], target * root, rcond=None)[0]
-    middle, slope, width = (float(x) for x in solution)
+        left, right = np.vstack([matrix * root[:, None], prior]), np.concatenate([target * root, expected])
+        solution = np.linalg.lstsq(left, right, rcond=None)[0]
+    middle, slope, width, bow = (float(x) for x in solution)
     tilt = float(np.hypot(1, slope))
     direction = (ribbon.direction + slope * ribbon.normal) / tilt
-    return LongEdges(ribbon.to_card(0.0, middle), direction, width / tilt)
+    return LongEdges(
+        ribbon.to_card(0.0, middle), direction, width / tilt, bow=bow / _BOW_AT_MM**2 / tilt**3, side=rough.side
+    )

@@ -16,7 +16,7 @@ from typing import Any, Literal
 
 from stripread.errors import KindFileError
 
-__all__ = ["Dip", "Motion", "PadSpec", "StripKind", "load_kind", "parse_kind", "shipped_kinds"]
+__all__ = ["Dip", "Motion", "PadSpec", "StripKind", "kind_to_data", "load_kind", "parse_kind", "shipped_kinds"]
 
 Motion = Literal["still", "swirl"]
 _MOTIONS: tuple[Motion, ...] = ("still", "swirl")
@@ -63,7 +63,10 @@ class Dip:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StripKind:
-    """A kind of strip; ``pads`` are in order of their distance from the dipped tip."""
+    """A kind of strip; ``pads`` are in order of their distance from the dipped tip.
+
+    Beyond ``handle_from_mm`` from the tip, where a kind states it, nothing that shows is a pad.
+    """
 
     name: str
     analyte: str
@@ -73,6 +76,7 @@ class StripKind:
     width_mm: float
     pads: tuple[PadSpec, ...]
     dip: Dip
+    handle_from_mm: float | None = None
 
     def pad(self, pad_id: str) -> PadSpec:
         """Return the pad of that id; ``KeyError`` where there is none."""
@@ -223,7 +227,33 @@ def parse_kind(data: Mapping[str, Any], *, where: str) -> StripKind:
         width_mm=width_mm,
         pads=tuple(pads),
         dip=_parse_dip(top),
+        handle_from_mm=_parse_handle(top, last_pad_mm=pads[-1].centre_mm[0] + pads[-1].size_mm[0] / 2),
     )
+
+
+def kind_to_data(kind: StripKind) -> dict[str, Any]:
+    """Return the kind as the tables of its file: `parse_kind` makes the same kind of them."""
+    pads = []
+    for pad in kind.pads:
+        table: dict[str, Any] = {"id": pad.id, "centre_mm": list(pad.centre_mm), "size_mm": list(pad.size_mm)}
+        table |= {"analyte": pad.analyte, "unit": pad.unit, "range": list(pad.range), "blank": pad.blank}
+        pads.append(table if pad.target is None else {**table, "target": pad.target})
+    data: dict[str, Any] = {
+        "name": kind.name,
+        "analyte": kind.analyte,
+        "unit": kind.unit,
+        "range": list(kind.range),
+        "length_mm": kind.length_mm,
+        "width_mm": kind.width_mm,
+        "pad": pads,
+        "dip": {
+            "seconds": kind.dip.seconds,
+            "motion": kind.dip.motion,
+            "read_from_s": kind.dip.read_from_s,
+            "read_until_s": kind.dip.read_until_s,
+        },
+    }
+    return data if kind.handle_from_mm is None else {**data, "handle": {"from_mm": kind.handle_from_mm}}
 
 
 def _pad_size(t: _Table) -> tuple[float, float]:
@@ -233,6 +263,19 @@ def _pad_size(t: _Table) -> tuple[float, float]:
     if along <= 0 or across <= 0:
         raise t.wrong("size_mm", expected)
     return along, across
+
+
+def _parse_handle(top: _Table, *, last_pad_mm: float) -> float | None:
+    table = top.data.get("handle")
+    if table is None:
+        return None
+    if not isinstance(table, Mapping):
+        raise top.wrong("handle", "a table [handle] with from_mm")
+    t = _Table(table, "handle.", top.where)
+    start = t.number("from_mm")
+    if start < last_pad_mm - _ROUNDING_MM or start > top.number("length_mm"):
+        raise t.wrong("from_mm", f"a place behind the last pad's end at {last_pad_mm:g} mm and on the strip")
+    return start
 
 
 def _parse_dip(top: _Table) -> Dip:

@@ -1,5 +1,16 @@
-"""Judge a kind's layout against the colour along a strip: which pads show, which show that should not, and where."""
+"""Judge a hypothesis: that a kind's pads lie at one end of a strip, against that it is the end one holds it by.
 
+Along the strip the pads are steps of colour on plastic. For the places that the kind names, moved along by a little,
+
+    colour(x) = plastic + slope x + sum of step_i inside_i(x)
+
+is fitted by least squares, and what the fit leaves over (``misfit``) tells a pad from print, holes and stripes, which
+do not fill a pad's place evenly. How large steps of this kind come out on plain plastic of the same strip gives their
+noise. The odds weigh a step's size under both hypotheses: a pad differs from its plastic by anything from nothing to
+60 Delta E; the other end is plain plastic, at times shaded or dirty, and rarely bears a mark of just that form.
+"""
+
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -9,64 +20,55 @@ from stripread.geometry import Float
 from stripread.strip.kinds import StripKind
 from stripread.strip.view import STEP_MM
 
-__all__ = ["Fit", "StripColour", "fit_layout"]
+__all__ = ["Layout", "StepNoise", "StripColour", "extra_pads", "judge_layout", "step_noise"]
 
-# Thresholds of our choice, judged on drawn slots (tests/unit/test_strip_find.py) and on 450 simulated photos of the
-# normal envelope: their pads were 6 standard deviations clear or more, bare plastic at most 5, mostly under 3.5.
-_GAP_MM = 1.5  # how much plastic on either side of a pad is compared with it
-_LEAST_STEP = 0.7  # Delta E: a blank pad of a faint kind differs from its plastic by 1.5 to 3
-_LEAST_CLEARNESS = 4.0  # times the noise of such a step on plain plastic of the same strip
-_EXTRA_STEP, _EXTRA_CLEARNESS = 2.0, 8.0  # a pad that the kind does not know must show more clearly
-_CLEAR_ENOUGH = 30.0  # beyond, a pad is no surer
+Bool = NDArray[np.bool_]
+
+# Millimetres and colours of our choice, judged on drawn slots (tests/unit/test_strip_find.py) and on the looks of the
+# seen families (``make bench-find``).
+_GAP_MM, _LONG_GAP_MM = 2.5, 5.0  # plastic beside a pad that is compared with it; where only one side has any
+_RIM_MM = 0.5  # a pad's blur and unevenly cut edge
+_RAMP_MM = 0.5  # over which an edge is blurred
+_ENDS_MM = 0.75  # the strip's ends, blurred into the ground
+_LEAST_GAP_MM = 0.6
+_SLOPE = 10.0  # ridge on the slope, mm2: light changes by less than a tenth of the columns' scatter a mm
+_APART_MM = 0.6  # pads are set together: how far each may lie from where all of them are best placed
+_TRY_MM = 0.05
 _LEAST_NOISE = np.array([0.05, 0.1, 0.1])  # L*, a*, b*: little plastic may look smoother than it is
+_ENOUGH = 40  # columns of 0.25 mm
+_NEAR_PADS_MM = 15.0  # of plastic behind the pads; further on a handle may begin
+_LEAST_COLUMN = 0.05  # Delta E
 _USUAL_NOISE = 0.25  # of each, where too little plastic is free to see it
-_ABOUT_AS_CLEAR = 0.8  # of the clearest place
-_APART_MM = 1.0  # pads are set together: their shifts may not differ by more
-_RIM_MM = 0.75  # a pad's blur and unevenly cut edge
-_STAIN, _STAIN_MM = 6.0, 0.75  # Delta E and length from which what lies beside a pad is no plastic
-_ENDS_MM = 1.0  # the strip's ends, blurred into the ground
+_LEAST_STEP, _LEAST_CLEARNESS, _MOST_MISFIT = 0.7, 4.0, 0.6  # from which a pad is seen
+_LEAST_STEP_KNOWN, _LEAST_CLEARNESS_KNOWN = 0.4, 2.5  # the same where its place is known by the other pads
+_EXTRA_STEP, _EXTRA_CLEARNESS, _EXTRA_MISFIT = 2.0, 8.0, 0.3  # a pad that the kind does not know must show more clearly
+_HANDLE_FROM = 0.55  # of the length: beyond it marks are the handle's, where the kind does not say
+_ALIKE = 0.3  # of the larger difference, squared, must both sides' have in common
+_BEHIND_PADS_MM = 3.0  # where pads reach further, that much plastic behind them is none
+_STAIN, _STAIN_MM, _STAIN_RIM_MM = 6.0, 1.5, 0.75  # Delta E and length from which what is beside a pad is no plastic
+# What the odds rest on: shares of pads too like their plastic to be seen; of ends that are shaded or dirty, by how much
+# (Delta E); of handles that bear a mark of a pad's form. Our guesses; ten times more or less moves few photos.
+_PALE, _SHADED, _SHADE, _MARKED = 0.1, 0.05, 3.0, 0.002
+_LARGEST_STEP = 60.0
+_MISFIT_USUAL, _MISFIT_COST = 0.15, 8.0  # of a pad's own step: bled, dried, uneven; log odds at the most
+_STAIN_COST = 2.0  # log odds: pads are set on plain plastic
+_HOLE_COST = 3.0  # log odds
+_HOLE_COLOUR, _HOLE_DARKER = 6.0, 30.0  # Delta E from the ground, and L* under it, of a hole in whose depth it shows
+_LEAST_FOR_MISFIT = 4.0  # Delta E
+_GRAIN = 1.5  # Delta E by which a pad's paper scatters more than plastic does
+_SPREAD = 0.1  # of the strongest pad's step
+_CORRELATED = 4.0  # columns of 0.25 mm that scatter as one
+_STRONG = 0.25  # of the strongest pad's step, from which a pad's own place is sought
+_SHIFT_MM = 0.7  # how far pads lie from their kind's place, standard deviation
 
 
-@dataclass(frozen=True, slots=True)
-class Fit:
-    """How a kind's layout fits one way round.
-
-    ``steps`` are the colour steps of the kind's pads against the plastic on both sides [Delta E], ``clear`` the same in
-    standard deviations of such steps on plain plastic, ``shifts_mm`` how far along the pads lie from where the kind
-    puts them, ``seen`` which of them show; ``extra_mm`` places of pads that the kind does not know, from the tip;
-    ``stained`` the pad beside which something else than plastic lies, if any.
-    """
-
-    steps: tuple[float, ...]
-    clear: tuple[float, ...]
-    shifts_mm: tuple[float, ...]
-    seen: tuple[bool, ...]
-    extra_mm: tuple[float, ...]
-    stained: str | None
-
-    @property
-    def whole(self) -> bool:
-        """All pads of the kind show, and no other."""
-        return all(self.seen) and not self.extra_mm
-
-    @property
-    def count(self) -> int:
-        """Pads that show, known or not."""
-        return sum(self.seen) + len(self.extra_mm)
-
-    @property
-    def clearness(self) -> float:
-        """How clear the kind's pads are together."""
-        return sum(min(clear, _CLEAR_ENOUGH) for clear in self.clear)
-
-
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StripColour:
     """The colour along a strip from its dipped tip, at rising places in steps of 0.25 mm.
 
     ``colour`` is about CIELAB with the light divided out, ``raw`` without, shape (n, 3); ``light_play`` tells how much
     of a difference of L* may be light and is taken off every step; ``sway`` by how much something beside the strip may
-    sway its colour [about Delta E].
+    sway its colour; ``spread`` is the scatter across the strip [both about Delta E].
     """
 
     from_tip: Float
@@ -74,160 +76,365 @@ class StripColour:
     raw: Float
     light_play: Float
     sway: Float
+    spread: Float
     length_mm: float
 
-    def steps_at(self, centres: Float, size_mm: float) -> "Steps":
-        """Return how pieces of that size differ from the plastic on both sides of them."""
-        edges = np.append(self.from_tip - STEP_MM / 2, self.from_tip[-1] + STEP_MM / 2)
-        ladder = np.vstack([np.zeros(3), np.cumsum(self.colour, axis=0) * STEP_MM])
-        play = np.interp(centres, self.from_tip, self.light_play)
-        return _two_sided_steps(edges, ladder, centres, size_mm, self.length_mm, play)
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layout:
+    """How a kind's layout fits one end.
+
+    Attributes
+    ----------
+    log_odds : float
+        Natural logarithm of the odds that the pads lie here, against that this is the handle's end.
+    shifts_mm : tuple of float
+        How far along each pad lies from where the kind puts it.
+    steps, clear, misfit : tuple of float
+        Of each pad: its colour less the plastic's [Delta E]; the same in standard deviations of such steps on plain
+        plastic; what its fit leaves over, as a share of the step.
+    seen : tuple of bool
+        Which pads show.
+    stained : str or None
+        The pad beside which something else than plastic lies.
+    """
+
+    log_odds: float
+    shifts_mm: tuple[float, ...]
+    steps: tuple[float, ...]
+    clear: tuple[float, ...]
+    misfit: tuple[float, ...]
+    seen: tuple[bool, ...]
+    stained: str | None
 
 
 @dataclass(frozen=True, slots=True)
-class Steps:
-    """How pieces of the strip differ from the plastic on either side of them in L*, a*, b*; shape (n, 3)."""
+class _Steps:
+    """Fitted steps at m tries of k blocks: (m, k, 3); their formal variances (m, k); mean squares left over (m,).
 
-    before: Float
-    after: Float
+    ``at`` are the places (n,) of the columns used, ``off`` (m, n) the squares that each leaves over, NaN where it does
+    not count.
+    """
 
-    def size(self, whiten: Float | None = None) -> Float:
-        """Return the steps' length, shape (n,), in Delta E or, by ``whiten``, in standard deviations.
-
-        The geometric mean of the two differences where they agree, 0 where they do not: the edge of a shadow or a slope
-        of light, which differs upwards on one side and downwards on the other, gives nothing.
-        """
-        before, after = (x if whiten is None else x @ whiten for x in (self.before, self.after))
-        result: Float = np.sqrt(np.clip((before * after).sum(axis=1), 0, None))
-        return result
+    steps: Float
+    variance: Float
+    left_over: Float
+    at: Float
+    off: Float
 
 
-def fit_layout(strip: StripColour, kind: StripKind, *, play_mm: float, tip_seen: bool) -> Fit:
+def _fit_steps(
+    at: Float, colour: Float, starts: Float, ends: Float, *, low: float, high: float, rim_mm: float
+) -> _Steps:
+    """Fit plastic, slope and the steps of blocks that reach from ``starts`` to ``ends``, both (m, k).
+
+    With ``rim_mm`` the columns nearer to an edge are left out; without, edges are ramps.
+    """
+    first, last = starts[:, :1], ends[:, -1:]
+    before = np.where(first - low > _LEAST_GAP_MM + rim_mm, _GAP_MM, 0.0)
+    after = np.where(high - last > _LEAST_GAP_MM + rim_mm, _GAP_MM, 0.0)
+    before, after = np.where(after > 0, before, 2 * before), np.where(before > 0, after, 2 * after)
+    near = (at >= (starts - _LONG_GAP_MM).min() - 1) & (at <= (ends + _LONG_GAP_MM).max() + 1)
+    x, y = at[near], colour[near]
+    weight = (x >= np.maximum(first - before, low)) & (x <= np.minimum(last + after, high))
+    middle = (starts + ends)[..., None] / 2
+    inwards = (ends - starts)[..., None] / 2 - np.abs(x - middle)  # (m, k, n): how far inside of each block
+    if rim_mm:
+        weight = weight & (np.abs(inwards) >= rim_mm).all(axis=1)
+    inside = np.clip(inwards / _RAMP_MM + 0.5, 0.0, 1.0)
+    design = np.stack([np.ones((len(starts), len(x))), x - (first + last) / 2, *inside.transpose(1, 0, 2)], axis=-1)
+    design *= weight[..., None]
+    gram = design.transpose(0, 2, 1) @ design
+    gram += np.diag([1e-6, _SLOPE, *[1e-6] * starts.shape[1]])
+    inverse = np.linalg.inv(gram)
+    solution = inverse @ (design.transpose(0, 2, 1) @ y)
+    off = (((y * weight[..., None]) - design @ solution) ** 2).sum(axis=-1)
+    left_over = off.sum(axis=1) / np.maximum(weight.sum(axis=1), 1)
+    variance = np.diagonal(inverse, axis1=1, axis2=2)[:, 2:]
+    return _Steps(solution[:, 2:], variance, left_over, x, np.where(weight, off, np.nan))
+
+
+def _slide_steps(colour: Float, size_mm: float) -> tuple[Float, Float, float, int]:
+    """Fit a block at every column that has all of the plastic beside it; much quicker than `_fit_steps` for each.
+
+    Returns the steps (m, 3), the mean squares left over (m,), the steps' formal variance, and how many columns at each
+    end have no fit.
+    """
+    half = round((size_mm / 2 + _GAP_MM) / STEP_MM)
+    x = np.arange(-half, half + 1) * STEP_MM
+    inwards = size_mm / 2 - np.abs(x)
+    keep = np.flatnonzero(np.abs(inwards) >= _RIM_MM)
+    design = np.column_stack([np.ones(len(x)), x, inwards > 0])[keep]
+    inverse = np.linalg.inv(design.T @ design + np.diag([1e-6, _SLOPE, 1e-6]))
+    solve = inverse @ design.T
+    windows = np.lib.stride_tricks.sliding_window_view(colour, len(x), axis=0)[..., keep]  # (m, 3, n)
+    solution = windows @ solve.T
+    off = windows - solution @ design.T
+    return solution[..., 2], (off**2).mean(axis=-1).sum(axis=1), float(inverse[2, 2]), half
+
+
+@dataclass(frozen=True, slots=True)
+class StepNoise:
+    """What steps come out at on plain plastic, and how columns scatter there.
+
+    ``whiten`` (3, 3) turns a step of formal variance ``variance`` into multiples of the noise; ``column`` and
+    ``spread`` are the scatter of columns along and of pixels across the strip [Delta E].
+    """
+
+    whiten: Float
+    variance: float
+    column: float
+    spread: float
+
+
+def step_noise(strip: StripColour, kind: StripKind, *, play_mm: float) -> StepNoise:
+    """Judge the noise by steps of a pad's size on the plastic between the pads and the handle.
+
+    Lightness is often good to 0.1 where compression leaves blotches of 1 or 2 in a* and b*, so each direction of colour
+    is weighed by its own noise. Where too little plastic is free, the quieter part of the whole strip decides.
+    """
+    size = max(pad.size_mm[0] for pad in kind.pads)
+    first = max(pad.centre_mm[0] + pad.size_mm[0] / 2 for pad in kind.pads) + play_mm + _RIM_MM
+    reach = size / 2 + _GAP_MM
+    steps, left_over, variance, margin = _slide_steps(strip.colour, size)
+    own = slice(margin, len(strip.from_tip) - margin)
+    at, spread = strip.from_tip[own], strip.spread[own]
+    plain = (at > first + reach) & (at < strip.length_mm - reach - _ENDS_MM)
+    swayed = strip.from_tip[strip.sway > 0]
+    if len(swayed):
+        plain &= np.abs(at[:, None] - swayed[None]).min(axis=1) > reach
+    before_handle = plain & (at < handle_from(kind) - reach)
+    if before_handle.sum() >= _ENOUGH:
+        plain = before_handle & (at < at[before_handle][0] + _NEAR_PADS_MM)
+    if plain.sum() < _ENOUGH:
+        return StepNoise(np.eye(3) / _USUAL_NOISE, 0.2, _USUAL_NOISE, float(np.median(strip.spread)))
+    steps, left_over, spread = steps[plain], left_over[plain], spread[plain]
+    # A quarter of a Gaussian lies within 0.319 standard deviations; print and dirt on half of it do not matter then.
+    scale = np.maximum(np.percentile(np.abs(steps), 25, axis=0) / 0.319, _LEAST_NOISE)
+    far = np.sqrt(((steps / scale) ** 2).mean(axis=1))
+    weighted = steps / (1 + (far / 3) ** 2)[:, None]
+    values, axes = np.linalg.eigh(weighted.T @ weighted / len(steps) + np.diag(_LEAST_NOISE**2))
+    column = max(float(np.sqrt(np.percentile(left_over, 25))), _LEAST_COLUMN)
+    return StepNoise(axes / np.sqrt(values), variance, column, float(np.percentile(spread, 25)))
+
+
+def handle_from(kind: StripKind) -> float:
+    """Return the place from the tip beyond which what shows is the handle's: as the kind says, or about half-way."""
+    last = max(pad.centre_mm[0] + pad.size_mm[0] / 2 for pad in kind.pads)
+    return kind.handle_from_mm or max(_HANDLE_FROM * kind.length_mm, last + _BEHIND_PADS_MM)
+
+
+def judge_layout(strip: StripColour, kind: StripKind, noise: StepNoise, *, play_mm: float, tip_seen: bool) -> Layout:
     """Return how the kind's pads fit the colour along the strip.
 
     Parameters
     ----------
     play_mm : float
-        How far along a pad may lie from where the kind puts it.
+        How far along the pads may lie from where the kind puts them.
     tip_seen : bool
         Whether the place of the tip was measured; if not, plastic close to it may be no plastic.
     """
-    at, largest = strip.from_tip, max(pad.size_mm[0] for pad in kind.pads)
-    plain = (at > _ENDS_MM) & (at < kind.length_mm - _ENDS_MM) & (strip.sway == 0)
-    for pad in kind.pads:
-        plain &= np.abs(at - pad.centre_mm[0]) > pad.size_mm[0] / 2 + play_mm + 0.5
-    whiten = _whitener(strip.steps_at(at[plain & ~_near(at, at[~plain], largest / 2 + _GAP_MM)], largest))
-    tries = np.arange(-play_mm, play_mm + 0.001, 0.05)
-    steps, clear, shifts, seen = [], [], [], []
-    for pad in kind.pads:
-        tried = strip.steps_at(pad.centre_mm[0] + tries, pad.size_mm[0])
-        strengths = tried.size(whiten)
-        # rims and thin shadows hardly tint, so among the places that are about as clear the largest difference decides
-        best = int(np.where(strengths > _ABOUT_AS_CLEAR * strengths.max(), tried.size(), 0).argmax())
-        steps.append(float(tried.size()[best]))
-        clear.append(float(strengths[best]))
-        shifts.append(float(tries[best]))
-        seen.append(0 < best < len(tries) - 1 and steps[-1] > _LEAST_STEP and clear[-1] > _LEAST_CLEARNESS)
-    clearest = shifts[int(np.argmax(clear))]
-    seen = [on and abs(shift - clearest) < _APART_MM for on, shift in zip(seen, shifts, strict=True)]
-    places = [pad.centre_mm[0] + shift for pad, shift in zip(kind.pads, shifts, strict=True)]
-    rest = strip
-    for pad, place, on in zip(kind.pads, places, seen, strict=True):
-        if on:
-            rest = _painted_over(rest, place, pad.size_mm[0])
-    extra = _extra_pads(rest, largest, whiten)
-    plastic = np.median(strip.colour[plain], axis=0) if plain.any() else np.median(strip.colour, axis=0)
-    stained = _stained_beside(strip, kind, places, plastic, first_mm=_ENDS_MM if tip_seen else _ENDS_MM + 1.5)
-    return Fit(tuple(steps), tuple(clear), tuple(shifts), tuple(seen), extra, stained)
+    places = np.array([pad.centre_mm[0] for pad in kind.pads])
+    sizes = np.array([pad.size_mm[0] for pad in kind.pads])
+    shifts, at_end = _place_pads(strip, places, sizes, noise, play_mm)
+    starts, ends = (places + shifts - sizes / 2)[None], (places + shifts + sizes / 2)[None]
+    fitted = _fit_steps(
+        strip.from_tip, strip.colour, starts, ends, low=_ENDS_MM, high=strip.length_mm - _ENDS_MM, rim_mm=_RIM_MM
+    )
+    steps = _without_play(fitted.steps[0], np.interp(places + shifts, strip.from_tip, strip.light_play))
+    size = np.linalg.norm(steps, axis=1)
+    clear = np.linalg.norm(steps @ noise.whiten, axis=1) / np.sqrt(np.maximum(fitted.variance[0] / noise.variance, 1))
+    misfit = _misfit(strip, starts[0], ends[0], fitted, noise, size)
+    seen = (size > _LEAST_STEP) & (clear > _LEAST_CLEARNESS) & (misfit < _MOST_MISFIT) & ~at_end
+    if seen.any():  # where the others lie, their place is known
+        seen |= (size > _LEAST_STEP_KNOWN) & (clear > _LEAST_CLEARNESS_KNOWN) & (misfit < _MOST_MISFIT) & ~at_end
+    odds = sum(_log_odds(float(d), float(z), float(r)) for d, z, r in zip(size, clear, misfit, strict=True))
+    odds -= 0.5 * float(np.mean(shifts) / _SHIFT_MM) ** 2
+    odds -= _HOLE_COST * _looks_like_holes(strip, starts[0], ends[0])
+    stained = _stained_beside(strip, kind, places + shifts, fitted.steps[0], first_mm=1.0 if tip_seen else 2.5)
+    return Layout(
+        log_odds=float(odds - (0.0 if stained is None else _STAIN_COST)),
+        shifts_mm=tuple(shifts.tolist()),
+        steps=tuple(size.tolist()),
+        clear=tuple(clear.tolist()),
+        misfit=tuple(misfit.tolist()),
+        seen=tuple(seen.tolist()),
+        stained=stained,
+    )
 
 
-def _whitener(usual: Steps) -> Float:
-    """Return the matrix, shape (3, 3), that turns steps into multiples of the noise of the usual ones.
+def _place_pads(
+    strip: StripColour, places: Float, sizes: Float, noise: StepNoise, play_mm: float
+) -> tuple[Float, Bool]:
+    """Return how far along each pad lies from its place, and whether that is the end of what was tried.
 
-    Lightness is often good to 0.1 where compression leaves blotches of 1 or 2 in a* and b*, so each direction of colour
-    is weighed by its own noise.
+    Least squares with a prior, so that pads which hardly show stay at their place. All pads move together; then each
+    that shows well by itself, for the compressed colour of a strong pad beside it would draw a faint one along.
     """
-    both = np.concatenate([usual.before, usual.after])
-    if len(both) < 40:
-        return np.eye(3) / _USUAL_NOISE
-    scale = np.maximum(1.48 * np.median(np.abs(both), axis=0), _LEAST_NOISE)
-    far = np.sqrt(((both / scale) ** 2).mean(axis=1))
-    both = both / (1 + (far / 4) ** 2)[:, None]  # dirt, and pads that the kind does not know, hardly count
-    values, axes = np.linalg.eigh(both.T @ both / len(both) + np.diag(_LEAST_NOISE**2))
-    result: Float = axes / np.sqrt(values)
+
+    def best(tried: Float, prior: Float) -> int:
+        starts, ends = places + tried - sizes / 2, places + tried + sizes / 2
+        low, high = min(0.0, float(starts.min())) + _ENDS_MM, strip.length_mm - _ENDS_MM
+        fitted = _fit_steps(strip.from_tip, strip.colour, starts, ends, low=low, high=high, rim_mm=0.0)
+        independent = np.isfinite(fitted.off).sum(axis=1).mean() / _CORRELATED
+        return int((independent * fitted.left_over / noise.column**2 + prior).argmin())
+
+    tries = np.arange(-play_mm, play_mm + _TRY_MM / 2, _TRY_MM)
+    common = float(tries[best(np.tile(tries[:, None], len(places)), (tries / _SHIFT_MM) ** 2)])
+    if len(places) == 1 and places[0] - sizes[0] / 2 < _ENDS_MM + _LEAST_GAP_MM:
+        common /= 2  # without plastic before it, a larger pad looks like one further along
+    shifts = np.full(len(places), common)
+    if len(places) > 1:
+        blocks = (places + shifts - sizes / 2)[None], (places + shifts + sizes / 2)[None]
+        steps = _fit_steps(strip.from_tip, strip.colour, *blocks, low=0.0, high=strip.length_mm, rim_mm=0.0).steps[0]
+        size = np.linalg.norm(steps, axis=1)
+        near = np.arange(-_APART_MM, _APART_MM + _TRY_MM / 2, _TRY_MM)
+        for i in np.flatnonzero(size > _STRONG * size.max()):
+            tried = np.tile(shifts, (len(near), 1))
+            tried[:, i] = common + near
+            shifts[i] = common + float(near[best(tried, (near / _SHIFT_MM) ** 2)])
+    return shifts, np.full(len(places), abs(common) > play_mm - _TRY_MM / 2)
+
+
+def _looks_like_holes(strip: StripColour, starts: Float, ends: Float) -> bool:
+    """Tell whether all that lies in the pads' places has the colour of the slot's ground, from which colours count."""
+    inside = (strip.from_tip[:, None] > starts + _RIM_MM) & (strip.from_tip[:, None] < ends - _RIM_MM)
+    for one in inside.T:
+        light, red, yellow = np.median(strip.colour[one], axis=0) if one.any() else (0.0, 0.0, 0.0)
+        if not -_HOLE_DARKER < light < _HOLE_COLOUR or np.hypot(red, yellow) > _HOLE_COLOUR:
+            return False
+    return True
+
+
+def _without_play(steps: Float, play: Float) -> Float:
+    """Take off every step's lightness what may be light."""
+    result = steps.copy()
+    result[:, 0] = np.sign(result[:, 0]) * np.maximum(np.abs(result[:, 0]) - play, 0)
     return result
 
 
-def _painted_over(strip: StripColour, place: float, size: float) -> StripColour:
-    """Return the strip with a pad replaced by the plastic on both its sides."""
+def _misfit(
+    strip: StripColour, starts: Float, ends: Float, fitted: _Steps, noise: StepNoise, size: Float
+) -> Float:
+    """Return what the fit leaves over at each pad beyond the columns' own scatter, as a share of its step.
+
+    A pad is even across the strip as well. Compression spreads the colour of a strong pad over a faint one beside it,
+    and that is no misfit of the faint one.
+    """
+    near = (fitted.at >= starts[:, None] - _GAP_MM) & (fitted.at <= ends[:, None] + _GAP_MM)
+    square = np.nanmean(np.where(near, fitted.off[0], np.nan), axis=1)
+    at = strip.from_tip[:, None]
+    core = (at > starts + _RIM_MM) & (at < ends - _RIM_MM)
+    uneven = (strip.spread[:, None] ** 2 * core).sum(axis=0) / np.maximum(core.sum(axis=0), 1)
+    left = np.sqrt(np.maximum(square - noise.column**2, 0.0) + np.maximum(uneven - noise.spread**2 - _GRAIN**2, 0.0))
+    result: Float = left / np.maximum(size + _SPREAD * (size.max() - size), _LEAST_FOR_MISFIT)
+    return result
+
+
+def _log_odds(step: float, clear: float, misfit: float) -> float:
+    """Log odds of one pad's place: densities of the step's size as a pad's and as that of a handle's end."""
+    noise = step / max(clear, 1e-6)
+    # Length of a vector whose three components have Student's t with 4 degrees of freedom: texture has tails.
+    plain = 0.9375 * clear**2 * (1 + clear**2 / 4) ** -3.5 / max(noise, 1e-6)
+    wide = min(step, 1 / max(step, 1e-6), step**2) / np.log(_LARGEST_STEP)
+    pad = _PALE * plain + (1 - _PALE) * wide
+    shaded = np.exp(-step / _SHADE) / _SHADE * min(1.0, step**2)
+    handle = (1 - _SHADED - _MARKED) * plain + _SHADED * shaded + _MARKED * min(1.0, step**2) / _LARGEST_STEP
+    against = min(0.5 * (misfit / _MISFIT_USUAL) ** 2, _MISFIT_COST)
+    return float(np.log(max(pad, 1e-12) / max(handle, 1e-12)) - against)
+
+
+def extra_pads(strip: StripColour, kind: StripKind, layout: Layout, noise: StepNoise) -> tuple[float, ...]:
+    """Return places from the tip of pads that the kind does not know, short of the handle, strongest first.
+
+    They must show with and without the light divided out: what lies beside the strip must not draw pads on it.
+    """
+    places = np.array([pad.centre_mm[0] for pad in kind.pads]) + layout.shifts_mm
+    sizes = np.array([pad.size_mm[0] for pad in kind.pads])
+    size = float(sizes.max())
+    handle = handle_from(kind)
+    room = size / 2 + _ENDS_MM
     at = strip.from_tip
-    inside = np.abs(at - place) <= size / 2 + _RIM_MM
+    rest = _painted_over(strip, places, sizes)
+    spread = _average(strip.spread**2, size - 2 * _RIM_MM)
+    centres, strength = at, np.full(len(at), np.inf)
+    for colour in (rest.colour, rest.raw):
+        steps, left_over, _, margin = _slide_steps(colour, size)
+        own = slice(margin, len(at) - margin)
+        centres, steps = at[own], _without_play(steps, strip.light_play[own])
+        length = np.linalg.norm(steps, axis=1)
+        left = np.sqrt(np.maximum(left_over - noise.column**2, 0))
+        even = (left < _EXTRA_MISFIT * length) & _both_sides(at, colour, centres, size)
+        even &= np.sqrt(np.maximum(spread[own] - noise.spread**2 - _GRAIN**2, 0)) < _EXTRA_MISFIT * length
+        clear = np.linalg.norm(steps @ noise.whiten, axis=1) / _EXTRA_CLEARNESS
+        shows = np.where(even, np.minimum(clear, length / (_EXTRA_STEP + strip.sway[own])), 0.0)
+        shows[(np.abs(centres[:, None] - places) <= (sizes + size) / 2 + _RIM_MM).any(axis=1)] = 0.0
+        shows[(centres < room) | (centres > handle)] = 0.0
+        strength = np.minimum(strength[own] if len(strength) == len(at) else strength, shows)
+        if strength.max() <= 1:
+            return ()
+    found: list[float] = []
+    while strength.max() > 1:
+        top = int(strength.argmax())
+        found.append(float(centres[top]))
+        strength[np.abs(centres - centres[top]) < size + _GAP_MM] = 0
+    return tuple(found)
+
+
+def _average(values: Float, width_mm: float) -> Float:
+    """Return the running mean of values (n,) over a width."""
+    window = np.ones(2 * round(width_mm / 2 / STEP_MM) + 1)
+    result: Float = np.convolve(values, window / window.sum(), mode="same")
+    return result
+
+
+def _both_sides(at: Float, colour: Float, centres: Float, size: float) -> Bool:
+    """Tell where a piece differs alike from what lies before and behind it, as no edge of a shadow does."""
+    sums = np.vstack([np.zeros(3), np.cumsum(colour, axis=0)])
+    first = at[0] - STEP_MM / 2
+
+    def mean(low: Float, high: Float) -> Float:
+        i = np.clip(np.rint((low - first) / STEP_MM).astype(int), 0, len(at))
+        j = np.clip(np.rint((high - first) / STEP_MM).astype(int), 0, len(at))
+        result: Float = (sums[j] - sums[i]) / np.maximum(j - i, 1)[:, None]
+        return result
+
+    low, high = centres - size / 2, centres + size / 2
+    inside = mean(low + _RIM_MM, high - _RIM_MM)
+    before = inside - mean(low - _GAP_MM, low - _RIM_MM)
+    after = inside - mean(high + _RIM_MM, high + _GAP_MM)
+    larger = np.maximum((before**2).sum(axis=1), (after**2).sum(axis=1))
+    result: Bool = (before * after).sum(axis=1) > _ALIKE * larger
+    return result
+
+
+def _painted_over(strip: StripColour, places: Float, sizes: Float) -> StripColour:
+    """Return the strip with its pads replaced by the plastic on both their sides."""
+    at = strip.from_tip
+    inside = (np.abs(at[:, None] - places) <= sizes / 2 + 1.5 * _RIM_MM).any(axis=1)
     both = np.hstack([strip.colour, strip.raw])
     for channel in both.T:
         channel[inside] = np.interp(at[inside], at[~inside], channel[~inside])
     return replace(strip, colour=both[:, :3], raw=both[:, 3:])
 
 
-def _extra_pads(strip: StripColour, size: float, whiten: Float) -> tuple[float, ...]:
-    """Return places of pads on a strip whose known pads are painted over, strongest first.
-
-    They must show with and without the light divided out: what lies beside the strip must not draw pads on it.
-    """
-    room = size / 2 + _GAP_MM + _ENDS_MM / 2
-    there = (strip.from_tip > room) & (strip.from_tip < strip.length_mm - room)
-    places, least = strip.from_tip[there], _EXTRA_STEP + strip.sway[there]
-    unlit = replace(strip, colour=strip.raw)
-    both = [strip.steps_at(places, size), unlit.steps_at(places, size)]
-    free = np.min([np.minimum(s.size(whiten) / _EXTRA_CLEARNESS, s.size() / least) for s in both], axis=0)
-    found: list[float] = []
-    while len(free) and free.max() > 1:
-        top = int(free.argmax())
-        found.append(float(places[top]))
-        free[np.abs(places - places[top]) < size + _GAP_MM] = 0
-    return tuple(found)
-
-
 def _stained_beside(
-    strip: StripColour, kind: StripKind, places: list[float], plastic: Float, *, first_mm: float
+    strip: StripColour, kind: StripKind, places: Sequence[float] | Float, steps: Float, *, first_mm: float
 ) -> str | None:
-    """Return the id of the first pad beside which there is something else than the strip's plastic."""
+    """Return the id of the first pad beside which lies something that is neither plastic nor the pad's bled dye."""
     at = strip.from_tip
-    off = strip.colour - plastic
+    sizes = np.array([pad.size_mm[0] for pad in kind.pads])
+    from_pads = np.abs(at[:, None] - np.asarray(places)) - sizes / 2 - _STAIN_RIM_MM
+    plastic = (from_pads > 0).all(axis=1) & (at > first_mm) & (at < strip.length_mm - 1.0)
+    usual = plastic & (from_pads.min(axis=1) < 3 * _GAP_MM)
+    if not usual.any():
+        return None
+    off = strip.colour - np.median(strip.colour[usual], axis=0)
+    for step in steps:  # dye that has bled leads from the plastic towards its pad
+        off = off - np.outer(np.clip(off @ step / max(float(step @ step), 1e-9), 0, 1), step)
     off[:, 0] = np.sign(off[:, 0]) * np.maximum(np.abs(off[:, 0]) - strip.light_play, 0)
-    other = (np.sqrt((off**2).sum(axis=1)) > _STAIN) & (at > first_mm) & (at < strip.length_mm - _ENDS_MM)
-    for pad, place in zip(kind.pads, places, strict=True):
-        other &= np.abs(at - place) > pad.size_mm[0] / 2 + _RIM_MM
-    for pad, place in zip(kind.pads, places, strict=True):
-        beside = np.abs(at - place) < pad.size_mm[0] / 2 + _RIM_MM + _GAP_MM
-        if np.count_nonzero(other & beside) * STEP_MM >= _STAIN_MM:
+    other = plastic & (np.linalg.norm(off, axis=1) > _STAIN)
+    for pad, distance in zip(kind.pads, from_pads.T, strict=True):
+        if np.count_nonzero(other & (distance < _GAP_MM)) * STEP_MM >= _STAIN_MM:
             return pad.id
     return None
-
-
-def _near(places: Float, others: Float, reach: float) -> NDArray[np.bool_]:
-    if len(others) == 0:
-        return np.zeros(len(places), dtype=bool)
-    at = np.searchsorted(others, places)
-    below = np.abs(places - others[np.maximum(at - 1, 0)])
-    above = np.abs(others[np.minimum(at, len(others) - 1)] - places)
-    result: NDArray[np.bool_] = np.minimum(below, above) <= reach
-    return result
-
-
-def _two_sided_steps(edges: Float, ladder: Float, centres: Float, size: float, length: float, play: Float) -> Steps:
-    """Return how pieces of ``size`` differ from the plastic on both their sides."""
-
-    def mean(low: Float, high: Float) -> Float:
-        sums = [np.interp(high, edges, ladder[:, k]) - np.interp(low, edges, ladder[:, k]) for k in range(3)]
-        result: Float = np.stack(sums, axis=1) / np.maximum(high - low, 1e-6)[:, None]
-        return result
-
-    low, high = centres - size / 2, centres + size / 2
-    inside = mean(low, high)
-    before, after = inside - mean(low - _GAP_MM, low), inside - mean(high, high + _GAP_MM)
-    for step in (before, after):
-        step[:, 0] = np.sign(step[:, 0]) * np.maximum(np.abs(step[:, 0]) - play, 0)
-    # a pad that reaches to the end of the strip has plastic on one side only
-    before = np.where((low < _GAP_MM + _ENDS_MM / 2)[:, None], after, before)
-    after = np.where((high > length - _GAP_MM - _ENDS_MM / 2)[:, None], before, after)
-    return Steps(before, after)

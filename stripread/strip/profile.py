@@ -1,6 +1,7 @@
 """The strip's colour along its length, freed from light and shadow by the ground beside it."""
 
 from dataclasses import dataclass
+from itertools import product
 
 import cv2
 import numpy as np
@@ -15,6 +16,8 @@ Bool = NDArray[np.bool_]
 
 # Millimetres from the strip's edge that its blur and thin shadow do not reach in photos down to 2 px/mm.
 _CLEAR_INSIDE, _CLEAR_OUTSIDE, _FLANK = 0.5, 0.8, 1.8
+_LEAST_LANE_MM = 1.5
+_BRIGHTER = 3.0  # L* over the median from which it is mirrored light
 # What still counts as the slot's ground in other light: cube root of 0.3 to 2.2 times the light, the same hue to some
 # Delta E, or to some times its usual scatter where noise and compression leave coloured blotches.
 _DARKEST, _BRIGHTEST, _HUE_OFF, _HUE_SCATTERS = 0.67, 1.3, 7.0, 4.0
@@ -25,6 +28,9 @@ _NEAR_MM = 3.0  # how far a thing beside the strip may sway its colours, by its 
 _LIGHT_MM, _SLOW_LIGHT_MM = 1.25, 12.0  # sudden and slow: over which the ground's light is averaged along the strip
 _LONGEST_LAG = 36  # steps of 0.25 mm: a shadow's edge at 60 degrees
 _DARK_GROUND = 0.25  # cube root: on black ground the quotient would only carry noise
+_SHARES = (0.5, 0.35, 0.2, 0.1, 0.05)  # of the plastic's difference from the ground
+_LENGTH_OFF = 0.04  # as strips are cut
+_SURELY_STRIP = 0.35  # of the length to both sides of the slot's middle
 _LEAST_CONTRAST = 1.2  # Delta E between plastic and ground from which the strip's ends are looked for
 
 
@@ -45,6 +51,8 @@ class Profile:
     sway : ndarray, shape (n,)
         How much the strip's colour may be swayed by something else than ground that lies beside it or near: no more
         than by that thing's own difference from the ground. [about Delta E]
+    spread : ndarray, shape (n,)
+        Scatter of the colour across the strip: a pad is even, letters, holes and slanting stripes are not. [Delta E]
     in_slot, covered : ndarray of bool, shape (n,)
         Whether the place lies in the slot; whether something that is neither strip nor ground reaches across an edge
         there.
@@ -55,18 +63,24 @@ class Profile:
     raw: Float
     light_play: Float
     sway: Float
+    spread: Float
     in_slot: Bool
     covered: Bool
 
 
-def measure_profile(ribbon: Ribbon, *, width_mm: float) -> Profile:
-    """Return the profile of a strip whose middle runs along the ribbon's middle."""
+def measure_profile(ribbon: Ribbon, *, width_mm: float, lane_mm: float) -> Profile:
+    """Return the profile of a strip whose middle runs along the ribbon's middle.
+
+    ``lane_mm`` is the width about that middle which all pads cover. Across it the median counts: specks and letters do
+    not fill half of it, pads do.
+    """
     distance = np.abs(ribbon.across)
     inner = distance <= width_mm / 2 - _CLEAR_INSIDE
+    lane = distance <= max(min(lane_mm, width_mm) / 2 - _CLEAR_INSIDE, _LEAST_LANE_MM / 2)
     flank = (distance >= width_mm / 2 + _CLEAR_OUTSIDE) & (distance <= width_mm / 2 + _CLEAR_OUTSIDE + _FLANK)
     rim = inner & (distance >= width_mm / 2 - _CLEAR_INSIDE - _FLANK)
-    body = ribbon.roots[inner].mean(axis=0, dtype=np.float64)
-    in_slot = ribbon.in_slot[inner].mean(axis=0) > 0.6
+    body, spread = _across(ribbon.roots[lane], ribbon.in_slot[lane])
+    in_slot = ribbon.in_slot[lane].sum(axis=0) >= _LEAST_ROWS
     beyond = ribbon.in_slot & (distance >= width_mm / 2 + _CLEAR_OUTSIDE)[:, None]
     ground, hue_off = _usual_ground(ribbon.roots[beyond]) if beyond.any() else (np.median(body, axis=0), _HUE_OFF)
     luminance = lab_difference(np.eye(3))[:, 0]
@@ -95,9 +109,26 @@ def measure_profile(ribbon: Ribbon, *, width_mm: float) -> Profile:
         raw=lab_difference(body - ground),
         light_play=_light_play(light, in_slot),
         sway=_most_within(sway, _NEAR_MM),
+        spread=spread,
         in_slot=in_slot,
         covered=covered,
     )
+
+
+def _across(roots: Float32, in_slot: Bool) -> tuple[Float, Float]:
+    """Return the median colour (n, 3) across rows (rows, n, 3), of those in the slot, and its scatter (n,) [Delta E].
+
+    What is brighter than the median is no scatter: a lamp may mirror in a wet pad.
+    """
+    if in_slot.all():
+        body = np.median(roots, axis=0)
+    else:
+        rows = np.where(in_slot[..., None], roots, np.nan)
+        rows[:, ~in_slot.any(axis=0)] = roots[:, ~in_slot.any(axis=0)]  # nothing is seen there, and nothing counts
+        body = np.nanmedian(rows, axis=0)
+    off = lab_difference(roots - body)
+    square = (off**2).sum(axis=-1) * (in_slot & (off[..., 0] < _BRIGHTER))
+    return body.astype(np.float64), np.sqrt(square.sum(axis=0) / np.maximum(in_slot.sum(axis=0), 1))
 
 
 def _usual_ground(roots: Float32) -> tuple[Float, float]:
@@ -208,38 +239,66 @@ def _lag_between_sides(brightness: Float) -> int:
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """From where to where the strip shows; an end is open where the slot ends, or something covers it, before it."""
+    """From where to where the strip shows; an end is open where the slot ends, or something covers it, before it.
+
+    ``contrast`` is how far the strip's usual colour lies from the ground's. [about Delta E]
+    """
 
     start: float
     end: float
     start_open: bool
     end_open: bool
+    contrast: float
 
 
-def find_run(profile: Profile, *, longest_gap_mm: float) -> Run | None:
-    """Return the longest piece that differs from the ground; pads in the ground's colour are bridged. None for none."""
+def find_run(profile: Profile, *, length_mm: float, longest_gaps_mm: tuple[float, ...]) -> Run | None:
+    """Return the piece that differs from the ground; gaps of the ground's colour (pads, holes) are bridged.
+
+    How much counts as differing is not known beforehand: a coloured handle may differ less than plastic does, a smudge
+    on the ground a little. Of the longest pieces at falling shares of the usual difference, the first one of about
+    ``length_mm`` is taken, else the one nearest to it. None where there is none.
+    """
     size = np.sqrt((profile.contrast**2).sum(axis=1))
     usable = profile.in_slot & ~profile.covered
     seen = usable & (size > _LEAST_CONTRAST)
     if seen.sum() * STEP_MM < 5:
         return None
-    plastic = np.median(profile.contrast[seen], axis=0)
-    level = float(np.sqrt(plastic @ plastic))
-    share = size / level
-    runs = _pieces(seen & (share > 0.5), round(longest_gap_mm / STEP_MM), ~usable)
-    if not runs:
-        return None
-    first, last = max(runs, key=lambda piece: piece[1] - piece[0])
+    inner = usable & (np.abs(profile.along) < _SURELY_STRIP * length_mm)
+    level = float(np.median(size[inner if inner.any() else seen]))
+    runs = []
+    for share, gap in product(_SHARES, longest_gaps_mm):
+        pieces = _pieces(seen & (size > share * level), round(gap / STEP_MM), ~usable)
+        if not pieces:
+            continue
+        first, last = max(pieces, key=lambda piece: piece[1] - piece[0])
+        run = _run(profile.along, size, usable, first, last, level)
+        length = run.end - run.start
+        if abs(length - length_mm) < _LENGTH_OFF * length_mm:
+            return run
+        if run.start_open != run.end_open and length < length_mm:  # the rest lies where nothing is seen
+            return run
+        runs.append(run)
+    return min(runs, key=lambda run: abs(run.end - run.start - length_mm), default=None)
+
+
+def _run(along: Float, size: Float, usable: Bool, first: int, last: int, contrast: float) -> Run:
+    """Return the piece with its ends where the difference has fallen to half of what it is just inside."""
     ends = []
     for at, outwards in ((first, -1), (last, 1)):
-        beyond = at + outwards
         blocked = any(not (0 <= at + outwards * k < len(usable)) or not usable[at + outwards * k] for k in range(1, 5))
-        place = float(profile.along[at])
+        place = float(along[at])
         if not blocked:
-            fall = share[at] - share[beyond]
-            place += outwards * STEP_MM * float(np.clip((share[at] - 0.5) / fall, 0, 1)) if fall > 0 else 0.0
+            inside = np.sort([at - outwards * 2, at - outwards * 6])
+            half = 0.5 * float(np.median(size[max(inside[0], 0) : inside[1] + 1]))
+            near = np.arange(at - outwards * 3, at + outwards * 5, outwards)
+            near = near[(near >= 0) & (near < len(size))]
+            below = np.flatnonzero(size[near] < half)
+            if len(below) and below[0] > 0:
+                k, before = near[below[0]], near[below[0] - 1]
+                fall = size[before] - size[k]
+                place = float(along[before]) + outwards * STEP_MM * float((size[before] - half) / max(fall, 1e-9))
         ends.append((place, blocked))
-    return Run(ends[0][0], ends[1][0], ends[0][1], ends[1][1])
+    return Run(ends[0][0], ends[1][0], ends[0][1], ends[1][1], contrast)
 
 
 def _pieces(on: Bool, longest_gap: int, hidden: Bool) -> list[tuple[int, int]]:

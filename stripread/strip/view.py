@@ -1,5 +1,6 @@
 """The slot as the strip finder sees it: a picture in card coordinates, and pieces of it turned straight."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -36,12 +37,18 @@ class SlotView:
         Where on the card the centre of the top left pixel lies.
     slot : Rect
         The slot on the card.
+    tip_mark_mm : tuple of float or None
+        Where the card marks the end at which the dipped tip is to lie.
+    to_lab : callable or None
+        CIELAB (n, 3) of colours (n, 3) of the view at places (n, 2) on the card, where the photo's correction is known.
     """
 
     linear: Float32
     px_per_mm: float
     origin_mm: Float
     slot: Rect
+    tip_mark_mm: tuple[float, float] | None = None
+    to_lab: Callable[[Float, Float], Float] | None = None
 
     def mm_to_view(self, points: Float) -> Float:
         """Carry points on the card, shape (..., 2), to pixels of the view."""
@@ -107,9 +114,19 @@ class Ribbon:
 
 
 def straighten(
-    picture: Picture, slot: Rect, *, centre: Float, direction: Float, half_length_mm: float, half_width_mm: float
+    picture: Picture,
+    slot: Rect,
+    *,
+    centre: Float,
+    direction: Float,
+    half_length_mm: float,
+    half_width_mm: float,
+    bow: float = 0.0,
 ) -> Ribbon:
-    """Return the piece of the picture about ``centre`` along ``direction`` (unit vector), 4 px/mm."""
+    """Return the piece of the picture about ``centre`` along ``direction`` (unit vector), 4 px/mm.
+
+    With a ``bow`` [1/mm] it follows a curve that lies ``bow`` x^2 off the straight line at x mm from the centre.
+    """
     normal = np.array([-direction[1], direction[0]])
     columns, rows = round(half_length_mm / STEP_MM), round(half_width_mm / STEP_MM)
     along = _steps(columns)
@@ -117,13 +134,20 @@ def straighten(
     step = np.column_stack([direction, normal]) * STEP_MM
     corner = centre + along[0] * direction + across[0] * normal
     affine = np.column_stack([step * picture.scale[:, None], corner * picture.scale + picture.shift])
-    roots = cv2.warpAffine(
-        picture.roots,
-        affine,
-        (len(along), len(across)),
-        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
+    off = bow * along**2
+    if np.abs(off).max() < _STRAIGHT_MM:
+        off = np.zeros_like(off)
+        roots = cv2.warpAffine(
+            picture.roots,
+            affine,
+            (len(along), len(across)),
+            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+    else:
+        x, y = np.arange(len(along)), np.arange(len(across))[:, None] + off / STEP_MM
+        maps = [(row[0] * x + row[1] * y + row[2]).astype(np.float32) for row in affine]
+        roots = cv2.remap(picture.roots, *maps, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     clear = slot.grown(-_BORDER_MM)
     height, width = picture.roots.shape[:2]
     low = np.maximum(-picture.shift / picture.scale, [clear.x, clear.y])
@@ -133,7 +157,7 @@ def straighten(
     )
     in_slot = np.ones((len(across), len(along)), dtype=bool)
     for axis in (0, 1):
-        place = centre[axis] + along[None, :] * direction[axis] + across[:, None] * normal[axis]
+        place = centre[axis] + along * direction[axis] + (across[:, None] + off) * normal[axis]
         in_slot &= (place >= low[axis]) & (place <= high[axis])
     return Ribbon(roots, along, across, centre, direction, normal, in_slot)
 
@@ -142,4 +166,5 @@ def _steps(count: int) -> Float:
     return np.arange(-count, count + 1, dtype=np.float64) * STEP_MM
 
 
+_STRAIGHT_MM = 0.1  # from which a curve is followed
 _BORDER_MM = 0.8  # a printed border and its blur in a coarse photo

@@ -9,7 +9,7 @@ from stripread.lot.record import CheckRow
 from stripread.measure import measure_strip
 from stripread.photo.load import PhotoFile
 from stripread.reading import read_strip
-from stripread.site import load_site, resolve_card, resolve_kind, resolve_lot
+from stripread.site import kind_of_lot, load_site, resolve_card, resolve_kind, resolve_lot
 
 __all__ = ["measure_photo", "read_check"]
 
@@ -53,6 +53,6 @@ def read_check(
     site = load_site(Path(folder))
     the_lot = resolve_lot(lot, site)
     card = resolve_card(site.card_for(the_lot.card), site)
-    reading = read_strip(photo, card=card, kind=resolve_kind(the_lot.kind, site), lot=the_lot)
+    reading = read_strip(photo, card=card, kind=kind_of_lot(the_lot, site), lot=the_lot)
     check = check_standard(reading, pad=pad, known=known, u_known=u_known, today=now.date())
     return check_row(check, photo=photo.name, when=now.replace(microsecond=0))

@@ -20,7 +20,7 @@ from stripread.errors import StripReadError, WrongUsageError
 from stripread.lot.lot import Lot
 from stripread.records import Point
 from stripread.records.history import find_batch
-from stripread.site import Site, load_site, resolve_kind, resolve_lot
+from stripread.site import Site, kind_of_lot, load_site, resolve_lot
 from stripread.strip.kinds import StripKind
 from stripread.web.inbox import Inbox, Job
 from stripread.web.people import Person
@@ -219,7 +219,7 @@ def lots_of(site: Site) -> list[tuple[str, StripKind, Lot]]:
     for name in site.lots:
         with suppress(StripReadError):
             lot = resolve_lot(name, site)
-            found.append((name, resolve_kind(lot.kind, site), lot))
+            found.append((name, kind_of_lot(lot, site), lot))
     return found
 
 

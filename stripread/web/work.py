@@ -18,7 +18,7 @@ from stripread.report.closeup import draw_closeup, draw_plain
 from stripread.report.json_lines import findings_json
 from stripread.report.overlay import save_picture
 from stripread.report.words import error_headline, next_steps, pad_words, verdict_headline
-from stripread.site import Site, find_lot_file, load_site, resolve_card, resolve_kind, resolve_lot
+from stripread.site import Site, find_lot_file, kind_of_lot, load_site, resolve_card, resolve_lot
 from stripread.web.inbox import Inbox, Job
 from stripread.web.second_strip import flash_of, hold_against
 
@@ -59,7 +59,7 @@ def answer_job(folder: str, job_id: str) -> None:
 
 def _read(site: Site, inbox: Inbox, job: Job, file: PhotoFile, flash: PhotoFile | None) -> dict[str, Any]:
     lot, sample = resolve_lot(job.lot, site), site.sample(job.sample)
-    card, kind = resolve_card(site.card_for(lot.card), site), resolve_kind(lot.kind, site)
+    card, kind = resolve_card(site.card_for(lot.card), site), kind_of_lot(lot, site)
     stamp = Stamp(at=datetime.fromisoformat(job.at), who=job.who)
     reading = read_strip(file, card=card, kind=kind, lot=lot, flash=flash)
     photos: list[tuple[Role, PhotoFile]] = [("photo", file)]

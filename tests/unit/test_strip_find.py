@@ -267,12 +267,137 @@ def test_a_finger_in_an_empty_slot_is_no_strip() -> None:
         find_strip(view, WIDE)
 
 
-def test_a_strip_on_its_face_is_told_from_one_without_colour() -> None:
+def test_a_strip_without_a_visible_pad_is_placed_both_ways_round() -> None:
     rng = np.random.default_rng(14)
-    for seed in range(8):
+    for seed in range(12):
         drawing = replace(random_drawing(rng, seed), face_down=True)
-        with pytest.raises(StripUpsideDownError):
-            find_strip(draw(drawing)[0], drawing.kind)
+        view, truth = draw(drawing)
+        if drawing.kind is DUO:  # a pH pad never has the plastic's colour
+            with pytest.raises(StripUpsideDownError):
+                find_strip(view, DUO)
+            continue
+        pose = find_strip(view, drawing.kind)
+        assert pose.unseen
+        assert pose.other_way is not None
+        tips = [one.origin_mm for one in (pose, pose.other_way)]
+        ends = [truth.place(along, drawing.kind.width_mm / 2) for along in (0.0, drawing.kind.length_mm)]
+        assert max(min(float(np.linalg.norm(tip - end)) for tip in tips) for end in ends) < 0.6
+
+
+def test_the_cards_mark_decides_where_no_pad_shows_or_both_ends_could_bear_it() -> None:
+    for flipped in (False, True):
+        end = (145.0, 48.5) if flipped else (45.0, 48.5)
+        bare, _ = draw(Drawing(kind=FAINT, face_down=True, flipped=flipped))
+        pose = find_strip(replace(bare, tip_mark_mm=end), FAINT)
+        assert pose.unseen
+        assert pose.flipped == flipped
+        both, _ = draw(Drawing(kind=WIDE, shades=("pink",), extra=((73.0, "pink"),), flipped=flipped))
+        with pytest.raises(StripNotFoundError, match="both ends"):
+            find_strip(both, WIDE)
+        pose = find_strip(replace(both, tip_mark_mm=end), WIDE)
+        assert pose.flipped == flipped
+        assert [f.code for f in pose.findings] == ["end_by_mark"]
+
+
+def nearer_the_tip(kind: StripKind, gap_mm: float, *, full_width: bool = False) -> StripKind:
+    """The kind with its first pad so far from the tip."""
+    pad = kind.pads[0]
+    size = (pad.size_mm[0], kind.width_mm) if full_width else pad.size_mm
+    moved = replace(pad, centre_mm=(gap_mm + size[0] / 2, kind.width_mm / 2), size_mm=size)
+    return replace(kind, pads=(moved, *kind.pads[1:]))
+
+
+@pytest.mark.parametrize("gap_mm", [0.0, 0.5, 1.0, 2.0])
+@pytest.mark.parametrize("full_width", [False, True], ids=["narrower", "full width"])
+def test_a_pad_may_begin_at_the_tip_and_fill_the_width(gap_mm: float, full_width: bool) -> None:
+    for seed, (kind, shade) in enumerate(((WIDE, "deep violet"), (WIDE, "pink"), (FAINT, "faint pink"))):
+        near = nearer_the_tip(kind, gap_mm, full_width=full_width)
+        for flipped in (False, True):
+            drawing = Drawing(
+                kind=near, shades=(shade,), flipped=flipped, angle_deg=2.0, photo_px_per_mm=5.0, seed=seed
+            )
+            view, truth = draw(drawing)
+            pose = find_strip(view, near)
+            assert pose.flipped == flipped
+            assert max(pad_misses(pose, truth)) < 0.4
+
+
+def paint(view: SlotView, corners_mm: Float, colour: tuple[float, float, float]) -> SlotView:
+    """The view with a polygon on it."""
+    linear = view.linear.copy()
+    pixels = np.round(view.mm_to_view(corners_mm) * 16).astype(np.int32)
+    cv2.fillPoly(linear, [pixels], colour, lineType=cv2.LINE_8, shift=4)
+    return replace(view, linear=linear)
+
+
+def on_strip(truth: Truth, along: float, length: float, *, inset: float = 0.0) -> Float:
+    """Corners of a piece of the strip, ``inset`` from its long edges."""
+    width = truth.kind.width_mm
+    ends = ((along, inset), (along + length, inset), (along + length, width - inset), (along, width - inset))
+    return np.array([truth.place(a, b) for a, b in ends])
+
+
+def test_what_a_handle_bears_is_no_pad() -> None:
+    black, red, ground = (0.02, 0.02, 0.02), (0.6, 0.08, 0.06), GREY
+    handles = {
+        "bars": [(56 + 3.2 * k, 1.4 + 0.2 * k, 0.8, black) for k in range(6)],
+        "a coloured half": [(48.0, 32.0, 0.0, red)],
+        "stripes": [(50 + 4.0 * k, 2.0, 0.0, red) for k in range(7)],
+        "a hole": [(72.5, 3.0, 1.5, ground)],
+        "a block": [(60.0, 12.0, 0.0, black)],
+    }
+    for flipped in (False, True):
+        for kind, shade in ((WIDE, "deep violet"), (FAINT, "faint pink")):
+            for name, marks in handles.items():
+                view, truth = draw(Drawing(kind=kind, shades=(shade,), flipped=flipped, angle_deg=-2.0))
+                for along, length, inset, colour in marks:
+                    view = paint(view, on_strip(truth, along, length, inset=inset), colour)
+                pose = find_strip(view, kind)
+                assert pose.flipped == flipped, name
+                assert max(pad_misses(pose, truth)) < 0.4, name
+
+
+def test_a_kind_may_say_where_its_handle_begins() -> None:
+    view, truth = draw(Drawing(kind=WIDE, shades=("pink",)))
+    view = paint(view, on_strip(truth, 30.0, 5.0), (0.02, 0.02, 0.02))
+    with pytest.raises(PadCountError, match="found 2"):
+        find_strip(view, WIDE)
+    assert not find_strip(view, replace(WIDE, handle_from_mm=25.0)).flipped
+
+
+def test_specks_on_the_plastic_are_no_pads() -> None:
+    rng = np.random.default_rng(3)
+    for flipped in (False, True):
+        view, truth = draw(Drawing(kind=FAINT, shades=("blank",), flipped=flipped))
+        for _ in range(10):
+            along, across = rng.uniform(12, 78), rng.uniform(0.6, 5.0)
+            corners = [truth.place(along + a, across + b) for a, b in ((0, 0), (0.5, 0), (0.5, 0.5), (0, 0.5))]
+            view = paint(view, np.array(corners), (0.1, 0.08, 0.04))
+        pose = find_strip(view, FAINT)
+        assert pose.flipped == flipped
+        assert max(pad_misses(pose, truth)) < 0.4
+
+
+def test_a_second_strip_in_the_slot_is_noticed() -> None:
+    for across in (-6.5, 6.5):
+        view, truth = draw(Drawing(kind=WIDE, shades=("pink",), offset=(0.0, -across / 2)))
+        beside = [truth.place(a, b + across) for a, b in ((4, 0), (84, 0), (84, 6), (4, 6))]
+        with pytest.raises(StripNotFoundError, match="more than one"):
+            find_strip(paint(view, np.array(beside), PLASTIC), WIDE)
+
+
+def test_the_lots_colours_tell_a_pad_from_a_block_on_the_handle() -> None:
+    view, truth = draw(Drawing(kind=WIDE, shades=("pink",)))
+    view = paint(view, on_strip(truth, 70.5, 5.0, inset=0.5), (0.05, 0.3, 0.1))
+
+    def to_lab(linear: Float, places: Float) -> Float:
+        return np.array([[50.0, 60.0, 0.0] if c[0] > 1.2 * c[1] else [40.0, -30.0, 20.0] for c in linear])
+
+    view = replace(view, to_lab=to_lab)
+    with pytest.raises(StripNotFoundError, match="both ends"):
+        find_strip(view, WIDE)
+    path = np.array([[90.0, 3.0, 2.0], [50.0, 60.0, 0.0]])
+    assert not find_strip(view, WIDE, colours={WIDE.pads[0].id: path}).flipped
 
 
 @pytest.mark.parametrize("colour", [SKIN, PAPER, (0.01, 0.01, 0.01)], ids=["finger", "paper", "black"])

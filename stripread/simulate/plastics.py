@@ -1,0 +1,81 @@
+"""Plastics of strips: their spectra, and the texture that they show."""
+
+import numpy as np
+
+from stripread.geometry import Float
+from stripread.simulate.inks import make_printer
+from stripread.simulate.looks import Trait
+from stripread.simulate.pads import plastic_reflectance
+from stripread.simulate.paint import Image
+from stripread.simulate.spectra import gaussian
+from stripread.simulate.strip_canvas import StripCanvas
+
+__all__ = ["paint_plastic", "plastic_spectra", "see_through"]
+
+# Name, centre and width of what a tinted plastic absorbs [nm].
+_TINTS = (("cream", 420.0, 45.0), ("pale blue", 610.0, 60.0), ("pale green", 640.0, 50.0), ("pale pink", 530.0, 40.0))
+
+
+def plastic_spectra(trait: Trait) -> dict[str, Float]:
+    """Return the spectra (81,) of a strip's plastic and of the backing under it."""
+    rng, white = trait.rng, plastic_reflectance()
+    plastic = white * float(rng.uniform(0.93, 1.03))
+    if trait.family == "grey":
+        plastic = white * trait.between(0.85, 0.55)
+    elif trait.family == "tinted":
+        _, centre, width = _TINTS[int(rng.integers(len(_TINTS)))]
+        plastic = white * np.exp(-trait.between(0.08, 0.45) * gaussian(centre, width))
+    elif trait.family == "fibrous":
+        plastic = white * np.exp(-0.08 * gaussian(400.0, 50.0))
+    elif trait.family == "usual":
+        plastic = white
+    backing = make_printer(7).reflectance(rng.uniform([0, 0, 0, 0.1], [0.3, 0.3, 0.3, 0.5]))
+    return {"plastic": plastic, "backing": backing}
+
+
+def paint_plastic(canvas: StripCanvas, trait: Trait, depth: Image) -> None:
+    """Give the plastic its texture; ``depth`` is how deep each place lies inside the strip's outline. [mm]."""
+    rng, width = trait.rng, canvas.kind.width_mm
+    if trait.family == "mottled":
+        canvas.gain(1 + np.float32(trait.between(0.01, 0.03)) * canvas.noise(rng, (float(rng.uniform(1.5, 6.0)),) * 2))
+    elif trait.family == "fibrous":
+        _paint_fibres(canvas, rng, count=int(trait.between(300, 1200)))
+        canvas.gain(1 + np.float32(trait.between(0.008, 0.02)) * canvas.noise(rng, (0.5, 0.3)))
+    elif trait.family == "brushed":
+        canvas.gain(1 + np.float32(trait.between(0.01, 0.03)) * canvas.noise(rng, (25.0, 0.25)))
+    elif trait.family == "glossy":
+        middle = float(rng.uniform(0.2, 0.8)) * width + float(rng.uniform(-0.01, 0.01)) * canvas.along
+        stripe = np.exp(-(((canvas.across - middle) / np.float32(rng.uniform(0.5, 1.3))) ** 2))
+        start, reach = float(rng.uniform(0, 1)) * canvas.kind.length_mm, float(rng.uniform(10, 40))
+        canvas.add(
+            (trait.between(0.02, 0.07) * stripe * np.exp(-(((canvas.along - start) / reach) ** 2))).astype(np.float32),
+            "glare",
+        )
+    elif trait.family == "backing rim":
+        rim = trait.between(0.2, 0.6)
+        sides = np.minimum(canvas.across, width - canvas.across) if rng.random() < 0.5 else depth
+        canvas.mix(1 - canvas.inside(np.asarray(sides, np.float32) - np.float32(rim)), "backing")
+
+
+def see_through(trait: Trait) -> float:
+    """Return the share of the ground that shows through the plastic."""
+    return trait.between(0.1, 0.35) if trait.family == "translucent" else 0.0
+
+
+def _paint_fibres(canvas: StripCanvas, rng: np.random.Generator, *, count: int) -> None:
+    """Strew short fibres, some lighter and most darker than what they lie in."""
+    import cv2
+
+    rows, columns = canvas.cover.shape
+    map_ = np.zeros((rows, columns), np.float32)
+    for place, angle, length, tone in zip(
+        rng.uniform(0, 1, (count, 2)) * (columns, rows),
+        rng.uniform(0, np.pi, count),
+        rng.uniform(0.6, 3.0, count) * canvas.scale / 2,
+        rng.normal(-0.015, 0.03, count),
+        strict=True,
+    ):
+        reach = np.array([np.cos(angle), np.sin(angle)]) * length
+        ends = [tuple(int(v) for v in np.rint(place + s * reach)) for s in (-1, 1)]
+        cv2.line(map_, ends[0], ends[1], float(tone), max(1, round(0.12 * canvas.scale)), cv2.LINE_AA)
+    canvas.gain(1 + map_)
