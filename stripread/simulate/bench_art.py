@@ -5,6 +5,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+from PIL import Image as PillowImage
 
 from stripread.simulate.artwork import Easel
 from stripread.simulate.looks import Trait
@@ -32,17 +33,17 @@ def _texture(family: str) -> Image:
     import skimage
 
     path = Path(skimage.__file__).parent / "data" / _PHOTOS[family][0]
-    code = cv2.imread(str(path), cv2.IMREAD_COLOR)
-    if code is None:
-        raise FileNotFoundError(f"scikit-image without its photograph {path.name}")
-    half = np.float32(code[..., ::-1] / 255.0) ** np.float32(2.2)
+    with PillowImage.open(path) as photograph:
+        codes = np.asarray(photograph.convert("RGB"), np.float32)
+    half: Image = (codes / np.float32(255)) ** np.float32(2.2)
     return np.ascontiguousarray(np.vstack([np.hstack([half, half[:, ::-1]]), np.hstack([half, half[:, ::-1]])[::-1]]))
 
 
 def paint_bench_photo(easel: Easel, trait: Trait) -> None:
     """Fill the picture with a photograph that lies on the bench, repeated in mirrored tiles.
 
-    A pixel of it reflects as much of each of the camera's channels as its linear sRGB values say.
+    A pixel of it reflects as much of each of the camera's channels as its linear sRGB values say, by a tint: some of
+    the photographs are grey.
     """
     rng = trait.rng
     tile = _texture(trait.family)
@@ -56,13 +57,8 @@ def paint_bench_photo(easel: Easel, trait: Trait) -> None:
     per_px = 1 / (scale * easel.px_per_mm(np.array([95.0, 65.0])))  # tile pixels per picture pixel
     if per_px > 1:
         tile = np.asarray(cv2.GaussianBlur(tile, (0, 0), 0.5 * per_px), np.float32)
-    width, height = easel.size
-    gain = np.float32(trait.between(0.6, 1.1))
-    for top in range(0, height, 256):
-        x, y = np.meshgrid(np.arange(width), np.arange(top, min(top + 256, height)))
-        seen = np.stack([x, y], axis=-1) @ to_tile[:, :2].T + to_tile[:, 2]
-        depth = np.where(np.abs(seen[..., 2]) < 1e-9, 1e-9, seen[..., 2])
-        u, v = np.mod(seen[..., 0] / depth, columns - 1), np.mod(seen[..., 1] / depth, rows - 1)
-        part = cv2.remap(tile, u.astype(np.float32), v.astype(np.float32), cv2.INTER_LINEAR) * gain
-        for layer, paint in zip(easel.layers, easel.paints["paper"], strict=True):
-            layer[top : top + 256] = part * paint.astype(np.float32)
+    gain = np.float32(trait.between(0.6, 1.1)) * rng.normal(1, 0.1, 3).clip(0.7, 1.3).astype(np.float32)
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    seen = cv2.warpPerspective(tile, to_tile, easel.size, flags=flags, borderMode=cv2.BORDER_WRAP)
+    for layer, paint in zip(easel.layers, easel.paints["paper"], strict=True):
+        np.multiply(seen, gain * paint.astype(np.float32), out=layer)

@@ -12,7 +12,7 @@ from stripread.card.layout import CardLayout
 from stripread.geometry import Float, apply_homography
 from stripread.simulate.cameras import Phone, make_phone
 from stripread.simulate.lamps import SEEN, UNSEEN, lamp
-from stripread.simulate.looks import Look
+from stripread.simulate.looks import USUAL, Look
 from stripread.simulate.photograph import DippedStrip, Flash, Shot, strip_geometry
 from stripread.simulate.scene import GlareSpot, LightField, Optics, StripPlacement, View
 from stripread.simulate.strip_around import looked_placement, water_drops
@@ -98,7 +98,9 @@ def random_shot(
 
 
 def with_look(shot: Shot, look: Look) -> Shot:
-    """Return a shot with a look: where its strip lies, and the drops about it, follow from the look."""
+    """Return a shot with a look: where its strip lies, the drops about it, the things on its bench follow from it."""
+    if look.bench.family != USUAL:
+        shot = replace(shot, clutter=int(look.bench.rng.integers(0, 9)))
     if shot.strip is None or shot.placement is None:
         return replace(shot, look=look)
     placement = looked_placement(shot.card, shot.placement, look.around)

@@ -153,7 +153,7 @@ def _squares(canvas: StripCanvas, trait: Trait, rng: np.random.Generator, start:
     """Print a field of black and white squares, as codes have it."""
     cell = float(rng.uniform(0.5, 0.9))
     count = int((canvas.kind.width_mm - 1.0) / cell)
-    columns = int(min(rng.integers(count, 3 * count), (canvas.kind.length_mm - start - 1.0) / cell))
+    columns = min(int(rng.integers(count, 3 * count)), int((canvas.kind.length_mm - start - 1.0) / cell))
     if columns < 2:
         return
     size = round(cell * canvas.scale)
@@ -181,10 +181,18 @@ def _hole(canvas: StripCanvas, rng: np.random.Generator) -> Image:
     middle = canvas.kind.width_mm / 2
     radius = middle * float(rng.uniform(0.4, 0.65))
     centre, reach = canvas.kind.length_mm - float(rng.uniform(1.5, 4.0)) - radius, float(rng.choice([0.0, 0.0, 3.0]))
-    x = np.maximum(np.abs(canvas.along - np.float32(centre - reach)) - np.float32(reach), 0)
-    depth = (radius - np.hypot(x, canvas.across - middle)).astype(np.float32)
+
+    def depth_of(shift: float) -> Image:
+        x = np.maximum(
+            np.abs(canvas.along - np.float32(centre - reach + shift * canvas.light[0])) - np.float32(reach), 0
+        )
+        y = canvas.across - np.float32(middle + shift * canvas.light[1])
+        return np.asarray(radius - np.hypot(x, y), np.float32)
+
+    depth = depth_of(0.0)
     canvas.gain(1 - np.float32(0.25) * canvas.inside(np.float32(0.3) - np.abs(depth), soft_mm=0.3))
     hole = canvas.inside(depth)
-    towards = canvas.light[0] * (canvas.along - centre) + canvas.light[1] * (canvas.across - middle)
-    canvas.ground[...] *= 1 - np.float32(0.3) * hole * (towards < 0)
+    # The light falls through it and leaves the shadow of the plastic's edge.
+    lit = 1 - np.float32(0.35) * (1 - canvas.inside(depth_of(0.35), soft_mm=0.15))
+    canvas.ground[...] += hole * (lit - canvas.ground)
     return hole

@@ -48,7 +48,7 @@ def bend_through_lens(trait: Trait, picture: Image) -> Image:
     x = np.arange(-(-columns // _NODE_PX)) * _NODE_PX + (_NODE_PX - 1) / 2
     y = np.arange(-(-rows // _NODE_PX)) * _NODE_PX + (_NODE_PX - 1) / 2
     nodes = (np.stack(np.meshgrid(x, y), axis=-1) - middle) / float(np.hypot(*middle))
-    planes = []
+    planes: list[Image] = []
     for k1, size in zip(*known, strict=True):
         squared = np.sum(nodes**2, axis=-1, keepdims=True)
         for _ in range(4):  # solve r' = size r (1 + k1 r^2) for r; each round gains a factor of k1
@@ -58,4 +58,4 @@ def bend_through_lens(trait: Trait, picture: Image) -> Image:
         full = cv2.resize(source, (source.shape[1] * _NODE_PX, source.shape[0] * _NODE_PX))
         plane = np.ascontiguousarray(picture[..., len(planes)])
         planes.append(cv2.remap(plane, full[:rows, :columns], None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE))
-    return np.stack(planes, axis=-1).astype(np.float32)
+    return np.asarray(cv2.merge(planes), np.float32)

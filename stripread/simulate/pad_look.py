@@ -24,7 +24,7 @@ def paint_pad(canvas: StripCanvas, look: Look, pad: PadPlace, outline: Image, *,
     depth = _form(canvas, look.pad_form, pad, number)
 
     def within(along: float = 0.0, across: float = 0.0) -> Image:
-        return np.minimum(depth(along, across), outline + np.float32(_OVERHANG_MM))
+        return np.asarray(np.minimum(depth(along, across), outline + np.float32(_OVERHANG_MM)), np.float32)
 
     name = f"{prefix}pad:{pad.id}"
     inside = within()
@@ -48,7 +48,7 @@ def _form(canvas: StripCanvas, trait: Trait, pad: PadPlace, number: int) -> Dept
         x = np.abs(canvas.along - np.float32(pad.along_mm + along))
         y = np.abs(canvas.across - np.float32(pad.across_mm + across))
         if trait.family == "disc":
-            return np.float32(min(half)) - np.hypot(x, y)
+            return np.asarray(np.float32(min(half)) - np.hypot(x, y), np.float32)
         if trait.family == "rounded":
             qx, qy = x - np.float32(half[0] - radius), y - np.float32(half[1] - radius)
             outside = np.hypot(np.maximum(qx, 0), np.maximum(qy, 0)) + np.minimum(np.maximum(qx, qy), 0)
@@ -60,7 +60,7 @@ def _form(canvas: StripCanvas, trait: Trait, pad: PadPlace, number: int) -> Dept
         if trait.family == "cut corners":
             corner = (half[0] + half[1] - radius - x - y) / np.float32(np.sqrt(2))
             return np.asarray(np.minimum(square, corner), np.float32)
-        return square if wobble is None else square + wobble
+        return np.asarray(square if wobble is None else square + wobble, np.float32)
 
     return depth
 

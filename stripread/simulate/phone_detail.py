@@ -24,11 +24,11 @@ def change_detail(trait: Trait, codes: Image, card_px: Float) -> Image:
             calm = cv2.bilateralFilter(plane, 0, float(trait.between(0.02, 0.06)), 1.5 * wide)
             calm = cv2.GaussianBlur(calm, (0, 0), trait.between(0.8, 3.0) * wide)
             ycc[..., channel] = calm
-        return np.clip(ycc @ _FROM_YCC.T, 0, 1).astype(np.float32)
+        return np.asarray(np.clip(ycc @ _FROM_YCC.T, 0, 1), np.float32)
     if trait.family == "halos":
         radius, amount = trait.between(1.5, 4.0) * wide, trait.between(0.2, 0.6)
         soft = cv2.GaussianBlur(codes, (0, 0), radius)
-        return np.clip(cv2.addWeighted(codes, 1 + amount, soft, -amount, 0), 0, 1).astype(np.float32)
+        return np.asarray(np.clip(cv2.addWeighted(codes, 1 + amount, soft, -amount, 0), 0, 1), np.float32)
     if trait.family == "smearing":
         calm = cv2.bilateralFilter(codes, 0, float(trait.between(0.03, 0.09)), trait.between(1.5, 3.0) * wide)
         share = np.float32(trait.between(0.5, 1.0))
@@ -48,7 +48,7 @@ def change_detail(trait: Trait, codes: Image, card_px: Float) -> Image:
         small = trait.between(0.85, 0.6)
         less = cv2.resize(codes, (round(columns * small), round(rows * small)), interpolation=cv2.INTER_AREA)
         full = cv2.resize(less, (columns, rows), interpolation=cv2.INTER_CUBIC)
-        return np.clip(full, 0, 1).astype(np.float32)
+        return np.asarray(np.clip(full, 0, 1), np.float32)
     return codes
 
 

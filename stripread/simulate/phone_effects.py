@@ -9,12 +9,14 @@ from collections.abc import Callable
 import cv2
 import numpy as np
 
-from stripread.simulate.looks import Trait
+from stripread.geometry import Float
+from stripread.simulate.looks import USUAL, Trait
 from stripread.simulate.paint import Image
 
 __all__ = ["change_colour", "change_tone", "guided_filter", "light_through_lens"]
 
 _LUMA = np.array([0.299, 0.587, 0.114], np.float32)  # ITU-R BT.601, as JPEG has it
+_ROWS = 64  # per block: small enough to stay in the processor's cache
 _ENCODING = 2.2  # near enough to sRGB where only a ratio of light is turned into one of codes
 
 Codes = Callable[[float], Image]
@@ -49,7 +51,7 @@ def change_tone(trait: Trait, codes_at: Codes) -> Image:
         luma = codes @ _LUMA
         lift = np.float32(trait.between(0.15, 0.6)) * (1 - luma) ** 3
         black = np.float32(trait.rng.uniform(0, 0.03))
-        return np.clip(black + (1 - black) * codes * (1 + lift)[..., None], 0, 1)
+        return _within(black + (1 - black) * codes * (1 + lift)[..., None])
     if trait.family == "base and detail":
         return _by_ratio(codes, _base_and_detail(codes @ _LUMA, trait))
     if trait.family == "exposure fusion":
@@ -66,8 +68,13 @@ def change_tone(trait: Trait, codes_at: Codes) -> Image:
     return codes
 
 
+def _within(codes: Image | Float) -> Image:
+    """Clip codes to 0 to 1."""
+    return np.asarray(np.clip(codes, 0, 1), np.float32)
+
+
 def _by_ratio(codes: Image, ratio: Image) -> Image:
-    return np.clip(codes * ratio[..., None], 0, 1).astype(np.float32)
+    return _within(codes * ratio[..., None])
 
 
 def guided_filter(picture: Image, radius: int, smooth: float) -> Image:
@@ -88,7 +95,8 @@ def _base_and_detail(luma: Image, trait: Trait) -> Image:
     base = cv2.resize(guided_filter(small, radius, 0.05), (columns, rows), interpolation=cv2.INTER_LINEAR)
     flat = -np.float32(trait.between(0.04, 0.22)) * (base - np.float32(np.median(base)))
     lifted = np.float32(trait.rng.uniform(0.0, 0.2)) * (log - base)
-    return np.exp(flat + lifted)
+    ratio: Image = np.exp(flat + lifted)
+    return ratio
 
 
 def _pyramid_detail(luma: Image, trait: Trait) -> Image:
@@ -116,40 +124,52 @@ def _fuse(trait: Trait, codes: Image, codes_at: Codes) -> Image:
     exposures = [codes_at(-stops), codes, codes_at(stops)] if trait.rng.random() < 0.6 else [codes_at(-stops), codes]
     merge = cv2.createMergeMertens(0.3, 0.5, 1.0)
     fused = merge.process([np.rint(255 * e).astype(np.uint8) for e in exposures])
+    # The phone sets the merged picture's light parts to where a single exposure has them.
+    light = [float(np.percentile((p @ _LUMA)[::8, ::8], 97)) for p in (codes, fused)]
     share = np.float32(trait.between(0.35, 0.9))
-    return np.clip((1 - share) * codes + share * fused, 0, 1).astype(np.float32)
+    return _within((1 - share) * codes + share * np.float32(light[0] / max(light[1], 0.05)) * fused)
 
 
 def change_colour(trait: Trait, codes: Image) -> Image:
     """Return the picture with its colours as the phone likes them."""
+    if trait.family == USUAL:
+        return codes
+    changed = np.empty_like(codes)
+    for top in range(0, len(codes), _ROWS):
+        changed[top : top + _ROWS] = _change_colours(trait, codes[top : top + _ROWS])
+    return changed
+
+
+def _change_colours(trait: Trait, codes: Image) -> Image:
     luma = (codes @ _LUMA)[..., None]
     away = codes - luma
     if trait.family == "saturation by hue":
         rng = trait.rng
-        hue = np.arctan2(
-            np.sqrt(np.float32(3)) * (codes[..., 1] - codes[..., 2]), 2 * codes[..., 0] - codes[..., 1] - codes[..., 2]
-        )
-        gain = 1 + np.float32(rng.uniform(0, 0.1))
+        red, green, blue = np.moveaxis(codes, -1, 0)
+        hue = np.arctan2(np.float32(3**0.5) * (green - blue), 2 * red - green - blue)
+        gain: Image = np.full(hue.shape, 1 + rng.uniform(0, 0.1), np.float32)
         for order in (1, 2, 3):
             phase = np.float32(rng.uniform(0, 2 * np.pi))
-            gain = gain + np.float32(trait.between(0.02, 0.09) * rng.uniform(0.4, 1)) * np.cos(order * hue - phase)
-        return np.clip(luma + away * gain[..., None], 0, 1).astype(np.float32)
+            share = np.float32(trait.between(0.02, 0.09) * rng.uniform(0.4, 1))
+            gain += share * np.cos(np.float32(order) * hue - phase)
+        return _within(luma + away * gain[..., None])
     if trait.family == "gamut clipping":
-        linear = codes ** np.float32(_ENCODING)
-        grey = (linear @ _LUMA)[..., None]
+        linear: Image = codes ** np.float32(_ENCODING)
+        grey: Image = (linear @ _LUMA)[..., None]
         wide = grey + np.float32(trait.between(1.05, 1.35)) * (linear - grey)
-        return np.clip(wide, 0, 1).astype(np.float32) ** np.float32(1 / _ENCODING)
+        clipped: Image = _within(wide) ** np.float32(1 / _ENCODING)
+        return clipped
     spread = np.abs(away).max(axis=2, keepdims=True)
     if trait.family == "vibrance":
-        gain = 1 + np.float32(trait.between(0.08, 0.35)) * np.exp(-((spread / np.float32(0.2)) ** 2))
-        return np.clip(luma + away * gain, 0, 1).astype(np.float32)
+        more = np.float32(trait.between(0.08, 0.35)) * np.exp(-((spread / np.float32(0.2)) ** 2))
+        return _within(luma + away * (1 + more))
     if trait.family == "gamut compression":
         knee = np.float32(trait.between(0.3, 0.15))
         over = np.maximum(spread - knee, 0)
         kept = (np.minimum(spread, knee) + over / (1 + 2 * over)) / np.maximum(spread, 1e-4)
-        return np.clip(luma + away * kept, 0, 1).astype(np.float32)
+        return _within(luma + away * kept)
     if trait.family == "toned shadows":
         tone = np.float32(trait.between(0.006, 0.025)) * trait.rng.normal(0, 1, 3).astype(np.float32)
         tone -= tone @ _LUMA
-        return np.clip(codes + (1 - 2 * luma) * tone, 0, 1).astype(np.float32)
+        return _within(codes + (1 - 2 * luma) * tone)
     return codes

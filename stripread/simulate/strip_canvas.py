@@ -52,7 +52,7 @@ class StripCanvas:
     def inside(self, depth_mm: Image, *, soft_mm: float = 0.0) -> Image:
         """Return the share of each pixel inside a shape from the signed depth in it."""
         width = max(soft_mm, 1.0 / self.scale)
-        return np.clip(depth_mm / np.float32(width) + np.float32(0.5), 0.0, 1.0).astype(np.float32)
+        return np.asarray(np.clip(depth_mm / np.float32(width) + np.float32(0.5), 0.0, 1.0), np.float32)
 
     def mix(self, share: Image, material: str) -> None:
         """Paint a material, so much of it at each place."""

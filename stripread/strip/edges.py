@@ -185,7 +185,8 @@ def refine_long_edges(
 ) -> LongEdges:
     """Return the edges fitted to sub-pixel places of the colour step, robust against pads and whatever crosses them.
 
-    Where ``rough`` knows one side only, its width stays as it is. Without ``curled`` straight lines are fitted.
+    Where ``rough`` knows one side only, its width stays as it is. Without ``curled`` straight lines are fitted, near to
+    the rough ones.
     """
     ribbon = straighten(
         picture,
@@ -205,7 +206,7 @@ def refine_long_edges(
     places = (np.arange(blocks) + 0.5) * _BLOCK * STEP_MM + ribbon.along[0] - STEP_MM / 2
     rows, weights, design = [], [], []
     for side in (-1.0, 1.0) if rough.side is None else (rough.side,):
-        near = np.abs(across - side * rough.width_mm / 2) <= 1.3
+        near = np.abs(across - side * rough.width_mm / 2) <= (1.3 if curled else 0.7)
         # Whatever its direction: a handle may be darker than the ground where plastic is lighter.
         strength = np.linalg.norm(steps[near], axis=-1) * valid[near]
         top = np.clip(strength.argmax(axis=0), 1, len(strength) - 2)

@@ -30,6 +30,7 @@ _PLAY_MM, _PLAY_OPEN_MM = 1.5, 2.5  # how far along a pad may lie from its place
 _ODDS = float(np.log(10))  # from which one way round is taken
 _SURER, _CLEAN = float(np.log(30)), 0.15  # the same where the other end bears clean pads: of little misfit
 _SURE = float(np.log(100))  # from which an end without a visible pad is known by what the other end bears
+_SMALL_GAP_MM = 1.5  # a line across the strip, printed or of shade
 _LARGE_HOLE_MM = 15.0  # in the handle, that the slot's ground may show through
 _LEAST_PLASTIC = 6.0  # Delta E from the ground from which plastic without a visible pad is taken for a strip
 _BY_HANDLE = 1.0  # log odds that the handle's end tells the tip's place worse than the tip itself
@@ -161,6 +162,8 @@ def _between(
     rough: LongEdges, picture: Picture, view: SlotView, kind: StripKind, colours: Mapping[str, Float]
 ) -> StripPose:
     edges = refine_long_edges(picture, view.slot, rough, reach_mm=kind.length_mm / 2 + 8)
+    if abs(edges.width_mm - rough.width_mm) > _SIZE_OFF * rough.width_mm:  # drawn aside by stripes along the handle
+        edges = refine_long_edges(picture, view.slot, rough, reach_mm=kind.length_mm / 2 + 8, curled=False)
     _check_size(edges.width_mm, kind.width_mm, "wide", kind)
     if find_rival(picture, view.slot, edges, length_mm=kind.length_mm) is not None:
         raise StripNotFoundError(
@@ -176,7 +179,7 @@ def _between(
         bow=edges.bow,
     )
     profile = measure_profile(ribbon, width_mm=edges.width_mm, lane_mm=_lane_mm(kind))
-    gaps = (max(pad.size_mm[0] for pad in kind.pads) + 3, _LARGE_HOLE_MM)
+    gaps = (_SMALL_GAP_MM, max(pad.size_mm[0] for pad in kind.pads) + 3, _LARGE_HOLE_MM)
     run = find_run(profile, length_mm=kind.length_mm, longest_gaps_mm=gaps)
     if run is None:
         raise _no_strip(kind, "nothing that differs from the slot's ground along its length")
@@ -260,6 +263,7 @@ def _strip_colour(profile: Profile, tip: float, kind: StripKind, *, flipped: boo
         light_play=profile.light_play[turn],
         sway=profile.sway[turn],
         spread=profile.spread[turn],
+        off_usual=profile.off_usual[:, turn],
         length_mm=kind.length_mm,
     )
 

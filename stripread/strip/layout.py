@@ -13,6 +13,7 @@ noise. The odds weigh a step's size under both hypotheses: a pad differs from it
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -51,6 +52,7 @@ _STAIN, _STAIN_MM, _STAIN_RIM_MM = 6.0, 1.5, 0.75  # Delta E and length from whi
 _PALE, _SHADED, _SHADE, _MARKED = 0.1, 0.05, 3.0, 0.002
 _LARGEST_STEP = 60.0
 _MISFIT_USUAL, _MISFIT_COST = 0.15, 8.0  # of a pad's own step: bled, dried, uneven; log odds at the most
+_FILLS, _FILLS_OFF = 0.75, 0.12  # share of a pad's place that has its colour, glare in it allowed for
 _STAIN_COST = 2.0  # log odds: pads are set on plain plastic
 _HOLE_COST = 3.0  # log odds
 _HOLE_COLOUR, _HOLE_DARKER = 6.0, 30.0  # Delta E from the ground, and L* under it, of a hole in whose depth it shows
@@ -58,7 +60,7 @@ _LEAST_FOR_MISFIT = 4.0  # Delta E
 _GRAIN = 1.5  # Delta E by which a pad's paper scatters more than plastic does
 _SPREAD = 0.1  # of the strongest pad's step
 _CORRELATED = 4.0  # columns of 0.25 mm that scatter as one
-_STRONG = 0.25  # of the strongest pad's step, from which a pad's own place is sought
+_STRONG, _STRONG_STEP = 0.25, 6.0  # of the strongest pad's step, and Delta E, from which a pad's own place is sought
 _SHIFT_MM = 0.7  # how far pads lie from their kind's place, standard deviation
 
 
@@ -68,7 +70,8 @@ class StripColour:
 
     ``colour`` is about CIELAB with the light divided out, ``raw`` without, shape (n, 3); ``light_play`` tells how much
     of a difference of L* may be light and is taken off every step; ``sway`` by how much something beside the strip may
-    sway its colour; ``spread`` is the scatter across the strip [both about Delta E].
+    sway its colour; ``spread`` is the scatter across the strip [both about Delta E], ``off_usual``
+    (rows, n, 3) each pixel's departure from its column's colour.
     """
 
     from_tip: Float
@@ -77,6 +80,7 @@ class StripColour:
     light_play: Float
     sway: Float
     spread: Float
+    off_usual: Float
     length_mm: float
 
 
@@ -148,7 +152,10 @@ def _fit_steps(
     gram += np.diag([1e-6, _SLOPE, *[1e-6] * starts.shape[1]])
     inverse = np.linalg.inv(gram)
     solution = inverse @ (design.transpose(0, 2, 1) @ y)
-    off = (((y * weight[..., None]) - design @ solution) ** 2).sum(axis=-1)
+    residual = y * weight[..., None] - design @ solution
+    if rim_mm:  # what is brighter than its pad is no misfit: a lamp may mirror in it
+        residual[..., 0] = np.where((inside > 0.5).any(axis=1), np.minimum(residual[..., 0], 0), residual[..., 0])
+    off = (residual**2).sum(axis=-1)
     left_over = off.sum(axis=1) / np.maximum(weight.sum(axis=1), 1)
     variance = np.diagonal(inverse, axis1=1, axis2=2)[:, 2:]
     return _Steps(solution[:, 2:], variance, left_over, x, np.where(weight, off, np.nan))
@@ -248,7 +255,12 @@ def judge_layout(strip: StripColour, kind: StripKind, noise: StepNoise, *, play_
     seen = (size > _LEAST_STEP) & (clear > _LEAST_CLEARNESS) & (misfit < _MOST_MISFIT) & ~at_end
     if seen.any():  # where the others lie, their place is known
         seen |= (size > _LEAST_STEP_KNOWN) & (clear > _LEAST_CLEARNESS_KNOWN) & (misfit < _MOST_MISFIT) & ~at_end
-    odds = sum(_log_odds(float(d), float(z), float(r)) for d, z, r in zip(size, clear, misfit, strict=True))
+    filled = _filled(strip, starts[0], ends[0], fitted.steps[0])
+    each = [
+        _log_odds(float(d), float(z), float(r)) - _unfilled_cost(float(share), float(d), noise)
+        for d, z, r, share in zip(size, clear, misfit, filled, strict=True)
+    ]
+    odds = sum(value if on else min(value, 0.0) for value, on in zip(each, seen, strict=True))
     odds -= 0.5 * float(np.mean(shifts) / _SHIFT_MM) ** 2
     odds -= _HOLE_COST * _looks_like_holes(strip, starts[0], ends[0])
     stained = _stained_beside(strip, kind, places + shifts, fitted.steps[0], first_mm=1.0 if tip_seen else 2.5)
@@ -289,11 +301,32 @@ def _place_pads(
         steps = _fit_steps(strip.from_tip, strip.colour, *blocks, low=0.0, high=strip.length_mm, rim_mm=0.0).steps[0]
         size = np.linalg.norm(steps, axis=1)
         near = np.arange(-_APART_MM, _APART_MM + _TRY_MM / 2, _TRY_MM)
-        for i in np.flatnonzero(size > _STRONG * size.max()):
+        for i in np.flatnonzero(size > max(_STRONG * size.max(), _STRONG_STEP)):
             tried = np.tile(shifts, (len(near), 1))
             tried[:, i] = common + near
             shifts[i] = common + float(near[best(tried, (near / _SHIFT_MM) ** 2)])
     return shifts, np.full(len(places), abs(common) > play_mm - _TRY_MM / 2)
+
+
+def _filled(strip: StripColour, starts: Float, ends: Float, steps: Float) -> Float:
+    """Return how much of each pad's place is nearer to the pad's colour than to the plastic's: letters leave gaps."""
+    shares = np.ones(len(steps))
+    for i, step in enumerate(steps):
+        inside = (strip.from_tip > starts[i] + _RIM_MM) & (strip.from_tip < ends[i] - _RIM_MM)
+        length = float(step @ step)
+        if not inside.any() or length < 1e-6:
+            continue
+        usual = np.median(strip.colour[inside], axis=0)  # the pad's, or of what fills more than half of its place
+        along = (strip.colour[inside] - usual + strip.off_usual[:, inside]) @ step / length
+        along = cv2.blur(np.nan_to_num(along, nan=0.0).astype(np.float32), (3, 3))
+        shares[i] = float((along > -0.5).mean())
+    return shares
+
+
+def _unfilled_cost(share: float, step: float, noise: StepNoise) -> float:
+    """Log odds against a pad whose place is filled by its colour in part only; noise lets a faint one look so."""
+    certain = float(np.clip((step / max(noise.spread, 0.3) - 2) / 4, 0, 1))
+    return certain * min(0.5 * (max(_FILLS - share, 0.0) / _FILLS_OFF) ** 2, _MISFIT_COST)
 
 
 def _looks_like_holes(strip: StripColour, starts: Float, ends: Float) -> bool:
@@ -313,16 +346,19 @@ def _without_play(steps: Float, play: Float) -> Float:
     return result
 
 
-def _misfit(
-    strip: StripColour, starts: Float, ends: Float, fitted: _Steps, noise: StepNoise, size: Float
-) -> Float:
+def _misfit(strip: StripColour, starts: Float, ends: Float, fitted: _Steps, noise: StepNoise, size: Float) -> Float:
     """Return what the fit leaves over at each pad beyond the columns' own scatter, as a share of its step.
 
     A pad is even across the strip as well. Compression spreads the colour of a strong pad over a faint one beside it,
     and that is no misfit of the faint one.
     """
-    near = (fitted.at >= starts[:, None] - _GAP_MM) & (fitted.at <= ends[:, None] + _GAP_MM)
-    square = np.nanmean(np.where(near, fitted.off[0], np.nan), axis=1)
+    from_pads = np.maximum(starts[:, None] - fitted.at, fitted.at - ends[:, None])
+    counts = np.isfinite(fitted.off[0])
+    squares = [
+        (np.where(near & counts, fitted.off[0], 0.0)).sum(axis=1) / np.maximum((near & counts).sum(axis=1), 1)
+        for near in (from_pads < 0, from_pads < _GAP_MM)
+    ]
+    square = np.maximum(*squares)
     at = strip.from_tip[:, None]
     core = (at > starts + _RIM_MM) & (at < ends - _RIM_MM)
     uneven = (strip.spread[:, None] ** 2 * core).sum(axis=0) / np.maximum(core.sum(axis=0), 1)

@@ -17,6 +17,7 @@ Bool = NDArray[np.bool_]
 # Millimetres from the strip's edge that its blur and thin shadow do not reach in photos down to 2 px/mm.
 _CLEAR_INSIDE, _CLEAR_OUTSIDE, _FLANK = 0.5, 0.8, 1.8
 _LEAST_LANE_MM = 1.5
+_RANK = 0.45  # letters and specks fill less of the width
 _BRIGHTER = 3.0  # L* over the median from which it is mirrored light
 # What still counts as the slot's ground in other light: cube root of 0.3 to 2.2 times the light, the same hue to some
 # Delta E, or to some times its usual scatter where noise and compression leave coloured blotches.
@@ -53,6 +54,8 @@ class Profile:
         than by that thing's own difference from the ground. [about Delta E]
     spread : ndarray, shape (n,)
         Scatter of the colour across the strip: a pad is even, letters, holes and slanting stripes are not. [Delta E]
+    off_usual : ndarray, shape (rows, n, 3)
+        How far each pixel across the strip lies from its column's colour, NaN out of the slot. [about CIELAB]
     in_slot, covered : ndarray of bool, shape (n,)
         Whether the place lies in the slot; whether something that is neither strip nor ground reaches across an edge
         there.
@@ -64,6 +67,7 @@ class Profile:
     light_play: Float
     sway: Float
     spread: Float
+    off_usual: Float
     in_slot: Bool
     covered: Bool
 
@@ -71,15 +75,14 @@ class Profile:
 def measure_profile(ribbon: Ribbon, *, width_mm: float, lane_mm: float) -> Profile:
     """Return the profile of a strip whose middle runs along the ribbon's middle.
 
-    ``lane_mm`` is the width about that middle which all pads cover. Across it the median counts: specks and letters do
-    not fill half of it, pads do.
+    ``lane_mm`` is the width about that middle which all pads cover.
     """
     distance = np.abs(ribbon.across)
     inner = distance <= width_mm / 2 - _CLEAR_INSIDE
     lane = distance <= max(min(lane_mm, width_mm) / 2 - _CLEAR_INSIDE, _LEAST_LANE_MM / 2)
     flank = (distance >= width_mm / 2 + _CLEAR_OUTSIDE) & (distance <= width_mm / 2 + _CLEAR_OUTSIDE + _FLANK)
     rim = inner & (distance >= width_mm / 2 - _CLEAR_INSIDE - _FLANK)
-    body, spread = _across(ribbon.roots[lane], ribbon.in_slot[lane])
+    body, spread, off_usual = _across(ribbon.roots[lane], ribbon.in_slot[lane])
     in_slot = ribbon.in_slot[lane].sum(axis=0) >= _LEAST_ROWS
     beyond = ribbon.in_slot & (distance >= width_mm / 2 + _CLEAR_OUTSIDE)[:, None]
     ground, hue_off = _usual_ground(ribbon.roots[beyond]) if beyond.any() else (np.median(body, axis=0), _HUE_OFF)
@@ -110,25 +113,29 @@ def measure_profile(ribbon: Ribbon, *, width_mm: float, lane_mm: float) -> Profi
         light_play=_light_play(light, in_slot),
         sway=_most_within(sway, _NEAR_MM),
         spread=spread,
+        off_usual=off_usual,
         in_slot=in_slot,
         covered=covered,
     )
 
 
-def _across(roots: Float32, in_slot: Bool) -> tuple[Float, Float]:
-    """Return the median colour (n, 3) across rows (rows, n, 3), of those in the slot, and its scatter (n,) [Delta E].
+def _across(roots: Float32, in_slot: Bool) -> tuple[Float, Float, Float]:
+    """Return the usual colour (n, 3) across rows (rows, n, 3), its scatter (n,) and each pixel's departure from it.
 
-    What is brighter than the median is no scatter: a lamp may mirror in a wet pad.
+    Only rows in the slot count. A lamp may mirror in a wet pad: the usual colour lies somewhat below the median, and what
+    is brighter is no scatter.
     """
     if in_slot.all():
-        body = np.median(roots, axis=0)
+        rank = int(_RANK * len(roots))
+        body = np.partition(roots, rank, axis=0)[rank]
     else:
         rows = np.where(in_slot[..., None], roots, np.nan)
         rows[:, ~in_slot.any(axis=0)] = roots[:, ~in_slot.any(axis=0)]  # nothing is seen there, and nothing counts
-        body = np.nanmedian(rows, axis=0)
+        body = np.nanquantile(rows, _RANK, axis=0)
     off = lab_difference(roots - body)
     square = (off**2).sum(axis=-1) * (in_slot & (off[..., 0] < _BRIGHTER))
-    return body.astype(np.float64), np.sqrt(square.sum(axis=0) / np.maximum(in_slot.sum(axis=0), 1))
+    spread = np.sqrt(square.sum(axis=0) / np.maximum(in_slot.sum(axis=0), 1))
+    return body.astype(np.float64), spread, np.where(in_slot[..., None], off, np.nan)
 
 
 def _usual_ground(roots: Float32) -> tuple[Float, float]:

@@ -8,12 +8,15 @@ seen conditions (two lamps, one phone). Errors are against the concentration in 
 ``--place same`` reads with the phone, the card print and one of the two lamps of the lot's own calibration instead,
 which is then of the unseen part as well. ``--together 3`` combines three photos of one strip on one card, each with a
 phone and a lamp of its own; its slices go by the first of them.
+
+``--looks`` draws strips, cards, benches and phones by looks of unseen families (`stripread.simulate.looks`), ``--looks
+camera`` only what the phone does; the table then has a row for each effect of the camera.
 """
 
 import argparse
 import sys
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date
 from multiprocessing import get_context
 from pathlib import Path
@@ -30,9 +33,12 @@ from stripread.lot.series import load_series
 from stripread.photo.load import open_photo_bytes
 from stripread.reading import read_strip
 from stripread.simulate.cameras import make_phone, read_cameras
-from stripread.simulate.conditions import SEEN_PRINTERS, UNSEEN_PRINTERS, dip_strip, random_shot
+from stripread.simulate.conditions import SEEN_PRINTERS, UNSEEN_PRINTERS, dip_strip, random_shot, with_look
 from stripread.simulate.demo import DEMO_LOTS
+from stripread.simulate.heic import heif_encoder
 from stripread.simulate.lamps import FAMILIES, SEEN, UNSEEN
+from stripread.simulate.looks import CAMERA_ASPECTS, USUAL, Look, random_look
+from stripread.simulate.looks import FAMILIES as LOOKS
 from stripread.simulate.photograph import enrolled, take_photo
 from stripread.simulate.scene import Cover, Defects
 from stripread.simulate.series import STRIP_SCATTER, SeriesPlan, shoot_series
@@ -72,6 +78,7 @@ class Task:
     together: int = 1
     spectra: bool = False
     without: str | None = None  # "strip" or "card": nothing may then be read
+    looks: str = ""  # "all" or "camera": which aspects of a look are drawn
 
 
 @dataclass(frozen=True)
@@ -92,6 +99,14 @@ class Outcome:
     high: float | None = None
     censored: str | None = None
     warned: bool = False
+    families: Mapping[str, str] = field(default_factory=dict)  # of the look
+
+
+def draw_look(task: Task) -> Look:
+    look = random_look(np.random.default_rng([2027, task.index, task.lot.kind == "clo2-wide"]), seen=False)
+    if task.looks == "all":
+        return look
+    return replace(Look(), **{aspect: getattr(look, aspect) for aspect in CAMERA_ASPECTS})
 
 
 def run(task: Task) -> Outcome:
@@ -118,6 +133,8 @@ def run(task: Task) -> Outcome:
         assert task.lot.phone is not None
         phone = make_phone(task.lot.phone)
         shots = [replace(s, phone=phone, lamps=(str(rng.choice(task.lot.lamps)),)) for s in shots]
+    if task.looks:
+        shots = [with_look(s, draw_look(task)) for s in shots]
     shot = shots[0]
     printer = task.lot.printer if task.same_place else shot.printer_seed
     px_per_mm = shot.view.card_width_share * shot.view.size_px[0] / shot.card.width_mm
@@ -125,6 +142,7 @@ def run(task: Task) -> Outcome:
         "kind": name, "lot": task.lot.name, "lamp": shot.lamps[0], "phone": shot.phone.name, "printer": printer,
         "share": shot.view.card_width_share, "truth": truth, "contrast": shot.phone.contrast,
         "blur_mm": shot.optics.blur_sigma_px / px_per_mm,
+        "families": {} if shot.look is None else shot.look.families,
     }  # fmt: skip
     if task.without == "strip":
         shots = [replace(shot, strip=None, placement=None)]
@@ -204,6 +222,9 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
     parser.add_argument("--small", action="store_true", help="3 megapixels only, for a quick look")
     parser.add_argument("--spectra", action="store_true", help="card prints with measured spectra")
     parser.add_argument("--together", type=int, default=1, help="photos of each strip that are combined")
+    parser.add_argument(
+        "--looks", nargs="?", const="all", default="", choices=("all", "camera"), help="looks of unseen families"
+    )
     options = parser.parse_args(arguments)
     sizes = ((2000, 1500),) if options.small else ((2000, 1500), (3264, 2448), (4032, 3024))
     same = options.place == "same"
@@ -229,6 +250,7 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
                 sizes,
                 options.together,
                 options.spectra,
+                looks=options.looks,
             )
             for i in range((options.photos + 1) // 2)
             for kind in SPANS
@@ -245,7 +267,7 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
     write(
         f"; {options.lots} lots a kind, read in {options.place} place, {each} each; strip-to-strip scatter {scatter}; "
     )
-    write(f"{spectra} spectra\n")
+    write(f"{spectra} spectra{f'; looks: {options.looks}' if options.looks else ''}\n")
     heads = ("n", "read", "median", "95th", "stated u", "covered", "silent")
     write(f"{'':<34} " + " ".join(f"{h:>{w}}" for h, w in zip(heads, (5, 7, 7, 7, 8, 8, 6), strict=True)) + "\n")
     for kind in SPANS:
@@ -264,6 +286,13 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
             ("tone curve with much contrast", [o for o in own if o.contrast > 0.35]),
         ):
             write(row(f"  {name}", chosen) + "\n")
+    if options.looks:
+        write("both kinds, by effect of the camera" + ("\n" if heif_encoder() else " (no heif-enc here: no HEIC)\n"))
+        for aspect in CAMERA_ASPECTS:
+            for family in (USUAL, *LOOKS[aspect].unseen):
+                chosen = [o for o in outcomes if o.families[aspect] == family]
+                if chosen:
+                    write(row(f"  {aspect}: {family}", chosen) + "\n")
     numbers = sum(o.value is not None for o in nothing)
     write(f"photos without strip or card: {len(nothing)}, given a number: {numbers}\n")
     failures = [o for o in outcomes if o.value is None]

@@ -1,9 +1,9 @@
 """How often strips that nobody has described before are found, which way round, and where their pads are.
 
 ``make bench-find`` runs it. Each photo draws a strip kind of random sizes, a look (`stripread.simulate.looks`) and the
-conditions of `random_shot`, and is measured with that kind and the card as enrolled. Without ``--seen`` all families are
-unseen ones: they only judge, and whatever is learnt from a photo of theirs must not go into the finder. One photo in
-eight is of a blank strip: it counts as found where its pads are where they should be, or where the measurement says
+conditions of `random_shot`, and is measured with that kind and the card as enrolled. Without ``--seen`` all families
+are unseen ones: they only judge, and whatever is learnt from a photo of theirs must not go into the finder. One photo
+in eight is of a blank strip: it counts as found where its pads are where they should be, or where the measurement says
 that the pad was not seen, whichever end it then took.
 
 Four sets follow in which no number may be given: strips face down, two strips in the slot, strips of another kind,
@@ -32,7 +32,7 @@ from stripread.simulate.conditions import random_shot
 from stripread.simulate.heic import heif_encoder
 from stripread.simulate.looks import FAMILIES, USUAL, Look, random_look
 from stripread.simulate.photograph import Shot, enrolled, take_photo
-from stripread.simulate.random_kinds import RandomKind, another_kind, dip_random, random_kind
+from stripread.simulate.random_kinds import RANGES, RandomKind, another_kind, dip_random, random_kind
 from stripread.simulate.render import Rendered
 from stripread.simulate.scene import StripPlacement
 
@@ -68,7 +68,7 @@ class Outcome:
     wrong_end: bool = False
     off_mm: float = 0.0
     not_seen: bool = False  # told as a blank
-    given: tuple[float | None, ...] = field(default=())  # numbers
+    given: tuple[float | None, ...] = field(default=())  # numbers, where there should be none
     findings: tuple[str, ...] = ()
 
     @property
@@ -106,14 +106,16 @@ def draw(task: Task) -> tuple[Shot, RandomKind, RandomKind, bool, Look]:
     rng = np.random.default_rng([task.seed, task.index, NOTHING.index(task.without) + 1 if task.without else 0])
     known = random_kind(rng, number=task.index)
     blank = not task.without and task.index % _BLANK_EVERY == 0
+    while blank and not all(pad.blank for pad in known.kind.pads):  # pH has no zero
+        known = random_kind(rng, number=task.index)
     look = random_look(rng, seen=task.seen)
     if task.aspect:
         look = replace(Look(), **{task.aspect: getattr(look, task.aspect)})
     lying = known
     if task.without == "another kind":
         lying = another_kind(known, rng)
-    # Strips of another kind and second strips are well coloured: a blank of theirs may look like anything.
-    level = -1.0 if blank else (float(rng.uniform(0.3, 1)) if task.without else None)
+    # Strips of another kind and second strips are well coloured: a pad of theirs without colour may be anything.
+    level = -1.0 if blank else (float(rng.uniform(0.6, 1)) if task.without else None)
     strip = dip_random(lying, rng, level=level)
     size = _LARGE if rng.random() < 0.1 else _SMALL
     shot = random_shot(design_card(), strip, rng, seen=task.seen, sizes=(size,), look=look)
@@ -143,7 +145,7 @@ def _two_strips(shot: Shot, placement: StripPlacement, lying: RandomKind, rng: n
     return replace(
         shot,
         placement=replace(placement, offset_mm=(along, -apart), angle_deg=angle),
-        beside=dip_random(lying, rng, level=float(rng.uniform(0.3, 1))),
+        beside=dip_random(lying, rng, level=float(rng.uniform(0.6, 1))),
         beside_placement=second,
     )
 
@@ -158,6 +160,7 @@ def run(task: Task) -> Outcome:
         "pads": str(len(pads)),
         "tip gap": "0 mm" if lying.tip_gap_mm < 0.05 else ("to 1 mm" if lying.tip_gap_mm <= 1 else "over 1 mm"),
         "pad width": "full" if pads[0].size_mm[1] >= lying.kind.width_mm - 0.05 else "narrower",
+        "faintest pad": _faintness(shot, lying),
         "content": task.without or ("blank" if blank else "coloured"),
         "scale": "under 5 px/mm" if _px_per_mm(shot) < 5 else "5 px/mm and more",
     }
@@ -168,18 +171,30 @@ def run(task: Task) -> Outcome:
         measured = measure_strip(open_photo_bytes(data, "photo.jpg"), card, known.kind)
         codes = tuple(f.code for f in measured.findings)
         outcome = replace(outcome, findings=codes, not_seen="pad_not_seen" in codes)
-        if task.without:
-            reading = read_measurement(measured, lot=lot_for(known))
-            outcome = replace(outcome, given=tuple(p.value for p in reading.pads))
-        else:
+        if not task.without:
             found = {p.pad: p.polygon_px.mean(axis=0) for p in measured.pads}
             wrong, off = compare(shot, drawn, found)
             outcome = replace(outcome, wrong_end=wrong, off_mm=off)
+        if task.without or outcome.wrong_end:
+            reading = read_measurement(measured, lot=lot_for(known))
+            outcome = replace(outcome, given=tuple(p.value for p in reading.pads))
     except StripReadError as error:
         outcome = replace(outcome, error=error.code, told=error.found)
     if task.save is not None and not outcome.fine:
         _save(task, data, drawn, known, outcome)
     return outcome
+
+
+def _faintness(shot: Shot, lying: RandomKind) -> str:
+    """Where the palest pad is in its range's logarithm."""
+    if shot.strip is None:
+        return "none"
+    shares = []
+    for pad, name in lying.chemistry.items():
+        low, high = RANGES[name]
+        value = shot.strip.concentrations[pad]
+        shares.append(np.log(max(value, low) / low) / np.log(high / low) if name != "yellow-blue" else 1.0)
+    return ("lower third", "middle third", "upper third")[min(int(3 * min(shares)), 2)]
 
 
 def _px_per_mm(shot: Shot) -> float:
@@ -188,16 +203,15 @@ def _px_per_mm(shot: Shot) -> float:
 
 def compare(shot: Shot, drawn: Rendered, found: dict[str, np.ndarray]) -> tuple[bool, float]:
     """Return whether the strip was taken at the wrong end, and how far the worst pad's centre is off. [mm]."""
-    assert shot.placement is not None
+    assert shot.strip is not None
+    length = shot.strip.kind.length_mm
     to_card = np.linalg.inv(drawn.homography)
     worst, wrong = 0.0, False
     for pad, place in found.items():
         seen, true = apply_homography(to_card, np.stack([place, drawn.pad_polygons_px[pad].mean(axis=0)]))
         off = float(np.hypot(*(seen - true)))
         # The same pad with the strip turned end for end lies mirrored about the strip's middle.
-        spec = next(p for p in shot.strip.kind.pads if p.id == pad) if shot.strip else None
-        assert spec is not None and shot.strip is not None
-        apart = shot.strip.kind.length_mm - 2 * spec.centre_mm[0]
+        apart = length - 2 * shot.strip.kind.pad(pad).centre_mm[0]
         wrong |= off > max(apart / 2, 3.0)
         worst = max(worst, off)
     return wrong, worst
@@ -236,7 +250,9 @@ def table(outcomes: Sequence[Outcome]) -> str:
     coloured, blank = [o for o in outcomes if not o.blank], [o for o in outcomes if o.blank]
     lines += [row("  coloured", coloured), row("  blank", blank)]
     lines.append(f"  blanks told as blank: {sum(o.blank_told for o in blank)} of {len(blank)}")
-    for aspect in (*FAMILIES, "pads", "tip gap", "pad width", "scale"):
+    numbers = sum(any(v is not None for v in o.given) for o in outcomes if o.wrong_end)
+    lines.append(f"  wrong end and given a number: {numbers}")
+    for aspect in (*FAMILIES, "pads", "tip gap", "pad width", "faintest pad", "scale"):
         own = {o.index: o.families.get(aspect) or o.facts[aspect] for o in outcomes}
         lines.append(aspect.replace("_", " "))
         for name in sorted(set(own.values()), key=lambda n: (n != USUAL, n)):
@@ -284,12 +300,10 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
         codes[o.error] = codes.get(o.error, 0) + bool(o.error)
     write("refusals: " + ", ".join(f"{c} {n}" for c, n in sorted(codes.items(), key=lambda c: -c[1]) if n) + "\n")
     for o in [o for o in outcomes if not o.fine][:40]:
-        what = o.error or ("wrong end" if o.wrong_end else f"off {o.off_mm:.2f} mm")
+        what = o.error or ("wrong end" if o.wrong_end else f"off {o.off_mm:.2f} mm" if not o.without else "read")
         looks = ", ".join(f for f in o.families.values() if f != USUAL)
-        write(
-            f"{o.without or 'strip'} {o.index}: {what} {o.told} {[round(v, 3) for v in o.given if v is not None] or ''}"
-        )
-        write(f" ({looks})\n")
+        given = " ".join(f"{v:.3g}" for v in o.given if v is not None)
+        write(f"{o.without or 'strip'} {o.index}: {what} {o.told} {given} ({looks})\n")
     return outcomes
 
 
