@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float, apply_homography
+from stripread.strip.spot import fit_base
 
 __all__ = ["FreePart", "Veil", "find_free_part", "residual_veil"]
 
@@ -31,9 +32,20 @@ _LEAST_DIRECTION = 0.10  # a pad paler than this lies too near to the plastic fo
 # Noise of a cell's light by that of its tint (each channel less their mean), and what the tint does not show of it.
 _NOISE_OF_TINT, _LEAST_NOISE = 1.2, 0.004
 _FREE, _FREE_SIGMAS = 0.008, 1.3  # cells within this of the least light count as free
-_LEAST_FREE = 0.30
-_CLEAR = 0.05  # range from which it is a mirror image and not the pad's own
+_LEAST_FREE = 0.15
+_LEFT_IN_FREE = 0.5  # of the tolerance times how much more is lit than free, at most as at _SCARCE: more than one spot
+_SCARCE = 0.30
+_SATURATED = 0.97  # decoded light: from here on a cell is not a lamp's light added to the pad's
 _U_LEAST, _U_MOST = 0.003, 0.03
+_OF_GROUND = 0.75  # of the light on the ground beside a pad
+
+
+@dataclass(frozen=True, slots=True)
+class Veil:
+    """Mirrored light that is left in a pad's colour, as share of white: estimate and standard uncertainty."""
+
+    mean: float
+    u: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,14 +60,14 @@ class FreePart:
         Side of the inner part over the pad's.
     tolerance : float
         By how much light may differ among free cells.
-    light_range : float
-        How much mirrored light there is between the darkest and the brightest cells.
+    left : Veil
+        Mirrored light in the free cells, by a fit of the spot and the pad under it.
     """
 
     free: NDArray[np.bool_]
     reach: float
     tolerance: float
-    light_range: float
+    left: Veil
 
     @property
     def share(self) -> float:
@@ -67,14 +79,6 @@ class FreePart:
         cell = np.clip(((places / self.reach + 0.5) * _CELLS).astype(int), 0, _CELLS - 1)
         result: NDArray[np.bool_] = self.free[cell[:, 1], cell[:, 0]]
         return result
-
-
-@dataclass(frozen=True, slots=True)
-class Veil:
-    """Mirrored light that is left in a pad's colour, as share of white: estimate and standard uncertainty."""
-
-    mean: float
-    u: float
 
 
 def find_free_part(
@@ -100,7 +104,8 @@ def find_free_part(
     noticed : bool
         Whether glare was seen otherwise, as by single bright pixels.
     """
-    cells = to_scene(_cell_medians(linear, corners, share).reshape(-1, 3)).reshape(_CELLS, _CELLS, 3)
+    seen = _cell_medians(linear, corners, share)
+    cells = to_scene(seen.reshape(-1, 3)).reshape(_CELLS, _CELLS, 3)
     light = cells.mean(axis=2)
     tint = cells - light[..., None]  # mirrored light leaves it alone: it tells the noise under a spot as well
     darker = light <= np.median(light)  # where a spot saturates the camera it has a tint of its own
@@ -108,13 +113,20 @@ def find_free_part(
     sigma = float(np.hypot(_NOISE_OF_TINT * rough, _LEAST_NOISE))
     smooth = cv2.blur(cells, (3, 3), borderType=cv2.BORDER_REFLECT)
     light_range = float(np.ptp(np.quantile(smooth.mean(axis=2), [0.05, 0.95])))
-    if not noticed and not (light_range > max(_LEAST_RANGE, _RANGE_SIGMAS * sigma) and _is_along_white(smooth)):
+    found = light_range > max(_LEAST_RANGE, _RANGE_SIGMAS * sigma) and _is_along_white(smooth)
+    if not found and not noticed:
         return None
     # A median keeps the edge of a spot where it is.
     steady = cv2.medianBlur(light.astype(np.float32), 3)
     low = float(np.sort(steady, axis=None)[: _CELLS * _CELLS // 5].mean())
     tolerance = max(_FREE, _FREE_SIGMAS * sigma)
-    return FreePart(free=steady <= low + tolerance, reach=share, tolerance=tolerance, light_range=light_range)
+    free = steady <= low + tolerance
+    left = Veil(0.0, 0.0)  # dots that are bright and small leave nothing to the cells
+    if found:
+        lit = (seen.max(axis=2) < _SATURATED) & (light > steady - 2 * tolerance)  # specks are darker than their cells
+        base = fit_base(light, lit, max(_LEAST_NOISE, tolerance / 2))
+        left = Veil(0.0, 1.0) if base is None else Veil(max(float(light[free].mean()) - base.light, 0.0), base.u)
+    return FreePart(free=free, reach=share, tolerance=tolerance, left=left)
 
 
 def _cell_medians(linear: NDArray[np.floating], corners: Float, share: float) -> Float:
@@ -167,29 +179,28 @@ def residual_veil(part: FreePart | None, beside: Sequence[float]) -> Veil:
     PhotoUnfitError
         If too little is free, or so much may be left that no number could be trusted.
     """
-    # A mirror image fades towards its rim, and the less is free the more of its tail is there. Our rule: of 839
-    # Gaussian spots added to clean pads of the seen part 93 % left less than twice this, of hard-edged ones 98 %, of
-    # exponential ones 87 %, of Lorentzian ones 81 %.
-    spread = 0.0 if part is None else part.tolerance * (1 - part.share) / part.share
-    if part is not None and part.share < _LEAST_FREE and part.light_range > _CLEAR:
+    if part is not None and part.share < _LEAST_FREE:
         raise _mirrors(
-            expected="about a third of a pad, or more, free of mirrored light",
+            expected="about a sixth of a pad, or more, free of mirrored light",
             found=f"a lamp or window that mirrors in {1 - part.share:.0%} of it, or the edge of a shadow over it",
         )
-    u = 0.0 if part is None else float(np.hypot(spread, _U_LEAST))
-    mirrored = 0.0
+    mean = u = 0.0
+    if part is not None:
+        lit = _LEFT_IN_FREE * part.tolerance * (1 - part.share) / max(part.share, _SCARCE)
+        mean, u = part.left.mean, float(np.linalg.norm([part.left.u, lit, _U_LEAST]))
     if beside:
         # The free part of a pad lies to the darker side, a pad without any difference between both. Ground is matt and
         # a pad wet, or the other way round: the pad may mirror none of it, or twice as much.
         geometric = float(np.prod(np.maximum(beside, 1e-6)) ** (1 / len(beside)))
         mirrored = float(np.mean(beside)) if part is None else geometric
+        mean = max(mean, _OF_GROUND * mirrored)  # where it is the same spot, the fit has taken it off already
         u = float(np.hypot(u, max(0.5 * mirrored, 0.25 * np.ptp(beside) if part is None else 0.0)))
     if u > _U_MOST:
         raise _mirrors(
             expected="a pad without mirrored light",
-            found=f"light that mirrors all over it and may add {spread + mirrored:.0%} of white to its colour",
+            found=f"light that mirrors all over it and may add {mean + u:.0%} of white to its colour",
         )
-    return Veil(mean=0.75 * mirrored, u=u)
+    return Veil(mean=mean, u=u)
 
 
 def _mirrors(*, expected: str, found: str) -> PhotoUnfitError:

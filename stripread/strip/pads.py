@@ -27,6 +27,9 @@ _GLARE_SHARE = 0.05  # glare has soft flanks: where a twentieth is seen, more is
 _UNEVEN = 0.10  # relative change across the pad: about 1.5 L* to either side of the mean of a middle tone
 _GLARE_BRIGHTER = 1.03  # times the pad's typical light
 _GLARE_SATURATION = 0.95  # times the pad's typical saturation
+_BLOCKS = 4
+# A pad whose blocks differ by less light, as share of white, is not searched for mirrored light: it would not be found.
+_STEADY = 0.022
 _GREY_SATURATION = 0.06  # a pad paler than this has no saturation to lose
 
 
@@ -116,7 +119,8 @@ def measure_pad(
     free = None
     if not shaded:
         noticed = bool(np.count_nonzero(glare) > _GLARE_SHARE * total)
-        free = find_free_part(linear, corners, share=share, to_scene=to_scene or _same, noticed=noticed)
+        if noticed or _light_range(channels, positions, share, to_scene or _same) > _STEADY:
+            free = find_free_part(linear, corners, share=share, to_scene=to_scene or _same, noticed=noticed)
     if free is not None:
         lit = free.at(positions)
         keep = np.zeros(total, dtype=bool)
@@ -152,6 +156,16 @@ def measure_pad(
 
 def _same(linear: Float) -> Float:
     return linear
+
+
+def _light_range(channels: Float, places: Float, share: float, to_scene: Callable[[Float], Float]) -> float:
+    """Return how much lighter the lightest of 4 x 4 blocks is in the scene than the darkest but one."""
+    block = np.clip(((places / share + 0.5) * _BLOCKS).astype(int), 0, _BLOCKS - 1) @ np.array([1, _BLOCKS])
+    count = np.bincount(block, minlength=_BLOCKS**2)
+    some = count > 0
+    means = np.stack([np.bincount(block, channel, minlength=_BLOCKS**2)[some] / count[some] for channel in channels])
+    light = np.sort(to_scene(means.T).mean(axis=1))
+    return float(light[-1] - light[min(1, len(light) - 1)])
 
 
 def _per_light(mean: Float, to_scene: Callable[[Float], Float]) -> Float:

@@ -189,6 +189,7 @@ class Task:
     kind: str
     find: bool
     kept: Path | None
+    seed: int = 0
 
 
 @dataclass(frozen=True)
@@ -227,7 +228,7 @@ class Outcome:
 
 
 def shot_of(task: Task) -> tuple[Shot, float, np.random.Generator]:
-    rng = np.random.default_rng([811, task.index, task.seen])
+    rng = np.random.default_rng([811 + task.seed, task.index, task.seen])
     kind, (_, factor) = load_kind(task.kind), LOTS[task.kind]
     truth = log_uniform(rng, *SPANS[task.kind])
     strip = dip_strip(kind, {kind.pads[0].id: truth}, rng, scatter=STRIP_SCATTER[task.kind])
@@ -279,7 +280,7 @@ def photo_of(task: Task, name: str, draw: Callable[[], bytes]) -> bytes:
     """Return a photo from the folder, or draw and keep it."""
     if task.kept is None:
         return draw()
-    path = task.kept / f"{'seen' if task.seen else 'unseen'}-{task.index}-{name.replace(' ', '-')}.jpg"
+    path = task.kept / f"{'seen' if task.seen else 'unseen'}-{task.seed}-{task.index}-{name.replace(' ', '-')}.jpg"
     if not path.exists():
         path.write_bytes(draw())
     return path.read_bytes()
@@ -361,6 +362,7 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
     parser.add_argument("--unseen", action="store_true", help="conditions and shapes that no threshold was chosen on")
     parser.add_argument("--find", action="store_true", help="let the strip be sought")
     parser.add_argument("--jobs", type=int, default=1)
+    parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--keep", type=Path, default=None, help="folder where the photos are kept, to be used again")
     options = parser.parse_args(arguments)
     if options.keep is not None:
@@ -369,7 +371,7 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
     tasks = []
     for i in range(-(-options.photos // EACH)):
         own = tuple(shapes[(i + k) % len(shapes)] for k in range(EACH))
-        tasks.append(Task(i, not options.unseen, own, list(SPANS)[i // len(shapes) % 2], options.find, options.keep))
+        tasks.append(Task(i, not options.unseen, own, list(SPANS)[i // len(shapes) % 2], options.find, options.keep, options.seed))
     with get_context("spawn").Pool(options.jobs) as pool:
         outcomes = [outcome for some in pool.imap(run, tasks) for outcome in some]
     write = sys.stdout.write
