@@ -22,6 +22,7 @@ from stripread.photo.load import PhotoFile, decode_photo, suggested_reduction
 from stripread.photo.photo import Photo
 from stripread.photo.quality import GroundLight, judge_card, judge_pad, measure_ground
 from stripread.strip.find import StripPose, find_strip
+from stripread.strip.glare import GroundVeil
 from stripread.strip.kinds import StripKind
 from stripread.strip.pads import PadColour, measure_pad
 from stripread.strip.view import SlotView
@@ -379,13 +380,15 @@ def _measure_one(
     )
 
 
-def _mirrored_beside(seen: CardMeasurement, ground: GroundLight | None, place_mm: Float) -> tuple[float, ...]:
-    """Mirrored light on the ground on either side of a pad, as share of white."""
-    if ground is None or not ground.veiled:
-        return ()
-    levels = ground.low * np.array([1.0, *(1 + max(side, 0.0) for side in ground.sides)])
+def _mirrored_beside(seen: CardMeasurement, ground: GroundLight | None, place_mm: Float) -> GroundVeil:
+    """Mirrored light on the ground beside a pad, as share of white."""
+    if ground is None or not (ground.veiled or ground.mirrored_at):
+        return GroundVeil()
+    sides = [max(side, 0.0) for side in ground.sides] if ground.veiled else []
+    levels = ground.low * (1 + np.array([0.0, ground.mirrored_at, *sides]))
     light = seen.correction.scene(levels[:, None] * card_white(seen, place_mm[None]), place_mm[None]).mean(axis=1)
-    return tuple((light[1:] - light[0]).tolist())
+    near, *both = (light[1:] - light[0]).tolist()
+    return GroundVeil(both=tuple(both), near=near)
 
 
 def _grounds_beside(view: SlotView, strip: StripPose, kind: StripKind) -> list[GroundLight | None]:

@@ -69,6 +69,7 @@ class GroundLight:
     ``darkest`` is of both sides together, ``brightest`` of either side. ``sides`` is how much brighter each side is on
     average than the darker quarter of the slot, whose luminance is ``low``, 1 on white; ``plastic`` how much brighter
     the strip is next to the pad than further on (None where the ground is not brighter or too little plastic shows).
+    ``own`` is how much brighter each side's brightest part there is than the darker quarter of that side.
     """
 
     darkest: float
@@ -76,6 +77,7 @@ class GroundLight:
     sides: tuple[float, ...]
     low: float
     plastic: float | None
+    own: tuple[float, ...] = ()
 
     @property
     def shaded(self) -> bool:
@@ -92,6 +94,16 @@ class GroundLight:
         both = _on_both(self.sides)
         lit = self.plastic is not None and self.plastic > _PLASTIC_FOLLOWS * both
         return both > _GROUND_VEILED and not lit
+
+    @property
+    def mirrored_at(self) -> float:
+        """How much light mirrors on the side of the pad that has more of it, relative to ``low``; 0 where none does.
+
+        It may reach over the pad or not.
+        """
+        most = max(self.own, default=0.0)
+        lit = self.plastic is not None and self.plastic > _PLASTIC_FOLLOWS * most
+        return most if most > _GROUND_BRIGHTER and not lit else 0.0
 
 
 def _on_both(sides: Sequence[float]) -> float:
@@ -297,14 +309,20 @@ def measure_ground(
     least = float(np.nanquantile(levels, 0.25))
     either = tuple(float(np.mean(side[np.isfinite(side)])) for side in near if np.isfinite(side).any())
     brighter = tuple((1 + side) * usual / least - 1 for side in either)
+    own = tuple(
+        float((1 + np.nanmax(side)) * usual / np.nanquantile(level, 0.25) - 1)
+        for side, level in zip(near, levels, strict=True)
+        if np.isfinite(side).any()
+    )
     return GroundLight(
         darkest=float(both.min()),
         brightest=float(np.nanmax(near)),
         sides=brighter,
         low=least,
         plastic=_plastic_beside(view, to_view, length_mm, pad_along_mm)
-        if _on_both(brighter) > _GROUND_VEILED
+        if _on_both(brighter) > _GROUND_VEILED or max(own) > _GROUND_BRIGHTER
         else None,
+        own=own,
     )
 
 

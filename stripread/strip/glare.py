@@ -6,7 +6,7 @@ s_i >= 0 (the dichromatic model: Shafer 1985, Color Research and Application 10,
 the plastic, shade changes it along c; so the direction tells which one it is, and where s is least the pad is seen.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -17,7 +17,7 @@ from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float, apply_homography
 from stripread.strip.spot import fit_base
 
-__all__ = ["FreePart", "Veil", "find_free_part", "residual_veil"]
+__all__ = ["NO_VEIL", "FreePart", "GroundVeil", "Veil", "find_free_part", "residual_veil"]
 
 _CELLS, _SAMPLES = 7, 4  # cells a side of the pad's inner part, samples a side of each
 # Thresholds of our choice, judged on simulated photos of the seen part (tests/benchmarks/glare.py). Light as share of
@@ -36,7 +36,8 @@ _LEAST_FREE = 0.15
 _LEFT_IN_FREE = 0.5  # of the tolerance times how much more is lit than free, at most as at _SCARCE: more than one spot
 _SCARCE = 0.30
 _SATURATED = 0.97  # decoded light: from here on a cell is not a lamp's light added to the pad's
-_U_LEAST, _U_MOST = 0.003, 0.03
+_U_LEAST, _U_MOST = 0.004, 0.03
+_OF_NEAR, _NEAR_MOST = 0.36, 0.02  # of light beside one side of the pad only: anything between none and all of it
 _OF_GROUND = 0.75  # of the light on the ground beside a pad
 
 
@@ -46,6 +47,25 @@ class Veil:
 
     mean: float
     u: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GroundVeil:
+    """Mirrored light on the ground beside a pad, as share of white.
+
+    Attributes
+    ----------
+    both : tuple of float
+        Mean on either side where it mirrors on both; empty where it does not.
+    near : float
+        The most of either side; 0 where none is seen.
+    """
+
+    both: tuple[float, ...] = ()
+    near: float = 0.0
+
+
+NO_VEIL = GroundVeil()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,15 +184,14 @@ def _is_along_white(cells: Float) -> bool:
     return True
 
 
-def residual_veil(part: FreePart | None, beside: Sequence[float]) -> Veil:
+def residual_veil(part: FreePart | None, beside: GroundVeil) -> Veil:
     """Return what mirrored light may be left in the free part of a pad.
 
     Parameters
     ----------
     part : FreePart or None
         None where no mirror image is seen on the pad.
-    beside : sequence of float
-        Mirrored light on the ground on either side of the pad, as share of white; empty where there is none.
+    beside : GroundVeil
 
     Raises
     ------
@@ -188,13 +207,17 @@ def residual_veil(part: FreePart | None, beside: Sequence[float]) -> Veil:
     if part is not None:
         lit = _LEFT_IN_FREE * part.tolerance * (1 - part.share) / max(part.share, _SCARCE)
         mean, u = part.left.mean, float(np.linalg.norm([part.left.u, lit, _U_LEAST]))
-    if beside:
+    if beside.both:
         # The free part of a pad lies to the darker side, a pad without any difference between both. Ground is matt and
         # a pad wet, or the other way round: the pad may mirror none of it, or twice as much.
-        geometric = float(np.prod(np.maximum(beside, 1e-6)) ** (1 / len(beside)))
-        mirrored = float(np.mean(beside)) if part is None else geometric
+        geometric = float(np.prod(np.maximum(beside.both, 1e-6)) ** (1 / len(beside.both)))
+        mirrored = float(np.mean(beside.both)) if part is None else geometric
         mean = max(mean, _OF_GROUND * mirrored)  # where it is the same spot, the fit has taken it off already
-        u = float(np.hypot(u, max(0.5 * mirrored, 0.25 * np.ptp(beside) if part is None else 0.0)))
+        u = float(np.hypot(u, max(0.5 * mirrored, 0.25 * np.ptp(beside.both) if part is None else 0.0)))
+    elif part is None:
+        # An image with a sharp rim may end within the pad's own rim or beyond it. A pad without any difference between
+        # its cells is hardly free of a strong and soft one by chance: strong light tells no more than weak light.
+        mean, u = min(_OF_NEAR * beside.near, _NEAR_MOST / 2), min(_OF_NEAR * beside.near, _NEAR_MOST)
     if u > _U_MOST:
         raise _mirrors(
             expected="a pad without mirrored light",

@@ -1,6 +1,6 @@
 """Measure a pad: the mean colour of its inner part without glare, drops and specks."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -11,7 +11,7 @@ from stripread.colour.area import block_mean, keep_typical
 from stripread.errors import PhotoTooSmallError
 from stripread.findings import Finding, make_finding
 from stripread.geometry import Float, apply_homography
-from stripread.strip.glare import find_free_part, residual_veil
+from stripread.strip.glare import NO_VEIL, GroundVeil, find_free_part, residual_veil
 
 __all__ = ["PadColour", "measure_pad"]
 
@@ -73,7 +73,7 @@ def measure_pad(
     *,
     blur_px: float = 1.0,
     to_scene: Callable[[Float], Float] | None = None,
-    veil_beside: Sequence[float] = (),
+    veil_beside: GroundVeil = NO_VEIL,
     shaded: bool = False,
 ) -> PadColour:
     """Return the colour of a pad.
@@ -89,8 +89,8 @@ def measure_pad(
     to_scene : callable, optional
         From ``linear`` (n, 3) to light in the scene, 1 for a perfect white; by default they are the same. Mirrored
         light adds to the pad's there, in each channel alike.
-    veil_beside : sequence of float
-        Mirrored light on the ground on either side of the pad, as share of white; empty where there is none.
+    veil_beside : GroundVeil
+        Mirrored light on the ground beside the pad.
     shaded : bool
         Whether a shadow is known to cross the pad: its edge on a pale pad looks like that of a mirror image.
 

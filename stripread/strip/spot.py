@@ -19,9 +19,11 @@ _ROUNDS = 25
 _STEP = 1e-4
 # What is known beforehand, as mean and standard deviation: of the centre, in sides of the fitted area, and of the
 # logarithm of the width. It keeps a spot wider than the pad, whose base nothing tells, from running away.
-_CENTRE_SD, _LOG_WIDTH, _LOG_WIDTH_SD, _SKEW_SD = 0.6, np.log(0.35), 1.0, 1.5
+_LOG_WIDTH = float(np.log(0.35))
+_PRIOR_MEAN = np.array([0, 0, _LOG_WIDTH, _LOG_WIDTH, 0])  # centre, both widths, skew
+_PRIOR_SD = np.array([0.6, 0.6, 1.0, 1.0, 1.5])
 _PROFILES = 6
-_ALIKE = 4.0  # cells that depart alike: a pad's own unevenness is smooth, so they tell less than their number
+_ALIKE = 6.0  # cells that depart alike: a pad's own unevenness is smooth, so they tell less than their number
 _OF_SPOT = 0.04  # of the spot's light: a tone curve and a profile are never known better
 
 
@@ -39,7 +41,7 @@ def _profiles(square: Float) -> Float:
     flat, gauss, soft, moffat, bulb, lorentz = square
     return np.stack(
         [
-            np.exp(-np.minimum(flat, 1e4) ** 2 / 2),
+            np.exp(-(np.minimum(flat, 1e4) ** 2) / 2),
             np.exp(-np.minimum(gauss, 1e4) / 2),
             np.exp(0.5 - np.sqrt(0.25 + soft)),
             (1 + moffat / 2) ** -2,
@@ -60,9 +62,8 @@ def _spots(parameters: Float, places: Float) -> Float:
 
 def _prior(parameters: Float) -> Float:
     """Departures (6, k, 5) from what is known beforehand, in standard deviations."""
-    mean = np.array([0, 0, _LOG_WIDTH, _LOG_WIDTH, 0])
-    sd = np.array([_CENTRE_SD, _CENTRE_SD, _LOG_WIDTH_SD, _LOG_WIDTH_SD, _SKEW_SD])
-    return (parameters - mean) / sd
+    result: Float = (parameters - _PRIOR_MEAN) / _PRIOR_SD
+    return result
 
 
 def _linear(spots: Float, light: Float, weight: Float) -> tuple[Float, Float]:
@@ -118,20 +119,20 @@ def fit_base(light: Float, usable: NDArray[np.bool_], sigma: float) -> Base | No
         better = (residuals(moved[:, None])[:, 0] ** 2).sum(axis=-1) < (tried[:, 0] ** 2).sum(axis=-1)
         parameters = np.where(better[:, None], moved, parameters)
         damping = np.where(better, damping / 4, np.minimum(damping * 6, 1e6))
-    return _average(parameters, steps, places, value, weight, residuals)
+    return _average(parameters, steps, places, value, weight)
 
 
-def _average(parameters, steps, places, value, weight, residuals) -> Base:  # type: ignore[no-untyped-def]
+def _average(parameters: Float, steps: Float, places: Float, value: Float, weight: Float) -> Base:
+    """Weigh the profiles, fitted with parameters (6, 5), by how well they fit."""
     spots = _spots(parameters[:, None] + steps, places)
     best, misfit = _linear(spots[:, 0], value, weight)
     root = np.sqrt(weight)
     by_parameter = best[:, 0, None, None] * (spots[:, 1:] - spots[:, :1]) / _STEP
     jacobian = np.concatenate([spots[:, :1], np.ones_like(spots[:, :1]), by_parameter], axis=1) * root  # (6, 7, n)
     normal = jacobian @ jacobian.transpose(0, 2, 1)
-    sd = np.array([_CENTRE_SD, _CENTRE_SD, _LOG_WIDTH_SD, _LOG_WIDTH_SD, _SKEW_SD])
-    normal += np.diag([1e-6, 1e-6, *(1 / sd**2)])
+    normal += np.diag([1e-6, 1e-6, *(1 / _PRIOR_SD**2)])
     variance = np.linalg.inv(normal)[:, 1, 1]
-    square = (residuals(parameters[:, None])[:, 0] ** 2).sum(axis=-1)
+    square = (misfit**2).sum(axis=-1) + (_prior(parameters[:, None])[:, 0] ** 2).sum(axis=-1)
     per_degree = float((misfit**2).sum(axis=-1).min()) / max(len(value) - 7, 1)
     scale = _ALIKE * max(per_degree, 1.0)
     odds = np.exp(-(square - square.min()) / (2 * scale))

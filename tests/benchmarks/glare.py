@@ -362,7 +362,7 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
     parser.add_argument("--unseen", action="store_true", help="conditions and shapes that no threshold was chosen on")
     parser.add_argument("--find", action="store_true", help="let the strip be sought")
     parser.add_argument("--jobs", type=int, default=1)
-    parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--seed", type=int, default=0, help="other shots and other glare")
     parser.add_argument("--keep", type=Path, default=None, help="folder where the photos are kept, to be used again")
     options = parser.parse_args(arguments)
     if options.keep is not None:
@@ -371,7 +371,8 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
     tasks = []
     for i in range(-(-options.photos // EACH)):
         own = tuple(shapes[(i + k) % len(shapes)] for k in range(EACH))
-        tasks.append(Task(i, not options.unseen, own, list(SPANS)[i // len(shapes) % 2], options.find, options.keep, options.seed))
+        kind = list(SPANS)[i // len(shapes) % 2]
+        tasks.append(Task(i, not options.unseen, own, kind, options.find, options.keep, options.seed))
     with get_context("spawn").Pool(options.jobs) as pool:
         outcomes = [outcome for some in pool.imap(run, tasks) for outcome in some]
     write = sys.stdout.write

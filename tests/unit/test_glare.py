@@ -5,7 +5,7 @@ import pytest
 
 from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float
-from stripread.strip.glare import FreePart, Veil, find_free_part, residual_veil
+from stripread.strip.glare import FreePart, GroundVeil, Veil, find_free_part, residual_veil
 from stripread.strip.pads import measure_pad
 
 PINK, VIOLET, PLASTIC = np.array([0.87, 0.68, 0.78]), np.array([0.35, 0.32, 0.65]), np.array([0.86, 0.86, 0.85])
@@ -22,7 +22,8 @@ def pad(colour: Float, *, seed: int = 1) -> Float:
 
 def spot(strength: float, x: float, y: float, radius: float) -> Float:
     """A Gaussian mirror image; lengths in sides of the pad."""
-    return (strength * np.exp(-((X - x) ** 2 + (Y - y) ** 2) / (2 * radius**2)))[..., None]
+    light: Float = (strength * np.exp(-((X - x) ** 2 + (Y - y) ** 2) / (2 * radius**2)))[..., None]
+    return light
 
 
 def find(picture: Float) -> FreePart | None:
@@ -83,10 +84,10 @@ def test_a_spot_over_most_of_the_pad_is_refused() -> None:
 
 def test_light_on_the_ground_beside_shifts_and_widens_and_is_refused_from_some_strength_on() -> None:
     veiled = pad(PINK) + 0.02
-    measured = measure_pad(veiled, CORNERS, veil_beside=(0.02, 0.02))
+    measured = measure_pad(veiled, CORNERS, veil_beside=GroundVeil(both=(0.02, 0.02)))
     assert (np.abs(measured.mean - PINK) < np.sqrt(np.diag(measured.covariance_of_veil))).all()
     with pytest.raises(PhotoUnfitError, match="mirrors all over it"):
-        measure_pad(pad(PINK) + 0.1, CORNERS, veil_beside=(0.1, 0.1))
+        measure_pad(pad(PINK) + 0.1, CORNERS, veil_beside=GroundVeil(both=(0.1, 0.1)))
 
 
 def test_the_less_is_free_the_more_may_be_left() -> None:
@@ -96,6 +97,22 @@ def test_the_less_is_free_the_more_may_be_left() -> None:
         free[:] = False
         free[:rows] = True
         part = FreePart(free=free.copy(), reach=0.7, tolerance=0.008, left=Veil(0.0, 0.001))
-        spreads.append(residual_veil(part, ()).u)
+        spreads.append(residual_veil(part, GroundVeil()).u)
     assert spreads == sorted(spreads)
-    assert residual_veil(None, ()).u == 0
+    assert residual_veil(None, GroundVeil()).u == 0
+
+
+def test_a_pad_with_a_fifth_free_is_read_with_a_wider_interval() -> None:
+    few, many = pad(VIOLET) + spot(0.35, -0.04, 0.02, 0.155), pad(VIOLET) + spot(0.35, 0.3, 0.3, 0.12)
+    part = find(few)
+    assert part is not None
+    assert 0.15 <= part.share < 0.30
+    measured, easier = measure_pad(few, CORNERS), measure_pad(many, CORNERS)
+    assert (np.abs(measured.mean - VIOLET) < 2 * np.sqrt(np.diag(measured.covariance_of_veil))).all()
+    assert np.trace(measured.covariance_of_veil) > 1.2 * np.trace(easier.covariance_of_veil)
+
+
+def test_light_beside_one_side_only_may_reach_over_the_pad_or_not() -> None:
+    veil = residual_veil(None, GroundVeil(near=0.04))
+    assert veil.mean - 2 * veil.u < 0 < 0.036 < veil.mean + 2 * veil.u
+    assert residual_veil(None, GroundVeil(near=0.6)).u < 0.03
