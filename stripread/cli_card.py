@@ -91,27 +91,29 @@ def check(
 
       stripread card check photo.jpg --card spring-print.toml
 
-    Exit codes: 0 fit; 1 an error or an unreadable photo; 2 wrong usage; 3 doubtful.
+    Exit codes: 0 fit; 1 an error or a photo that would not be read; 2 wrong usage; 3 doubtful.
     """
     from stripread.cli_names import look_up_card, look_up_site
     from stripread.findings import make_finding
-    from stripread.measure import measure_card
+    from stripread.measure import inspect_card
     from stripread.photo.load import open_photo
     from stripread.report.json_lines import card_check_json, error_json, to_line
     from stripread.report.text import card_check_text, error_text
 
     layout = look_up_card(card, look_up_site(site))
     try:
-        measured = measure_card(open_photo(photo), layout)
+        seen = inspect_card(open_photo(photo), layout)
     except StripReadError as error:
         say(to_line(error_json(error, photo=str(photo))) if json else error_text(error, photo=str(photo)))
         raise typer.Exit(1) from None
-    findings = measured.findings
+    findings = seen.findings
     if layout.enrolment is None:
         message = f"Card {layout.name!r} carries its design colours only."
         findings = (*findings, make_finding("card_not_enrolled", message))
     if json:
-        say(to_line(card_check_json(measured, photo=str(photo), findings=findings)))
+        say(to_line(card_check_json(seen, photo=str(photo), findings=findings)))
     else:
-        say(card_check_text(measured, findings, photo=str(photo)))
+        say(card_check_text(seen, findings, photo=str(photo)))
+    if seen.refusal is not None:
+        raise typer.Exit(1)
     raise typer.Exit(3 if any(f.severity != "info" for f in findings) else 0)

@@ -2,23 +2,23 @@
 
 import os
 import time
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
+from functools import partial
 from pathlib import Path
 
 from stripread.check import Verdict, check_reading, check_replicates, doubted
 from stripread.cli_keep import Recorder
 from stripread.cli_names import Named, look_up
+from stripread.cli_processes import in_order
 from stripread.cli_talk import as_we_go, say
-from stripread.colour.lab import colour_science
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.photo.load import decode_photo, open_photo, suggested_reduction
 from stripread.photo.photo import Photo
 from stripread.reading import Reading, read_strip
 from stripread.report.json_lines import error_json, reading_json, to_line
-from stripread.report.overlay import draw_error, draw_verdict, save_picture
+from stripread.report.overlay import draw_error, draw_verdict, save_picture, shrunk
 from stripread.report.text import error_text, verdict_text
 from stripread.together import combine_readings
 
@@ -52,6 +52,16 @@ class Wishes:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class _Taken:
+    """What a photo gave before it is judged: a reading, without the photo itself, or an error, one of the two."""
+
+    photo: Path
+    reading: Reading | None
+    error: StripReadError | None
+    timing_ms: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Read:
     """What became of one photo: a verdict or an error, one of the two."""
 
@@ -73,14 +83,13 @@ def read_photos(wishes: Wishes, *, today: date) -> int:
         )
     recorder = Recorder.begin(wishes, named) if wishes.record else None
     code = 0
-    reads: Iterable[_Read] = _read_all(wishes, named, today, recorder)
-    if wishes.replicates:
-        reads = _compared(list(reads))
-    seen = []
-    for read in as_we_go(reads, len(wishes.photos)):
+    reads = (_judged(taken, wishes, named, today, recorder) for taken in _read_all(wishes, named))
+    seen = []  # of a batch nothing is kept but what is still to be compared or combined, and no photo of that
+    for read in as_we_go(_compared(list(reads)) if wishes.replicates else reads, len(wishes.photos)):
         _show(read, wishes, named)
         code = _worse(code, 1 if read.verdict is None else read.verdict.exit_code)
-        seen.append(read)
+        if wishes.together:
+            seen.append(read)
         if recorder is not None and read.verdict is not None and not wishes.together:
             recorder.keep(read.verdict, [read.photo])
     return _show_together(seen, wishes, named, today, recorder) if wishes.together else code
@@ -115,36 +124,53 @@ def _worse(one: int, other: int) -> int:
     return max(one, other, key=(0, 3, 1).index)
 
 
-def _read_all(wishes: Wishes, named: Named, today: date, recorder: Recorder | None) -> Iterator[_Read]:
-    """Read in threads: OpenCV lets several run at once."""
+def _read_all(wishes: Wishes, named: Named) -> Iterator[_Taken]:
+    """Read the photos, one after another or in several processes, and hand them on in their order."""
     jobs = wishes.jobs or min(os.cpu_count() or 1, 4)
-
-    def read_one(photo: Path) -> _Read:
-        return _read_one(photo, wishes, named, today, recorder)
-
-    if jobs == 1 or len(wishes.photos) == 1:
-        yield from map(read_one, wishes.photos)
-        return
-    colour_science()  # its import changes settings of the whole process for a moment: not in several threads at once
-    with ThreadPoolExecutor(jobs) as pool:
-        yield from pool.map(read_one, wishes.photos)
+    return in_order(
+        partial(_read_one, named=named, flash=wishes.flash, drawn=wishes.overlay is not None), wishes.photos, jobs=jobs
+    )
 
 
-def _read_one(photo: Path, wishes: Wishes, named: Named, today: date, recorder: Recorder | None) -> _Read:
+def _read_one(photo: Path, *, named: Named, flash: Path | None, drawn: bool) -> _Taken:
+    """Read a photo; what comes back is light, as it may wait for others or have to go to another process."""
     timing_ms: dict[str, float] = {}
     start = time.perf_counter()
     try:
         file = open_photo(photo)
         timing_ms["open"] = 1e3 * (time.perf_counter() - start)
-        flash = None if wishes.flash is None else open_photo(wishes.flash)
-        reading = read_strip(file, card=named.card, kind=named.kind, lot=named.lot, flash=flash)
-        timing_ms |= reading.timing_ms
-        timing_ms["curve"] = 1e3 * (time.perf_counter() - start) - sum(timing_ms.values())
-        verdict = _judge(reading, wishes, named, today, recorder)
+        with_flash = None if flash is None else open_photo(flash)
+        reading = read_strip(file, card=named.card, kind=named.kind, lot=named.lot, flash=with_flash)
     except StripReadError as error:
-        return _Read(photo=photo, verdict=None, error=error, timing_ms=timing_ms)
-    timing_ms["total"] = 1e3 * (time.perf_counter() - start)
-    return _Read(photo=photo, verdict=verdict, error=None, timing_ms=timing_ms)
+        return _Taken(photo=photo, reading=None, error=error, timing_ms=timing_ms)
+    timing_ms |= reading.timing_ms
+    timing_ms["curve"] = 1e3 * (time.perf_counter() - start) - sum(timing_ms.values())
+    return _Taken(photo=photo, reading=_without_photo(reading, drawn=drawn), error=None, timing_ms=timing_ms)
+
+
+def _without_photo(reading: Reading, *, drawn: bool) -> Reading:
+    """Return the reading with its photo at the size of a drawing, or without pixels where it will not be drawn."""
+
+    def lighter(photo: Photo) -> Photo:
+        return replace(photo, pixels=shrunk(photo)[0] if drawn else photo.pixels[:0, :0].copy())
+
+    measured = reading.measurement
+    flash = None if measured.flash_photo is None else lighter(measured.flash_photo)
+    card = replace(measured.card, photo=lighter(measured.card.photo))
+    return replace(reading, measurement=replace(measured, card=card, flash_photo=flash))
+
+
+def _judged(taken: _Taken, wishes: Wishes, named: Named, today: date, recorder: Recorder | None) -> _Read:
+    """Judge a reading, in the order of the photos: with a record, those before it are in there by then."""
+    if taken.reading is None:
+        return _Read(photo=taken.photo, verdict=None, error=taken.error, timing_ms=taken.timing_ms)
+    start = time.perf_counter()
+    try:
+        verdict = _judge(taken.reading, wishes, named, today, recorder)
+    except StripReadError as error:
+        return _Read(photo=taken.photo, verdict=None, error=error, timing_ms=taken.timing_ms)
+    total = sum(taken.timing_ms.values()) + 1e3 * (time.perf_counter() - start)
+    return _Read(photo=taken.photo, verdict=verdict, error=None, timing_ms={**taken.timing_ms, "total": total})
 
 
 def _judge(reading: Reading, wishes: Wishes, named: Named, today: date, recorder: Recorder | None) -> Verdict:

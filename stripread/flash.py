@@ -242,8 +242,15 @@ def _pad(pair: FlashPair, light: FlashLight, pad_id: str) -> PadMeasurement:
     brighter, darker = (xyz_to_lab(lab_to_xyz(lab) * (1 + sign * step)) for sign in (1, -1))
     own = next(p for p in pair.first.pads if p.pad == pad_id)
     gradient = (brighter - darker) / (2 * step)
-    u_pixels = u_scatter + u_coding
-    return replace(own, lab=lab, u_pixels=u_pixels, u_coding=u_coding, u_glare=u_glare, light_gradient=gradient)
+    return replace(
+        own,
+        lab=lab,
+        u_pixels=u_scatter + u_coding,
+        u_coding=u_coding,
+        u_glare=u_glare,
+        light_gradient=gradient,
+        u_open=np.zeros((3, 3)),  # the pair has a tone curve of its own, with twice the greys
+    )
 
 
 def _centre(measured: StripMeasurement, pad_id: str) -> Float:

@@ -48,8 +48,9 @@ class Rect:
 def apply_homography(homography: Float, points: Float) -> Float:
     """Map points of shape (..., 2) through a 3 x 3 homography."""
     points = np.asarray(points, dtype=np.float64)
-    mapped = points @ homography[:, :2].T + homography[:, 2]
-    result: Float = mapped[..., :2] / mapped[..., 2:]
+    # One product of matrices: NumPy would make one a row of a larger stack.
+    mapped = points.reshape(-1, 2) @ homography[:, :2].T + homography[:, 2]
+    result: Float = (mapped[:, :2] / mapped[:, 2:]).reshape(points.shape)
     return result
 
 

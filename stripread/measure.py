@@ -13,6 +13,7 @@ from stripread.card.layout import CardLayout
 from stripread.card.patches import measure_patches
 from stripread.card.slot import strip_room
 from stripread.colour.correct import CLIPPED_HIGH, Correction, fit_correction
+from stripread.colour.lab import linear_srgb
 from stripread.colour.mismatch import mismatch_covariance, spectral_mismatch
 from stripread.errors import CardNotFoundError, PhotoUnfitError, StripNotFoundError
 from stripread.findings import Finding, make_finding
@@ -21,19 +22,22 @@ from stripread.photo.blur import Blur
 from stripread.photo.load import PhotoFile, decode_photo, suggested_reduction
 from stripread.photo.photo import Photo
 from stripread.photo.quality import GroundLight, judge_card, judge_pad, measure_ground
-from stripread.strip.find import StripPose, find_strip
+from stripread.strip.find import find_strip
 from stripread.strip.glare import GroundVeil
 from stripread.strip.kinds import StripKind
 from stripread.strip.pads import PadColour, measure_pad
+from stripread.strip.pose import StripPose
 from stripread.strip.view import SlotView
 
 __all__ = [
+    "CardInspection",
     "CardMeasurement",
     "PadMeasurement",
     "StripMeasurement",
     "card_view",
     "card_white",
     "coding_covariance",
+    "inspect_card",
     "measure_card",
     "measure_strip",
     "pad_mismatch",
@@ -79,6 +83,28 @@ class CardMeasurement:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CardInspection:
+    """What a photo shows of a card, also where nothing may be measured by it.
+
+    Attributes
+    ----------
+    correction : Correction or None
+        None where too few patches were usable.
+    refusal : PhotoUnfitError or None
+        Why the photo would not be read; None where it would.
+    """
+
+    photo: Photo
+    card: CardLayout
+    pose: CardPose
+    correction: Correction | None
+    blur: Blur | None
+    findings: tuple[Finding, ...]
+    refusal: PhotoUnfitError | None
+    timing_ms: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PadMeasurement:
     """One pad, corrected.
 
@@ -94,6 +120,9 @@ class PadMeasurement:
         Covariance of ``lab`` from mirrored light that may be left in it; zero where none was seen.
     light_gradient : ndarray (3,)
         Change of ``lab`` per relative change of the light at the pad.
+    u_open : ndarray (3, 3)
+        Covariance of ``lab`` by what the card leaves open of tone curve and light beyond what is usual
+        (`Correction.open_covariance`).
     polygon_px : ndarray (4, 2)
         Corners in the full-size upright photo.
     stated_mismatch : ndarray (3, 3) or None
@@ -107,6 +136,7 @@ class PadMeasurement:
     u_coding: Float
     u_glare: Float
     light_gradient: Float
+    u_open: Float
     polygon_px: Float
     stated_mismatch: Float | None = None
 
@@ -173,22 +203,51 @@ def measure_card(file: PhotoFile, card: CardLayout, *, spectral: bool = False) -
         A photo that cannot be decoded, no card or not exactly one in it, too few usable patches, light in which their
         colours cannot be matched.
     """
+    seen = inspect_card(file, card, spectral=spectral)
+    if seen.refusal is not None:
+        raise seen.refusal
+    assert seen.correction is not None, "a photo without a correction is refused"
+    return CardMeasurement(
+        photo=seen.photo,
+        card=card,
+        pose=seen.pose,
+        correction=seen.correction,
+        blur=seen.blur,
+        findings=seen.findings,
+        timing_ms=seen.timing_ms,
+    )
+
+
+def inspect_card(file: PhotoFile, card: CardLayout, *, spectral: bool = False) -> CardInspection:
+    """Find a card in a photo and tell what it shows, also where the photo is unfit to measure by.
+
+    Raises
+    ------
+    StripReadError
+        A photo that cannot be decoded, no card or not exactly one in it.
+    """
     watch = Stopwatch()
     photo, pose = _decode_and_find(file, card, watch)
+    correction, quality, refusal = None, None, None
     with watch.stage("patches"):
         patches = measure_patches(photo, pose.homography, card)
     with watch.stage("correction"):
-        correction = fit_correction(patches, spectral=spectral)
-    with watch.stage("quality"):
-        squares = [m.corners_mm for m in card.markers if m.id in pose.markers_found]
-        quality = judge_card(photo, pose.homography, squares, correction, enrolled=card.enrolment is not None)
-    return CardMeasurement(
+        try:
+            correction = fit_correction(patches, spectral=spectral)
+        except PhotoUnfitError as error:
+            refusal = error
+    if correction is not None:
+        with watch.stage("quality"):
+            squares = [m.corners_mm for m in card.markers if m.id in pose.markers_found]
+            quality = judge_card(photo, pose.homography, squares, correction, enrolled=card.enrolment is not None)
+    return CardInspection(
         photo=photo,
         card=card,
         pose=pose,
         correction=correction,
-        blur=quality.blur,
-        findings=(*pose.findings, *quality.findings),
+        blur=None if quality is None else quality.blur,
+        findings=(*pose.findings, *(() if quality is None else quality.findings)),
+        refusal=refusal if quality is None else quality.refusal,
         timing_ms=watch.timing_ms,
     )
 
@@ -325,17 +384,19 @@ def card_view(seen: CardMeasurement, slot: Rect, *, margin_mm: float) -> SlotVie
 def card_white(seen: CardMeasurement, places_mm: Float) -> Float:
     """Linear RGB (n, 3) of the card's white as the photo would show it at places (n, 2)."""
     patches = seen.correction.patches
-    white = patches.white & seen.correction.used
+    white = seen.correction.white
     level = (patches.linear[white] / seen.correction.tone.light(patches.places_mm[white])).mean(axis=0)
+    if not (white & patches.white).any():  # a grey stands for white
+        level = level * (
+            linear_srgb(patches.lab[patches.white]).mean(axis=0) / linear_srgb(patches.lab[white]).mean(axis=0)
+        )
     result: Float = seen.correction.tone.light(places_mm) * level
     return result
 
 
 def _to_pixels(seen: CardMeasurement) -> Float:
     """Card mm to pixels of the decoded (perhaps reduced) picture."""
-    k = 1.0 / seen.photo.reduction
-    to_reduced: Float = np.array([[k, 0, 0.5 * k - 0.5], [0, k, 0.5 * k - 0.5], [0, 0, 1]])
-    return to_reduced @ seen.pose.homography
+    return seen.photo.from_full_matrix @ seen.pose.homography
 
 
 def _measure_one(
@@ -375,6 +436,7 @@ def _measure_one(
         u_coding=coding,
         u_glare=jacobian @ colour.covariance_of_veil @ jacobian.T,
         light_gradient=correction.light_gradient(linear, place[None]),
+        u_open=correction.open_covariance(linear[0], place),
         polygon_px=polygon_px,
         stated_mismatch=correction.stated_mismatch(linear, place[None]),
     )

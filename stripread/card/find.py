@@ -21,13 +21,14 @@ Grey = NDArray[np.uint8]
 # Limits that we chose; docs/explanation/finding-the-card.md says on which simulated scenes.
 _ENOUGH_MARKERS = 3
 _SEARCH_PIXELS = 3.0e6  # the first search uses a picture of about this size
+_GLANCE_PIXELS, _GLANCE_SIDE_PX = 1.8e5, 18.0  # the picture of the first glance, and its markers, are no smaller
 _SMALLEST_CARD = 0.1  # of the longer side; cards down to 0.2 are promised, turned, tilted or in an upright photo
 _FOCAL_SHARE = 0.8  # of the longer side: phones' main lenses lie between about 0.7 and 0.85
 _LIKENESS_MIN = 0.5  # true markers reach 0.6 and more, at worst
 _BENT_MM, _BENT_PX = 0.15, 0.25  # card_bent from this residual on, rms over the markers' corners, mm and px added up
 _GROWTH_MAX = 0.05  # share of a marker's side by which ink may spread or blur shrink it
 _USELESS_MM = 0.6  # CardBentError from this one on
-_EDGE_MM = 1.0  # card_covered when the outline leaves the picture by more
+_EDGE_MM = 1.0  # card_covered when the outline leaves the picture by more, and print with it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,7 +82,7 @@ def find_card(photo: Photo, card: CardLayout) -> CardPose:
     """
     markers = load_markers(card.dictionary, [m.id for m in card.markers])
     grey = _grey(photo.pixels)
-    seen = _search(grey, card, markers)
+    seen = _glance(grey, markers) or _search(grey, card, markers)
     _refuse_several(seen, card)
     if len(seen) < _ENOUGH_MARKERS:
         mirror = np.asarray(cv2.flip(grey, 1), dtype=np.uint8)
@@ -135,15 +136,41 @@ def _passes(shape: tuple[int, ...]) -> Iterator[tuple[float, tuple[int, ...]]]:
     yield base * 2, (13, 23, 33)
 
 
+def _glance(grey: Grey, markers: MarkerSet) -> list[Sighting]:
+    """Look for a card that is large in the photo, in small pictures; none where there is anything else to tell.
+
+    Its markers must all be there, each once, and so large that another card of a little over half the size would have
+    shown as well. Corners are placed in the photo as it is, so nothing is lost in accuracy.
+    """
+    pictures = [grey]
+    while pictures[-1].size > 4 * _GLANCE_PIXELS:
+        # Halved time and again, which OpenCV does much faster than a quarter at once.
+        half = cv2.resize(pictures[-1], None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+        pictures.append(np.asarray(half, dtype=np.uint8))
+    for level in range(len(pictures) - 1, max(0, len(pictures) - 3), -1):
+        small = pictures[level]
+        share = 0.5 * _GLANCE_SIDE_PX / max(small.shape)
+        raw = detect_markers(small, markers, factor=1.0, windows=(11,), smallest_share=share)
+        if len({s.id for s in raw}) < len(markers.ids) or min(s.side for s in raw) < _GLANCE_SIDE_PX:
+            continue
+        carried = [Sighting(id=s.id, corners=scale_points(s.corners, 2.0**level)) for s in raw]
+        seen = _merged([], carried, grey, markers)
+        return seen if sorted(s.id for s in seen) == sorted(markers.ids) else []
+    return []
+
+
 def _merged(seen: list[Sighting], fresh: Sequence[Sighting], grey: Grey, markers: MarkerSet) -> list[Sighting]:
     """Add what is new: real markers, each place once."""
     merged = list(seen)
-    for raw in fresh:
+    if not fresh:
+        return merged
+    corners = refine_corners(grey, np.stack([s.corners for s in fresh]), markers.modules)
+    fine = [Sighting(id=raw.id, corners=c) for raw, c in zip(fresh, corners, strict=True)]
+    for raw, exact, alike in zip(fresh, fine, likeness(grey, fine, markers), strict=True):
         if any(s.id == raw.id and np.linalg.norm(s.centre - raw.centre) < max(s.side, raw.side) for s in merged):
             continue
-        fine = Sighting(id=raw.id, corners=refine_corners(grey, raw.corners, markers.modules))
-        if likeness(grey, fine, markers) >= _LIKENESS_MIN:
-            merged.append(fine)
+        if alike >= _LIKENESS_MIN:
+            merged.append(exact)
     return merged
 
 
@@ -264,7 +291,7 @@ def _pose(chosen: dict[int, Float], card: CardLayout, full_size: tuple[int, int]
         findings.append(make_finding("card_bent", f"The card's {evidence}; a flat card stays under {flat_mm:.2f} mm."))
     corners_px = apply_homography(homography, card.corners_mm)
     past = np.maximum(-0.5 - corners_px, corners_px - np.array(full_size) + 0.5).max(axis=1) / px_per_mm
-    if (past > _EDGE_MM).any():
+    if (past > _EDGE_MM).any() and _print_leaves(card, homography, full_size):
         names = ", ".join(_place(c, card) for c, p in zip(card.corners_mm, past, strict=True) if p > _EDGE_MM)
         findings.append(make_finding("card_covered", f"The card leaves the picture by {past.max():.0f} mm ({names})."))
     return CardPose(
@@ -277,6 +304,14 @@ def _pose(chosen: dict[int, Float], card: CardLayout, full_size: tuple[int, int]
         tilt_deg=_tilt_deg(homography, full_size),
         findings=tuple(findings),
     )
+
+
+def _print_leaves(card: CardLayout, homography: Float, full_size: tuple[int, int]) -> bool:
+    """Tell whether anything printed on the card leaves the picture: its bare margin is no loss."""
+    rooms = [] if card.slot is None else [card.slot.corners]
+    printed = np.concatenate([*(m.corners_mm for m in card.markers), *(p.rect.corners for p in card.patches), *rooms])
+    seen = apply_homography(homography, printed)
+    return bool(((seen < -0.5) | (seen > np.array(full_size) - 0.5)).any())
 
 
 def _consistent(chosen: dict[int, Float], card: CardLayout) -> tuple[dict[int, Float], _Agreement]:

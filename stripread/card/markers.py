@@ -14,18 +14,24 @@ __all__ = ["MarkerSet", "Sighting", "detect_markers", "likeness", "load_markers"
 
 Grey = NDArray[np.uint8]
 
+_CELL_PX = 5  # of the picture in which a marker is held against its pattern
+_ROUNDS = 4
+_SETTLED_PX = 0.1
+_AT_ONCE = 100  # markers: OpenCV's maps have at most 32767 rows
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MarkerSet:
     """The markers of one card: OpenCV's dictionary cut down to their ids, which makes decoding fast and lonely.
 
-    ``modules`` counts the cells along a side, the black border included; ``patterns`` holds each id's cells, 0 or 255.
+    ``modules`` counts the cells along a side, the black border included; ``patterns`` holds each id's picture, a few
+    pixels a cell, with mean 0 and norm 1.
     """
 
     dictionary: cv2.aruco.Dictionary
     ids: tuple[int, ...]
     modules: int
-    patterns: dict[int, Grey]
+    patterns: dict[int, Float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,7 +80,11 @@ def load_markers(dictionary: str, ids: Sequence[int]) -> MarkerSet:
         np.ascontiguousarray(whole.bytesList[list(ids)]), whole.markerSize, whole.maxCorrectionBits
     )
     modules = whole.markerSize + 2
-    patterns = {i: np.asarray(cv2.aruco.generateImageMarker(whole, i, modules), dtype=np.uint8) for i in ids}
+    patterns = {}
+    for i in ids:
+        cells = np.asarray(cv2.aruco.generateImageMarker(whole, i, modules), dtype=np.float64)
+        picture = np.kron(cells - cells.mean(), np.ones((_CELL_PX, _CELL_PX)))
+        patterns[i] = picture / np.linalg.norm(picture)
     return MarkerSet(dictionary=own, ids=tuple(ids), modules=modules, patterns=patterns)
 
 
@@ -107,90 +117,126 @@ def detect_markers(
 
 
 def refine_corners(grey: Grey, corners: Float, modules: int) -> Float:
-    """Place a marker's corners where straight lines along its four edges meet.
+    """Place markers' corners where straight lines along their four edges meet.
 
     Edges stay in place when a photo is soft, where corners are rounded off and a corner detector creeps inwards.
     Across each edge, profiles are read between the outermost modules; an edge point is the centroid of the squared
-    gradient from ink to paper, and a line is fitted to these points without those that stray.
+    gradient from ink to paper, and a line is fitted to these points without those that stray. All markers are done in
+    one go, since each round is a few dozen operations on small arrays.
 
     Parameters
     ----------
     grey : ndarray of uint8, shape (rows, columns)
-    corners : ndarray of shape (4, 2)
+    corners : ndarray of shape (markers, 4, 2)
         Good to about half a module. [px]
     modules : int
-        Cells along a side of the marker, border included.
+        Cells along a side of a marker, border included.
 
     Returns
     -------
-    ndarray of shape (4, 2)
-        The corners; those given where an edge shows no contrast or the lines run away.
+    ndarray of shape (markers, 4, 2)
+        The corners; those given for a marker with an edge that shows no contrast, or whose lines run away.
     """
-    start = corners
-    for _ in range(3):  # each round recentres the profiles
-        along = np.roll(corners, -1, axis=0) - corners
-        length = np.linalg.norm(along, axis=1)
-        if length.min() < modules:  # less than a pixel a module: nothing to gain
-            return start
-        out = np.column_stack([along[:, 1], -along[:, 0]]) / length[:, None]  # corners run clockwise in the picture
-        reach = max(1.5, 0.5 * length.min() / modules)  # inside the border; longer ones meet the blur of inner cells
-        steps = np.linspace(-reach, reach, 2 * int(np.ceil(reach)) + 1)
-        t = np.linspace(1 / modules, 1 - 1 / modules, int(np.clip(length.max(), 8, 40)))
-        points = corners[:, None] + t[:, None] * along[:, None]
-        at = (points[:, :, None] + steps[:, None] * out[:, None, None]).reshape(4 * len(t), -1, 2).astype(np.float32)
-        profile = cv2.remap(grey, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        rise = np.diff(profile.astype(np.float64), axis=1).clip(min=0).reshape(4, len(t), -1) ** 2
-        weight = rise.sum(axis=2)
-        middle = (steps[1:] + steps[:-1]) / 2
-        offset = (rise @ middle) / np.maximum(weight, 1e-9)
-        keep = (weight > 0.1 * np.median(weight, axis=1, keepdims=True)) & (weight > 4)
-        line = _fit_lines(t, offset, keep)
-        if line is None:
-            return start
-        begin = corners + line[:, :1] * out
-        end = np.roll(corners, -1, axis=0) + line.sum(axis=1, keepdims=True) * out
-        lines = np.cross(_homogeneous(begin), _homogeneous(end))
-        meet = np.cross(np.roll(lines, 1, axis=0), lines)
-        if np.abs(meet[:, 2]).min() < 1e-9:
-            return start
-        before, corners = corners, meet[:, :2] / meet[:, 2:]
-        if np.abs(corners - start).max() > length.max() / modules:
-            return start
-        if np.abs(corners - before).max() < 0.1:
+    if len(corners) > _AT_ONCE:
+        halves = np.array_split(corners, 2)
+        return np.concatenate([refine_corners(grey, half, modules) for half in halves])
+    result = np.array(corners, dtype=np.float64)
+    open_ones = np.arange(len(result))
+    for _ in range(_ROUNDS):  # each round recentres the profiles
+        before = result[open_ones]
+        fresh, good = _refine_once(grey, before, modules)
+        length = np.linalg.norm(np.roll(before, -1, axis=1) - before, axis=2).max(axis=1)
+        good &= np.abs(fresh - corners[open_ones]).max(axis=(1, 2)) <= length / modules
+        result[open_ones] = np.where(good[:, None, None], fresh, corners[open_ones])
+        open_ones = open_ones[good & (np.abs(fresh - before).max(axis=(1, 2)) >= _SETTLED_PX)]
+        if not len(open_ones):
             break
-    return corners
+    return result
 
 
-def _fit_lines(t: Float, offset: Float, keep: NDArray[np.bool_]) -> Float | None:
-    """Intercept and slope of a straight line for each row of ``offset``, twice, the second time without strays."""
-    line = None
-    for _ in range(2):
-        n = keep.sum(axis=1)
-        if n.min() < 4:
-            return None
-        t_mean = (keep * t).sum(axis=1) / n
-        y_mean = (keep * offset).sum(axis=1) / n
-        dt = t - t_mean[:, None]
-        slope = (keep * dt * offset).sum(axis=1) / (keep * dt**2).sum(axis=1)
-        line = np.column_stack([y_mean - slope * t_mean, slope])
-        stray = np.abs(offset - line[:, :1] - line[:, 1:] * t)
-        typical = np.median(stray, axis=1, keepdims=True)
-        keep = keep & (stray <= 2.5 * 1.4826 * typical + 0.05)
-    return line
+def _refine_once(grey: Grey, corners: Float, modules: int) -> tuple[Float, NDArray[np.bool_]]:
+    """Corners (m, 4, 2) placed anew from profiles across the edges between those given, and which (m,) are sound."""
+    along = np.roll(corners, -1, axis=1) - corners
+    length = np.linalg.norm(along, axis=2)
+    good = length.min(axis=1) >= modules  # less than a pixel a module: nothing to gain
+    # Corners run clockwise in the picture.
+    out = np.stack([along[..., 1], -along[..., 0]], axis=2) / np.maximum(length, 1e-9)[..., None]
+    # Inside the border; longer profiles meet the blur of inner cells.
+    reach = np.maximum(1.5, 0.5 * length.min(axis=1) / modules)
+    # A step is at most a pixel. Smaller markers' profiles stand still once they are through, where nothing rises.
+    count = 2 * np.ceil(reach)
+    step = np.minimum(2 / count[:, None] * np.arange(count.max() + 1), 2.0)
+    steps = reach[:, None] * (step - 1)
+    t = np.linspace(1 / modules, 1 - 1 / modules, int(np.clip(length.max(), 8, 40)))
+    # marker, edge, t, step; x and y apart, as NumPy is slow along an axis of two
+    x, y = (
+        (
+            (corners[..., axis, None] + t * along[..., axis, None])[..., None]
+            + steps[:, None, None, :] * out[..., axis, None, None]
+        ).astype(np.float32)
+        for axis in (0, 1)
+    )
+    shape, flat = x.shape, (-1, x.shape[-1])
+    profile = cv2.remap(grey, x.reshape(flat), y.reshape(flat), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    profile = profile.reshape(shape)
+    rise = np.diff(profile.astype(np.float64), axis=3).clip(min=0) ** 2
+    weight = rise.sum(axis=3)
+    middle = (steps[:, 1:] + steps[:, :-1]) / 2
+    offset = (rise @ middle[:, None, :, None])[..., 0] / np.maximum(weight, 1e-9)
+    keep = (weight > 0.1 * _median(weight)) & (weight > 4)
+    line, enough = _fit_lines(t, offset, keep)
+    begin = corners + line[..., :1] * out
+    end = np.roll(corners, -1, axis=1) + line.sum(axis=2, keepdims=True) * out
+    # Lines a x + b y + c = 0 along the edges; each corner is where its edge meets the one before.
+    rise_y, run_x = begin[..., 1] - end[..., 1], end[..., 0] - begin[..., 0]
+    constant = begin[..., 0] * end[..., 1] - end[..., 0] * begin[..., 1]
+    a, b, c = (np.stack([np.roll(v, 1, axis=1), v]) for v in (rise_y, run_x, constant))
+    apart = a[0] * b[1] - a[1] * b[0]
+    good &= enough & (np.abs(apart).min(axis=1) >= 1e-9)
+    apart = np.where(good[:, None], apart, 1.0)
+    meet = np.stack([b[0] * c[1] - b[1] * c[0], c[0] * a[1] - c[1] * a[0]], axis=2) / apart[..., None]
+    return meet, good
 
 
-def _homogeneous(points: Float) -> Float:
-    return np.column_stack([points, np.ones(len(points))])
+def _median(values: Float) -> Float:
+    """Median along the last axis, which is kept; `numpy.median` takes several times as long on small arrays."""
+    half = values.shape[-1] // 2
+    ranks = (half,) if values.shape[-1] % 2 else (half - 1, half)
+    middle: Float = np.partition(values, ranks, axis=-1)[..., ranks[0] : half + 1].mean(axis=-1, keepdims=True)
+    return middle
 
 
-def likeness(grey: Grey, sighting: Sighting, markers: MarkerSet) -> float:
-    """Correlation of the marker's picture with its pattern, -1 to 1: high only where the cells are even inside."""
-    cell = 5
-    side = markers.modules * cell
-    square = np.array([[0, 0], [side, 0], [side, side], [0, side]], dtype=np.float32) - 0.5
-    matrix = cv2.getPerspectiveTransform(square, sighting.corners.astype(np.float32))
-    seen = cv2.warpPerspective(grey, matrix, (side, side), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
-    ideal = np.kron(markers.patterns[sighting.id], np.ones((cell, cell)))
-    if seen.std() < 1:
-        return 0.0
-    return float(np.corrcoef(seen.ravel(), ideal.ravel())[0, 1])
+def _fit_lines(t: Float, offset: Float, keep: NDArray[np.bool_]) -> tuple[Float, NDArray[np.bool_]]:
+    """Intercept and slope (m, 4, 2) of straight lines through ``offset`` (m, 4, t), the second time without strays.
+
+    Also tells which markers (m,) had four points or more on each edge, both times.
+    """
+    enough = np.ones(len(offset), dtype=np.bool_)
+    for last in (False, True):
+        n = keep.sum(axis=2)
+        enough &= n.min(axis=1) >= 4
+        n = np.maximum(n, 1)
+        t_mean, y_mean = (keep @ t) / n, (keep * offset).sum(axis=2) / n
+        dt = keep * (t - t_mean[..., None])
+        slope = (dt * offset).sum(axis=2) / np.maximum((dt * dt).sum(axis=2), 1e-12)
+        line = np.stack([y_mean - slope * t_mean, slope], axis=2)
+        if not last:
+            stray = np.abs(offset - line[..., :1] - line[..., 1:] * t)
+            typical = _median(stray)
+            keep = keep & (stray <= 2.5 * 1.4826 * typical + 0.05)
+    return line, enough
+
+
+def likeness(grey: Grey, sightings: Sequence[Sighting], markers: MarkerSet) -> Float:
+    """Correlation of markers' pictures with their patterns, -1 to 1: high only where the cells are even inside."""
+    side = markers.modules * _CELL_PX
+    square = np.array([[0, 0], [side, 0], [side, side], [0, side]], dtype=np.float32) - np.float32(0.5)
+    found = np.zeros(len(sightings))
+    for n, sighting in enumerate(sightings):
+        matrix = cv2.getPerspectiveTransform(square, sighting.corners.astype(np.float32))
+        seen = cv2.warpPerspective(grey, matrix, (side, side), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+        apart = seen - seen.mean()
+        spread = float(np.linalg.norm(apart))
+        if spread >= side:  # a standard deviation of a code
+            found[n] = float((apart * markers.patterns[sighting.id]).sum()) / spread
+    return found

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from stripread.colour.lab import colour_science, d50_white, delta_e_2000, lab_jacobian, lab_to_xyz, xyz_to_lab
+from stripread.colour.lab import d50_white, delta_e_2000, lab_jacobian, lab_to_xyz, linear_srgb, xyz_to_lab
 from stripread.colour.map import ColourMap, MapMethod, fit_map
 from stripread.colour.mismatch import CONSTANTS, MismatchConstants
 from stripread.colour.spectra import LARGEST_DISAGREEMENT, spectra_to_xyz
@@ -19,18 +19,20 @@ from stripread.colour.tone import ToneAndLight, fit_tone_and_light
 from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float
 
-__all__ = ["Correction", "PatchColours", "fit_correction", "linear_srgb"]
+__all__ = ["Correction", "PatchColours", "fit_correction"]
 
 # Linear light beyond which a channel's mean is taken as clipped: codes 253 and 4 of 255.
 CLIPPED_HIGH, CLIPPED_LOW = 0.982, 0.0012
 _CLIPPED_SHARE = 0.02  # of a patch's pixels at the last code; a few specks of glare are dealt with by the robust mean
-# A patch is left out when its left-out residual exceeds both: 6 robust standard deviations and 5 CIEDE2000. Enrolled
-# prints of the simulator's seen conditions reach 4.9 in one patch of a thousand.
+# A patch is left out when its left-out residual exceeds both: 6 robust standard deviations of patches as strong in
+# colour, and 5 CIEDE2000. Enrolled prints of the simulator's seen conditions reach 4.9 in one patch of a thousand.
 _OUTLIER_SIGMAS, _OUTLIER_DE00 = 6.0, 5.0
+_CHROMA, _ENOUGH = 15.0, 6  # from where a patch is strong in colour; fewer of a sort tell no scatter
 # The same for neutral patches by how much a channel's light departs from the other channels'.
 _OUTLIER_TINT = 0.12
 _ROUNDS = 5  # what lies on the card bends the first fit, so the worst go first
 _LEAST_PATCHES, _LEAST_NEUTRALS = 8, 4
+_ONE_STEP = 3.0  # L*: greys nearer than that to the lightest one are the same step
 # Root-polynomial is kept only when its left-out residual is this much better: a tie goes to the plain map.
 _BETTER = 0.95
 # The spectral map is kept only when patches left out of it err by less than this share of what they do with the best
@@ -46,6 +48,9 @@ _TONE_ROUNDS = 3  # tone curve and spectral map in turn; three more change a col
 _STRAY, _STRAY_DELTA_E = 0.002, 0.4
 # Judged on simulated photos of the seen part, by the coverage of the pads' lightness.
 _U_LIGHT_SHARE, _U_LIGHT_LEAST = 0.3, 0.002
+# What tone curve and light of a well furnished card leave open, relative: 0.002 to 0.005 on the project's own, where
+# `u_light` and the constants of the mismatch were judged, so that they hold it already.
+_OPEN_USUAL = 0.006
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,8 +100,10 @@ class Correction:
     de00 : ndarray (n,)
         CIEDE2000 of the patches left out of the map that is used.
     linear_misfit : float
-        Mean CIEDE2000 of the patches used, each left out in turn of a plain linear map. It shows an odd lamp
-        better than the bent map does, which hides a part of it.
+        Mean CIEDE2000 of the patches used, each left out in turn of a plain linear map.
+    taken_away : float
+        How much of the white's light in one channel the plain linear map takes away to get another colour, the largest
+        of the three: 0 in lamps that hold all colours, where the phone has worked them out already.
     mismatch : MismatchConstants
         How the left-out residuals tell of the error of a pad.
     """
@@ -110,7 +117,13 @@ class Correction:
     left_out: Float
     de00: Float
     linear_misfit: float
+    taken_away: float
     mismatch: MismatchConstants = CONSTANTS
+
+    @property
+    def white(self) -> NDArray[np.bool_]:
+        """Patches (n,) that stand for white: the whites that are used, or the lightest step of grey."""
+        return _white(self.patches, self.used)
 
     @property
     def residuals(self) -> Float:
@@ -136,6 +149,21 @@ class Correction:
         the smooth surface misses is taken as `_U_LIGHT_SHARE` of that scatter, and never less than `_U_LIGHT_LEAST`.
         """
         return float(np.hypot(_U_LIGHT_SHARE * self.tone.scatter, _U_LIGHT_LEAST))
+
+    def open_covariance(self, linear: Float, place_mm: Float) -> Float:
+        """Covariance (3, 3) of CIELAB by what the greys leave open of tone curve and light, beyond what is usual.
+
+        Nothing on a card whose greys span its lightness and its place; much far from a single row of greys, or where a
+        pad (value (3,) at a place (2,)) is brighter than all patches that could be used.
+        """
+        patches, white = self.patches, self.white
+        place = place_mm.reshape(1, 2)
+        relative = self.tone.scene_covariance(linear, place, patches.linear[white], patches.places_mm[white])
+        widest = float(np.linalg.eigvalsh(relative)[-1])
+        scene = self.scene(linear, place)[0]
+        chain = self.map.jacobian(scene) * scene
+        covariance: Float = max(0.0, 1 - _OPEN_USUAL**2 / widest) * chain @ relative @ chain.T
+        return covariance
 
     def scene(self, linear: Float, places_mm: Float) -> Float:
         """Scene RGB (n, 3), tone curve undone and light divided out."""
@@ -166,16 +194,6 @@ class Correction:
         return gradient
 
 
-def linear_srgb(lab: Float) -> Float:
-    """Linear sRGB of CIELAB: what a neutral patch reflects in each channel, nearly whatever the camera."""
-    colour = colour_science()
-    d50 = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D50"]
-    rgb: Float = colour.XYZ_to_RGB(
-        lab_to_xyz(lab), "sRGB", d50, chromatic_adaptation_transform="Bradford", apply_cctf_encoding=False
-    )
-    return rgb
-
-
 def fit_correction(patches: PatchColours, *, spectral: bool = False) -> Correction:
     """Fit the correction of one photo.
 
@@ -188,7 +206,7 @@ def fit_correction(patches: PatchColours, *, spectral: bool = False) -> Correcti
     Raises
     ------
     PhotoUnfitError
-        If fewer than 8 patches, or fewer than 4 neutral ones with at least one white, are usable.
+        If fewer than 8 patches, or fewer than 4 neutral ones, are usable, or neither white nor the next grey.
     """
     extreme = (patches.linear.max(axis=1) > CLIPPED_HIGH) | (patches.linear.min(axis=1) < CLIPPED_LOW)
     clipped = extreme | (patches.clipped_share > _CLIPPED_SHARE)
@@ -197,10 +215,7 @@ def fit_correction(patches: PatchColours, *, spectral: bool = False) -> Correcti
     for _ in range(_ROUNDS):
         _check(patches, used, clipped)
         correction = _fit(patches, used, clipped, trust)
-        spread = 1.4826 * np.median(np.linalg.norm(correction.left_out[used], axis=1))
-        far = (np.linalg.norm(correction.left_out, axis=1) > _OUTLIER_SIGMAS * spread) & (
-            correction.de00 > _OUTLIER_DE00
-        )
+        far = _far_off(correction) & (correction.de00 > _OUTLIER_DE00)
         now = ~clipped & ~far & ~_off_grey(correction)
         if np.array_equal(now, used) or now.sum() < used.sum() // 2:
             break
@@ -233,6 +248,25 @@ def _with_spectra(plain: Correction, reflectance: Float) -> Correction:
     return replace(plain, tone=tone, map=fitted, de00=de00)
 
 
+def _far_off(correction: Correction) -> NDArray[np.bool_]:
+    """Return the patches whose left-out residual is no longer usual in this photo for a colour so strong.
+
+    What lamp and phone do to colours grows with their chroma, and is largest at the edge of the inks' gamut, where no
+    other patch is near: taken for one scatter of all, that looks like a thing on the card.
+    """
+    used, lab = correction.used, correction.patches.lab
+    size, chroma = np.linalg.norm(correction.left_out, axis=1), np.hypot(lab[:, 1], lab[:, 2])
+    usual = np.full(len(size), 1.4826 * np.median(size[used]))
+    weak, strong = used & (chroma < _CHROMA), used & (chroma >= _CHROMA)
+    if min(weak.sum(), strong.sum()) >= _ENOUGH:
+        low, high = 1.4826 * np.median(size[weak]), 1.4826 * np.median(size[strong])
+        from_chroma, to_chroma = np.median(chroma[weak]), np.median(chroma[strong])
+        slope = max(0.0, float((high - low) / (to_chroma - from_chroma)))
+        usual = np.maximum(usual, low + slope * (chroma - from_chroma))
+    far: NDArray[np.bool_] = size > _OUTLIER_SIGMAS * usual
+    return far
+
+
 def _off_grey(correction: Correction) -> NDArray[np.bool_]:
     """Return the neutral patches whose channels disagree: something lies on them. A shadow takes all channels alike."""
     patches = correction.patches
@@ -244,13 +278,26 @@ def _off_grey(correction: Correction) -> NDArray[np.bool_]:
     return off
 
 
+def _white(patches: PatchColours, used: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return the patches that stand for white: whites, or the next grey where none is usable. One step and no more."""
+    white: NDArray[np.bool_] = used & patches.white
+    if white.any():
+        return white
+    grey = patches.neutral & ~patches.white
+    if not patches.white.any() or not grey.any():
+        return white
+    lightest: NDArray[np.bool_] = used & grey & (patches.lab[:, 0] > patches.lab[grey, 0].max() - _ONE_STEP)
+    return lightest
+
+
 def _check(patches: PatchColours, used: NDArray[np.bool_], clipped: NDArray[np.bool_]) -> None:
     neutrals, whites = int((used & patches.neutral).sum()), int((used & patches.white).sum())
-    if used.sum() >= _LEAST_PATCHES and neutrals >= _LEAST_NEUTRALS and whites >= 1:
+    if used.sum() >= _LEAST_PATCHES and neutrals >= _LEAST_NEUTRALS and _white(patches, used).any():
         return
     bright = int((patches.linear.max(axis=1) > CLIPPED_HIGH).sum())
     raise PhotoUnfitError(
-        expected=f"at least {_LEAST_PATCHES} usable patches, {_LEAST_NEUTRALS} of them neutral and one white",
+        expected=f"at least {_LEAST_PATCHES} usable patches, {_LEAST_NEUTRALS} of them neutral, with white or the next "
+        "grey among them",
         found=f"{int(used.sum())} usable ({neutrals} neutral, {whites} white); {int(clipped.sum())} clipped, "
         f"{bright} of them too bright",
         remedy="Retake the photo: tap on the white of the card so that the phone exposes for it, and keep all of the "
@@ -284,15 +331,16 @@ def _fit(patches: PatchColours, used: NDArray[np.bool_], clipped: NDArray[np.boo
     tone = _fit_tone(patches, used, linear_srgb(patches.lab[used & patches.neutral]))
     scene = tone.undo(patches.linear, patches.places_mm)
     weights = np.where(used, trust, 0.0)
-    white = patches.white & used
+    white = _white(patches, used)
     # A root-polynomial has 15 coefficients; a third as many patches more than that keeps its residuals meaningful.
     methods: tuple[MapMethod, ...] = ("linear", "root-polynomial") if used.sum() >= 20 else ("linear",)
     maps = [fit_map(scene, patches.lab, white, weights, method=method) for method in methods]
-    errors = [float(np.mean(delta_e_2000(patches.lab + m.left_out, patches.lab)[used])) for m in maps]
+    apart = delta_e_2000(patches.lab + np.stack([m.left_out for m in maps]), np.stack([patches.lab] * len(maps)))
+    errors = [float(np.mean(de00[used])) for de00 in apart]
     best = 1 if len(maps) == 2 and errors[1] < _BETTER * errors[0] else 0
     chosen = maps[best]
     left_out = np.where(clipped[:, None], np.nan, chosen.left_out)
-    de00 = np.where(clipped, np.nan, delta_e_2000(patches.lab + chosen.left_out, patches.lab))
+    de00 = np.where(clipped, np.nan, apart[best])
     ids = np.array(patches.ids)
     return Correction(
         patches=patches,
@@ -304,4 +352,5 @@ def _fit(patches: PatchColours, used: NDArray[np.bool_], clipped: NDArray[np.boo
         left_out=left_out,
         de00=de00,
         linear_misfit=errors[0],
+        taken_away=float(np.maximum(-maps[0].coefficients, 0).sum(axis=1).max()),
     )

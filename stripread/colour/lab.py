@@ -7,7 +7,16 @@ import numpy as np
 
 from stripread.geometry import Float
 
-__all__ = ["colour_science", "d50_white", "delta_e_2000", "lab_jacobian", "lab_to_xyz", "on_paper", "xyz_to_lab"]
+__all__ = [
+    "colour_science",
+    "d50_white",
+    "delta_e_2000",
+    "lab_jacobian",
+    "lab_to_xyz",
+    "linear_srgb",
+    "on_paper",
+    "xyz_to_lab",
+]
 
 
 @lru_cache(maxsize=1)
@@ -31,9 +40,25 @@ def d50_white() -> Float:
     return white
 
 
+@lru_cache(maxsize=1)
 def _illuminant() -> Float:
-    xy: Float = colour_science().CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D50"]
+    xy: Float = np.asarray(colour_science().CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D50"])
     return xy
+
+
+@lru_cache(maxsize=1)
+def _xyz_to_srgb() -> Float:
+    """Return the matrix from XYZ (D50) to linear sRGB, from colour-science, which takes milliseconds to put it up."""
+    matrix: Float = colour_science().XYZ_to_RGB(
+        np.eye(3), "sRGB", _illuminant(), chromatic_adaptation_transform="Bradford", apply_cctf_encoding=False
+    )
+    return matrix
+
+
+def linear_srgb(lab: Float) -> Float:
+    """Linear sRGB of CIELAB: what a neutral patch reflects in each channel, nearly whatever the camera."""
+    rgb: Float = lab_to_xyz(lab) @ _xyz_to_srgb()
+    return rgb
 
 
 def xyz_to_lab(xyz: Float) -> Float:

@@ -89,8 +89,8 @@ def fit_map(rgb: Float, lab: Float, white: NDArray[np.bool_], weights: Float, *,
     free = terms[:, 1:] - terms[:, :1]
     jacobian = lab_jacobian(xyz) * white_xyz  # (n, 3 Lab, 3 XYZ)
     n, k = len(rgb), count - 1
-    design = np.einsum("nij,nk->nijk", jacobian, free).reshape(n, 3, 3 * k)
-    wanted = np.einsum("nij,nj->ni", jacobian, xyz / white_xyz - terms[:, :1])
+    design = (jacobian[..., None] * free[:, None, None]).reshape(n, 3, 3 * k)
+    wanted = (jacobian @ (xyz / white_xyz - terms[:, :1])[..., None])[..., 0]
     root = np.sqrt(weights)[:, None, None]
     flat = (design * root).reshape(3 * n, 3 * k)
     # A little ridge towards the linear white balance keeps sparse cards defined.
@@ -100,6 +100,6 @@ def fit_map(rgb: Float, lab: Float, white: NDArray[np.bool_], weights: Float, *,
     coefficients = solution.reshape(3, k)
     full = np.hstack([1 - coefficients.sum(axis=1, keepdims=True), coefficients])
     fitted = xyz_to_lab((terms @ full.T) * white_xyz)
-    hat = np.einsum("nia,ab,njb->nij", design, inverse, design) * weights[:, None, None]
+    hat = (design @ inverse) @ design.swapaxes(1, 2) * weights[:, None, None]
     left_out = np.linalg.solve(np.eye(3) - 0.999 * hat, (fitted - lab)[..., None])[..., 0]
     return ColourMap(method, white_rgb, white_xyz, full, left_out, weights)

@@ -23,8 +23,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from stripread.colour.correct import PatchColours, linear_srgb
-from stripread.colour.lab import d50_white, lab_jacobian, lab_to_xyz, xyz_to_lab
+from stripread.colour.correct import PatchColours
+from stripread.colour.lab import d50_white, lab_jacobian, lab_to_xyz, linear_srgb, xyz_to_lab
 from stripread.colour.tone import LOWEST, spread_code, tone_spline
 from stripread.geometry import Float
 

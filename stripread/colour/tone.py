@@ -5,24 +5,33 @@ the light. With G(v) the logarithm of the inverse of T and Q a quadratic surface
 
     G(v) - Q(x) = log R,
 
-which is linear in the spline coefficients of G and in those of Q. Each channel is fitted on its own, so that light that
-changes colour over the card is followed as well. Weak priors (a smooth curve near the nominal one, light that falls
-off by tens of per cent) keep the fit defined on cards with few grey steps.
+which is linear in the spline coefficients of G and in those of Q. The three channels are fitted together: Q is one
+surface for all of them and a small departure of each, so that light that changes colour over the card is followed where
+greys show it. Along one row of greys, light that falls and a steeper curve look the same; there the priors (a smooth
+curve, light that falls off by tens of per cent in much the same way in all channels) decide, and the covariance of the
+fit tells how little is known.
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
 from stripread.geometry import Float
 
-__all__ = ["LOWEST", "ToneAndLight", "fit_tone_and_light", "spread_code", "tone_spline"]
+__all__ = ["LOWEST", "ColourChange", "ToneAndLight", "fit_tone_and_light", "spread_code", "tone_spline"]
 
 _KNOTS = 7  # spline intervals over the code values seen; tone curves bend over tenths of the range
+_TERMS = 5  # of the light: x, y, x^2, xy, y^2
+_NOMINAL_SLOPE = 2.4  # G of an ideal decode is 2.4 log(code)
 LOWEST = 2e-4  # linear light below which a channel is noise; keeps the logarithm finite
-# Priors as standard deviations, chosen on the simulator's seen phones and lights: curvature of G between neighbouring
-# coefficients, and the log-light's linear and quadratic terms over half a card.
-_U_CURVATURE, _U_LINEAR, _U_QUADRATIC = 0.10, 0.30, 0.12
+# Priors as standard deviations: curvature of G between neighbouring coefficients; linear and quadratic terms of the
+# log-light over half a card, of what the channels share and of each one's departure. On the simulator's seen phones and
+# lights the card's many greys decide (half or double of each changes nothing); for a chart with one row of greys there,
+# the light's are the best of 0.3, 0.1 and 0.05 within 2 % of a pad's error. Real charts told 0.3 from 0.1 clearly.
+_U_CURVATURE = 0.10
+_U_LIGHT, _U_LIGHT_OWN = np.array([0.10, 0.04]), np.array([0.05, 0.02])
+_KNOWN_NOTHING = 10.0  # standard uncertainty of a logarithm of which the greys tell nothing
 _U_NEUTRAL = 0.004  # scatter of a patch mean about the model, relative
 _U_DARK = 0.0008  # flare and noise that a patch carries whatever its reflectance, of full scale
 
@@ -39,6 +48,24 @@ def _surface(places: Float) -> Float:
 
 
 @dataclass(frozen=True, slots=True)
+class ColourChange:
+    """Change of the light's colour over a card.
+
+    Attributes
+    ----------
+    largest : float
+        Of the ratio of two channels between any two of the places; 0.2 for 20 %.
+    u_largest, u_worst : float
+        Standard uncertainty of the logarithm of that change, and the largest one of any such change, as far as the
+        greys tell by themselves, without the prior.
+    """
+
+    largest: float
+    u_largest: float
+    u_worst: float
+
+
+@dataclass(frozen=True, slots=True)
 class ToneAndLight:
     """The fit: spline coefficients of G and terms of Q a channel, and how well the neutrals agree.
 
@@ -47,7 +74,7 @@ class ToneAndLight:
     low, high : ndarray (3,)
         Code values between which G was seen; beyond, it goes on straight.
     curve : ndarray (3, _KNOTS + 3)
-    surface : ndarray (3, 5)
+    surface : ndarray (3, _TERMS)
         Terms x, y, x^2, xy, y^2 of log L over places scaled to -1..1 on the card.
     centre, half_size : ndarray (2,)
         The scaling of places. [mm]
@@ -55,6 +82,8 @@ class ToneAndLight:
         log R measured minus expected, of the neutral patches in their order.
     scatter : float
         Standard deviation of the residuals of a bright neutral patch: relative, all channels together.
+    covariance : ndarray (3, _KNOTS + 3 + _TERMS, 3, _KNOTS + 3 + _TERMS)
+        Of curve and surface of each channel, given the patches and the priors.
     """
 
     low: Float
@@ -65,6 +94,7 @@ class ToneAndLight:
     half_size: Float
     residual: Float
     scatter: float
+    covariance: Float
 
     def scaled(self, places_mm: Float) -> Float:
         """Places on the card, scaled to -1..1."""
@@ -87,6 +117,46 @@ class ToneAndLight:
         step = 1e-3
         result: Float = (self._log_light(linear * (1 + step)) - self._log_light(linear * (1 - step))) / (2 * step)
         return result
+
+    def scene_covariance(self, linear: Float, place_mm: Float, white: Float, white_mm: Float) -> Float:
+        """Covariance (3, 3) of the log scene light of a value (3,) at a place (2,), relative to that of the white.
+
+        It holds what the greys leave open between tone curve and light, and what the curve may do beyond the codes
+        that were seen, where it goes on straight.
+
+        Parameters
+        ----------
+        white, white_mm : ndarray (m, 3), (m, 2)
+            The patches that stand for white, and their places.
+        """
+        values, places = np.vstack([linear, white]), np.vstack([place_mm, white_mm])
+        surface, codes = -_surface(self.scaled(places)), spread_code(values)
+        rows, beyond = [], []
+        for c in range(3):
+            low, high = float(self.low[c]), float(self.high[c])
+            row = np.hstack([tone_spline(np.eye(_KNOTS + 3), low, high, codes[:, c]), surface])
+            rows.append(row[0] - row[1:].mean(axis=0))
+            steps = max(low - codes[0, c], codes[0, c] - high, 0.0) * _KNOTS / (high - low)
+            # A slope that wanders by the curvature's prior a step, added up over the steps.
+            beyond.append(_U_CURVATURE**2 * steps**3 / 3)
+        result: Float = np.einsum("ci,cidj,dj->cd", rows, self.covariance, rows) + np.diag(beyond)
+        return result
+
+    def colour_change(self, places_mm: Float) -> ColourChange:
+        """Return how much the light's colour changes over places (n, 2), and whether the greys could tell."""
+        surface = _surface(self.scaled(places_mm))
+        one, other = np.triu_indices(len(surface), 1)
+        apart = surface[one] - surface[other]
+        first, second = np.array([0, 2, 0]), np.array([1, 1, 2])  # the ratios of two channels
+        log_change = np.abs(apart @ (self.surface[first] - self.surface[second]).T)
+        # What is left open, and of that what the prior, by which the channels are much alike, did not leave open.
+        kept = self.covariance[:, -_TERMS:, :, -_TERMS:] * max(1.0, self.scatter / _U_NEUTRAL) ** 2
+        ratio = kept[first, :, first] + kept[second, :, second] - kept[first, :, second] - kept[second, :, first]
+        posterior = np.einsum("pi,rij,pj->pr", apart, ratio, apart)
+        prior = 2 * apart**2 @ np.repeat(_U_LIGHT_OWN, (2, 3)) ** 2
+        u_greys = 1 / np.sqrt(np.maximum(1 / posterior - 1 / prior[:, None], _KNOWN_NOTHING**-2))
+        most = np.unravel_index(np.argmax(log_change), log_change.shape)
+        return ColourChange(float(np.expm1(log_change[most])), float(u_greys[most]), float(u_greys.max()))
 
     def _log_light(self, linear: Float) -> Float:
         channels = zip(spread_code(linear).T, self.curve, self.low, self.high, strict=True)
@@ -130,32 +200,44 @@ def fit_tone_and_light(
     centre, half = size / 2, size / 2
     surface = _surface((places_mm - centre) / half)
     count = _KNOTS + 3
-    curves, surfaces, residuals = np.empty((3, count)), np.empty((3, 5)), np.empty_like(linear)
-    weighted = np.empty_like(linear)
-    low, high = np.empty(3), np.empty(3)
+    low, high = spread_code(code_range[0]), spread_code(code_range[1]) + 1e-6
+    blank = high - low < 0.05  # a blank sheet: one code value has no curve
+    low, high = np.where(blank, low - 0.05, low), np.where(blank, high + 0.05, high)
     target = np.log(np.maximum(reflectance, LOWEST))
-    nominal_slope = 2.4  # G of an ideal decode is 2.4 log(code)
-    curvature = np.diff(np.eye(count), 2, axis=0)
+    weight = 1 / np.hypot(_U_NEUTRAL, _U_DARK / np.maximum(linear, LOWEST))
+    # Departure from the nominal curve is what is fitted, so that the priors pull towards it.
+    grid = low[:, None] + (high - low)[:, None] / _KNOTS * (np.arange(count) - 1)
+    nominal = _NOMINAL_SLOPE * np.log(np.maximum(grid, 0.02))
+    gram, right = _prior().copy(), np.zeros((3, count + _TERMS))
+    designs = []
     for c in range(3):
-        codes = spread_code(linear[:, c])
-        low[c], high[c] = spread_code(code_range[0, c]), spread_code(code_range[1, c]) + 1e-6
-        if high[c] - low[c] < 0.05:  # a blank sheet: one code value has no curve
-            low[c], high[c] = low[c] - 0.05, high[c] + 0.05
-        basis = tone_spline(np.eye(count), low[c], high[c], codes)
-        # Departure from the nominal curve is what is fitted, so that the priors pull towards it.
-        grid = low[c] + (high[c] - low[c]) / _KNOTS * (np.arange(count) - 1)
-        nominal = nominal_slope * np.log(np.maximum(grid, 0.02))
-        weight = 1 / np.hypot(_U_NEUTRAL, _U_DARK / np.maximum(linear[:, c], LOWEST))
-        design = np.hstack([basis, -surface]) * weight[:, None]
-        wanted = (target[:, c] - basis @ nominal) * weight
-        prior = np.zeros((len(curvature) + 5, count + 5))
-        prior[: len(curvature), :count] = curvature / _U_CURVATURE
-        prior[len(curvature) :, count:] = np.diag(1 / np.array([_U_LINEAR] * 2 + [_U_QUADRATIC] * 3))
-        solution = np.linalg.lstsq(
-            np.vstack([design, prior]), np.concatenate([wanted, np.zeros(len(prior))]), rcond=None
-        )[0]
-        curves[c], surfaces[c] = nominal + solution[:count], solution[count:]
-        residuals[:, c] = basis @ curves[c] - surface @ surfaces[c] - target[:, c]
-        weighted[:, c] = residuals[:, c] * weight * _U_NEUTRAL
-    scatter = float(np.sqrt(np.mean(weighted**2)))
-    return ToneAndLight(low, high, curves, surfaces, centre, half, residuals, scatter)
+        basis = tone_spline(np.eye(count), low[c], high[c], spread_code(linear[:, c]))
+        designs.append(np.hstack([basis, -surface]))
+        weighted = designs[c] * weight[:, c, None]
+        gram[c, :, c] += weighted.T @ weighted
+        right[c] = weighted.T @ ((target[:, c] - basis @ nominal[c]) * weight[:, c])
+    square = np.asarray(np.linalg.inv(gram.reshape(right.size, right.size)), dtype=np.float64)
+    solution = (square @ right.ravel()).reshape(right.shape)
+    curves, surfaces = nominal + solution[:, :count], solution[:, count:]
+    fitted = np.hstack([curves, surfaces])
+    residuals = np.stack([designs[c] @ fitted[c] for c in range(3)], axis=1) - target
+    scatter = float(np.sqrt(np.mean((residuals * weight * _U_NEUTRAL) ** 2)))
+    covariance = square.reshape(gram.shape)
+    return ToneAndLight(low, high, curves, surfaces, centre, half, residuals, scatter, covariance)
+
+
+@lru_cache(maxsize=1)
+def _prior() -> Float:
+    """Precision of the priors, shape (3, k, 3, k): channels by coefficients of the curve and terms of the light."""
+    count = _KNOTS + 3
+    precision = np.zeros((3, count + _TERMS, 3, count + _TERMS))
+    bend = np.diff(np.eye(count), 2, axis=0) / _U_CURVATURE
+    for c in range(3):
+        precision[c, :count, c, :count] = bend.T @ bend
+    shared = np.repeat(_U_LIGHT, (2, 3)) ** 2
+    own = np.repeat(_U_LIGHT_OWN, (2, 3)) ** 2
+    for term in range(_TERMS):
+        spread = shared[term] * np.ones((3, 3)) + own[term] * np.eye(3)
+        precision[:, count + term, :, count + term] = np.linalg.inv(spread)
+    precision.flags.writeable = False
+    return precision

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -51,9 +52,11 @@ class Photo:
     def linear(self, rows: slice, columns: slice) -> NDArray[np.float32]:
         """Linear light of a part of ``pixels``, in sRGB's primaries, 0 to 1 (beyond where the profile is wider)."""
         codes = self.pixels[rows, columns]
-        light = np.empty(codes.shape, dtype=np.float32)
-        for channel in range(3):
-            np.take(self.decode_table[:, channel], codes[..., channel], out=light[..., channel])
+        if codes.dtype == np.uint8 and codes.size:
+            table = np.ascontiguousarray(self.decode_table)
+            light = np.asarray(cv2.LUT(codes, table.reshape(1, 256, 3)), dtype=np.float32)
+        else:
+            light = np.stack([np.take(self.decode_table[:, c], codes[..., c]) for c in range(3)], axis=-1)
         if np.array_equal(self.to_srgb, np.eye(3)):
             return light
         mixed: NDArray[np.float32] = light @ self.to_srgb.T.astype(np.float32)
@@ -66,3 +69,9 @@ class Photo:
     def from_full(self, points: Float) -> Float:
         """Carry points of the full-size upright photo to ``pixels``."""
         return scale_points(points, 1.0 / self.reduction)
+
+    @property
+    def from_full_matrix(self) -> Float:
+        """The same as a homography, shape (3, 3)."""
+        k = 1.0 / self.reduction
+        return np.array([[k, 0.0, 0.5 * k - 0.5], [0.0, k, 0.5 * k - 0.5], [0.0, 0.0, 1.0]])

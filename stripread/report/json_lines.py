@@ -14,7 +14,7 @@ from stripread.errors import StripReadError
 from stripread.findings import Finding
 from stripread.geometry import Float
 from stripread.lot.inverse import COVERAGE
-from stripread.measure import CardMeasurement
+from stripread.measure import CardInspection
 
 __all__ = ["card_check_json", "error_json", "reading_json", "to_line"]
 
@@ -98,17 +98,19 @@ def _pad_json(verdict: Verdict, index: int, *, budget: bool) -> dict[str, Any]:
     return record
 
 
-def card_check_json(measured: CardMeasurement, *, photo: str, findings: Iterable[Finding]) -> dict[str, Any]:
-    """Return what a photo shows of a card."""
-    return {
+def card_check_json(seen: CardInspection, *, photo: str, findings: Iterable[Finding]) -> dict[str, Any]:
+    """Return what a photo shows of a card; with ``error`` as of other photos where it would not be read."""
+    record: dict[str, Any] = {
         "photo": photo,
-        "photo_sha256": measured.photo.sha256,
-        "card": measured.card.name,
-        "geometry": {"card_corners": _points(measured.pose.corners_px)},
-        "correction": correction_json(measured.correction),
+        "photo_sha256": seen.photo.sha256,
+        "card": seen.card.name,
+        "would_read": seen.refusal is None,
+        "geometry": {"card_corners": _points(seen.pose.corners_px)},
+        "correction": None if seen.correction is None else correction_json(seen.correction),
         "findings": findings_json(findings),
-        "timing_ms": {stage: round(ms, 1) for stage, ms in measured.timing_ms.items()},
+        "timing_ms": {stage: round(ms, 1) for stage, ms in seen.timing_ms.items()},
     }
+    return record if seen.refusal is None else record | error_json(seen.refusal, photo=photo)
 
 
 def error_json(error: StripReadError, *, photo: str) -> dict[str, Any]:

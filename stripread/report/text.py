@@ -10,7 +10,7 @@ from stripread.check import PadVerdict, Verdict
 from stripread.colour.correct import Correction
 from stripread.errors import StripReadError
 from stripread.findings import Finding
-from stripread.measure import CardMeasurement
+from stripread.measure import CardInspection
 from stripread.report.words import Headline, error_headline, expected_line, next_steps, pad_words, verdict_headline
 
 __all__ = ["budget_table", "card_check_text", "error_text", "table", "verdict_text"]
@@ -50,20 +50,27 @@ def budget_table(pad: PadVerdict) -> str:
     return table(head, rows)
 
 
-def card_check_text(measured: CardMeasurement, findings: tuple[Finding, ...], *, photo: str) -> str:
-    """Return whether a photo of a card is fit to measure by, and its worst patches."""
-    fit = not any(f.severity != "info" for f in findings)
-    head = Headline("tick", "FIT to measure by") if fit else Headline("triangle", "DOUBTFUL: better retake it")
-    correction = measured.correction
-    lines = [_head(head, photo), _field("card", f"{measured.card.name}; {_residuals(correction)}")]
-    order = np.argsort(-np.nan_to_num(correction.de00, nan=-1.0))[:5]
-    worst = ", ".join(f"{correction.patches.ids[i]} {correction.de00[i]:.1f}" for i in order)
-    lines.append(_field("worst", f"{worst} (CIEDE2000)"))
-    if correction.clipped:
-        lines.append(_field("clipped", f"{', '.join(correction.clipped)}: not used"))
-    if correction.disagreeing:
-        lines.append(_field("disagreeing", f"{', '.join(correction.disagreeing)}: not used"))
-    pose = measured.pose
+def card_check_text(seen: CardInspection, findings: tuple[Finding, ...], *, photo: str) -> str:
+    """Return whether a photo of a card is fit to measure by and, where it is not, why; and its worst patches."""
+    if seen.refusal is not None:
+        lines = [error_text(seen.refusal, photo=photo)]
+    elif any(f.severity != "info" for f in findings):
+        lines = [_head(Headline("triangle", "DOUBTFUL: better retake it"), photo)]
+    else:
+        lines = [_head(Headline("tick", "FIT to measure by"), photo)]
+    correction = seen.correction
+    if correction is None:
+        lines.append(_field("card", seen.card.name))
+    else:
+        lines.append(_field("card", f"{seen.card.name}; {_residuals(correction)}"))
+        order = np.argsort(-np.nan_to_num(correction.de00, nan=-1.0))[:5]
+        worst = ", ".join(f"{correction.patches.ids[i]} {correction.de00[i]:.1f}" for i in order)
+        lines.append(_field("worst", f"{worst} (CIEDE2000)"))
+        if correction.clipped:
+            lines.append(_field("clipped", f"{', '.join(correction.clipped)}: not used"))
+        if correction.disagreeing:
+            lines.append(_field("disagreeing", f"{', '.join(correction.disagreeing)}: not used"))
+    pose = seen.pose
     lines.append(_field("place", f"{pose.px_per_mm:.1f} px/mm, tilted by about {pose.tilt_deg:.0f} degrees"))
     return "\n".join(lines + _steps(next_steps(findings)) + _findings(findings))
 

@@ -1,13 +1,9 @@
 """Judge a hypothesis: that a kind's pads lie at one end of a strip, against that it is the end one holds it by.
 
-Along the strip the pads are steps of colour on plastic. For the places that the kind names, moved along by a little,
-
-    colour(x) = plastic + slope x + sum of step_i inside_i(x)
-
-is fitted by least squares, and what the fit leaves over (``misfit``) tells a pad from print, holes and stripes, which
-do not fill a pad's place evenly. How large steps of this kind come out on plain plastic of the same strip gives their
-noise. The odds weigh a step's size under both hypotheses: a pad differs from its plastic by anything from nothing to
-60 Delta E; the other end is plain plastic, at times shaded or dirty, and rarely bears a mark of just that form.
+Along the strip the pads are steps of colour on plastic (`steps.py`), at the places that the kind names, moved along by
+a little. What the fit leaves over (``misfit``) tells a pad from print, holes and stripes, which do not fill a pad's
+place evenly. The odds weigh a step's size under both hypotheses: a pad differs from its plastic by anything up to 60
+Delta E; the other end is plain plastic, at times shaded or dirty, and rarely bears a mark of just that form.
 """
 
 from collections.abc import Sequence
@@ -19,39 +15,39 @@ from numpy.typing import NDArray
 
 from stripread.geometry import Float
 from stripread.strip.kinds import StripKind
+from stripread.strip.steps import (
+    ENDS_MM,
+    GAP_MM,
+    LEAST_GAP_MM,
+    RIM_MM,
+    StepNoise,
+    Steps,
+    StripColour,
+    fit_steps,
+    handle_from,
+    slide_steps,
+)
 from stripread.strip.view import STEP_MM
 
-__all__ = ["Layout", "StepNoise", "StripColour", "extra_pads", "judge_layout", "step_noise"]
+__all__ = ["Layout", "extra_pads", "judge_layout"]
 
 Bool = NDArray[np.bool_]
 
 # Millimetres and colours of our choice, judged on drawn slots (tests/unit/test_strip_find.py) and on the looks of the
 # seen families (``make bench-find``).
-_GAP_MM, _LONG_GAP_MM = 2.5, 5.0  # plastic beside a pad that is compared with it; where only one side has any
-_RIM_MM = 0.5  # a pad's blur and unevenly cut edge
-_RAMP_MM = 0.5  # over which an edge is blurred
-_ENDS_MM = 0.75  # the strip's ends, blurred into the ground
-_LEAST_GAP_MM = 0.6
-_SLOPE = 10.0  # ridge on the slope, mm2: light changes by less than a tenth of the columns' scatter a mm
 _APART_MM = 0.6  # pads are set together: how far each may lie from where all of them are best placed
 _TRY_MM = 0.05
-_LEAST_NOISE = np.array([0.05, 0.1, 0.1])  # L*, a*, b*: little plastic may look smoother than it is
-_ENOUGH = 40  # columns of 0.25 mm
-_NEAR_PADS_MM = 15.0  # of plastic behind the pads; further on a handle may begin
-_LEAST_COLUMN = 0.05  # Delta E
-_USUAL_NOISE = 0.25  # of each, where too little plastic is free to see it
 _LEAST_STEP, _LEAST_CLEARNESS, _MOST_MISFIT = 0.7, 4.0, 0.6  # from which a pad is seen
 _LEAST_STEP_KNOWN, _LEAST_CLEARNESS_KNOWN = 0.4, 2.5  # the same where its place is known by the other pads
 _EXTRA_STEP, _EXTRA_CLEARNESS, _EXTRA_MISFIT = 2.0, 8.0, 0.3  # a pad that the kind does not know must show more clearly
-_HANDLE_FROM = 0.55  # of the length: beyond it marks are the handle's, where the kind does not say
 _ALIKE = 0.3  # of the larger difference, squared, must both sides' have in common
-_BEHIND_PADS_MM = 3.0  # where pads reach further, that much plastic behind them is none
 _STAIN, _STAIN_MM, _STAIN_RIM_MM = 6.0, 1.5, 0.75  # Delta E and length from which what is beside a pad is no plastic
 # What the odds rest on: shares of pads too like their plastic to be seen; of ends that are shaded or dirty, by how much
 # (Delta E); of handles that bear a mark of a pad's form. Our guesses; ten times more or less moves few photos.
 _PALE, _SHADED, _SHADE, _MARKED = 0.1, 0.05, 3.0, 0.002
 _LARGEST_STEP = 60.0
 _MISFIT_USUAL, _MISFIT_COST = 0.15, 8.0  # of a pad's own step: bled, dried, uneven; log odds at the most
+_BESIDE_MM = 4.0  # of plastic beside pads, whose colour it is known by
 _FILLS, _FILLS_OFF = 0.75, 0.12  # share of a pad's place that has its colour, glare in it allowed for
 _STAIN_COST = 2.0  # log odds: pads are set on plain plastic
 _HOLE_COST = 3.0  # log odds
@@ -62,26 +58,6 @@ _SPREAD = 0.1  # of the strongest pad's step
 _CORRELATED = 4.0  # columns of 0.25 mm that scatter as one
 _STRONG, _STRONG_STEP = 0.25, 6.0  # of the strongest pad's step, and Delta E, from which a pad's own place is sought
 _SHIFT_MM = 0.7  # how far pads lie from their kind's place, standard deviation
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StripColour:
-    """The colour along a strip from its dipped tip, at rising places in steps of 0.25 mm.
-
-    ``colour`` is about CIELAB with the light divided out, ``raw`` without, shape (n, 3); ``light_play`` tells how much
-    of a difference of L* may be light and is taken off every step; ``sway`` by how much something beside the strip may
-    sway its colour; ``spread`` is the scatter across the strip [both about Delta E], ``off_usual``
-    (rows, n, 3) each pixel's departure from its column's colour.
-    """
-
-    from_tip: Float
-    colour: Float
-    raw: Float
-    light_play: Float
-    sway: Float
-    spread: Float
-    off_usual: Float
-    length_mm: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,125 +88,6 @@ class Layout:
     stained: str | None
 
 
-@dataclass(frozen=True, slots=True)
-class _Steps:
-    """Fitted steps at m tries of k blocks: (m, k, 3); their formal variances (m, k); mean squares left over (m,).
-
-    ``at`` are the places (n,) of the columns used, ``off`` (m, n) the squares that each leaves over, NaN where it does
-    not count.
-    """
-
-    steps: Float
-    variance: Float
-    left_over: Float
-    at: Float
-    off: Float
-
-
-def _fit_steps(
-    at: Float, colour: Float, starts: Float, ends: Float, *, low: float, high: float, rim_mm: float
-) -> _Steps:
-    """Fit plastic, slope and the steps of blocks that reach from ``starts`` to ``ends``, both (m, k).
-
-    With ``rim_mm`` the columns nearer to an edge are left out; without, edges are ramps.
-    """
-    first, last = starts[:, :1], ends[:, -1:]
-    before = np.where(first - low > _LEAST_GAP_MM + rim_mm, _GAP_MM, 0.0)
-    after = np.where(high - last > _LEAST_GAP_MM + rim_mm, _GAP_MM, 0.0)
-    before, after = np.where(after > 0, before, 2 * before), np.where(before > 0, after, 2 * after)
-    near = (at >= (starts - _LONG_GAP_MM).min() - 1) & (at <= (ends + _LONG_GAP_MM).max() + 1)
-    x, y = at[near], colour[near]
-    weight = (x >= np.maximum(first - before, low)) & (x <= np.minimum(last + after, high))
-    middle = (starts + ends)[..., None] / 2
-    inwards = (ends - starts)[..., None] / 2 - np.abs(x - middle)  # (m, k, n): how far inside of each block
-    if rim_mm:
-        weight = weight & (np.abs(inwards) >= rim_mm).all(axis=1)
-    inside = np.clip(inwards / _RAMP_MM + 0.5, 0.0, 1.0)
-    design = np.stack([np.ones((len(starts), len(x))), x - (first + last) / 2, *inside.transpose(1, 0, 2)], axis=-1)
-    design *= weight[..., None]
-    gram = design.transpose(0, 2, 1) @ design
-    gram += np.diag([1e-6, _SLOPE, *[1e-6] * starts.shape[1]])
-    inverse = np.linalg.inv(gram)
-    solution = inverse @ (design.transpose(0, 2, 1) @ y)
-    residual = y * weight[..., None] - design @ solution
-    if rim_mm:  # what is brighter than its pad is no misfit: a lamp may mirror in it
-        residual[..., 0] = np.where((inside > 0.5).any(axis=1), np.minimum(residual[..., 0], 0), residual[..., 0])
-    off = (residual**2).sum(axis=-1)
-    left_over = off.sum(axis=1) / np.maximum(weight.sum(axis=1), 1)
-    variance = np.diagonal(inverse, axis1=1, axis2=2)[:, 2:]
-    return _Steps(solution[:, 2:], variance, left_over, x, np.where(weight, off, np.nan))
-
-
-def _slide_steps(colour: Float, size_mm: float) -> tuple[Float, Float, float, int]:
-    """Fit a block at every column that has all of the plastic beside it; much quicker than `_fit_steps` for each.
-
-    Returns the steps (m, 3), the mean squares left over (m,), the steps' formal variance, and how many columns at each
-    end have no fit.
-    """
-    half = round((size_mm / 2 + _GAP_MM) / STEP_MM)
-    x = np.arange(-half, half + 1) * STEP_MM
-    inwards = size_mm / 2 - np.abs(x)
-    keep = np.flatnonzero(np.abs(inwards) >= _RIM_MM)
-    design = np.column_stack([np.ones(len(x)), x, inwards > 0])[keep]
-    inverse = np.linalg.inv(design.T @ design + np.diag([1e-6, _SLOPE, 1e-6]))
-    solve = inverse @ design.T
-    windows = np.lib.stride_tricks.sliding_window_view(colour, len(x), axis=0)[..., keep]  # (m, 3, n)
-    solution = windows @ solve.T
-    off = windows - solution @ design.T
-    return solution[..., 2], (off**2).mean(axis=-1).sum(axis=1), float(inverse[2, 2]), half
-
-
-@dataclass(frozen=True, slots=True)
-class StepNoise:
-    """What steps come out at on plain plastic, and how columns scatter there.
-
-    ``whiten`` (3, 3) turns a step of formal variance ``variance`` into multiples of the noise; ``column`` and
-    ``spread`` are the scatter of columns along and of pixels across the strip [Delta E].
-    """
-
-    whiten: Float
-    variance: float
-    column: float
-    spread: float
-
-
-def step_noise(strip: StripColour, kind: StripKind, *, play_mm: float) -> StepNoise:
-    """Judge the noise by steps of a pad's size on the plastic between the pads and the handle.
-
-    Lightness is often good to 0.1 where compression leaves blotches of 1 or 2 in a* and b*, so each direction of colour
-    is weighed by its own noise. Where too little plastic is free, the quieter part of the whole strip decides.
-    """
-    size = max(pad.size_mm[0] for pad in kind.pads)
-    first = max(pad.centre_mm[0] + pad.size_mm[0] / 2 for pad in kind.pads) + play_mm + _RIM_MM
-    reach = size / 2 + _GAP_MM
-    steps, left_over, variance, margin = _slide_steps(strip.colour, size)
-    own = slice(margin, len(strip.from_tip) - margin)
-    at, spread = strip.from_tip[own], strip.spread[own]
-    plain = (at > first + reach) & (at < strip.length_mm - reach - _ENDS_MM)
-    swayed = strip.from_tip[strip.sway > 0]
-    if len(swayed):
-        plain &= np.abs(at[:, None] - swayed[None]).min(axis=1) > reach
-    before_handle = plain & (at < handle_from(kind) - reach)
-    if before_handle.sum() >= _ENOUGH:
-        plain = before_handle & (at < at[before_handle][0] + _NEAR_PADS_MM)
-    if plain.sum() < _ENOUGH:
-        return StepNoise(np.eye(3) / _USUAL_NOISE, 0.2, _USUAL_NOISE, float(np.median(strip.spread)))
-    steps, left_over, spread = steps[plain], left_over[plain], spread[plain]
-    # A quarter of a Gaussian lies within 0.319 standard deviations; print and dirt on half of it do not matter then.
-    scale = np.maximum(np.percentile(np.abs(steps), 25, axis=0) / 0.319, _LEAST_NOISE)
-    far = np.sqrt(((steps / scale) ** 2).mean(axis=1))
-    weighted = steps / (1 + (far / 3) ** 2)[:, None]
-    values, axes = np.linalg.eigh(weighted.T @ weighted / len(steps) + np.diag(_LEAST_NOISE**2))
-    column = max(float(np.sqrt(np.percentile(left_over, 25))), _LEAST_COLUMN)
-    return StepNoise(axes / np.sqrt(values), variance, column, float(np.percentile(spread, 25)))
-
-
-def handle_from(kind: StripKind) -> float:
-    """Return the place from the tip beyond which what shows is the handle's: as the kind says, or about half-way."""
-    last = max(pad.centre_mm[0] + pad.size_mm[0] / 2 for pad in kind.pads)
-    return kind.handle_from_mm or max(_HANDLE_FROM * kind.length_mm, last + _BEHIND_PADS_MM)
-
-
 def judge_layout(strip: StripColour, kind: StripKind, noise: StepNoise, *, play_mm: float, tip_seen: bool) -> Layout:
     """Return how the kind's pads fit the colour along the strip.
 
@@ -245,8 +102,8 @@ def judge_layout(strip: StripColour, kind: StripKind, noise: StepNoise, *, play_
     sizes = np.array([pad.size_mm[0] for pad in kind.pads])
     shifts, at_end = _place_pads(strip, places, sizes, noise, play_mm)
     starts, ends = (places + shifts - sizes / 2)[None], (places + shifts + sizes / 2)[None]
-    fitted = _fit_steps(
-        strip.from_tip, strip.colour, starts, ends, low=_ENDS_MM, high=strip.length_mm - _ENDS_MM, rim_mm=_RIM_MM
+    fitted = fit_steps(
+        strip.from_tip, strip.colour, starts, ends, low=ENDS_MM, high=strip.length_mm - ENDS_MM, rim_mm=RIM_MM
     )
     steps = _without_play(fitted.steps[0], np.interp(places + shifts, strip.from_tip, strip.light_play))
     size = np.linalg.norm(steps, axis=1)
@@ -286,40 +143,47 @@ def _place_pads(
 
     def best(tried: Float, prior: Float) -> int:
         starts, ends = places + tried - sizes / 2, places + tried + sizes / 2
-        low, high = min(0.0, float(starts.min())) + _ENDS_MM, strip.length_mm - _ENDS_MM
-        fitted = _fit_steps(strip.from_tip, strip.colour, starts, ends, low=low, high=high, rim_mm=0.0)
+        low, high = min(0.0, float(starts.min())) + ENDS_MM, strip.length_mm - ENDS_MM
+        fitted = fit_steps(strip.from_tip, strip.colour, starts, ends, low=low, high=high, rim_mm=0.0)
         independent = np.isfinite(fitted.off).sum(axis=1).mean() / _CORRELATED
         return int((independent * fitted.left_over / noise.column**2 + prior).argmin())
 
-    tries = np.arange(-play_mm, play_mm + _TRY_MM / 2, _TRY_MM)
-    common = float(tries[best(np.tile(tries[:, None], len(places)), (tries / _SHIFT_MM) ** 2)])
-    if len(places) == 1 and places[0] - sizes[0] / 2 < _ENDS_MM + _LEAST_GAP_MM:
+    common = 0.0
+    for reach, step in ((play_mm, 3 * _TRY_MM), (2 * _TRY_MM, _TRY_MM)):
+        tries = common + np.arange(-reach, reach + step / 2, step)
+        common = float(tries[best(np.tile(tries[:, None], len(places)), (tries / _SHIFT_MM) ** 2)])
+    if len(places) == 1 and places[0] - sizes[0] / 2 < ENDS_MM + LEAST_GAP_MM:
         common /= 2  # without plastic before it, a larger pad looks like one further along
     shifts = np.full(len(places), common)
     if len(places) > 1:
         blocks = (places + shifts - sizes / 2)[None], (places + shifts + sizes / 2)[None]
-        steps = _fit_steps(strip.from_tip, strip.colour, *blocks, low=0.0, high=strip.length_mm, rim_mm=0.0).steps[0]
+        steps = fit_steps(strip.from_tip, strip.colour, *blocks, low=0.0, high=strip.length_mm, rim_mm=0.0).steps[0]
         size = np.linalg.norm(steps, axis=1)
         near = np.arange(-_APART_MM, _APART_MM + _TRY_MM / 2, _TRY_MM)
         for i in np.flatnonzero(size > max(_STRONG * size.max(), _STRONG_STEP)):
             tried = np.tile(shifts, (len(near), 1))
             tried[:, i] = common + near
             shifts[i] = common + float(near[best(tried, (near / _SHIFT_MM) ** 2)])
-    return shifts, np.full(len(places), abs(common) > play_mm - _TRY_MM / 2)
+    return shifts, np.full(len(places), abs(common) > play_mm - 2 * _TRY_MM)
 
 
 def _filled(strip: StripColour, starts: Float, ends: Float, steps: Float) -> Float:
     """Return how much of each pad's place is nearer to the pad's colour than to the plastic's: letters leave gaps."""
     shares = np.ones(len(steps))
+    at = strip.from_tip
+    from_pads = np.maximum(starts[:, None] - at, at - ends[:, None]).min(axis=0)
+    beside = (from_pads > RIM_MM) & (from_pads < _BESIDE_MM) & (at > ENDS_MM) & (at < strip.length_mm - ENDS_MM)
+    if not beside.any():
+        return shares
+    plastic = np.median(strip.colour[beside], axis=0)
     for i, step in enumerate(steps):
-        inside = (strip.from_tip > starts[i] + _RIM_MM) & (strip.from_tip < ends[i] - _RIM_MM)
+        inside = (at > starts[i] + RIM_MM) & (at < ends[i] - RIM_MM)
         length = float(step @ step)
         if not inside.any() or length < 1e-6:
             continue
-        usual = np.median(strip.colour[inside], axis=0)  # the pad's, or of what fills more than half of its place
-        along = (strip.colour[inside] - usual + strip.off_usual[:, inside]) @ step / length
-        along = cv2.blur(np.nan_to_num(along, nan=0.0).astype(np.float32), (3, 3))
-        shares[i] = float((along > -0.5).mean())
+        along = (strip.colour[inside] - plastic + strip.off_usual[:, inside]) @ step / length
+        along = cv2.blur(np.nan_to_num(along, nan=1.0).astype(np.float32), (3, 3))
+        shares[i] = float((along > 0.5).mean())
     return shares
 
 
@@ -331,7 +195,7 @@ def _unfilled_cost(share: float, step: float, noise: StepNoise) -> float:
 
 def _looks_like_holes(strip: StripColour, starts: Float, ends: Float) -> bool:
     """Tell whether all that lies in the pads' places has the colour of the slot's ground, from which colours count."""
-    inside = (strip.from_tip[:, None] > starts + _RIM_MM) & (strip.from_tip[:, None] < ends - _RIM_MM)
+    inside = (strip.from_tip[:, None] > starts + RIM_MM) & (strip.from_tip[:, None] < ends - RIM_MM)
     for one in inside.T:
         light, red, yellow = np.median(strip.colour[one], axis=0) if one.any() else (0.0, 0.0, 0.0)
         if not -_HOLE_DARKER < light < _HOLE_COLOUR or np.hypot(red, yellow) > _HOLE_COLOUR:
@@ -346,7 +210,7 @@ def _without_play(steps: Float, play: Float) -> Float:
     return result
 
 
-def _misfit(strip: StripColour, starts: Float, ends: Float, fitted: _Steps, noise: StepNoise, size: Float) -> Float:
+def _misfit(strip: StripColour, starts: Float, ends: Float, fitted: Steps, noise: StepNoise, size: Float) -> Float:
     """Return what the fit leaves over at each pad beyond the columns' own scatter, as a share of its step.
 
     A pad is even across the strip as well. Compression spreads the colour of a strong pad over a faint one beside it,
@@ -356,11 +220,11 @@ def _misfit(strip: StripColour, starts: Float, ends: Float, fitted: _Steps, nois
     counts = np.isfinite(fitted.off[0])
     squares = [
         (np.where(near & counts, fitted.off[0], 0.0)).sum(axis=1) / np.maximum((near & counts).sum(axis=1), 1)
-        for near in (from_pads < 0, from_pads < _GAP_MM)
+        for near in (from_pads < 0, from_pads < GAP_MM)
     ]
     square = np.maximum(*squares)
     at = strip.from_tip[:, None]
-    core = (at > starts + _RIM_MM) & (at < ends - _RIM_MM)
+    core = (at > starts + RIM_MM) & (at < ends - RIM_MM)
     uneven = (strip.spread[:, None] ** 2 * core).sum(axis=0) / np.maximum(core.sum(axis=0), 1)
     left = np.sqrt(np.maximum(square - noise.column**2, 0.0) + np.maximum(uneven - noise.spread**2 - _GRAIN**2, 0.0))
     result: Float = left / np.maximum(size + _SPREAD * (size.max() - size), _LEAST_FOR_MISFIT)
@@ -389,13 +253,13 @@ def extra_pads(strip: StripColour, kind: StripKind, layout: Layout, noise: StepN
     sizes = np.array([pad.size_mm[0] for pad in kind.pads])
     size = float(sizes.max())
     handle = handle_from(kind)
-    room = size / 2 + _ENDS_MM
+    room = size / 2 + ENDS_MM
     at = strip.from_tip
     rest = _painted_over(strip, places, sizes)
-    spread = _average(strip.spread**2, size - 2 * _RIM_MM)
+    spread = _average(strip.spread**2, size - 2 * RIM_MM)
     centres, strength = at, np.full(len(at), np.inf)
     for colour in (rest.colour, rest.raw):
-        steps, left_over, _, margin = _slide_steps(colour, size)
+        steps, left_over, _, margin = slide_steps(colour, size)
         own = slice(margin, len(at) - margin)
         centres, steps = at[own], _without_play(steps, strip.light_play[own])
         length = np.linalg.norm(steps, axis=1)
@@ -404,7 +268,7 @@ def extra_pads(strip: StripColour, kind: StripKind, layout: Layout, noise: StepN
         even &= np.sqrt(np.maximum(spread[own] - noise.spread**2 - _GRAIN**2, 0)) < _EXTRA_MISFIT * length
         clear = np.linalg.norm(steps @ noise.whiten, axis=1) / _EXTRA_CLEARNESS
         shows = np.where(even, np.minimum(clear, length / (_EXTRA_STEP + strip.sway[own])), 0.0)
-        shows[(np.abs(centres[:, None] - places) <= (sizes + size) / 2 + _RIM_MM).any(axis=1)] = 0.0
+        shows[(np.abs(centres[:, None] - places) <= (sizes + size) / 2 + RIM_MM).any(axis=1)] = 0.0
         shows[(centres < room) | (centres > handle)] = 0.0
         strength = np.minimum(strength[own] if len(strength) == len(at) else strength, shows)
         if strength.max() <= 1:
@@ -413,7 +277,7 @@ def extra_pads(strip: StripColour, kind: StripKind, layout: Layout, noise: StepN
     while strength.max() > 1:
         top = int(strength.argmax())
         found.append(float(centres[top]))
-        strength[np.abs(centres - centres[top]) < size + _GAP_MM] = 0
+        strength[np.abs(centres - centres[top]) < size + GAP_MM] = 0
     return tuple(found)
 
 
@@ -436,9 +300,9 @@ def _both_sides(at: Float, colour: Float, centres: Float, size: float) -> Bool:
         return result
 
     low, high = centres - size / 2, centres + size / 2
-    inside = mean(low + _RIM_MM, high - _RIM_MM)
-    before = inside - mean(low - _GAP_MM, low - _RIM_MM)
-    after = inside - mean(high + _RIM_MM, high + _GAP_MM)
+    inside = mean(low + RIM_MM, high - RIM_MM)
+    before = inside - mean(low - GAP_MM, low - RIM_MM)
+    after = inside - mean(high + RIM_MM, high + GAP_MM)
     larger = np.maximum((before**2).sum(axis=1), (after**2).sum(axis=1))
     result: Bool = (before * after).sum(axis=1) > _ALIKE * larger
     return result
@@ -447,7 +311,7 @@ def _both_sides(at: Float, colour: Float, centres: Float, size: float) -> Bool:
 def _painted_over(strip: StripColour, places: Float, sizes: Float) -> StripColour:
     """Return the strip with its pads replaced by the plastic on both their sides."""
     at = strip.from_tip
-    inside = (np.abs(at[:, None] - places) <= sizes / 2 + 1.5 * _RIM_MM).any(axis=1)
+    inside = (np.abs(at[:, None] - places) <= sizes / 2 + 1.5 * RIM_MM).any(axis=1)
     both = np.hstack([strip.colour, strip.raw])
     for channel in both.T:
         channel[inside] = np.interp(at[inside], at[~inside], channel[~inside])
@@ -462,7 +326,7 @@ def _stained_beside(
     sizes = np.array([pad.size_mm[0] for pad in kind.pads])
     from_pads = np.abs(at[:, None] - np.asarray(places)) - sizes / 2 - _STAIN_RIM_MM
     plastic = (from_pads > 0).all(axis=1) & (at > first_mm) & (at < strip.length_mm - 1.0)
-    usual = plastic & (from_pads.min(axis=1) < 3 * _GAP_MM)
+    usual = plastic & (from_pads.min(axis=1) < 3 * GAP_MM)
     if not usual.any():
         return None
     off = strip.colour - np.median(strip.colour[usual], axis=0)
@@ -471,6 +335,6 @@ def _stained_beside(
     off[:, 0] = np.sign(off[:, 0]) * np.maximum(np.abs(off[:, 0]) - strip.light_play, 0)
     other = plastic & (np.linalg.norm(off, axis=1) > _STAIN)
     for pad, distance in zip(kind.pads, from_pads.T, strict=True):
-        if np.count_nonzero(other & (distance < _GAP_MM)) * STEP_MM >= _STAIN_MM:
+        if np.count_nonzero(other & (distance < GAP_MM)) * STEP_MM >= _STAIN_MM:
             return pad.id
     return None

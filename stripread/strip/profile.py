@@ -122,16 +122,15 @@ def measure_profile(ribbon: Ribbon, *, width_mm: float, lane_mm: float) -> Profi
 def _across(roots: Float32, in_slot: Bool) -> tuple[Float, Float, Float]:
     """Return the usual colour (n, 3) across rows (rows, n, 3), its scatter (n,) and each pixel's departure from it.
 
-    Only rows in the slot count. A lamp may mirror in a wet pad: the usual colour lies somewhat below the median, and what
-    is brighter is no scatter.
+    Only rows in the slot count. A lamp may mirror in a wet pad: the usual colour lies somewhat below the median, and
+    what is brighter is no scatter.
     """
-    if in_slot.all():
-        rank = int(_RANK * len(roots))
-        body = np.partition(roots, rank, axis=0)[rank]
-    else:
-        rows = np.where(in_slot[..., None], roots, np.nan)
-        rows[:, ~in_slot.any(axis=0)] = roots[:, ~in_slot.any(axis=0)]  # nothing is seen there, and nothing counts
-        body = np.nanquantile(rows, _RANK, axis=0)
+    rank = int(_RANK * len(roots))
+    body = np.partition(roots, rank, axis=0)[rank]
+    partly = in_slot.any(axis=0) & ~in_slot.all(axis=0)
+    if partly.any():
+        rows = np.where(in_slot[:, partly, None], roots[:, partly], np.nan)
+        body[partly] = np.nanquantile(rows, _RANK, axis=0)
     off = lab_difference(roots - body)
     square = (off**2).sum(axis=-1) * (in_slot & (off[..., 0] < _BRIGHTER))
     spread = np.sqrt(square.sum(axis=0) / np.maximum(in_slot.sum(axis=0), 1))

@@ -11,7 +11,7 @@ __all__ = ["find_rival"]
 # Our choice, judged on drawn slots and on the looks of the seen families.
 _CLEAR_MM = 1.2  # of the strip's own edges, their blur and thin shadow
 _LIKE_PLASTIC = 0.6  # of the plastic's difference from the ground: as bright, and of its colour
-_SKIP = 2  # pixels of 0.25 mm: plenty for something as large as a strip
+_SKIP = 3  # pixels of 0.25 mm: plenty for something as large as a strip
 _LEAST_AREA, _LEAST_LENGTH, _LEAST_WIDTH = 0.25, 0.4, 0.4  # shares of the strip's own
 
 

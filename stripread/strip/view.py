@@ -146,8 +146,8 @@ def straighten(
         )
     else:
         x, y = np.arange(len(along)), np.arange(len(across))[:, None] + off / STEP_MM
-        maps = [(row[0] * x + row[1] * y + row[2]).astype(np.float32) for row in affine]
-        roots = cv2.remap(picture.roots, *maps, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        at_x, at_y = ((row[0] * x + row[1] * y + row[2]).astype(np.float32) for row in affine)
+        roots = cv2.remap(picture.roots, at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     clear = slot.grown(-_BORDER_MM)
     height, width = picture.roots.shape[:2]
     low = np.maximum(-picture.shift / picture.scale, [clear.x, clear.y])

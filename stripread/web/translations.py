@@ -43,10 +43,12 @@ _WHOLE = {
     "lot/plan.py", "lot/verify.py", "records/verify.py",
     "water/dilution.py", "water/generation.py", "records/entries.py", "records/history.py",
     "records/today.py", "records/database.py", "photo/load.py", "photo/header.py", "strip/find.py",
+    "strip/decide.py",
 }  # fmt: skip
 _REPORTS = {"report/words.py", "report/water_batch.py"}  # labels of facts too
 # Names inside the program, what it says to a database, and parts of sentences that are listed whole below.
 _NO_WORDS = {
+    "find card", "find strip", "a photo without a correction is refused",
     "imperial", "mega", "us unless told", "metric", "srgb", "BEGIN", "BEGIN IMMEDIATE",
     "SET LOCAL lock_timeout = %(busy_s)s", "leave its photo out below, which the lot file records",
     "leave its photos out below",

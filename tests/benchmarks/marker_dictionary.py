@@ -74,10 +74,10 @@ def main() -> None:
         for name in DICTIONARIES:
             markers = load_markers(name, range(4))
             for sighting in detect_markers(grey, markers, factor=1.0, windows=(13,), smallest_share=0.006):
-                corners = refine_corners(grey, sighting.corners, markers.modules)
+                corners = refine_corners(grey, sighting.corners[None], markers.modules)[0]
                 false[name][0] += 1
                 fine = type(sighting)(id=sighting.id, corners=corners)
-                false[name][1] += likeness(grey, fine, markers) >= 0.5
+                false[name][1] += int(likeness(grey, [fine], markers)[0] >= 0.5)
 
     print(
         f"{POSES} poses of a card, {SIZE[0]} x {SIZE[1]} px; {BENCHES} benches without one; OpenCV {cv2.__version__}\n"

@@ -18,6 +18,7 @@ from stripread.geometry import Float
 from stripread.measure import StripMeasurement, measure_strip
 from stripread.photo.load import open_photo_bytes
 from stripread.simulate.conditions import dip_strip, random_shot
+from stripread.simulate.patches import U_INSTRUMENT
 from stripread.simulate.photograph import Shot, enrolled, take_photo
 from stripread.simulate.scene import Defects, GlareSpot, LightField, Shadow, half_plane, pad_corners_mm
 from stripread.strip.kinds import load_kind
@@ -93,9 +94,9 @@ def covariance(measured: StripMeasurement) -> Float:
     pad, correction = measured.pads[0], measured.card.correction
     residuals = np.where(correction.used[:, None], correction.left_out, 0)
     patches = correction.patches
-    mismatch = mismatch_covariance(pad.lab[None], patches.lab, residuals, ~patches.neutral)[0]
+    mismatch = mismatch_covariance(pad.lab[None], patches.lab, residuals, ~patches.neutral, u_reference=U_INSTRUMENT)[0]
     light: Float = correction.u_light**2 * np.outer(pad.light_gradient, pad.light_gradient)
-    return pad.u_pixels + light + mismatch
+    return pad.u_pixels + light + pad.u_open + mismatch
 
 
 def main(defect: str, count: int) -> None:

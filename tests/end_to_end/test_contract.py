@@ -5,12 +5,14 @@ import math
 import subprocess
 import sys
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 from typer.testing import CliRunner, Result
 
+from stripread.card import load_card, save_card
 from stripread.cli import app
 from stripread.findings import REGISTRY
 
@@ -191,11 +193,33 @@ def test_card_check_prints_its_keys_and_tells_fit_from_unfit(tmp_path):
     assert result.exit_code == 0
     (record,) = records(result)
     assert {"photo", "card", "geometry", "correction", "findings"} <= set(record)
+    assert record["would_read"] is True
+    assert "error" not in record
     assert len(record["geometry"]["card_corners"]) == 4
     assert "FIT" in check(GOOD).stdout
     missing = check(tmp_path / "missing.jpg", "--json")
     assert missing.exit_code == 1
     assert records(missing)[0]["error"]["code"] == "photo_unreadable"
+
+
+def test_card_check_tells_its_figures_of_a_photo_that_would_not_be_read(tmp_path):
+    """Here it would not, as the card file has the colours in another order."""
+    other, card = tmp_path / "other.toml", load_card(CARD)
+    colours = [p.lab for p in card.patches if p.role == "colour"]
+    shuffled = iter([*colours[17:], *colours[:17]])
+    wrong = tuple(replace(p, lab=next(shuffled)) if p.role == "colour" else p for p in card.patches)
+    save_card(replace(card, patches=wrong), other)
+    result = CliRunner().invoke(app, ["card", "check", str(GOOD), "--card", str(other), "--json"])
+    assert result.exit_code == 1
+    (record,) = records(result)
+    assert record["would_read"] is False
+    assert set(record["error"]) == {"code", "expected", "found", "remedy"}
+    assert record["error"]["code"] == "photo_unfit"
+    assert record["correction"]["residual_de00_mean"] > 5.0
+    assert len(record["geometry"]["card_corners"]) == 4
+    text = CliRunner().invoke(app, ["card", "check", str(GOOD), "--card", str(other)]).stdout
+    assert "what to do" in text
+    assert "worst" in text
 
 
 def test_the_page_of_file_formats_names_every_key_of_the_demo_files():

@@ -9,8 +9,7 @@ and D65 (0.3127, 0.3290). The whites differ by up to 1.1e-4, which is 0.02 in CI
 import numpy as np
 import pytest
 
-from stripread.colour.correct import linear_srgb
-from stripread.colour.lab import colour_science, d50_white, xyz_to_lab
+from stripread.colour.lab import colour_science, d50_white, linear_srgb, xyz_to_lab
 from stripread.photo.profile import _SRGB_TO_XYZ_D50
 
 D65 = np.array([0.95047, 1.0, 1.08883])
@@ -54,7 +53,7 @@ def test_adaptation_from_chromaticities_is_the_published_one() -> None:
     assert found[0] == pytest.approx([1.0479298208, 0.0229467933, -0.0501922295], abs=1e-7)
 
 
-def test_card_colours_reachlinear_srgb_by_the_published_matrix() -> None:
+def test_card_colours_reach_linear_srgb_by_the_published_matrix() -> None:
     """The way of neutral patches, CIELAB to linear sRGB, is linear in XYZ, so three colours give its matrix.
 
     Tolerance 3e-4 in each coefficient of the inverse: sRGB's matrix has four digits in IEC 61966-2-1 (5e-5), and the

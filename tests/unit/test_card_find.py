@@ -7,9 +7,11 @@ import numpy as np
 import pytest
 from card_scenes import Conditions, bench, photo_of, pose_homography, put_bent_card, put_card, scene, small_card
 
+from stripread.card import find
 from stripread.card.design import design_card
 from stripread.card.find import CardPose, find_card
 from stripread.card.layout import CardLayout
+from stripread.card.markers import refine_corners
 from stripread.errors import (
     CardBentError,
     CardFileError,
@@ -185,6 +187,58 @@ def test_two_cards_are_refused(card: CardLayout) -> None:
         find_card(photo_of(picture, full_size=SMALL), card)
 
 
+@pytest.mark.parametrize("smaller", [0.6, 0.8])
+def test_a_smaller_second_card_is_seen_at_a_glance(card: CardLayout, smaller: float) -> None:
+    size = (2016, 1512)
+    picture = bench(size, np.random.default_rng(1))
+    put_card(picture, card, pose_homography(card, size, share=0.6, turn_deg=0, centre=(0.0, 0.0)))
+    put_card(picture, card, pose_homography(card, size, share=0.6 * smaller, turn_deg=90, centre=(1.0, 1.0)))
+    with pytest.raises(SeveralCardsError):
+        find_card(photo_of(picture, full_size=(4032, 3024), reduction=2), card)
+
+
+@pytest.mark.parametrize("share", [0.95, 0.5, 0.35])
+def test_a_glance_places_the_card_as_the_whole_search_does(
+    card: CardLayout, share: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    photo, truth = scene(card, seed=6, share=share, turn_deg=80, tilt_deg=25, how=Conditions(blur_modules=0.2, noise=4))
+    searched = []
+    search = find._search
+    monkeypatch.setattr(find, "_search", lambda *args, **more: searched.append(1) or search(*args, **more))
+    quick = find_card(photo, card)
+    assert not searched
+    monkeypatch.setattr(find, "_glance", lambda *_: [])
+    thorough = find_card(photo, card)
+    assert searched
+    assert np.abs(strays(quick, truth, card) - strays(thorough, truth, card)).max() < 0.1
+    assert strays(quick, truth, card).max() < 1
+
+
+def test_a_glance_leaves_a_card_with_a_covered_marker_to_the_whole_search(
+    card: CardLayout, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    photo, _ = scene(card, seed=1, share=0.9, hidden=(card.markers[1].id,))
+    searched = []
+    search = find._search
+    monkeypatch.setattr(find, "_search", lambda *args, **more: searched.append(1) or search(*args, **more))
+    assert len(find_card(photo, card).markers_found) == 3
+    assert searched
+
+
+def test_markers_refined_together_land_where_each_would_alone(card: CardLayout) -> None:
+    photo, truth = scene(card, seed=3, share=0.6, turn_deg=33, tilt_deg=35)
+    grey = np.asarray(cv2.cvtColor(photo.pixels, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
+    corners = np.stack([photo.from_full(apply_homography(truth, m.corners_mm)) for m in card.markers])
+    rough = corners + np.random.default_rng(0).uniform(-2, 2, corners.shape)
+    nowhere = corners[:1] * 0 + np.array([[5.0, 5.0], [45.0, 5.0], [45.0, 45.0], [5.0, 45.0]])  # even ground or clutter
+    together = refine_corners(grey, np.concatenate([rough, nowhere]), 6)
+    alone = [refine_corners(grey, one[None], 6)[0] for one in (*rough, *nowhere)]
+    np.testing.assert_allclose(together, alone, atol=1e-6)
+    assert np.abs(together[:4] - corners).max() < 0.3
+    tiny = nowhere / 20  # less than a pixel a module: stays as it was
+    np.testing.assert_array_equal(refine_corners(grey, tiny, 6), tiny)
+
+
 def test_stray_marker_of_the_card_on_the_bench_does_not_move_the_pose(card: CardLayout) -> None:
     picture = bench(SMALL, np.random.default_rng(0), clutter=False)
     truth = pose_homography(card, SMALL, share=0.5, turn_deg=5, centre=(0.05, 0.05))
@@ -197,14 +251,24 @@ def test_stray_marker_of_the_card_on_the_bench_does_not_move_the_pose(card: Card
     assert strays(pose, truth, card).max() < 0.5
 
 
-def test_card_that_leaves_the_picture_is_noted(card: CardLayout) -> None:
+def leaving_by(card: CardLayout, mm: float) -> CardPose:
+    """The pose of a turned card whose leftmost corner lies outside the picture."""
     picture = bench(SMALL, np.random.default_rng(0))
-    truth = pose_homography(card, SMALL, share=0.5, turn_deg=0, centre=(0.0, 0.5))
-    shifted = np.array([[1, 0, -3.5 * 0.5 * SMALL[0] / card.width_mm], [0, 1, 0], [0, 0, 1]]) @ truth  # by 3.5 mm
-    put_card(picture, card, shifted)
-    pose = find_card(photo_of(picture, full_size=SMALL), card)
-    (finding,) = (f for f in pose.findings if f.code == "card_covered")
-    assert "top left, bottom left" in finding.message
+    truth = pose_homography(card, SMALL, share=0.5, turn_deg=20, centre=(0.3, 0.5))
+    left = apply_homography(truth, card.corners_mm)[:, 0].min() + mm * 0.5 * SMALL[0] / card.width_mm
+    put_card(picture, card, np.array([[1, 0, -left], [0, 1, 0], [0, 0, 1]]) @ truth)
+    return find_card(photo_of(picture, full_size=SMALL), card)
+
+
+def test_card_whose_print_leaves_the_picture_is_noted() -> None:
+    (finding,) = (f for f in leaving_by(design_card(), 12.0).findings if f.code == "card_covered")
+    assert "bottom left" in finding.message
+
+
+def test_a_bare_margin_outside_the_picture_covers_nothing() -> None:
+    pose = leaving_by(design_card(), 3.5)
+    assert len(pose.markers_found) == 4
+    assert codes(pose) == set()
 
 
 @pytest.mark.parametrize(("sagitta_mm", "outcome"), [(0.2, "flat"), (5.0, "bent"), (25.0, "useless")])

@@ -25,7 +25,10 @@ def same(a, b) -> bool:
 
 def test_saved_card_loads_as_the_same_card(tmp_path):
     enrolment = Enrolment(source="m.csv", source_sha256="0" * 64, measured_on="2024-05-06", u_lab=0.4)
-    for card in (design_card("Ü 1"), replace(design_card(), slot=None, vial=None, enrolment=enrolment)):
+    for card in (
+        design_card("Ü 1"),
+        replace(design_card(), slot=None, tip_mark_mm=None, vial=None, enrolment=enrolment),
+    ):
         save_card(card, tmp_path / "card.toml")
         assert same(load_card(tmp_path / "card.toml"), card)
 
@@ -85,3 +88,13 @@ def test_a_card_may_come_without_slot(tmp_path):
     path = tmp_path / "chart.toml"
     path.write_text(tomli_w.dumps(data), encoding="utf-8")
     assert load_card(path).slot is None
+
+
+def test_a_tip_mark_is_a_place_on_the_card(tmp_path: Path) -> None:
+    save_card(design_card(), tmp_path / "card.toml")
+    text = (tmp_path / "card.toml").read_text(encoding="utf-8")
+    assert load_card(tmp_path / "card.toml").tip_mark_mm == (45.0, 48.5)
+    table = tomllib.loads(text)
+    for wrong in (5.0, "left", [1.0], [1.0, "x"]):
+        with pytest.raises(CardFileError, match="tip_mark_mm"):
+            parse_card({**table, "slot": {**table["slot"], "tip_mark_mm": wrong}}, where="card.toml")

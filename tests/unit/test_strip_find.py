@@ -8,8 +8,10 @@ import pytest
 
 from stripread.errors import PadCountError, PadCoveredError, StripNotFoundError, StripReadError, StripUpsideDownError
 from stripread.geometry import Float, Rect
-from stripread.strip.find import SlotView, StripPose, find_strip
+from stripread.strip.find import find_strip
 from stripread.strip.kinds import PadSpec, StripKind, load_kind
+from stripread.strip.pose import StripPose
+from stripread.strip.view import SlotView
 
 GREY = (0.28, 0.28, 0.28)  # L* 60
 PLASTIC = (0.80, 0.80, 0.78)

@@ -1,0 +1,119 @@
+"""Decide between the hypotheses of how a strip lies: the pose, or why there is none."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from stripread.errors import PadCountError, PadCoveredError, StripNotFoundError, StripUpsideDownError
+from stripread.findings import make_finding
+from stripread.strip.hypotheses import Hypothesis
+from stripread.strip.kinds import StripKind
+from stripread.strip.layout import Layout, extra_pads
+from stripread.strip.pose import StripPose
+from stripread.strip.view import SlotView
+
+__all__ = ["SURE", "decide"]
+
+# Natural logarithms of odds, and colours. Our choice, judged on drawn slots and on the looks of the seen families.
+SURE = float(np.log(100))  # from which an end without a visible pad is known by what the other end bears
+_ODDS = float(np.log(8))  # from which one way round is taken
+_SURER, _CLEAN = float(np.log(30)), 0.15  # the same where the other end bears clean pads: of little misfit
+_HARDLY = 3.0  # Delta E: a pad so like its plastic may be a blotch
+_LIKELY = 1.0  # log odds from which an end by itself would pass for the pads'
+_CLOSE = 1.0  # log odds within which the tip mark may decide against what was seen
+
+
+def decide(ways: Sequence[Hypothesis], view: SlotView, kind: StripKind) -> StripPose:
+    """Return the pose of the likelier way round, or say why there is none."""
+    better, other = sorted(ways, key=lambda one: -one.log_odds)
+    if all(better.layout.seen) or all(other.layout.seen):
+        needed = _SURER if _could_be_pads(other) else _ODDS
+        decided = better.log_odds - other.log_odds > needed and all(better.layout.seen)
+        marked = None if decided else _at_mark(ways, view)
+        if marked is not None and (not _could_be_pads(marked) or better.log_odds - marked.log_odds > _CLOSE):
+            marked = None
+        chosen = marked or better
+        if chosen.covered is not None:
+            raise _pad_covered(chosen.covered)
+        if extra := extra_pads(chosen.strip, kind, chosen.layout, chosen.noise):
+            raise _other_pads(chosen.layout, extra, kind)
+        if chosen.layout.stained is not None:
+            raise _pad_covered(chosen.layout.stained)
+        if not decided and chosen is not marked and _hardly_shows(better, other):
+            return _unseen(better, other, view, kind)
+        if not decided and chosen is not marked:
+            if other.covered is not None and all(other.layout.seen):
+                raise _pad_covered(other.covered)
+            raise StripNotFoundError(
+                expected=f"pads of kind {kind.name} at one end of the strip",
+                found="marks at both ends that could be pads",
+                remedy="Lay the strip's tip at the card's tip mark (new cards have one) and retake the photo.",
+            )
+        if decided:
+            return chosen.pose
+        text = "Either end could bear the pads; the tip was taken to lie at the card's tip mark."
+        return replace(chosen.pose, findings=(make_finding("end_by_mark", text),))
+    for name in (one.covered for one in ways):
+        if name is not None:
+            raise _pad_covered(name)
+    extras = [extra_pads(one.strip, kind, one.layout, one.noise) for one in ways]
+    counts = [sum(one.layout.seen) + len(extra) for one, extra in zip(ways, extras, strict=True)]
+    if max(counts) == 0:
+        return _unseen(better, other, view, kind)
+    most = max(range(len(ways)), key=lambda k: (sum(ways[k].layout.seen), counts[k]))
+    raise _other_pads(ways[most].layout, extras[most], kind)
+
+
+def _could_be_pads(one: Hypothesis) -> bool:
+    """Tell whether this end would be taken for the pads' if the other bore nothing."""
+    clean = max(one.layout.misfit) < _CLEAN and one.layout.stained is None
+    return all(one.layout.seen) and clean and one.covered is None and one.log_odds > _LIKELY
+
+
+def _hardly_shows(better: Hypothesis, other: Hypothesis) -> bool:
+    """Tell whether what was seen at the better end may be nothing, and the other end bears nothing either."""
+    return max(better.layout.steps) < _HARDLY and not all(other.layout.seen)
+
+
+def _at_mark(ways: Sequence[Hypothesis], view: SlotView) -> Hypothesis | None:
+    """Return the way round with its tip at the card's mark; None where the card has none."""
+    if view.tip_mark_mm is None:
+        return None
+    mark = np.array(view.tip_mark_mm)
+    return min(ways, key=lambda one: float(np.linalg.norm(one.pose.origin_mm - mark)))
+
+
+def _unseen(better: Hypothesis, other: Hypothesis, view: SlotView, kind: StripKind) -> StripPose:
+    """Return the pose of a strip on which no pad shows, with the other one where either may be true."""
+    if not all(pad.blank for pad in kind.pads):
+        raise StripUpsideDownError(
+            expected=f"{len(kind.pads)} pad(s) of kind {kind.name} on the strip",
+            found="a strip without any pad",
+            remedy="Turn the strip over so that its pads face up, and retake the photo.",
+        )
+    if better.log_odds - other.log_odds > SURE:
+        return replace(better.pose, unseen=True)
+    chosen = _at_mark((better, other), view) or better
+    rest = other if chosen is better else better
+    return replace(chosen.pose, unseen=True, other_way=replace(rest.pose, unseen=True))
+
+
+def _other_pads(layout: Layout, extra_mm: Sequence[float], kind: StripKind) -> PadCountError:
+    seen = [p.centre_mm[0] + s for p, s, on in zip(kind.pads, layout.shifts_mm, layout.seen, strict=True) if on]
+    text = ", ".join(f"{place:.0f}" for place in sorted([*seen, *extra_mm]))
+    own = ", ".join(f"{pad.centre_mm[0]:g}" for pad in kind.pads)
+    count = len(seen) + len(extra_mm)
+    return PadCountError(
+        expected=f"{len(kind.pads)} pad(s) of kind {kind.name}, {own} mm from the tip",
+        found=f"{count} ({text} mm from the tip)",
+        remedy="Check which kind of strip it is; a pad may be missing, dirty or hidden. Retake the photo.",
+    )
+
+
+def _pad_covered(name: str) -> PadCoveredError:
+    return PadCoveredError(
+        expected="pads with nothing over them",
+        found=f"something over the strip at pad {name!r}",
+        remedy="Take fingers and other things off the strip's pads and retake the photo.",
+    )

@@ -1,0 +1,131 @@
+"""Hypotheses of how a strip lies between its edges: the tip at this end or at that one, and what speaks for each."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from stripread.geometry import Float
+from stripread.strip.edges import LongEdges
+from stripread.strip.kinds import StripKind
+from stripread.strip.layout import Layout, judge_layout
+from stripread.strip.pose import StripPose, make_pose
+from stripread.strip.profile import Profile, Run
+from stripread.strip.steps import StepNoise, StripColour, step_noise
+from stripread.strip.view import SlotView
+
+__all__ = ["Hypothesis", "best_of_end", "colour_odds"]
+
+# Our choice, judged on drawn slots (tests/unit/test_strip_find.py) and on the looks of the seen families.
+_PLAY_MM, _PLAY_OPEN_MM = 1.5, 2.5  # how far along a pad may lie from its place; where only the handle's end is seen
+_COVERED = 4.0  # log odds: what lies over a pad's place says nothing for a pad
+_BY_HANDLE = 1.0  # log odds that the handle's end tells the tip's place worse than the tip itself
+_LENGTH_KNOWN_MM = 1.0  # by which the length must be off for that to be tried
+_FAR_COLOUR, _OTHER_COLOUR = 4.0, 0.03  # Delta E that light and phone may shift a pad; chance of any other colour
+_COVER_MARGIN_MM, _COVER_LEAST_MM = 1.0, 0.75
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hypothesis:
+    """One way in which the strip may lie; ``covered`` is the pad over which something lies."""
+
+    strip: StripColour
+    noise: StepNoise
+    layout: Layout
+    pose: StripPose
+    log_odds: float
+    covered: str | None
+
+
+def best_of_end(
+    profile: Profile,
+    run: Run,
+    edges: LongEdges,
+    view: SlotView,
+    kind: StripKind,
+    *,
+    flipped: bool,
+) -> Hypothesis:
+    """Return the likeliest hypothesis of the tip at one end: its place is that of its edge, or told by the handle's."""
+    tip_open, handle_open = (run.end_open, run.start_open) if flipped else (run.start_open, run.end_open)
+    edge, by_handle = (run.end, run.start + kind.length_mm) if flipped else (run.start, run.end - kind.length_mm)
+    places: list[tuple[float, bool]] = [] if tip_open else [(edge, True)]
+    if tip_open or (not handle_open and abs(run.end - run.start - kind.length_mm) > _LENGTH_KNOWN_MM):
+        places.append((by_handle, False))
+    found = []
+    for tip, tip_seen in places:
+        strip = _strip_colour(profile, tip, kind, flipped=flipped)
+        play = _PLAY_MM if tip_seen else _PLAY_OPEN_MM
+        noise = step_noise(strip, kind, play_mm=play)
+        layout = judge_layout(strip, kind, noise, play_mm=play, tip_seen=tip_seen)
+        shifts = np.array(layout.shifts_mm)
+        if not any(layout.seen):
+            shifts = np.zeros(len(shifts))  # nothing was found that could be off its place
+        if not tip_seen:  # the tip's edge was not seen: the pads say where it is
+            tip += (-1 if flipped else 1) * float(np.mean(shifts))
+            shifts = shifts - np.mean(shifts)
+        middle = float(np.mean([pad.centre_mm[0] for pad in kind.pads]))
+        at_pads, direction = edges.at(tip - middle if flipped else tip + middle)
+        direction = -direction if flipped else direction
+        pose = make_pose(
+            at_pads - middle * direction,
+            direction,
+            {pad.id: float(shift) for pad, shift in zip(kind.pads, shifts, strict=True)},
+            {pad.id: step for pad, step in zip(kind.pads, layout.steps, strict=True)},
+            view.slot,
+            kind,
+        )
+        covered = _covered_pad(profile, tip - profile.along if flipped else profile.along - tip, layout, kind)
+        odds = layout.log_odds - (0.0 if tip_seen or tip_open else _BY_HANDLE)
+        odds -= 0.0 if covered is None else _COVERED
+        found.append(Hypothesis(strip=strip, noise=noise, layout=layout, pose=pose, log_odds=odds, covered=covered))
+    return max(found, key=lambda one: one.log_odds)
+
+
+def colour_odds(pose: StripPose, view: SlotView, kind: StripKind, colours: Mapping[str, Float]) -> float:
+    """Log odds of the colours seen at the pads' places as colours of the lot's pads; 0 where these are not known."""
+    if view.to_lab is None or not colours:
+        return 0.0
+    odds = 0.0
+    grid = np.stack(np.meshgrid(np.linspace(-0.6, 0.6, 7), np.linspace(-0.6, 0.6, 7)), axis=-1).reshape(-1, 2)
+    for pad in kind.pads:
+        if pad.id not in colours:
+            continue
+        corners = pose.pad_polygon_mm(pad)
+        middle, along, across = corners.mean(axis=0), corners[1] - corners[0], corners[3] - corners[0]
+        places = middle + grid[:, :1] * along / 2 + grid[:, 1:] * across / 2
+        pixels = np.rint(view.mm_to_view(places)).astype(int)
+        rows, columns = view.linear.shape[:2]
+        inside = (pixels >= 0).all(axis=1) & (pixels < [columns, rows]).all(axis=1)
+        if not inside.any():
+            continue
+        colour = np.median(view.linear[pixels[inside, 1], pixels[inside, 0]], axis=0).astype(np.float64)
+        lab = view.to_lab(np.maximum(colour, 1e-4)[None], middle[None])[0]
+        off = float(np.linalg.norm(colours[pad.id] - lab, axis=1).min())
+        odds += float(np.log(max(np.exp(-0.5 * (off / _FAR_COLOUR) ** 2), _OTHER_COLOUR)))
+    return odds
+
+
+def _strip_colour(profile: Profile, tip: float, kind: StripKind, *, flipped: bool) -> StripColour:
+    """Return the profile as seen from a tip at that place of the ribbon."""
+    turn = slice(None, None, -1 if flipped else 1)
+    return StripColour(
+        from_tip=(tip - profile.along if flipped else profile.along - tip)[turn],
+        colour=profile.contrast[turn],
+        raw=profile.raw[turn],
+        light_play=profile.light_play[turn],
+        sway=profile.sway[turn],
+        spread=profile.spread[turn],
+        off_usual=profile.off_usual[:, turn],
+        length_mm=kind.length_mm,
+    )
+
+
+def _covered_pad(profile: Profile, from_tip: Float, layout: Layout, kind: StripKind) -> str | None:
+    """Return the id of a pad over which, or close to which, something reaches in from the slot."""
+    for pad, shift, seen in zip(kind.pads, layout.shifts_mm, layout.seen, strict=True):
+        centre = pad.centre_mm[0] + (shift if seen else 0.0)
+        near = np.abs(from_tip - centre) < pad.size_mm[0] / 2 + _COVER_MARGIN_MM
+        if (profile.covered & near).sum() * abs(from_tip[1] - from_tip[0]) >= _COVER_LEAST_MM:
+            return pad.id
+    return None

@@ -1,0 +1,185 @@
+"""Steps of colour along a strip, fitted by least squares, and how large such steps come out on plain plastic.
+
+For blocks of known places,
+
+    colour(x) = plastic + slope x + sum of step_i inside_i(x)
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from stripread.geometry import Float
+from stripread.strip.kinds import StripKind
+from stripread.strip.view import STEP_MM
+
+__all__ = [
+    "ENDS_MM",
+    "GAP_MM",
+    "LEAST_GAP_MM",
+    "RIM_MM",
+    "StepNoise",
+    "Steps",
+    "StripColour",
+    "fit_steps",
+    "handle_from",
+    "slide_steps",
+    "step_noise",
+]
+
+# Millimetres and colours of our choice, judged on drawn slots (tests/unit/test_strip_find.py) and on the looks of the
+# seen families (``make bench-find``).
+GAP_MM, _LONG_GAP_MM = 2.5, 5.0  # plastic beside a pad that is compared with it; where only one side has any
+RIM_MM = 0.5  # a pad's blur and unevenly cut edge
+_RAMP_MM = 0.5  # over which an edge is blurred
+ENDS_MM = 0.75  # the strip's ends, blurred into the ground
+LEAST_GAP_MM = 0.6
+_SLOPE = 10.0  # ridge on the slope, mm2: light changes by less than a tenth of the columns' scatter a mm
+_LEAST_NOISE = np.array([0.05, 0.1, 0.1])  # L*, a*, b*: little plastic may look smoother than it is
+_ENOUGH = 40  # columns of 0.25 mm
+_NEAR_PADS_MM = 15.0  # of plastic behind the pads; further on a handle may begin
+_LEAST_COLUMN = 0.05  # Delta E
+_USUAL_NOISE = 0.25  # of each, where too little plastic is free to see it
+_HANDLE_FROM = 0.55  # of the length: beyond it marks are the handle's, where the kind does not say
+_BEHIND_PADS_MM = 3.0  # where pads reach further, that much plastic behind them is none
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StripColour:
+    """The colour along a strip from its dipped tip, at rising places in steps of 0.25 mm.
+
+    ``colour`` is about CIELAB with the light divided out, ``raw`` without, shape (n, 3); ``light_play`` tells how much
+    of a difference of L* may be light and is taken off every step; ``sway`` by how much something beside the strip may
+    sway its colour; ``spread`` is the scatter across the strip [both about Delta E], ``off_usual``
+    (rows, n, 3) each pixel's departure from its column's colour.
+    """
+
+    from_tip: Float
+    colour: Float
+    raw: Float
+    light_play: Float
+    sway: Float
+    spread: Float
+    off_usual: Float
+    length_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Steps:
+    """Fitted steps at m tries of k blocks: (m, k, 3); their formal variances (m, k); mean squares left over (m,).
+
+    ``at`` are the places (n,) of the columns used, ``off`` (m, n) the squares that each leaves over, NaN where it does
+    not count.
+    """
+
+    steps: Float
+    variance: Float
+    left_over: Float
+    at: Float
+    off: Float
+
+
+def fit_steps(at: Float, colour: Float, starts: Float, ends: Float, *, low: float, high: float, rim_mm: float) -> Steps:
+    """Fit plastic, slope and the steps of blocks that reach from ``starts`` to ``ends``, both (m, k).
+
+    With ``rim_mm`` the columns nearer to an edge are left out; without, edges are ramps.
+    """
+    first, last = starts[:, :1], ends[:, -1:]
+    before = np.where(first - low > LEAST_GAP_MM + rim_mm, GAP_MM, 0.0)
+    after = np.where(high - last > LEAST_GAP_MM + rim_mm, GAP_MM, 0.0)
+    before, after = np.where(after > 0, before, 2 * before), np.where(before > 0, after, 2 * after)
+    near = (at >= (starts - _LONG_GAP_MM).min() - 1) & (at <= (ends + _LONG_GAP_MM).max() + 1)
+    x, y = at[near], colour[near]
+    weight = (x >= np.maximum(first - before, low)) & (x <= np.minimum(last + after, high))
+    middle = (starts + ends)[..., None] / 2
+    inwards = (ends - starts)[..., None] / 2 - np.abs(x - middle)  # (m, k, n): how far inside of each block
+    if rim_mm:
+        weight = weight & (np.abs(inwards) >= rim_mm).all(axis=1)
+    inside = np.clip(inwards / _RAMP_MM + 0.5, 0.0, 1.0)
+    design = np.stack([np.ones((len(starts), len(x))), x - (first + last) / 2, *inside.transpose(1, 0, 2)], axis=-1)
+    design *= weight[..., None]
+    gram = design.transpose(0, 2, 1) @ design
+    gram += np.diag([1e-6, _SLOPE, *[1e-6] * starts.shape[1]])
+    inverse = np.linalg.inv(gram)
+    solution = inverse @ (design.transpose(0, 2, 1) @ y)
+    residual = y * weight[..., None] - design @ solution
+    if rim_mm:  # what is brighter than its pad is no misfit: a lamp may mirror in it
+        residual[..., 0] = np.where((inside > 0.5).any(axis=1), np.minimum(residual[..., 0], 0), residual[..., 0])
+    off = (residual**2).sum(axis=-1)
+    left_over = off.sum(axis=1) / np.maximum(weight.sum(axis=1), 1)
+    variance = np.diagonal(inverse, axis1=1, axis2=2)[:, 2:]
+    return Steps(solution[:, 2:], variance, left_over, x, np.where(weight, off, np.nan))
+
+
+def slide_steps(colour: Float, size_mm: float) -> tuple[Float, Float, float, int]:
+    """Fit a block at every column that has all of the plastic beside it; much quicker than `fit_steps` for each.
+
+    Returns the steps (m, 3), the mean squares left over (m,), the steps' formal variance, and how many columns at each
+    end have no fit.
+    """
+    half = round((size_mm / 2 + GAP_MM) / STEP_MM)
+    x = np.arange(-half, half + 1) * STEP_MM
+    inwards = size_mm / 2 - np.abs(x)
+    keep = np.flatnonzero(np.abs(inwards) >= RIM_MM)
+    design = np.column_stack([np.ones(len(x)), x, inwards > 0])[keep]
+    inverse = np.linalg.inv(design.T @ design + np.diag([1e-6, _SLOPE, 1e-6]))
+    solve = inverse @ design.T
+    windows = np.lib.stride_tricks.sliding_window_view(colour, len(x), axis=0)[..., keep]  # (m, 3, n)
+    solution = windows @ solve.T
+    off = windows - solution @ design.T
+    return solution[..., 2], (off**2).mean(axis=-1).sum(axis=1), float(inverse[2, 2]), half
+
+
+@dataclass(frozen=True, slots=True)
+class StepNoise:
+    """What steps come out at on plain plastic, and how columns scatter there.
+
+    ``whiten`` (3, 3) turns a step of formal variance ``variance`` into multiples of the noise; ``column`` and
+    ``spread`` are the scatter of columns along and of pixels across the strip [Delta E].
+    """
+
+    whiten: Float
+    variance: float
+    column: float
+    spread: float
+
+
+def step_noise(strip: StripColour, kind: StripKind, *, play_mm: float) -> StepNoise:
+    """Judge the noise by steps of a pad's size on the plastic between the pads and the handle.
+
+    Lightness is often good to 0.1 where compression leaves blotches of 1 or 2 in a* and b*, so each direction of colour
+    is weighed by its own noise. Where too little plastic is free, the quieter part of the whole strip decides.
+    """
+    size = max(pad.size_mm[0] for pad in kind.pads)
+    first = max(pad.centre_mm[0] + pad.size_mm[0] / 2 for pad in kind.pads) + play_mm + RIM_MM
+    reach = size / 2 + GAP_MM
+    behind = np.flatnonzero((strip.from_tip > first) & (strip.from_tip < strip.length_mm))
+    window = 2 * round(reach / STEP_MM) + 1
+    if len(behind) < window:
+        return StepNoise(np.eye(3) / _USUAL_NOISE, 0.2, _USUAL_NOISE, float(np.median(strip.spread)))
+    steps, left_over, variance, margin = slide_steps(strip.colour[behind], size)
+    own = behind[margin : len(behind) - margin]
+    at, spread = strip.from_tip[own], strip.spread[own]
+    plain = at < strip.length_mm - reach - ENDS_MM
+    swayed = strip.from_tip[strip.sway > 0]
+    if len(swayed):
+        plain &= np.abs(at[:, None] - swayed[None]).min(axis=1) > reach
+    before_handle = plain & (at < handle_from(kind) - reach)
+    if before_handle.sum() >= _ENOUGH:
+        plain = before_handle & (at < at[before_handle][0] + _NEAR_PADS_MM)
+    if plain.sum() < _ENOUGH:
+        return StepNoise(np.eye(3) / _USUAL_NOISE, 0.2, _USUAL_NOISE, float(np.median(strip.spread)))
+    steps, left_over, spread = steps[plain], left_over[plain], spread[plain]
+    # A quarter of a Gaussian lies within 0.319 standard deviations; print and dirt on half of it do not matter then.
+    scale = np.maximum(np.percentile(np.abs(steps), 25, axis=0) / 0.319, _LEAST_NOISE)
+    far = np.sqrt(((steps / scale) ** 2).mean(axis=1))
+    weighted = steps / (1 + (far / 3) ** 2)[:, None]
+    values, axes = np.linalg.eigh(weighted.T @ weighted / len(steps) + np.diag(_LEAST_NOISE**2))
+    column = max(float(np.sqrt(np.percentile(left_over, 25))), _LEAST_COLUMN)
+    return StepNoise(axes / np.sqrt(values), variance, column, float(np.percentile(spread, 25)))
+
+
+def handle_from(kind: StripKind) -> float:
+    """Return the place from the tip beyond which what shows is the handle's: as the kind says, or about half-way."""
+    last = max(pad.centre_mm[0] + pad.size_mm[0] / 2 for pad in kind.pads)
+    return kind.handle_from_mm or max(_HANDLE_FROM * kind.length_mm, last + _BEHIND_PADS_MM)
