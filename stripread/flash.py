@@ -231,11 +231,12 @@ def _pad(pair: FlashPair, light: FlashLight, pad_id: str) -> PadMeasurement:
     place = (centre - size / 2) / (size / 2)
     linear = np.array([np.maximum(p.colour.mean, 1e-4) for p in pads])
     jacobian = light.jacobian(linear, place)
-    u_coding, u_scatter = np.zeros((3, 3)), np.zeros((3, 3))
+    u_coding, u_scatter, u_glare = np.zeros((3, 3)), np.zeros((3, 3)), np.zeros((3, 3))
     for i, pad in enumerate(pads):
         coding = coding_covariance(linear[i], photos[i].card.photo.code_steps)
         u_coding += jacobian[:, i] @ coding @ jacobian[:, i].T
         u_scatter += jacobian[:, i] @ pad.colour.covariance_of_mean @ jacobian[:, i].T
+        u_glare += jacobian[:, i] @ pad.colour.covariance_of_veil @ jacobian[:, i].T
     lab = light.lab(linear, place)
     step = 1e-3
     brighter, darker = (xyz_to_lab(lab_to_xyz(lab) * (1 + sign * step)) for sign in (1, -1))
@@ -246,6 +247,7 @@ def _pad(pair: FlashPair, light: FlashLight, pad_id: str) -> PadMeasurement:
         lab=lab,
         u_pixels=u_scatter + u_coding,
         u_coding=u_coding,
+        u_glare=u_glare,
         light_gradient=gradient,
         u_open=np.zeros((3, 3)),  # the pair has a tone curve of its own, with twice the greys
     )

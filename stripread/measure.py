@@ -1,7 +1,7 @@
 """From a photo to the colour of each pad: the order of the steps, for readings and for calibrations alike."""
 
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 
@@ -21,8 +21,9 @@ from stripread.geometry import Float, Rect, apply_homography
 from stripread.photo.blur import Blur
 from stripread.photo.load import PhotoFile, decode_photo, suggested_reduction
 from stripread.photo.photo import Photo
-from stripread.photo.quality import judge_card, judge_pad, measure_ground
+from stripread.photo.quality import GroundLight, judge_card, judge_pad, measure_ground
 from stripread.strip.find import find_strip
+from stripread.strip.glare import GroundVeil
 from stripread.strip.kinds import StripKind
 from stripread.strip.pads import PadColour, measure_pad
 from stripread.strip.pose import StripPose
@@ -115,6 +116,8 @@ class PadMeasurement:
         Covariance of ``lab`` from the scatter of the pad's pixels and from coding.
     u_coding : ndarray (3, 3)
         Its part from coding (`coding_covariance`), which photos of like colours in like exposure share.
+    u_glare : ndarray (3, 3)
+        Covariance of ``lab`` from mirrored light that may be left in it; zero where none was seen.
     light_gradient : ndarray (3,)
         Change of ``lab`` per relative change of the light at the pad.
     u_open : ndarray (3, 3)
@@ -131,6 +134,7 @@ class PadMeasurement:
     lab: Float
     u_pixels: Float
     u_coding: Float
+    u_glare: Float
     light_gradient: Float
     u_open: Float
     polygon_px: Float
@@ -291,10 +295,12 @@ def measure_strip(
     with watch.stage("find strip"):
         view = _slot_view(seen)
         strip = find_strip(view, kind, colours=colours) if known is None else known
-    with watch.stage("pads"):
-        pads, unseen = _measure_pads(seen, strip, kind)
     with watch.stage("quality"):
-        light = [f for pad in pads for f in _judge_one(seen, view, strip, kind, pad)]
+        grounds = _grounds_beside(view, strip, kind)
+    with watch.stage("pads"):
+        pads, unseen = _measure_pads(seen, view, strip, kind, grounds)
+    with watch.stage("quality"):
+        light = [f for pad, ground in zip(pads, grounds, strict=True) for f in _judge_one(seen, pad, ground)]
     measured = [*seen.findings, *strip.findings, *unseen, *(f for pad in pads for f in pad.colour.findings)]
     said = {f.code for f in measured}
     findings = (*measured, *(f for f in light if f.code not in said))
@@ -312,7 +318,7 @@ def _slot_view(seen: CardMeasurement) -> SlotView:
 
 
 def _measure_pads(
-    seen: CardMeasurement, strip: StripPose, kind: StripKind
+    seen: CardMeasurement, view: SlotView, strip: StripPose, kind: StripKind, grounds: Sequence[GroundLight | None]
 ) -> tuple[tuple[PadMeasurement, ...], list[Finding]]:
     """Measure the pads; where none shows and the tip may be at either end, at both places where each could lie.
 
@@ -321,13 +327,14 @@ def _measure_pads(
     StripNotFoundError
         If no pad shows, both ends have different colours, and the card has no mark for the tip.
     """
-    pads = tuple(_measure_one(seen, strip, kind, pad.id) for pad in kind.pads)
+    pads = tuple(_measure_one(seen, strip, kind, p.id, g) for p, g in zip(kind.pads, grounds, strict=True))
     if not strip.unseen:
         return pads, []
     if strip.other_way is None:
         text = "No pad shows at the end of the strip where it should be."
         return pads, [make_finding("pad_not_seen", text)]
-    others = [_measure_one(seen, strip.other_way, kind, pad.id) for pad in kind.pads]
+    beside = _grounds_beside(view, strip.other_way, kind)
+    others = [_measure_one(seen, strip.other_way, kind, p.id, g) for p, g in zip(kind.pads, beside, strict=True)]
     apart = max(float(np.linalg.norm(a.lab - b.lab)) for a, b in zip(pads, others, strict=True))
     if apart <= _ONE_COLOUR:
         text = f"No pad shows at either end of the strip; both places have one colour within {apart:.1f} Delta E."
@@ -392,7 +399,9 @@ def _to_pixels(seen: CardMeasurement) -> Float:
     return seen.photo.from_full_matrix @ seen.pose.homography
 
 
-def _measure_one(seen: CardMeasurement, strip: StripPose, kind: StripKind, pad_id: str) -> PadMeasurement:
+def _measure_one(
+    seen: CardMeasurement, strip: StripPose, kind: StripKind, pad_id: str, ground: GroundLight | None
+) -> PadMeasurement:
     polygon_mm = strip.pad_polygon_mm(kind.pad(pad_id))
     polygon_px = apply_homography(seen.pose.homography, polygon_mm)
     polygon = seen.photo.from_full(polygon_px)
@@ -401,15 +410,21 @@ def _measure_one(seen: CardMeasurement, strip: StripPose, kind: StripKind, pad_i
     high = np.clip(np.ceil(polygon.max(axis=0)) + 3, 0, [width, height]).astype(int)
     part = seen.photo.linear(slice(low[1], high[1]), slice(low[0], high[0]))
     blur_px = _USUAL_BLUR_PX if seen.blur is None else max(seen.blur.worst_px / seen.photo.reduction, _USUAL_BLUR_PX)
-    colour = measure_pad(part, polygon - low, blur_px=blur_px)
+    correction, place = seen.correction, polygon_mm.mean(axis=0)
+    colour = measure_pad(
+        part,
+        polygon - low,
+        blur_px=blur_px,
+        to_scene=lambda linear: correction.scene(np.maximum(linear, 1e-4), place[None]),
+        veil_beside=_mirrored_beside(seen, ground, place),
+        shaded=ground is not None and ground.shaded,
+    )
     if colour.mean.max() > CLIPPED_HIGH:
         raise PhotoUnfitError(
             expected=f"pad {pad_id!r} within the range of the camera",
             found="a pad that is white in the photo, as it is too bright",
             remedy="Tap on the white of the card so that the phone exposes for it, or move out of the sun; retake.",
         )
-    place = polygon_mm.mean(axis=0)
-    correction = seen.correction
     linear = np.maximum(colour.mean, 1e-4)[None]
     jacobian = correction.jacobian(linear, place)
     coding = jacobian @ coding_covariance(linear[0], seen.photo.code_steps) @ jacobian.T
@@ -419,6 +434,7 @@ def _measure_one(seen: CardMeasurement, strip: StripPose, kind: StripKind, pad_i
         lab=correction.lab(linear, place[None])[0],
         u_pixels=jacobian @ colour.covariance_of_mean @ jacobian.T + coding,
         u_coding=coding,
+        u_glare=jacobian @ colour.covariance_of_veil @ jacobian.T,
         light_gradient=correction.light_gradient(linear, place[None]),
         u_open=correction.open_covariance(linear[0], place),
         polygon_px=polygon_px,
@@ -426,17 +442,30 @@ def _measure_one(seen: CardMeasurement, strip: StripPose, kind: StripKind, pad_i
     )
 
 
-def _judge_one(
-    seen: CardMeasurement, view: SlotView, strip: StripPose, kind: StripKind, pad: PadMeasurement
-) -> list[Finding]:
-    """Judge a pad's exposure and the light on it."""
+def _mirrored_beside(seen: CardMeasurement, ground: GroundLight | None, place_mm: Float) -> GroundVeil:
+    """Mirrored light on the ground beside a pad, as share of white."""
+    if ground is None or not (ground.veiled or ground.mirrored_at):
+        return GroundVeil()
+    sides = [max(side, 0.0) for side in ground.sides] if ground.veiled else []
+    levels = ground.low * (1 + np.array([0.0, ground.mirrored_at, *sides]))
+    light = seen.correction.scene(levels[:, None] * card_white(seen, place_mm[None]), place_mm[None]).mean(axis=1)
+    near, *both = (light[1:] - light[0]).tolist()
+    return GroundVeil(both=tuple(both), near=near)
+
+
+def _grounds_beside(view: SlotView, strip: StripPose, kind: StripKind) -> list[GroundLight | None]:
+    return [_ground_beside(view, strip, kind, pad.id) for pad in kind.pads]
+
+
+def _ground_beside(view: SlotView, strip: StripPose, kind: StripKind, pad_id: str) -> GroundLight | None:
+    """Compare the ground beside a pad with the ground along the strip."""
     # View pixels of a place (along, across) on the strip, the latter from its middle.
     normal = np.array([-strip.direction[1], strip.direction[0]])
     turn = np.stack([strip.direction, normal], axis=1) * view.px_per_mm
     to_view = np.column_stack([turn, view.mm_to_view(strip.origin_mm)])
     clear = view.mm_to_view(view.slot.grown(-_SLOT_BORDER_MM).corners)
-    along = (strip.pad_polygon_mm(kind.pad(pad.pad)) - strip.origin_mm) @ strip.direction
-    ground = measure_ground(
+    along = (strip.pad_polygon_mm(kind.pad(pad_id)) - strip.origin_mm) @ strip.direction
+    return measure_ground(
         view.linear,
         to_view,
         (clear[0], clear[2]),
@@ -444,5 +473,9 @@ def _judge_one(
         width_mm=kind.width_mm,
         pad_along_mm=(float(along.min()), float(along.max())),
     )
+
+
+def _judge_one(seen: CardMeasurement, pad: PadMeasurement, ground: GroundLight | None) -> list[Finding]:
+    """Judge a pad's exposure and the light on it."""
     shadow_known = any(f.code == "shadow_edge" for f in seen.findings)
     return judge_pad(pad.pad, pad.colour.mean, seen.correction, ground, shadow_known=shadow_known)

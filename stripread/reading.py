@@ -277,6 +277,8 @@ def _causes(
         "light": correction.u_light**2 * np.outer(pad.light_gradient, pad.light_gradient) + pad.u_open,
         "colour_correction": mismatch,
     }
+    if pad.u_glare.any():
+        causes["glare"] = pad.u_glare
     card = measured.card.card
     if card.enrolment is None:
         # A lot calibrated with the same design, unmeasured as well, errs alike: only prints differ.

@@ -120,7 +120,7 @@ def _photos(readings: Sequence[Reading], pad: int, *, one_strip: bool) -> _Photo
     causes = _INDEPENDENT if one_strip else (*_INDEPENDENT, "strip_to_strip")
     return _Photos(
         values=np.array([e.value for e in estimates]),
-        alone=np.array([sum(e.budget[name] ** 2 for name in causes) for e in estimates]),
+        alone=np.array([sum(e.budget.get(name, 0.0) ** 2 for name in (*causes, "glare")) for e in estimates]),
         by_light=np.array([e.budget["colour_correction"] ** 2 for e in estimates]),
         correlation=_correlation(readings, np.mean([r.pads[pad].lab for r in readings], axis=0)),
         freedom=np.array([e.degrees_of_freedom for e in estimates]),
@@ -172,6 +172,9 @@ def _combine_pad(readings: Sequence[Reading], photos: _Photos, index: int, *, on
     shared = photos.correlation
     causes = {name: _averaged([p.causes[name] for p in pads], weights, np.eye(len(pads))) for name in _INDEPENDENT}
     causes["colour_correction"] = _averaged([p.causes["colour_correction"] for p in pads], weights, shared)
+    if any("glare" in p.causes for p in pads):  # one lamp, and mirrored light only ever adds: it does not average out
+        glare = [p.causes.get("glare", np.zeros((3, 3))) for p in pads]
+        causes["glare"] = _averaged(glare, weights, np.ones_like(shared))
     if all("card_print" in p.causes for p in pads):
         causes["card_print"] = _averaged([p.causes["card_print"] for p in pads], weights, np.ones_like(shared))
     mixture = np.einsum("i,ik->k", weights, np.array([r.likeness.weights for r in readings]))

@@ -55,6 +55,8 @@ _SPOILT = 2.0  # times the limit, where a shadow is known: it misleads the patch
 _DISAGREES_DESIGN = 12.0  # CIEDE2000: a print may well be 5 from its design in one patch
 _NEIGHBOUR = 1.6  # times the usual distance between patches: next to it, diagonals included
 _GROUND_DARKER, _GROUND_BRIGHTER = 0.05, 0.05  # relative to the rest of the slot
+_GROUND_VEILED = 0.025  # relative to the darker part of the slot, geometric mean of both sides
+_PLASTIC_FOLLOWS = 0.6  # of the ground's change: the plastic reflects three times as much, so a third is mirrored light
 _GROUND_NEAR_MM = 2.0  # how far past the pad's ends its ground counts
 
 
@@ -71,11 +73,48 @@ class CardQuality:
 class GroundLight:
     """Relative departure of the ground beside a pad from the rest of the slot's ground.
 
-    ``darkest`` is of both sides together, ``brightest`` of either side.
+    ``darkest`` is of both sides together, ``brightest`` of either side. ``sides`` is how much brighter each side is on
+    average than the darker quarter of the slot, whose luminance is ``low``, 1 on white; ``plastic`` how much brighter
+    the strip is next to the pad than further on (None where the ground is not brighter or too little plastic shows).
+    ``own`` is how much brighter each side's brightest part there is than the darker quarter of that side.
     """
 
     darkest: float
     brightest: float
+    sides: tuple[float, ...]
+    low: float
+    plastic: float | None
+    own: tuple[float, ...] = ()
+
+    @property
+    def shaded(self) -> bool:
+        """Whether a shadow falls on the ground beside the pad."""
+        return self.darkest < -_GROUND_DARKER
+
+    @property
+    def veiled(self) -> bool:
+        """Whether light mirrors on both sides of the pad, and so over it as well.
+
+        More light, as outside of a shadow, makes ground and plastic brighter by the same share; mirrored light adds
+        the same amount to both, which is a small share of the plastic's.
+        """
+        both = _on_both(self.sides)
+        lit = self.plastic is not None and self.plastic > _PLASTIC_FOLLOWS * both
+        return both > _GROUND_VEILED and not lit
+
+    @property
+    def mirrored_at(self) -> float:
+        """How much light mirrors on the side of the pad that has more of it, relative to ``low``; 0 where none does.
+
+        It may reach over the pad or not.
+        """
+        most = max(self.own, default=0.0)
+        lit = self.plastic is not None and self.plastic > _PLASTIC_FOLLOWS * most
+        return most if most > _GROUND_BRIGHTER and not lit else 0.0
+
+
+def _on_both(sides: Sequence[float]) -> float:
+    return float(np.prod(np.maximum(sides, 0.0)) ** (1 / len(sides)))
 
 
 def judge_card(
@@ -285,7 +324,39 @@ def measure_ground(
     if not known.any():
         return None
     both = np.nanmean(near[:, known], axis=0)
-    return GroundLight(darkest=float(both.min()), brightest=float(np.nanmax(near)))
+    least = float(np.nanquantile(levels, 0.25))
+    either = tuple(float(np.mean(side[np.isfinite(side)])) for side in near if np.isfinite(side).any())
+    brighter = tuple((1 + side) * usual / least - 1 for side in either)
+    own = tuple(
+        float((1 + np.nanmax(side)) * usual / np.nanquantile(level, 0.25) - 1)
+        for side, level in zip(near, levels, strict=True)
+        if np.isfinite(side).any()
+    )
+    return GroundLight(
+        darkest=float(both.min()),
+        brightest=float(np.nanmax(near)),
+        sides=brighter,
+        low=least,
+        plastic=_plastic_beside(view, to_view, length_mm, pad_along_mm)
+        if _on_both(brighter) > _GROUND_VEILED or max(own) > _GROUND_BRIGHTER
+        else None,
+        own=own,
+    )
+
+
+def _plastic_beside(
+    view: NDArray[np.floating], to_view: Float, length_mm: float, pad_along_mm: tuple[float, float]
+) -> float | None:
+    """Return how much brighter the strip is next to a pad than further on; other pads are darker than the plastic."""
+    along = np.arange(1.0, length_mm - 1.0, 0.25)
+    places = np.stack(np.meshgrid(along, np.arange(-1.0, 1.01, 0.5)), axis=-1) @ to_view[:, :2].T + to_view[:, 2]
+    x, y = np.moveaxis(places.astype(np.float32), -1, 0)
+    level = np.median(cv2.remap(view, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE) @ _LUMINANCE, axis=0)
+    away = np.maximum(pad_along_mm[0] - along, along - pad_along_mm[1])
+    next_to, further = level[(away > 1.0) & (away < 4.0)], level[(away > 8.0) & (away < 30.0)]
+    if len(next_to) < 4 or len(further) < 8:
+        return None
+    return float(np.quantile(next_to, 0.75) / max(float(np.quantile(further, 0.75)), 1e-6) - 1)
 
 
 def _median_of_known(cells: Float, *, least: int) -> Float:
@@ -318,12 +389,12 @@ def judge_pad(
         findings.append(make_finding("photo_clipped", text))
     if ground is None:
         return findings
-    if ground.darkest < -_GROUND_DARKER:
+    if ground.shaded:
         text = f"The ground beside pad {pad} is {-ground.darkest:.0%} darker than along the strip."
         findings.append(make_finding("shadow_edge", text))
-    if ground.brightest > _GROUND_BRIGHTER:
+    if ground.brightest > _GROUND_BRIGHTER or ground.veiled:
         text = f"The ground beside pad {pad} is {ground.brightest:.0%} brighter than along the strip"
-        if shadow_known:
+        if shadow_known and not ground.veiled:
             findings.append(make_finding("shadow_edge", f"{text}."))
         else:
             findings.append(make_finding("glare_on_pad", f"{text}: what mirrors there may reach the pad."))

@@ -1,5 +1,6 @@
 """Measure a pad: the mean colour of its inner part without glare, drops and specks."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -10,6 +11,7 @@ from stripread.colour.area import block_mean, keep_typical
 from stripread.errors import PhotoTooSmallError
 from stripread.findings import Finding, make_finding
 from stripread.geometry import Float, apply_homography
+from stripread.strip.glare import NO_VEIL, GroundVeil, find_free_part, residual_veil
 
 __all__ = ["PadColour", "measure_pad"]
 
@@ -25,6 +27,9 @@ _GLARE_SHARE = 0.05  # glare has soft flanks: where a twentieth is seen, more is
 _UNEVEN = 0.10  # relative change across the pad: about 1.5 L* to either side of the mean of a middle tone
 _GLARE_BRIGHTER = 1.03  # times the pad's typical light
 _GLARE_SATURATION = 0.95  # times the pad's typical saturation
+_BLOCKS = 4
+# A pad whose blocks differ by less light, as share of white, is not searched for mirrored light: it would not be found.
+_STEADY = 0.022
 _GREY_SATURATION = 0.06  # a pad paler than this has no saturation to lose
 
 
@@ -42,6 +47,8 @@ class PadColour:
         Pixels used.
     side_px : float
         The shorter side of the whole pad. [px]
+    covariance_of_veil : ndarray, shape (3, 3)
+        What mirrored light that cannot be told from the pad leaves uncertain in the mean.
     share_left_out, share_glare, share_specks : float
         Of the inner part, 0 to 1: left out for any cause, for glare, for specks and drops.
     gradient : float
@@ -50,6 +57,7 @@ class PadColour:
 
     mean: Float
     covariance_of_mean: Float
+    covariance_of_veil: Float
     n_pixels: int
     side_px: float
     share_left_out: float
@@ -59,7 +67,15 @@ class PadColour:
     findings: tuple[Finding, ...]
 
 
-def measure_pad(linear: NDArray[np.floating], polygon: Float, *, blur_px: float = 1.0) -> PadColour:
+def measure_pad(
+    linear: NDArray[np.floating],
+    polygon: Float,
+    *,
+    blur_px: float = 1.0,
+    to_scene: Callable[[Float], Float] | None = None,
+    veil_beside: GroundVeil = NO_VEIL,
+    shaded: bool = False,
+) -> PadColour:
     """Return the colour of a pad.
 
     Parameters
@@ -70,29 +86,52 @@ def measure_pad(linear: NDArray[np.floating], polygon: Float, *, blur_px: float 
         Corners of the whole pad in pixels of ``linear``.
     blur_px : float
         Standard deviation of the picture's blur; the rim left out grows with it. [px]
+    to_scene : callable, optional
+        From ``linear`` (n, 3) to light in the scene, 1 for a perfect white; by default they are the same. Mirrored
+        light adds to the pad's there, in each channel alike.
+    veil_beside : GroundVeil
+        Mirrored light on the ground beside the pad.
+    shaded : bool
+        Whether a shadow is known to cross the pad: its edge on a pale pad looks like that of a mirror image.
 
     Raises
     ------
     PhotoTooSmallError
         If the pad reaches out of the picture or covers too few pixels to measure.
+    PhotoUnfitError
+        If too little of the pad is free of mirrored light.
     """
     corners = np.asarray(polygon, dtype=np.float64)
     sides = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
     side_px = float(sides.min())
-    pixels, positions = _inner_pixels(linear, corners, _inner_share(side_px, blur_px))
-    if len(pixels) < _LEAST_USED:
+    share = _inner_share(side_px, blur_px)
+    pixels, positions = _inner_pixels(linear, corners, share)
+    total = len(pixels)
+    if total < _LEAST_USED:
         raise PhotoTooSmallError(
             expected=f"at least {_LEAST_USED} pixels within a pad",
-            found=f"{len(pixels)} (its shorter side is {side_px:.1f} px)",
+            found=f"{total} (its shorter side is {side_px:.1f} px)",
             remedy="Go closer, until the card fills at least half of the picture's width; retake.",
         )
     channels = np.ascontiguousarray(pixels.T, dtype=np.float64)
     keep = keep_typical(channels, rounds=6)
     glare = _is_glare(channels, keep) & ~keep
+    free = None
+    if not shaded:
+        noticed = bool(np.count_nonzero(glare) > _GLARE_SHARE * total)
+        if noticed or _light_range(channels, positions, share, to_scene or _same) > _STEADY:
+            free = find_free_part(linear, corners, share=share, to_scene=to_scene or _same, noticed=noticed)
+    if free is not None:
+        lit = free.at(positions)
+        keep = np.zeros(total, dtype=bool)
+        keep[lit] = keep_typical(channels[:, lit], rounds=6)
+        glare = ~lit
     kept = channels[:, keep]
     mean, covariance = block_mean(kept, positions[keep])
     gradient, u_gradient = _gradient(kept, positions[keep], mean, covariance)
-    n, total = int(np.count_nonzero(keep)), len(pixels)
+    veil = residual_veil(free, veil_beside)
+    per_light = _per_light(mean, to_scene or _same) if veil.u > 0 else np.zeros(3)
+    n = int(np.count_nonzero(keep))
     share_glare = float(np.count_nonzero(glare)) / total
     findings = []
     if share_glare > _GLARE_SHARE:
@@ -102,8 +141,9 @@ def measure_pad(linear: NDArray[np.floating], polygon: Float, *, blur_px: float 
     if n < _SMALL_PIXELS or side_px < _SMALL_SIDE:
         findings.append(make_finding("pad_small", f"{n} pixels were used; the pad's shorter side is {side_px:.0f} px."))
     return PadColour(
-        mean=mean,
+        mean=np.maximum(mean - veil.mean * per_light, 0.1 * mean),
         covariance_of_mean=covariance,
+        covariance_of_veil=veil.u**2 * np.outer(per_light, per_light),
         n_pixels=n,
         side_px=side_px,
         share_left_out=1 - n / total,
@@ -112,6 +152,29 @@ def measure_pad(linear: NDArray[np.floating], polygon: Float, *, blur_px: float 
         gradient=gradient,
         findings=tuple(findings),
     )
+
+
+def _same(linear: Float) -> Float:
+    return linear
+
+
+def _light_range(channels: Float, places: Float, share: float, to_scene: Callable[[Float], Float]) -> float:
+    """Return how much lighter the lightest of 4 x 4 blocks is in the scene than the darkest but one."""
+    block = np.clip(((places / share + 0.5) * _BLOCKS).astype(int), 0, _BLOCKS - 1) @ np.array([1, _BLOCKS])
+    count = np.bincount(block, minlength=_BLOCKS**2)
+    some = count > 0
+    means = np.stack([np.bincount(block, channel, minlength=_BLOCKS**2)[some] / count[some] for channel in channels])
+    light = np.sort(to_scene(means.T).mean(axis=1))
+    return float(light[-1] - light[min(1, len(light) - 1)])
+
+
+def _per_light(mean: Float, to_scene: Callable[[Float], Float]) -> Float:
+    """Return the change (3,) of a decoded mean by the light added in the scene."""
+    step = 1e-3
+    linear = np.maximum(mean, 1e-4)
+    change = to_scene(np.stack([linear * (1 + step), linear * (1 - step)]))
+    result: Float = 2 * step * linear / np.maximum(change[0] - change[1], 1e-9)
+    return result
 
 
 def _inner_share(side_px: float, blur_px: float) -> float:

@@ -24,7 +24,9 @@ from stripread.simulate.scene import (
     View,
     half_plane,
     pad_corners_mm,
+    strip_to_card,
 )
+from stripread.strip.find import StripPose
 from stripread.strip.kinds import load_kind
 
 KIND = load_kind("clo2-wide")
@@ -88,6 +90,22 @@ SHOTS: dict[str, Shot] = {
             glare=(GlareSpot(centre_mm=(PAD_X, PAD_Y), radii_mm=(8.0, 7.0), strength=0.03, softness=1.0),)
         ),
     ),
+    "lamp in a part of the pad": replace(
+        CLEAN,
+        defects=Defects(
+            glare=(GlareSpot(centre_mm=(PAD_X + 1.5, PAD_Y + 1.5), radii_mm=(2.2, 1.8), strength=0.3, softness=1.0),)
+        ),
+    ),
+    "lamp in the middle of the pad": replace(
+        CLEAN,
+        defects=Defects(glare=(GlareSpot(centre_mm=(PAD_X, PAD_Y), radii_mm=(3.0, 2.8), strength=0.2, softness=1.0),)),
+    ),
+    "veil over the pad": replace(
+        CLEAN,
+        defects=Defects(
+            glare=(GlareSpot(centre_mm=(PAD_X, PAD_Y), radii_mm=(20.0, 18.0), strength=0.04, softness=1.0),)
+        ),
+    ),
 }  # fmt: skip
 
 Photos = Callable[[str], bytes]
@@ -143,6 +161,42 @@ def test_a_defect_is_named(photo: Photos, name: str, code: str) -> None:
 def test_what_the_light_beside_the_pad_warns_of_does_change_the_pad(photo: Photos, name: str) -> None:
     clean, spoilt = measure(photo("clean")).pads[0], measure(photo(name)).pads[0]
     assert np.linalg.norm(spoilt.lab - clean.lab) > 1.0
+
+
+def where_it_lies() -> StripPose:
+    to_card = strip_to_card(design_card(), PLACEMENT)
+    outline = np.array([[0, 0], [KIND.length_mm, 0], [KIND.length_mm, KIND.width_mm], [0, KIND.width_mm]])
+    return StripPose(
+        origin_mm=to_card[:2, :2] @ [0, KIND.width_mm / 2] + to_card[:2, 2],
+        direction=to_card[:2, 0],
+        flipped=False,
+        angle_deg=PLACEMENT.angle_deg,
+        outline_mm=outline @ to_card[:2, :2].T + to_card[:2, 2],
+        width_mm=KIND.width_mm,
+        shifts_mm={},
+        steps={},
+    )
+
+
+def test_a_lamp_in_a_part_of_the_pad_leaves_its_colour_and_widens_the_interval(photo: Photos) -> None:
+    card = enrolled(design_card(), PRINTER)
+    clean, lit = (
+        measure_strip(open_photo_bytes(photo(name), name), card, KIND, known=where_it_lies())
+        for name in ("clean", "lamp in a part of the pad")
+    )
+    assert codes(lit) == {"glare_on_pad"}
+    step = lit.pads[0].lab - clean.pads[0].lab
+    assert np.linalg.norm(step) < 1.0
+    assert step @ np.linalg.solve(lit.pads[0].u_pixels + lit.pads[0].u_glare, step) < 9
+    assert np.trace(lit.pads[0].u_glare) > 0.1
+    assert not clean.pads[0].u_glare.any()
+
+
+@pytest.mark.parametrize("name", ["lamp in the middle of the pad", "veil over the pad"])
+def test_a_lamp_over_all_of_the_pad_is_refused(photo: Photos, name: str) -> None:
+    card = enrolled(design_card(), PRINTER)
+    with pytest.raises(PhotoUnfitError, match="mirrors"):
+        measure_strip(open_photo_bytes(photo(name), name), card, KIND, known=where_it_lies())
 
 
 def test_a_faded_patch_is_named(photo: Photos) -> None:

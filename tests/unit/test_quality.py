@@ -283,6 +283,24 @@ def test_a_pad_brighter_than_every_usable_patch_is_named() -> None:
     assert codes(findings) == ["photo_clipped"]
 
 
+@pytest.mark.parametrize(("scale", "add", "veiled"), [(1.0, 0.03, True), (1.2, 0.0, False), (1.0, 0.005, False)])
+def test_light_mirrored_over_the_pad_is_told_from_more_light_by_the_plastic(
+    scale: float, add: float, veiled: bool
+) -> None:
+    view = slot(0.0, 0, 0)
+    view[:, 40:120] = view[:, 40:120] * scale + add
+    ground = measure_ground(
+        view,
+        np.array([[4.0, 0, 40], [0, 4.0, 39.5]]),
+        (np.array([4.0, 4.0]), np.array([396.0, 76.0])),
+        length_mm=80,
+        width_mm=6,
+        pad_along_mm=(4.5, 10.5),
+    )
+    assert ground is not None
+    assert ground.veiled is veiled
+
+
 def test_median_of_what_is_known_is_that_of_numpy() -> None:
     rng = np.random.default_rng(4)
     cells = rng.random((40, 9))

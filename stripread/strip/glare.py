@@ -1,0 +1,235 @@
+"""A lamp mirrored in a pad, told from the pad: where it is free, and what mirrored light may be left there.
+
+Mirrored light adds to the pad's, and it has the lamp's colour, which is about that of the card's white: in linear light
+with the lamp's colour divided out, pixel i of the pad shows p_i = c + s_i w, with the pad's colour c, w = (1, 1, 1) and
+s_i >= 0 (the dichromatic model: Shafer 1985, Color Research and Application 10, 210). An uneven dye changes p towards
+the plastic, shade changes it along c; so the direction tells which one it is, and where s is least the pad is seen.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stripread.errors import PhotoUnfitError
+from stripread.geometry import Float, apply_homography
+from stripread.strip.spot import fit_base
+
+__all__ = ["NO_VEIL", "FreePart", "GroundVeil", "Veil", "find_free_part", "residual_veil"]
+
+_CELLS, _SAMPLES = 7, 4  # cells a side of the pad's inner part, samples a side of each
+# Thresholds of our choice, judged on simulated photos of the seen part (tests/benchmarks/glare.py). Light as share of
+# white. In photos without glare cells differ by up to 0.015 (5 to 95 %, smoothed), and 0.45 of it is along white.
+_LEAST_RANGE = 0.022
+_RANGE_SIGMAS = 2.5
+_ALONG_WHITE = 0.70
+_PLASTIC = 0.85
+_SHADE_MORE = 0.5
+_LEAST_APART = 0.05  # square of the sine: tone curve and noise turn directions by ten degrees, a pale pad's lie nearer
+_LEAST_DIRECTION = 0.10  # a pad paler than this lies too near to the plastic for a direction between them
+# Noise of a cell's light by that of its tint (each channel less their mean), and what the tint does not show of it.
+_NOISE_OF_TINT, _LEAST_NOISE = 1.2, 0.004
+_FREE, _FREE_SIGMAS = 0.008, 1.3  # cells within this of the least light count as free
+_LEAST_FREE = 0.15
+_LEFT_IN_FREE = 0.5  # of the tolerance times how much more is lit than free, at most as at _SCARCE: more than one spot
+_SCARCE = 0.30
+_SATURATED = 0.97  # decoded light: from here on a cell is not a lamp's light added to the pad's
+_U_LEAST, _U_MOST = 0.004, 0.03
+_OF_NEAR, _NEAR_MOST = 0.36, 0.02  # of light beside one side of the pad only: anything between none and all of it
+_OF_GROUND = 0.75  # of the light on the ground beside a pad
+
+
+@dataclass(frozen=True, slots=True)
+class Veil:
+    """Mirrored light that is left in a pad's colour, as share of white: estimate and standard uncertainty."""
+
+    mean: float
+    u: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GroundVeil:
+    """Mirrored light on the ground beside a pad, as share of white.
+
+    Attributes
+    ----------
+    both : tuple of float
+        Mean on either side where it mirrors on both; empty where it does not.
+    near : float
+        The most of either side; 0 where none is seen.
+    """
+
+    both: tuple[float, ...] = ()
+    near: float = 0.0
+
+
+NO_VEIL = GroundVeil()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FreePart:
+    """Where on a pad the least light mirrors.
+
+    Attributes
+    ----------
+    free : ndarray of bool, shape (7, 7)
+        Cells of the inner part, [across, along] as the pad's corners go.
+    reach : float
+        Side of the inner part over the pad's.
+    tolerance : float
+        By how much light may differ among free cells.
+    left : Veil
+        Mirrored light in the free cells, by a fit of the spot and the pad under it.
+    """
+
+    free: NDArray[np.bool_]
+    reach: float
+    tolerance: float
+    left: Veil
+
+    @property
+    def share(self) -> float:
+        """Share of the inner part that is free."""
+        return float(self.free.mean())
+
+    def at(self, places: Float) -> NDArray[np.bool_]:
+        """Return which places (n, 2) on the pad, -0.5 to 0.5, are free."""
+        cell = np.clip(((places / self.reach + 0.5) * _CELLS).astype(int), 0, _CELLS - 1)
+        result: NDArray[np.bool_] = self.free[cell[:, 1], cell[:, 0]]
+        return result
+
+
+def find_free_part(
+    linear: NDArray[np.floating],
+    corners: Float,
+    *,
+    share: float,
+    to_scene: Callable[[Float], Float],
+    noticed: bool,
+) -> FreePart | None:
+    """Find where a pad is free of mirrored light; None if none is seen on it.
+
+    Parameters
+    ----------
+    linear : ndarray, shape (rows, columns, 3)
+        Decoded light of the pad and its surroundings.
+    corners : ndarray, shape (4, 2)
+        Of the whole pad. [px]
+    share : float
+        Side of the inner part over the pad's.
+    to_scene : callable
+        From decoded light (n, 3) to light in the scene, the lamp's colour divided out, 1 on white.
+    noticed : bool
+        Whether glare was seen otherwise, as by single bright pixels.
+    """
+    seen = _cell_medians(linear, corners, share)
+    cells = to_scene(seen.reshape(-1, 3)).reshape(_CELLS, _CELLS, 3)
+    light = cells.mean(axis=2)
+    tint = cells - light[..., None]  # mirrored light leaves it alone: it tells the noise under a spot as well
+    darker = light <= np.median(light)  # where a spot saturates the camera it has a tint of its own
+    rough = 1.4826 * float(np.median(np.abs(tint - cv2.blur(tint, (3, 3)))[darker]))
+    sigma = float(np.hypot(_NOISE_OF_TINT * rough, _LEAST_NOISE))
+    smooth = cv2.blur(cells, (3, 3), borderType=cv2.BORDER_REFLECT)
+    light_range = float(np.ptp(np.quantile(smooth.mean(axis=2), [0.05, 0.95])))
+    found = light_range > max(_LEAST_RANGE, _RANGE_SIGMAS * sigma) and _is_along_white(smooth)
+    if not found and not noticed:
+        return None
+    # A median keeps the edge of a spot where it is.
+    steady = cv2.medianBlur(light.astype(np.float32), 3)
+    low = float(np.sort(steady, axis=None)[: _CELLS * _CELLS // 5].mean())
+    tolerance = max(_FREE, _FREE_SIGMAS * sigma)
+    free = steady <= low + tolerance
+    left = Veil(0.0, 0.0)  # dots that are bright and small leave nothing to the cells
+    if found:
+        lit = (seen.max(axis=2) < _SATURATED) & (light > steady - 2 * tolerance)  # specks are darker than their cells
+        base = fit_base(light, lit, max(_LEAST_NOISE, tolerance / 2))
+        left = Veil(0.0, 1.0) if base is None else Veil(max(float(light[free].mean()) - base.light, 0.0), base.u)
+    return FreePart(free=free, reach=share, tolerance=tolerance, left=left)
+
+
+def _cell_medians(linear: NDArray[np.floating], corners: Float, share: float) -> Float:
+    """Median (7, 7, 3) of each cell of the inner part: specks smaller than half a cell do not count."""
+    count = _CELLS * _SAMPLES
+    steps = ((np.arange(count) + 0.5) / count - 0.5) * share
+    square = np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]], dtype=np.float32)
+    to_picture = cv2.getPerspectiveTransform(square, corners.astype(np.float32))
+    places = apply_homography(np.asarray(to_picture, dtype=np.float64), np.stack(np.meshgrid(steps, steps), axis=-1))
+    x, y = np.moveaxis(places.astype(np.float32), -1, 0)
+    seen = cv2.remap(
+        np.asarray(linear, dtype=np.float32), x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    ).astype(np.float64)
+    blocks = seen.reshape(_CELLS, _SAMPLES, _CELLS, _SAMPLES, 3).transpose(0, 2, 1, 3, 4)
+    result: Float = np.median(blocks.reshape(_CELLS, _CELLS, _SAMPLES * _SAMPLES, 3), axis=2)
+    return result
+
+
+def _is_along_white(cells: Float) -> bool:
+    """Return whether cells (7, 7, 3) differ along white, and more so than along shade or towards the plastic."""
+    flat = cells.reshape(-1, 3)
+    off = flat - flat.mean(axis=0)
+    square = float((off**2).sum())
+    white = np.ones(3) / np.sqrt(3)
+    along_white = float(((off @ white) ** 2).sum()) / square
+    if along_white < _ALONG_WHITE:
+        return False
+    pad = np.quantile(flat, 0.2, axis=0)
+    for rival, more in ((_PLASTIC - pad, 0.0), (pad, _SHADE_MORE)):
+        length = float(np.linalg.norm(rival))
+        apart = 1 - (rival @ white / max(length, 1e-9)) ** 2  # what light along the one lacks along the other
+        along_rival = float(((off @ rival / max(length, 1e-9)) ** 2).sum()) / square
+        if length > _LEAST_DIRECTION and apart > _LEAST_APART and along_rival - along_white > more * apart:
+            return False
+    return True
+
+
+def residual_veil(part: FreePart | None, beside: GroundVeil) -> Veil:
+    """Return what mirrored light may be left in the free part of a pad.
+
+    Parameters
+    ----------
+    part : FreePart or None
+        None where no mirror image is seen on the pad.
+    beside : GroundVeil
+
+    Raises
+    ------
+    PhotoUnfitError
+        If too little is free, or so much may be left that no number could be trusted.
+    """
+    if part is not None and part.share < _LEAST_FREE:
+        raise _mirrors(
+            expected="about a sixth of a pad, or more, free of mirrored light",
+            found=f"a lamp or window that mirrors in {1 - part.share:.0%} of it, or the edge of a shadow over it",
+        )
+    mean = u = 0.0
+    if part is not None:
+        lit = _LEFT_IN_FREE * part.tolerance * (1 - part.share) / max(part.share, _SCARCE)
+        mean, u = part.left.mean, float(np.linalg.norm([part.left.u, lit, _U_LEAST]))
+    if beside.both:
+        # The free part of a pad lies to the darker side, a pad without any difference between both. Ground is matt and
+        # a pad wet, or the other way round: the pad may mirror none of it, or twice as much.
+        geometric = float(np.prod(np.maximum(beside.both, 1e-6)) ** (1 / len(beside.both)))
+        mirrored = float(np.mean(beside.both)) if part is None else geometric
+        mean = max(mean, _OF_GROUND * mirrored)  # where it is the same spot, the fit has taken it off already
+        u = float(np.hypot(u, max(0.5 * mirrored, 0.25 * np.ptp(beside.both) if part is None else 0.0)))
+    elif part is None:
+        # An image with a sharp rim may end within the pad's own rim or beyond it. A pad without any difference between
+        # its cells is hardly free of a strong and soft one by chance: strong light tells no more than weak light.
+        mean, u = min(_OF_NEAR * beside.near, _NEAR_MOST / 2), min(_OF_NEAR * beside.near, _NEAR_MOST)
+    if u > _U_MOST:
+        raise _mirrors(
+            expected="a pad without mirrored light",
+            found=f"light that mirrors all over it and may add {mean + u:.0%} of white to its colour",
+        )
+    return Veil(mean=mean, u=u)
+
+
+def _mirrors(*, expected: str, found: str) -> PhotoUnfitError:
+    return PhotoUnfitError(
+        expected=expected,
+        found=found,
+        remedy="Tilt the phone or turn the card so that no lamp or window mirrors in the pad and no shadow falls on "
+        "it; retake.",
+    )
