@@ -19,7 +19,7 @@ __all__ = ["SURE", "decide"]
 SURE = float(np.log(100))  # from which an end without a visible pad is known by what the other end bears
 _ODDS = float(np.log(8))  # from which one way round is taken
 _SURER, _CLEAN = float(np.log(30)), 0.15  # the same where the other end bears clean pads: of little misfit
-_HARDLY = 3.0  # Delta E: a pad so like its plastic may be a blotch
+_HARDLY = 4.0  # Delta E: a pad so like its plastic may be a blotch
 _UNLIKELY = -1.5  # log odds under which what shows at an end is no pad
 _LIKELY = 1.0  # log odds from which an end by itself would pass for the pads'
 _CLOSE = 1.0  # log odds within which the tip mark may decide against what was seen
@@ -81,8 +81,8 @@ def _could_be_pads(one: Hypothesis) -> bool:
 
 
 def _hardly_shows(better: Hypothesis, other: Hypothesis) -> bool:
-    """Tell whether what was seen at the better end may be nothing, and the other end bears nothing either."""
-    return max(better.layout.steps) < _HARDLY and not all(other.layout.seen)
+    """Tell whether what was seen at either end may be nothing."""
+    return max(*better.layout.steps, *other.layout.steps) < _HARDLY
 
 
 def _at_mark(ways: Sequence[Hypothesis], view: SlotView) -> Hypothesis | None:

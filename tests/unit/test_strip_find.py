@@ -440,10 +440,14 @@ def test_a_strip_of_another_size_is_no_strip_of_the_kind(size: dict[str, float],
 
 
 def test_pads_at_both_ends_are_never_guessed_at() -> None:
-    for shades, other in ((("blank",), "blank"), (("pink",), "faint pink")):
-        view, _ = draw(Drawing(kind=WIDE, shades=shades, extra=((73.0, other),)))
-        with pytest.raises((PadCountError, StripNotFoundError)):
-            find_strip(view, WIDE)
+    view, _ = draw(Drawing(kind=WIDE, shades=("pink",), extra=((73.0, "faint pink"),)))
+    with pytest.raises(StripNotFoundError, match="both ends"):
+        find_strip(view, WIDE)
+    # Two faint ones may be none: then neither end is taken, and both are measured.
+    view, _ = draw(Drawing(kind=WIDE, shades=("blank",), extra=((73.0, "blank"),)))
+    pose = find_strip(view, WIDE)
+    assert pose.unseen
+    assert pose.other_way is not None
 
 
 def test_view_places_go_there_and_back() -> None:
