@@ -314,7 +314,8 @@ def _slot_view(seen: CardMeasurement) -> SlotView:
         return seen.correction.lab(relative * card_white(seen, places_mm), places_mm)
 
     view = card_view(seen, strip_room(seen.card), margin_mm=_VIEW_MARGIN_MM)
-    return replace(view, tip_mark_mm=seen.card.tip_mark_mm, to_lab=to_lab)
+    printed = seen.card.slot is not None
+    return replace(view, printed=printed, tip_mark_mm=seen.card.tip_mark_mm, to_lab=to_lab)
 
 
 def _measure_pads(

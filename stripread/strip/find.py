@@ -93,7 +93,7 @@ def _between(
         near = refine_long_edges(picture, view.slot, rough, reach_mm=kind.length_mm / 2 + 8, curled=False)
         edges = near if abs(near.width_mm - rough.width_mm) < STEP_MM else edges
     _check_size(edges.width_mm, kind.width_mm, "wide", kind)
-    if find_rival(picture, view.slot, edges, length_mm=kind.length_mm) is not None:
+    if view.printed and find_rival(picture, view.slot, edges, length_mm=kind.length_mm) is not None:
         raise StripNotFoundError(
             expected=f"one strip of kind {kind.name} in the slot", found="more than one strip", remedy=_REMEDY
         )

@@ -13,7 +13,6 @@ _CLEAR_MM = 1.2  # of the strip's own edges, their blur and thin shadow
 _LIKE_PLASTIC = 0.6  # of the plastic's difference from the ground: as bright, and of its colour
 _SKIP = 3  # pixels of 0.25 mm: plenty for something as large as a strip
 _LEAST_AREA, _LEAST_LENGTH, _LEAST_WIDTH = 0.25, 0.4, 0.4  # shares of the strip's own
-_MOST = 1.4  # times its own; more is paper, or the card
 
 
 def find_rival(picture: Picture, slot: Rect, edges: LongEdges, *, length_mm: float) -> Float | None:
@@ -53,7 +52,7 @@ def find_rival(picture: Picture, slot: Rect, edges: LongEdges, *, length_mm: flo
         points = np.argwhere(labels == label)[:, ::-1].astype(np.float32)
         _, sides, _ = minAreaRect(points)
         long, wide = max(sides) * pixel / length_mm, min(sides) * pixel / edges.width_mm
-        if _LEAST_LENGTH < long < _MOST and _LEAST_WIDTH < wide < _MOST:
+        if _LEAST_LENGTH < long and _LEAST_WIDTH < wide:
             column, row = centres[label]
             return ribbon.to_card(ribbon.along[0] + column * pixel, ribbon.across[0] + row * pixel)
     return None

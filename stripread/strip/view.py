@@ -37,6 +37,8 @@ class SlotView:
         Where on the card the centre of the top left pixel lies.
     slot : Rect
         The slot on the card.
+    printed : bool
+        Whether the slot is one that the card has, with a ground of one colour; not merely room left on it.
     tip_mark_mm : tuple of float or None
         Where the card marks the end at which the dipped tip is to lie.
     to_lab : callable or None
@@ -47,6 +49,7 @@ class SlotView:
     px_per_mm: float
     origin_mm: Float
     slot: Rect
+    printed: bool = True
     tip_mark_mm: tuple[float, float] | None = None
     to_lab: Callable[[Float, Float], Float] | None = None
 
