@@ -52,7 +52,7 @@ def find_rival(picture: Picture, slot: Rect, edges: LongEdges, *, length_mm: flo
         points = np.argwhere(labels == label)[:, ::-1].astype(np.float32)
         _, sides, _ = minAreaRect(points)
         long, wide = max(sides) * pixel / length_mm, min(sides) * pixel / edges.width_mm
-        if _LEAST_LENGTH < long and _LEAST_WIDTH < wide:
+        if long > _LEAST_LENGTH and wide > _LEAST_WIDTH:
             column, row = centres[label]
             return ribbon.to_card(ribbon.along[0] + column * pixel, ribbon.across[0] + row * pixel)
     return None
