@@ -68,7 +68,8 @@ def find_long_edges(picture: Picture, slot: Rect, *, length_mm: float, width_mm:
     best, found = [0.0] * len(_WIDTHS_OFF), [(0, 0, 0)] * len(_WIDTHS_OFF)
     for gap in range(round(0.55 * width_mm / STEP_MM), round(1.7 * width_mm / STEP_MM) + 1):
         one, other = squares[:, :-gap], squares[:, gap:]
-        product = np.einsum("car,car->ar", sums[:, :, :-gap], sums[:, :, gap:])
+        here, there = sums[:, :, :-gap], sums[:, :, gap:]
+        product = here[0] * there[0] + here[1] * there[1] + here[2] * there[2]
         # the weaker edge's length times minus the cosine between both: opposite steps, in and out of the strip
         grade = np.clip(-product, 0, None) / np.sqrt(np.maximum(np.maximum(one, other), 1e-12))
         top = int(grade.argmax())
@@ -164,10 +165,7 @@ def _line(ribbon: Ribbon, angle: int, row: float, gap_mm: float) -> LongEdges:
 
 def _clipped_steps(ribbon: Ribbon) -> tuple[NDArray[np.float32], float, float]:
     """Return colour steps across, (rows, blocks, 3), clipped; their noise per channel and the clip, in Delta E."""
-    blocks = len(ribbon.along) // _BLOCK
-    used = ribbon.roots[:, : blocks * _BLOCK]
-    lab = lab_difference(used.reshape(len(used), blocks, _BLOCK, 3).mean(axis=2))
-    valid = ribbon.in_slot[:, : blocks * _BLOCK].reshape(len(used), blocks, _BLOCK).min(axis=2)
+    lab, valid = _in_blocks(ribbon)
     steps = np.zeros_like(lab)
     steps[_REACH:-_REACH] = lab[2 * _REACH :] - lab[: -2 * _REACH]
     valid[_REACH:-_REACH] &= valid[2 * _REACH :] & valid[: -2 * _REACH]
@@ -178,6 +176,14 @@ def _clipped_steps(ribbon: Ribbon) -> tuple[NDArray[np.float32], float, float]:
     cap = max(4 * noise, 0.5)
     steps *= (np.minimum(1, cap / np.maximum(size, 1e-9)) * valid)[..., None]
     return steps.astype(np.float32), noise, cap
+
+
+def _in_blocks(ribbon: Ribbon) -> tuple[Float, NDArray[np.bool_]]:
+    """Return colours as about CIELAB, averaged over blocks of columns, and which blocks lie wholly in the slot."""
+    rows, blocks = len(ribbon.across), len(ribbon.along) // _BLOCK
+    mean = cv2.resize(ribbon.roots[:, : blocks * _BLOCK], (blocks, rows), interpolation=cv2.INTER_AREA)
+    whole = np.asarray(ribbon.in_slot[:, : blocks * _BLOCK].reshape(rows, blocks, _BLOCK).all(axis=2))
+    return lab_difference(mean), whole
 
 
 def refine_long_edges(
@@ -196,10 +202,8 @@ def refine_long_edges(
         half_length_mm=reach_mm,
         half_width_mm=rough.width_mm / 2 + 3,
     )
-    blocks = len(ribbon.along) // _BLOCK
-    shape = (len(ribbon.across), blocks, _BLOCK)
-    lab = lab_difference(ribbon.roots[:, : blocks * _BLOCK].reshape(*shape, 3).mean(axis=2))
-    valid = ribbon.in_slot[:, : blocks * _BLOCK].reshape(shape).min(axis=2)
+    lab, valid = _in_blocks(ribbon)
+    blocks = valid.shape[1]
     steps = lab[2:] - lab[:-2]
     valid = valid[2:] & valid[1:-1] & valid[:-2]
     across = ribbon.across[1:-1]

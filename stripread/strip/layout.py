@@ -254,6 +254,7 @@ def extra_pads(strip: StripColour, kind: StripKind, layout: Layout, noise: StepN
     size = float(sizes.max())
     handle = handle_from(kind)
     room = size / 2 + ENDS_MM
+    strip = strip.until(handle + size + GAP_MM)
     at = strip.from_tip
     rest = _painted_over(strip, places, sizes)
     spread = _average(strip.spread**2, size - 2 * RIM_MM)

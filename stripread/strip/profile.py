@@ -27,6 +27,7 @@ _LEAST_ROWS = 3  # of 0.25 mm beside the strip, to know the ground there
 _SAME_THING = 0.5  # of a thing's difference from the ground: an edge with a smaller step lies within the thing
 _NEAR_MM = 3.0  # how far a thing beside the strip may sway its colours, by its edge and shadow
 _LIGHT_MM, _SLOW_LIGHT_MM = 1.25, 12.0  # sudden and slow: over which the ground's light is averaged along the strip
+_EVEN = 0.01  # scatter of the ground's brightness without shadows
 _LONGEST_LAG = 36  # steps of 0.25 mm: a shadow's edge at 60 degrees
 _DARK_GROUND = 0.25  # cube root: on black ground the quotient would only carry noise
 _SHARES = (0.5, 0.35, 0.2, 0.1, 0.05)  # of the plastic's difference from the ground
@@ -139,8 +140,8 @@ def _across(roots: Float32, in_slot: Bool) -> tuple[Float, Float, Float]:
 
 def _usual_ground(roots: Float32) -> tuple[Float, float]:
     """Return the ground's colour in full light (its brighter pixels) and how far from its hue its own pixels may be."""
-    middle = np.median(roots, axis=0).astype(np.float64)
-    light, hue = _light_and_hue(roots[::4], middle)
+    middle = np.median(roots[::4], axis=0).astype(np.float64)
+    light, hue = _light_and_hue(roots[::8], middle)
     hue_off = max(_HUE_OFF, _HUE_SCATTERS * float(np.median(hue)))
     own = hue < hue_off
     return (middle * float(np.percentile(light[own], 75)) if own.any() else middle), hue_off
@@ -229,6 +230,8 @@ def _lag_between_sides(brightness: Float) -> int:
     """Return the lag, in half steps of the ribbon, at which both sides' light agrees best; 0 unless that is clear."""
     one, other = brightness
     n = len(one)
+    if np.nanstd(brightness) < _EVEN:
+        return 0  # nothing casts a shadow
     best, lag = np.inf, 0
     for tried in sorted(range(-_LONGEST_LAG, _LONGEST_LAG + 1, 2), key=abs):
         size = n - 2 * abs(tried)

@@ -63,6 +63,20 @@ class StripColour:
     off_usual: Float
     length_mm: float
 
+    def until(self, end_mm: float) -> "StripColour":
+        """Return the part of the strip from its tip to a place."""
+        part = self.from_tip < end_mm
+        return StripColour(
+            from_tip=self.from_tip[part],
+            colour=self.colour[part],
+            raw=self.raw[part],
+            light_play=self.light_play[part],
+            sway=self.sway[part],
+            spread=self.spread[part],
+            off_usual=self.off_usual[:, part],
+            length_mm=self.length_mm,
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Steps:
@@ -153,7 +167,10 @@ def step_noise(strip: StripColour, kind: StripKind, *, play_mm: float) -> StepNo
     size = max(pad.size_mm[0] for pad in kind.pads)
     first = max(pad.centre_mm[0] + pad.size_mm[0] / 2 for pad in kind.pads) + play_mm + RIM_MM
     reach = size / 2 + GAP_MM
-    behind = np.flatnonzero((strip.from_tip > first) & (strip.from_tip < strip.length_mm))
+    near_mm = min(first + 2 * reach + _NEAR_PADS_MM, handle_from(kind))
+    behind = np.flatnonzero((strip.from_tip > first) & (strip.from_tip < near_mm))
+    if len(behind) < 2 * round(reach / STEP_MM) + 1 + _ENOUGH:
+        behind = np.flatnonzero((strip.from_tip > first) & (strip.from_tip < strip.length_mm))
     window = 2 * round(reach / STEP_MM) + 1
     if len(behind) < window:
         return StepNoise(np.eye(3) / _USUAL_NOISE, 0.2, _USUAL_NOISE, float(np.median(strip.spread)))
