@@ -9,7 +9,7 @@ _SKETCHES = {
     "whole": ("card_not_found", "several_cards", "mirrored_photo", "card_covered"),
     "near": ("pad_small", "photo_too_small"),
     "flat": ("card_bent",),
-    "strip": ("strip_not_found", "strip_upside_down", "pad_count", "pad_covered"),
+    "strip": ("strip_not_found", "strip_upside_down", "pad_count", "pad_covered", "pad_not_seen", "end_by_mark"),
     "light": (
         "photo_unfit", "photo_clipped", "photo_dark", "glare_on_pad", "shadow_edge", "mixed_light", "poor_correction",
     ),
