@@ -39,8 +39,6 @@ def decide(ways: Sequence[Hypothesis], view: SlotView, kind: StripKind) -> Strip
             raise _pad_covered(chosen.covered)
         if extra := extra_pads(chosen.strip, kind, chosen.layout, chosen.noise):
             raise _other_pads(chosen.layout, extra, kind)
-        if chosen.layout.stained is not None:
-            raise _pad_covered(chosen.layout.stained)
         if _hardly_shows(better, other) and (better.log_odds < _LIKELY or not (decided or chosen is marked)):
             return _unseen(better, other, view, kind)
         if not decided and chosen is not marked:

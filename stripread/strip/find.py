@@ -28,7 +28,7 @@ _SIZE_BLUR_MM = 0.35  # what the blur and the thin shadow of an edge may add
 _SMALL_GAP_MM = 1.5  # a line across the strip, printed or of shade
 _LARGE_HOLE_MM = 15.0  # in the handle, that the slot's ground may show through
 # Delta E from the ground from which plastic is taken for a strip; half of it with a pale pad, none with a strong one.
-_LEAST_PLASTIC = 6.0
+_LEAST_PLASTIC = 4.0
 _REMEDY = "Lay one strip in the slot, pads up, and retake the photo."
 
 
