@@ -17,7 +17,7 @@ from stripread.strip.hypotheses import best_of_end, colour_odds
 from stripread.strip.kinds import StripKind
 from stripread.strip.pose import StripPose, make_pose
 from stripread.strip.profile import Run, find_run, measure_profile
-from stripread.strip.rivals import find_rival
+from stripread.strip.rivals import has_rival
 from stripread.strip.view import STEP_MM, Picture, SlotView, shrink_view, straighten
 
 __all__ = ["find_strip"]
@@ -93,7 +93,7 @@ def _between(
         near = refine_long_edges(picture, view.slot, rough, reach_mm=kind.length_mm / 2 + 8, curled=False)
         edges = near if abs(near.width_mm - rough.width_mm) < STEP_MM else edges
     _check_size(edges.width_mm, kind.width_mm, "wide", kind)
-    if view.printed and find_rival(picture, view.slot, edges, length_mm=kind.length_mm) is not None:
+    if view.printed and has_rival(picture, view.slot, edges, length_mm=kind.length_mm):
         raise StripNotFoundError(
             expected=f"one strip of kind {kind.name} in the slot", found="more than one strip", remedy=_REMEDY
         )

@@ -2,11 +2,11 @@
 
 import numpy as np
 
-from stripread.geometry import Float, Rect
+from stripread.geometry import Rect
 from stripread.strip.edges import LongEdges
 from stripread.strip.view import STEP_MM, Picture, lab_difference, straighten
 
-__all__ = ["find_rival"]
+__all__ = ["has_rival"]
 
 # Our choice, judged on drawn slots and on the looks of the seen families.
 _CLEAR_MM = 1.2  # of the strip's own edges, their blur and thin shadow
@@ -15,8 +15,8 @@ _SKIP = 3  # pixels of 0.25 mm: plenty for something as large as a strip
 _LEAST_AREA, _LEAST_LENGTH, _LEAST_WIDTH = 0.25, 0.4, 0.4  # shares of the strip's own
 
 
-def find_rival(picture: Picture, slot: Rect, edges: LongEdges, *, length_mm: float) -> Float | None:
-    """Return the middle on the card of a second strip beside the one between the edges; None where there is none.
+def has_rival(picture: Picture, slot: Rect, edges: LongEdges, *, length_mm: float) -> bool:
+    """Tell whether a second strip lies in the slot beside the one between the edges.
 
     What counts is a piece of the plastic's own colour, as long and as wide as a good part of a strip of that length.
     """
@@ -35,7 +35,7 @@ def find_rival(picture: Picture, slot: Rect, edges: LongEdges, *, length_mm: flo
     inside = in_slot & (np.abs(across) < edges.width_mm / 4)
     free = in_slot & (np.abs(across) > edges.width_mm / 2 + _CLEAR_MM)
     if not inside.any() or not free.any():
-        return None
+        return False
     ground = np.median(roots[free], axis=0)
     apart = lab_difference(roots[inside] - ground)
     far = np.linalg.norm(apart, axis=1)
@@ -44,8 +44,8 @@ def find_rival(picture: Picture, slot: Rect, edges: LongEdges, *, length_mm: flo
     like = free & (share > _LIKE_PLASTIC)
     pixel = _SKIP * STEP_MM
     if like.sum() * pixel**2 < _LEAST_AREA * length_mm * edges.width_mm:
-        return None
-    count, labels, stats, centres = connectedComponentsWithStats(like.astype(np.uint8), connectivity=4)
+        return False
+    count, labels, stats, _ = connectedComponentsWithStats(like.astype(np.uint8), connectivity=4)
     for label in range(1, count):
         if stats[label, 4] * pixel**2 < _LEAST_AREA * length_mm * edges.width_mm:
             continue
@@ -53,6 +53,5 @@ def find_rival(picture: Picture, slot: Rect, edges: LongEdges, *, length_mm: flo
         _, sides, _ = minAreaRect(points)
         long, wide = max(sides) * pixel / length_mm, min(sides) * pixel / edges.width_mm
         if long > _LEAST_LENGTH and wide > _LEAST_WIDTH:
-            column, row = centres[label]
-            return ribbon.to_card(ribbon.along[0] + column * pixel, ribbon.across[0] + row * pixel)
-    return None
+            return True
+    return False
