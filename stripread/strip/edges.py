@@ -14,7 +14,8 @@ from stripread.strip.view import STEP_MM, Picture, Ribbon, lab_difference, strai
 
 __all__ = ["LongEdges", "find_edge_at_border", "find_long_edges", "refine_long_edges"]
 
-_ANGLES = np.tan(np.deg2rad(np.arange(-12.0, 12.1, 1.5)))
+# Slopes to the slot's axis: as strips are laid, and as short ones may lie over a corner of the slot.
+_USUAL_ANGLES, _WIDE_ANGLES = (np.tan(np.deg2rad(np.arange(-reach, reach + 0.1, 1.5))) for reach in (12.0, 27.0))
 _BLOCK = 5  # columns of 0.25 mm: short enough to stay on an edge turned by 12 degrees
 _REACH = 2  # rows to either side of an edge, 0.5 mm: the blur of a coarse photo
 _LEAST_SIGNIFICANCE = 7.0  # standard deviations; chance alone reaches about 4.5 over all the places that are tried
@@ -57,13 +58,15 @@ class LongEdges:
         return place, tangent / np.hypot(*tangent)
 
 
-def find_long_edges(picture: Picture, slot: Rect, *, length_mm: float, width_mm: float) -> LongEdges | None:
+def find_long_edges(
+    picture: Picture, slot: Rect, *, length_mm: float, width_mm: float, askew: bool = False
+) -> LongEdges | None:
     """Return the best pair of opposite edges about ``width_mm`` apart, roughly; None where no pair stands out.
 
-    Every line within 12 degrees of the slot's axis is tried: the colour step across it is added up along it, each
+    Every line within 12 degrees of the slot's axis is tried, 27 where it may lie ``askew``: the colour step across it is added up along it, each
     place counting no more than a few times the noise, so that a long faint edge beats a short strong one.
     """
-    lines = _add_up_lines(picture, slot)
+    lines = _add_up_lines(picture, slot, _WIDE_ANGLES if askew else _USUAL_ANGLES)
     sums, squares = lines.sums, lines.squares
     best, found = [0.0] * len(_WIDTHS_OFF), [(0, 0, 0)] * len(_WIDTHS_OFF)
     for gap in range(round(0.55 * width_mm / STEP_MM), round(1.7 * width_mm / STEP_MM) + 1):
@@ -81,13 +84,13 @@ def find_long_edges(picture: Picture, slot: Rect, *, length_mm: float, width_mm:
     for k in range(len(_WIDTHS_OFF)):
         if best[k] >= lines.least(length_mm, _LEAST_SHARE):
             angle, row, gap = found[k]
-            return _line(lines.ribbon, angle, row + gap / 2, gap * STEP_MM)
+            return _line(lines, angle, row + gap / 2, gap * STEP_MM)
     return None
 
 
 def find_edge_at_border(picture: Picture, slot: Rect, *, length_mm: float, width_mm: float) -> LongEdges | None:
     """Return where a strip lies of which one long edge shows in the slot and the other lies over the slot's side."""
-    lines = _add_up_lines(picture, slot)
+    lines = _add_up_lines(picture, slot, _USUAL_ANGLES)
     length = np.sqrt(lines.squares)
     across = lines.ribbon.across
     clear = across[lines.ribbon.in_slot.any(axis=1)]
@@ -103,7 +106,7 @@ def find_edge_at_border(picture: Picture, slot: Rect, *, length_mm: float, width
     angle, row, side = found
     if not _reaches_border(lines, side, length_mm):
         return None
-    edge = _line(lines.ribbon, angle, row - side * width_mm / 2 / STEP_MM, width_mm)
+    edge = _line(lines, angle, row - side * width_mm / 2 / STEP_MM, width_mm)
     return replace(edge, width_mm=width_mm, side=side)
 
 
@@ -112,6 +115,7 @@ class _Lines:
     """Colour steps added up along every line: by channel, angle and row of its middle; (3, a, r) and (a, r)."""
 
     ribbon: Ribbon
+    slopes: Float
     sums: NDArray[np.float32]
     squares: NDArray[np.float32]
     blocks: int
@@ -135,7 +139,7 @@ def _reaches_border(lines: _Lines, side: float, length_mm: float) -> bool:
     return bool(other.sum() * STEP_MM > _LEAST_SHARE_ALONE * length_mm)
 
 
-def _add_up_lines(picture: Picture, slot: Rect) -> _Lines:
+def _add_up_lines(picture: Picture, slot: Rect, slopes: Float) -> _Lines:
     axis = np.array([1.0, 0.0]) if slot.width >= slot.height else np.array([0.0, 1.0])
     half_length, half_width = max(slot.width, slot.height) / 2, min(slot.width, slot.height) / 2
     ribbon = straighten(
@@ -143,8 +147,8 @@ def _add_up_lines(picture: Picture, slot: Rect) -> _Lines:
     )
     steps, noise, cap = _clipped_steps(ribbon)
     rows, blocks = steps.shape[:2]
-    sums = np.empty((3, len(_ANGLES), rows), dtype=np.float32)
-    for index, slope in enumerate(_ANGLES):
+    sums = np.empty((3, len(slopes), rows), dtype=np.float32)
+    for index, slope in enumerate(slopes):
         rise = slope * _BLOCK  # rows a block; none at the middle of the slot
         sheared = cv2.warpAffine(
             steps,
@@ -153,11 +157,11 @@ def _add_up_lines(picture: Picture, slot: Rect) -> _Lines:
             flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP,
         )
         sums[:, index] = cv2.reduce(sheared, 1, cv2.REDUCE_SUM)[:, 0].T
-    return _Lines(ribbon, sums, (sums**2).sum(axis=0), blocks, noise, cap)
+    return _Lines(ribbon, slopes, sums, (sums**2).sum(axis=0), blocks, noise, cap)
 
 
-def _line(ribbon: Ribbon, angle: int, row: float, gap_mm: float) -> LongEdges:
-    slope = float(_ANGLES[angle])
+def _line(lines: _Lines, angle: int, row: float, gap_mm: float) -> LongEdges:
+    slope, ribbon = float(lines.slopes[angle]), lines.ribbon
     tilt = float(np.hypot(1, slope))
     middle = ribbon.across[0] + row * STEP_MM
     return LongEdges(ribbon.to_card(0.0, middle), (ribbon.direction + slope * ribbon.normal) / tilt, gap_mm / tilt)

@@ -7,6 +7,7 @@ colours that the lot's pads can have where these are known.
 
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import partial
 
 from stripread.errors import StripNotFoundError
 from stripread.geometry import Float
@@ -29,6 +30,7 @@ _SMALL_GAP_MM = 1.5  # a line across the strip, printed or of shade
 _LARGE_HOLE_MM = 15.0  # in the handle, that the slot's ground may show through
 # Delta E from the ground from which plastic is taken for a strip; half of it with a pale pad, none with a strong one.
 _LEAST_PLASTIC = 4.0
+_BEYOND_SLOT_MM = 2.0  # turned strips and the slot's own turn
 _REMEDY = "Lay one strip in the slot, pads up, and retake the photo."
 
 
@@ -67,7 +69,7 @@ def _find_by_edges(picture: Picture, view: SlotView, kind: StripKind, colours: M
     """Return the pose by a pair of long edges, or by one where that shows no pad: the other may lie out of the slot."""
     unseen: StripPose | None = None
     failed = _no_strip(kind, "no pair of long edges")
-    for find in (find_long_edges, find_edge_at_border):
+    for find in (find_long_edges, partial(find_long_edges, askew=True), find_edge_at_border):
         rough = find(picture, view.slot, length_mm=kind.length_mm, width_mm=kind.width_mm)
         if rough is None:
             continue
@@ -102,7 +104,7 @@ def _between(
         view.slot,
         centre=edges.centre,
         direction=edges.direction,
-        half_length_mm=kind.length_mm / 2 + 14,
+        half_length_mm=max(view.slot.width, view.slot.height) / 2 + _BEYOND_SLOT_MM,
         half_width_mm=kind.width_mm / 2 + 4,
         bow=edges.bow,
     )

@@ -143,7 +143,7 @@ def _place_pads(
 
     def best(tried: Float, prior: Float) -> int:
         starts, ends = places + tried - sizes / 2, places + tried + sizes / 2
-        low, high = min(0.0, float(starts.min())) + ENDS_MM, strip.length_mm - ENDS_MM
+        low, high = np.minimum(0.0, starts.min(axis=1, keepdims=True)) + ENDS_MM, strip.length_mm - ENDS_MM
         fitted = fit_steps(strip.from_tip, strip.colour, starts, ends, low=low, high=high, rim_mm=0.0)
         independent = np.isfinite(fitted.off).sum(axis=1).mean() / _CORRELATED
         return int((independent * fitted.left_over / noise.column**2 + prior).argmin())

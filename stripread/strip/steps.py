@@ -93,8 +93,12 @@ class Steps:
     off: Float
 
 
-def fit_steps(at: Float, colour: Float, starts: Float, ends: Float, *, low: float, high: float, rim_mm: float) -> Steps:
+def fit_steps(
+    at: Float, colour: Float, starts: Float, ends: Float, *, low: float | Float, high: float, rim_mm: float
+) -> Steps:
     """Fit plastic, slope and the steps of blocks that reach from ``starts`` to ``ends``, both (m, k).
+
+    Plastic reaches from ``low``, one number or (m, 1), to ``high``.
 
     With ``rim_mm`` the columns nearer to an edge are left out; without, edges are ramps.
     """
