@@ -11,7 +11,7 @@ from stripread.strip.kinds import StripKind
 from stripread.strip.layout import Layout, judge_layout
 from stripread.strip.pose import StripPose, make_pose
 from stripread.strip.profile import Profile, Run
-from stripread.strip.steps import StepNoise, StripColour, step_noise
+from stripread.strip.steps import StepNoise, StripColour, lines_behind, step_noise
 from stripread.strip.view import SlotView
 
 __all__ = ["Hypothesis", "best_of_end", "colour_odds"]
@@ -109,14 +109,16 @@ def colour_odds(pose: StripPose, view: SlotView, kind: StripKind, colours: Mappi
 def _strip_colour(profile: Profile, tip: float, kind: StripKind, *, flipped: bool) -> StripColour:
     """Return the profile as seen from a tip at that place of the ribbon."""
     turn = slice(None, None, -1 if flipped else 1)
+    from_tip = (tip - profile.along if flipped else profile.along - tip)[turn]
     return StripColour(
-        from_tip=(tip - profile.along if flipped else profile.along - tip)[turn],
+        from_tip=from_tip,
         colour=profile.contrast[turn],
         raw=profile.raw[turn],
         light_play=profile.light_play[turn],
         sway=profile.sway[turn],
         spread=profile.spread[turn],
         off_usual=profile.off_usual[:, turn],
+        lines=lines_behind(from_tip, profile.contrast[turn], kind),
         length_mm=kind.length_mm,
     )
 

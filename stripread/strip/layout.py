@@ -50,7 +50,7 @@ _MISFIT_USUAL, _MISFIT_COST = 0.15, 8.0  # of a pad's own step: bled, dried, une
 _BESIDE_MM = 4.0  # of plastic beside pads, whose colour it is known by
 _FILLS, _FILLS_OFF = 0.75, 0.12  # share of a pad's place that has its colour, glare in it allowed for
 _STAIN_COST = 2.0  # log odds: pads are set on plain plastic
-_HOLE_COST = 3.0  # log odds
+_HOLE_COST, _LINE_COST = 3.0, 1.0  # log odds
 _HOLE_COLOUR, _HOLE_DARKER = 6.0, 30.0  # Delta E from the ground, and L* under it, of a hole in whose depth it shows
 _LEAST_FOR_MISFIT = 4.0  # Delta E
 _GRAIN = 1.5  # Delta E by which a pad's paper scatters more than plastic does
@@ -102,9 +102,7 @@ def judge_layout(strip: StripColour, kind: StripKind, noise: StepNoise, *, play_
     sizes = np.array([pad.size_mm[0] for pad in kind.pads])
     shifts, at_end = _place_pads(strip, places, sizes, noise, play_mm)
     starts, ends = (places + shifts - sizes / 2)[None], (places + shifts + sizes / 2)[None]
-    fitted = fit_steps(
-        strip.from_tip, strip.colour, starts, ends, low=ENDS_MM, high=strip.length_mm - ENDS_MM, rim_mm=RIM_MM
-    )
+    fitted = fit_steps(strip, starts, ends, low=ENDS_MM, high=strip.length_mm - ENDS_MM, rim_mm=RIM_MM)
     steps = _without_play(fitted.steps[0], np.interp(places + shifts, strip.from_tip, strip.light_play))
     size = np.linalg.norm(steps, axis=1)
     clear = np.linalg.norm(steps @ noise.whiten, axis=1) / np.sqrt(np.maximum(fitted.variance[0] / noise.variance, 1))
@@ -119,6 +117,7 @@ def judge_layout(strip: StripColour, kind: StripKind, noise: StepNoise, *, play_
     ]
     odds = sum(value if on else min(value, 0.0) for value, on in zip(each, seen, strict=True))
     odds -= 0.5 * float(np.mean(shifts) / _SHIFT_MM) ** 2
+    odds -= _LINE_COST * bool(strip.lines.any())
     odds -= _HOLE_COST * _looks_like_holes(strip, starts[0], ends[0])
     stained = _stained_beside(strip, kind, places + shifts, fitted.steps[0], first_mm=1.0 if tip_seen else 2.5)
     return Layout(
@@ -144,7 +143,7 @@ def _place_pads(
     def best(tried: Float, prior: Float) -> int:
         starts, ends = places + tried - sizes / 2, places + tried + sizes / 2
         low, high = np.minimum(0.0, starts.min(axis=1, keepdims=True)) + ENDS_MM, strip.length_mm - ENDS_MM
-        fitted = fit_steps(strip.from_tip, strip.colour, starts, ends, low=low, high=high, rim_mm=0.0)
+        fitted = fit_steps(strip, starts, ends, low=low, high=high, rim_mm=0.0)
         independent = np.isfinite(fitted.off).sum(axis=1).mean() / _CORRELATED
         return int((independent * fitted.left_over / noise.column**2 + prior).argmin())
 
@@ -157,7 +156,7 @@ def _place_pads(
     shifts = np.full(len(places), common)
     if len(places) > 1:
         blocks = (places + shifts - sizes / 2)[None], (places + shifts + sizes / 2)[None]
-        steps = fit_steps(strip.from_tip, strip.colour, *blocks, low=0.0, high=strip.length_mm, rim_mm=0.0).steps[0]
+        steps = fit_steps(strip, *blocks, low=0.0, high=strip.length_mm, rim_mm=0.0).steps[0]
         size = np.linalg.norm(steps, axis=1)
         near = np.arange(-_APART_MM, _APART_MM + _TRY_MM / 2, _TRY_MM)
         for i in np.flatnonzero(size > max(_STRONG * size.max(), _STRONG_STEP)):
@@ -172,7 +171,8 @@ def _filled(strip: StripColour, starts: Float, ends: Float, steps: Float) -> Flo
     shares = np.ones(len(steps))
     at = strip.from_tip
     from_pads = np.maximum(starts[:, None] - at, at - ends[:, None]).min(axis=0)
-    beside = (from_pads > RIM_MM) & (from_pads < _BESIDE_MM) & (at > ENDS_MM) & (at < strip.length_mm - ENDS_MM)
+    beside = (from_pads > RIM_MM) & (from_pads < _BESIDE_MM) & ~strip.lines
+    beside &= (at > ENDS_MM) & (at < strip.length_mm - ENDS_MM)
     if not beside.any():
         return shares
     plastic = np.median(strip.colour[beside], axis=0)
@@ -326,7 +326,7 @@ def _stained_beside(
     at = strip.from_tip
     sizes = np.array([pad.size_mm[0] for pad in kind.pads])
     from_pads = np.abs(at[:, None] - np.asarray(places)) - sizes / 2 - _STAIN_RIM_MM
-    plastic = (from_pads > 0).all(axis=1) & (at > first_mm) & (at < strip.length_mm - 1.0)
+    plastic = ~strip.lines & (from_pads > 0).all(axis=1) & (at > first_mm) & (at < strip.length_mm - 1.0)
     usual = plastic & (from_pads.min(axis=1) < 3 * GAP_MM)
     if not usual.any():
         return None

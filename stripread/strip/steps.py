@@ -8,6 +8,7 @@ For blocks of known places,
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from stripread.geometry import Float
 from stripread.strip.kinds import StripKind
@@ -23,6 +24,7 @@ __all__ = [
     "StripColour",
     "fit_steps",
     "handle_from",
+    "lines_behind",
     "slide_steps",
     "step_noise",
 ]
@@ -34,6 +36,7 @@ RIM_MM = 0.5  # a pad's blur and unevenly cut edge
 _RAMP_MM = 0.5  # over which an edge is blurred
 ENDS_MM = 0.75  # the strip's ends, blurred into the ground
 LEAST_GAP_MM = 0.6
+_LINE_MM, _LINE_STEP = 2.0, 3.0  # width of a printed line at the most; Delta E
 _SLOPE = 10.0  # ridge on the slope, mm2: light changes by less than a tenth of the columns' scatter a mm
 _LEAST_NOISE = np.array([0.05, 0.1, 0.1])  # L*, a*, b*: little plastic may look smoother than it is
 _ENOUGH = 40  # columns of 0.25 mm
@@ -44,6 +47,9 @@ _HANDLE_FROM = 0.55  # of the length: beyond it marks are the handle's, where th
 _BEHIND_PADS_MM = 3.0  # where pads reach further, that much plastic behind them is none
 
 
+Bool = NDArray[np.bool_]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StripColour:
     """The colour along a strip from its dipped tip, at rising places in steps of 0.25 mm.
@@ -51,7 +57,7 @@ class StripColour:
     ``colour`` is about CIELAB with the light divided out, ``raw`` without, shape (n, 3); ``light_play`` tells how much
     of a difference of L* may be light and is taken off every step; ``sway`` by how much something beside the strip may
     sway its colour; ``spread`` is the scatter across the strip [both about Delta E], ``off_usual``
-    (rows, n, 3) each pixel's departure from its column's colour.
+    (rows, n, 3) each pixel's departure from its column's colour; ``lines`` where a thin line is printed behind the pads.
     """
 
     from_tip: Float
@@ -61,6 +67,7 @@ class StripColour:
     sway: Float
     spread: Float
     off_usual: Float
+    lines: Bool
     length_mm: float
 
     def until(self, end_mm: float) -> "StripColour":
@@ -74,8 +81,28 @@ class StripColour:
             sway=self.sway[part],
             spread=self.spread[part],
             off_usual=self.off_usual[:, part],
+            lines=self.lines[part],
             length_mm=self.length_mm,
         )
+
+
+def lines_behind(from_tip: Float, colour: Float, kind: StripKind) -> Bool:
+    """Tell which columns bear a line across the strip, such as many strips have to tell the pads' end from the handle.
+
+    A line is thinner than any pad, on plastic that is alike at both its sides: a median along the strip takes it away.
+    """
+    result = np.zeros(len(from_tip), dtype=bool)
+    last = max(pad.centre_mm[0] + pad.size_mm[0] / 2 for pad in kind.pads)
+    window = 2 * round(_LINE_MM / STEP_MM) + 1
+    at = np.flatnonzero((from_tip > last - _LINE_MM) & (from_tip < last + _LONG_GAP_MM + 2 * _LINE_MM))
+    if len(at) <= window:
+        return result
+    half = window // 2
+    usual = np.median(np.lib.stride_tricks.sliding_window_view(colour[at], window, axis=0), axis=-1)
+    off = np.linalg.norm(colour[at[half:-half]] - usual, axis=1) > _LINE_STEP
+    off = np.convolve(off, np.ones(3), mode="same") > 0  # its blur
+    result[at[half:-half]] = off & (from_tip[at[half:-half]] > last + RIM_MM)
+    return result
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +121,13 @@ class Steps:
 
 
 def fit_steps(
-    at: Float, colour: Float, starts: Float, ends: Float, *, low: float | Float, high: float, rim_mm: float
+    strip: StripColour,
+    starts: Float,
+    ends: Float,
+    *,
+    low: float | Float,
+    high: float,
+    rim_mm: float,
 ) -> Steps:
     """Fit plastic, slope and the steps of blocks that reach from ``starts`` to ``ends``, both (m, k).
 
@@ -106,8 +139,10 @@ def fit_steps(
     before = np.where(first - low > LEAST_GAP_MM + rim_mm, GAP_MM, 0.0)
     after = np.where(high - last > LEAST_GAP_MM + rim_mm, GAP_MM, 0.0)
     before, after = np.where(after > 0, before, 2 * before), np.where(before > 0, after, 2 * after)
+    at = strip.from_tip
     near = (at >= (starts - _LONG_GAP_MM).min() - 1) & (at <= (ends + _LONG_GAP_MM).max() + 1)
-    x, y = at[near], colour[near]
+    near &= ~strip.lines
+    x, y = at[near], strip.colour[near]
     weight = (x >= np.maximum(first - before, low)) & (x <= np.minimum(last + after, high))
     middle = (starts + ends)[..., None] / 2
     inwards = (ends - starts)[..., None] / 2 - np.abs(x - middle)  # (m, k, n): how far inside of each block
