@@ -76,7 +76,7 @@ def _find_by_edges(picture: Picture, view: SlotView, kind: StripKind, colours: M
         try:
             pose = _between(rough, picture, view, kind, colours)
         except StripNotFoundError as error:
-            failed = error if find is find_long_edges else failed
+            failed = failed if find is find_edge_at_border else error
             continue
         if not pose.unseen:
             return pose

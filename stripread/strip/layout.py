@@ -40,6 +40,7 @@ _TRY_MM = 0.05
 _LEAST_STEP, _LEAST_CLEARNESS, _MOST_MISFIT = 0.7, 4.0, 0.6  # from which a pad is seen
 _LEAST_STEP_KNOWN, _LEAST_CLEARNESS_KNOWN = 0.4, 2.5  # the same where its place is known by the other pads
 _EXTRA_STEP, _EXTRA_CLEARNESS, _EXTRA_MISFIT = 2.0, 8.0, 0.3  # a pad that the kind does not know must show more clearly
+_PITCH_MM, _EXTRA_STEP_FAR = 18.0, 6.0  # pads stand in a row: further on it must have more colour than a blotch
 _ALIKE = 0.3  # of the larger difference, squared, must both sides' have in common
 _STAIN, _STAIN_MM, _STAIN_RIM_MM = 6.0, 1.5, 0.75  # Delta E and length from which what is beside a pad is no plastic
 # What the odds rest on: shares of pads too like their plastic to be seen; of ends that are shaded or dirty, by how much
@@ -50,7 +51,9 @@ _MISFIT_USUAL, _MISFIT_COST = 0.15, 8.0  # of a pad's own step: bled, dried, une
 _BESIDE_MM = 4.0  # of plastic beside pads, whose colour it is known by
 _FILLS, _FILLS_OFF = 0.75, 0.12  # share of a pad's place that has its colour, glare in it allowed for
 _STAIN_COST = 2.0  # log odds: pads are set on plain plastic
-_HOLE_COST, _LINE_COST = 3.0, 1.0  # log odds
+_HOLE_COST, _LINE_COST, _REACHES_COST = 3.0, 1.0, 4.0  # log odds
+_TIP_MM = 0.4  # blur of the tip's edge and of a pad's
+_CAP_STEP, _CAP_FALLS = 6.0, 0.25  # a handle's cap: Delta E; share of it by which it may fall off towards the end
 _HOLE_COLOUR, _HOLE_DARKER = 6.0, 30.0  # Delta E from the ground, and L* under it, of a hole in whose depth it shows
 _LEAST_FOR_MISFIT = 4.0  # Delta E
 _GRAIN = 1.5  # Delta E by which a pad's paper scatters more than plastic does
@@ -116,6 +119,7 @@ def judge_layout(strip: StripColour, kind: StripKind, noise: StepNoise, *, play_
         for d, z, r, share in zip(size, clear, misfit, filled, strict=True)
     ]
     odds = sum(value if on else min(value, 0.0) for value, on in zip(each, seen, strict=True))
+    odds -= _REACHES_COST * _reaches_tip(strip, float(starts[0, 0]), float(ends[0, 0]), fitted.steps[0, 0])
     odds -= 0.5 * float(np.mean(shifts) / _SHIFT_MM) ** 2
     odds -= _LINE_COST * bool(strip.lines.any())
     odds -= _HOLE_COST * _looks_like_holes(strip, starts[0], ends[0])
@@ -185,6 +189,19 @@ def _filled(strip: StripColour, starts: Float, ends: Float, steps: Float) -> Flo
         along = cv2.blur(np.nan_to_num(along, nan=1.0).astype(np.float32), (3, 3))
         shares[i] = float((along > 0.5).mean())
     return shares
+
+
+def _reaches_tip(strip: StripColour, start: float, end: float, step: Float) -> bool:
+    """Tell whether the colour of the first pad's place goes on to the strip's end, as that of a handle's cap does."""
+    at = strip.from_tip
+    before = (at > _TIP_MM) & (at < start - _TIP_MM)
+    inside = (at > start + RIM_MM) & (at < end - RIM_MM)
+    length = float(step @ step)
+    if not before.any() or not inside.any() or length < _CAP_STEP**2:
+        return False
+    pad = np.median(strip.colour[inside], axis=0)
+    back = (pad - np.median(strip.colour[before], axis=0)) @ step / length
+    return bool(back < _CAP_FALLS)
 
 
 def _unfilled_cost(share: float, step: float, noise: StepNoise) -> float:
@@ -268,7 +285,9 @@ def extra_pads(strip: StripColour, kind: StripKind, layout: Layout, noise: StepN
         even = (left < _EXTRA_MISFIT * length) & _both_sides(at, colour, centres, size)
         even &= np.sqrt(np.maximum(spread[own] - noise.spread**2 - _GRAIN**2, 0)) < _EXTRA_MISFIT * length
         clear = np.linalg.norm(steps @ noise.whiten, axis=1) / _EXTRA_CLEARNESS
-        shows = np.where(even, np.minimum(clear, length / (_EXTRA_STEP + strip.sway[own])), 0.0)
+        near = np.abs(centres[:, None] - places).min(axis=1) < _PITCH_MM
+        least = np.where(near, _EXTRA_STEP, _EXTRA_STEP_FAR) + strip.sway[own]
+        shows = np.where(even, np.minimum(clear, length / least), 0.0)
         shows[(np.abs(centres[:, None] - places) <= (sizes + size) / 2 + RIM_MM).any(axis=1)] = 0.0
         shows[(centres < room) | (centres > handle)] = 0.0
         strength = np.minimum(strength[own] if len(strength) == len(at) else strength, shows)

@@ -37,6 +37,7 @@ _RAMP_MM = 0.5  # over which an edge is blurred
 ENDS_MM = 0.75  # the strip's ends, blurred into the ground
 LEAST_GAP_MM = 0.6
 _LINE_MM, _LINE_STEP = 2.0, 3.0  # width of a printed line at the most; Delta E
+_LINES_SHARE = 0.4  # of the plastic near the pads that lines may cover
 _SLOPE = 10.0  # ridge on the slope, mm2: light changes by less than a tenth of the columns' scatter a mm
 _LEAST_NOISE = np.array([0.05, 0.1, 0.1])  # L*, a*, b*: little plastic may look smoother than it is
 _ENOUGH = 40  # columns of 0.25 mm
@@ -99,9 +100,12 @@ def lines_behind(from_tip: Float, colour: Float, kind: StripKind) -> Bool:
         return result
     half = window // 2
     usual = np.median(np.lib.stride_tricks.sliding_window_view(colour[at], window, axis=0), axis=-1)
-    off = np.linalg.norm(colour[at[half:-half]] - usual, axis=1) > _LINE_STEP
-    off = np.convolve(off, np.ones(3), mode="same") > 0  # its blur
-    result[at[half:-half]] = off & (from_tip[at[half:-half]] > last + RIM_MM)
+    own = at[half:-half]
+    off = np.linalg.norm(colour[own] - usual, axis=1)
+    line = off > max(_LINE_STEP, 0.4 * off.max())
+    if line.mean() < _LINES_SHARE:  # more than that is a handle's pattern
+        blurred = np.convolve(line, np.ones(5), mode="same") > 0
+        result[own] = blurred & (from_tip[own] > last + RIM_MM)
     return result
 
 

@@ -1,7 +1,8 @@
 """How often strips that nobody has described before are found, which way round, and where their pads are.
 
 ``make bench-find`` runs it. Each photo draws a strip kind of random sizes, a look (`stripread.simulate.looks`) and the
-conditions of `random_shot`, and is measured with that kind and the card as enrolled. Without ``--seen`` all families
+conditions of `random_shot`, and is measured with that kind and the card as enrolled, as a reading does: with the colours that pads of
+the lot can have. One photo in four is measured as of a series, without them. Without ``--seen`` all families
 are unseen ones: they only judge, and whatever is learnt from a photo of theirs must not go into the finder. One photo
 in eight is of a blank strip: it counts as found where its pads are where they should be, or where the measurement says
 that the pad was not seen, whichever end it then took.
@@ -27,7 +28,7 @@ from stripread.geometry import apply_homography
 from stripread.lot.lot import Lot, load_lot
 from stripread.measure import measure_strip
 from stripread.photo.load import open_photo_bytes
-from stripread.reading import read_measurement
+from stripread.reading import lot_colours, read_measurement
 from stripread.simulate.conditions import random_shot
 from stripread.simulate.heic import heif_encoder
 from stripread.simulate.looks import FAMILIES, USUAL, Look, random_look
@@ -40,6 +41,7 @@ ROOT = Path(__file__).parents[2]
 NOTHING = ("face down", "two strips", "another kind", "empty slot")
 OFF_MM = 0.5  # a pad's centre further off is counted
 _BLANK_EVERY = 8
+_SERIES_EVERY = 4
 _SMALL, _LARGE = (2000, 1500), (4032, 3024)
 # The demo lot and its pad that stand for each chemistry.
 _LOTS = {"pink": ("UL-2603", "clo2"), "violet": ("WR-2601", "clo2"), "brown": ("CP-2602", "chlorine"),
@@ -156,19 +158,23 @@ def run(task: Task) -> Outcome:
     cv2.setNumThreads(1)
     shot, known, lying, blank, look = draw(task)
     pads = lying.kind.pads
+    with_colours = bool(task.without) or task.index % _SERIES_EVERY != 1
     facts = {
         "pads": str(len(pads)),
         "tip gap": "0 mm" if lying.tip_gap_mm < 0.05 else ("to 1 mm" if lying.tip_gap_mm <= 1 else "over 1 mm"),
         "pad width": "full" if pads[0].size_mm[1] >= lying.kind.width_mm - 0.05 else "narrower",
         "faintest pad": _faintness(shot, lying),
+        "colours": "of the lot" if with_colours else "not known",
         "content": task.without or ("blank" if blank else "coloured"),
         "scale": "under 5 px/mm" if _px_per_mm(shot) < 5 else "5 px/mm and more",
     }
     data, drawn = take_photo(shot, seed=task.seed * 10_000 + task.index)
     outcome = Outcome(task.index, look.families, facts, task.without, blank)
     card = enrolled(shot.card, shot.printer_seed)
+    lot = lot_for(known)
     try:
-        measured = measure_strip(open_photo_bytes(data, "photo.jpg"), card, known.kind)
+        colours = lot_colours(lot) if with_colours else None
+        measured = measure_strip(open_photo_bytes(data, "photo.jpg"), card, known.kind, colours=colours)
         codes = tuple(f.code for f in measured.findings)
         outcome = replace(outcome, findings=codes, not_seen="pad_not_seen" in codes)
         if not task.without:
@@ -176,7 +182,7 @@ def run(task: Task) -> Outcome:
             wrong, off = compare(shot, drawn, found)
             outcome = replace(outcome, wrong_end=wrong, off_mm=off)
         if task.without or outcome.wrong_end:
-            reading = read_measurement(measured, lot=lot_for(known))
+            reading = read_measurement(measured, lot=lot)
             outcome = replace(outcome, given=tuple(p.value for p in reading.pads))
     except StripReadError as error:
         outcome = replace(outcome, error=error.code, told=error.found)
@@ -252,7 +258,7 @@ def table(outcomes: Sequence[Outcome]) -> str:
     lines.append(f"  blanks told as blank: {sum(o.blank_told for o in blank)} of {len(blank)}")
     numbers = sum(any(v is not None for v in o.given) for o in outcomes if o.wrong_end)
     lines.append(f"  wrong end and given a number: {numbers}")
-    for aspect in (*FAMILIES, "pads", "tip gap", "pad width", "faintest pad", "scale"):
+    for aspect in (*FAMILIES, "pads", "tip gap", "pad width", "faintest pad", "colours", "scale"):
         own = {o.index: o.families.get(aspect) or o.facts[aspect] for o in outcomes}
         lines.append(aspect.replace("_", " "))
         for name in sorted(set(own.values()), key=lambda n: (n != USUAL, n)):
