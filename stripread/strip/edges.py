@@ -63,8 +63,9 @@ def find_long_edges(
 ) -> LongEdges | None:
     """Return the best pair of opposite edges about ``width_mm`` apart, roughly; None where no pair stands out.
 
-    Every line within 12 degrees of the slot's axis is tried, 27 where it may lie ``askew``: the colour step across it is added up along it, each
-    place counting no more than a few times the noise, so that a long faint edge beats a short strong one.
+    Every line within 12 degrees of the slot's axis is tried, 27 where a strip may lie ``askew``: the colour step across
+    it is added up along it, each place counting no more than a few times the noise, so that a long faint edge beats a
+    short strong one.
     """
     lines = _add_up_lines(picture, slot, _WIDE_ANGLES if askew else _USUAL_ANGLES)
     sums, squares = lines.sums, lines.squares

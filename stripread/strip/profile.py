@@ -126,12 +126,13 @@ def _across(roots: Float32, in_slot: Bool) -> tuple[Float, Float, Float]:
     Only rows in the slot count. A lamp may mirror in a wet pad: the usual colour lies somewhat below the median, and
     what is brighter is no scatter.
     """
-    rank = int(_RANK * len(roots))
-    body = np.partition(roots, rank, axis=0)[rank]
+    middle = int(_RANK * len(roots))
+    body = np.partition(roots, middle, axis=0)[middle]
     partly = in_slot.any(axis=0) & ~in_slot.all(axis=0)
     if partly.any():
-        rows = np.where(in_slot[:, partly, None], roots[:, partly], np.nan)
-        body[partly] = np.nanquantile(rows, _RANK, axis=0)
+        rows = np.sort(np.where(in_slot[:, partly, None], roots[:, partly], np.inf), axis=0)
+        rank = (_RANK * in_slot[:, partly].sum(axis=0)).astype(int)
+        body[partly] = np.take_along_axis(rows, rank[None, :, None], axis=0)[0]
     off = lab_difference(roots - body)
     square = (off**2).sum(axis=-1) * (in_slot & (off[..., 0] < _BRIGHTER))
     spread = np.sqrt(square.sum(axis=0) / np.maximum(in_slot.sum(axis=0), 1))

@@ -58,7 +58,8 @@ class StripColour:
     ``colour`` is about CIELAB with the light divided out, ``raw`` without, shape (n, 3); ``light_play`` tells how much
     of a difference of L* may be light and is taken off every step; ``sway`` by how much something beside the strip may
     sway its colour; ``spread`` is the scatter across the strip [both about Delta E], ``off_usual``
-    (rows, n, 3) each pixel's departure from its column's colour; ``lines`` where a thin line is printed behind the pads.
+    (rows, n, 3) each pixel's departure from its column's colour; ``lines`` where thin lines are printed
+    behind the pads.
     """
 
     from_tip: Float

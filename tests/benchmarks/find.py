@@ -1,11 +1,11 @@
 """How often strips that nobody has described before are found, which way round, and where their pads are.
 
 ``make bench-find`` runs it. Each photo draws a strip kind of random sizes, a look (`stripread.simulate.looks`) and the
-conditions of `random_shot`, and is measured with that kind and the card as enrolled, as a reading does: with the colours that pads of
-the lot can have. One photo in four is measured as of a series, without them. Without ``--seen`` all families
-are unseen ones: they only judge, and whatever is learnt from a photo of theirs must not go into the finder. One photo
-in eight is of a blank strip: it counts as found where its pads are where they should be, or where the measurement says
-that the pad was not seen, whichever end it then took.
+conditions of `random_shot`. It is measured with that kind and the card as enrolled, as a reading does: with the colours
+that pads of the lot can have; one in four as a series does, without them. Without ``--seen`` all families are unseen
+ones: they only judge, and whatever is learnt from a photo of theirs must not go into the finder. One photo in eight is
+of a blank strip: it counts as found where its pads are where they should be, or where the measurement says that the pad
+was not seen, whichever end it then took.
 
 Four sets follow in which no number may be given: strips face down, two strips in the slot, strips of another kind,
 empty slots. They are read with the demo lots of each pad's chemistry.
