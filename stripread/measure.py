@@ -24,7 +24,7 @@ from stripread.photo.photo import Photo
 from stripread.photo.quality import GroundLight, judge_card, judge_pad, measure_ground
 from stripread.strip.find import find_strip
 from stripread.strip.glare import GroundVeil
-from stripread.strip.kinds import StripKind
+from stripread.strip.kinds import StripKind, kind_colours
 from stripread.strip.pads import PadColour, measure_pad
 from stripread.strip.pose import StripPose
 from stripread.strip.view import SlotView
@@ -283,7 +283,7 @@ def measure_strip(
 ) -> StripMeasurement:
     """Measure the pads of a strip of the kind lying on the card; where it lies is sought unless it is known.
 
-    ``colours`` as in `find_strip`, ``spectral`` as in `measure_card`.
+    ``colours`` as in `find_strip`, by default those that the kind tells; ``spectral`` as in `measure_card`.
 
     Raises
     ------
@@ -294,7 +294,7 @@ def measure_strip(
     watch = Stopwatch(dict(seen.timing_ms))
     with watch.stage("find strip"):
         view = _slot_view(seen)
-        strip = find_strip(view, kind, colours=colours) if known is None else known
+        strip = find_strip(view, kind, colours=colours or kind_colours(kind)) if known is None else known
     with watch.stage("quality"):
         grounds = _grounds_beside(view, strip, kind)
     with watch.stage("pads"):

@@ -14,12 +14,26 @@ from importlib import resources
 from pathlib import Path
 from typing import Any, Literal
 
-from stripread.errors import KindFileError
+import numpy as np
 
-__all__ = ["Dip", "Motion", "PadSpec", "StripKind", "kind_to_data", "load_kind", "parse_kind", "shipped_kinds"]
+from stripread.errors import KindFileError
+from stripread.geometry import Float
+
+__all__ = [
+    "Dip",
+    "Motion",
+    "PadSpec",
+    "StripKind",
+    "kind_colours",
+    "kind_to_data",
+    "load_kind",
+    "parse_kind",
+    "shipped_kinds",
+]
 
 Motion = Literal["still", "swirl"]
 _MOTIONS: tuple[Motion, ...] = ("still", "swirl")
+_COLOURS_BETWEEN = 10  # steps from one told colour to the next
 _ROUNDING_MM = 0.01  # a pad as wide as its strip may stick out by as much, from rounding in the file
 
 
@@ -39,6 +53,9 @@ class PadSpec:
         Whether a zero exists; false for scales without one, such as pH.
     target : float or None
         The value aimed at in use, where the kind states one. [unit]
+    colours : tuple of (float, float, float)
+        CIELAB (D50, 2 degree) that the pad goes through, in order, where the kind tells: roughly, as of the blocks on a
+        vial. They only tell a pad from print in photos of a lot that has no curve yet.
     """
 
     id: str
@@ -49,6 +66,7 @@ class PadSpec:
     range: tuple[float, float]
     blank: bool = True
     target: float | None = None
+    colours: tuple[tuple[float, float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -202,6 +220,7 @@ def parse_kind(data: Mapping[str, Any], *, where: str) -> StripKind:
                 range=t.span("range") if "range" in table else span,
                 blank=blank,
                 target=target,
+                colours=_colours(t),
             )
         )
     pads.sort(key=lambda pad: pad.centre_mm[0])
@@ -237,7 +256,8 @@ def kind_to_data(kind: StripKind) -> dict[str, Any]:
     for pad in kind.pads:
         table: dict[str, Any] = {"id": pad.id, "centre_mm": list(pad.centre_mm), "size_mm": list(pad.size_mm)}
         table |= {"analyte": pad.analyte, "unit": pad.unit, "range": list(pad.range), "blank": pad.blank}
-        pads.append(table if pad.target is None else {**table, "target": pad.target})
+        table |= {} if pad.target is None else {"target": pad.target}
+        pads.append(table | ({"colours": [list(lab) for lab in pad.colours]} if pad.colours else {}))
     data: dict[str, Any] = {
         "name": kind.name,
         "analyte": kind.analyte,
@@ -256,6 +276,16 @@ def kind_to_data(kind: StripKind) -> dict[str, Any]:
     return data if kind.handle_from_mm is None else {**data, "handle": {"from_mm": kind.handle_from_mm}}
 
 
+def kind_colours(kind: StripKind) -> dict[str, Float]:
+    """CIELAB (n, 3) that each pad can have, for pads whose colours the kind tells: on straight lines between these."""
+    at = np.linspace(0, 1, _COLOURS_BETWEEN)[:, None]
+    return {
+        pad.id: np.vstack([(1 - at) * one + at * other for one, other in itertools.pairwise(np.array(pad.colours))])
+        for pad in kind.pads
+        if pad.colours
+    }
+
+
 def _pad_size(t: _Table) -> tuple[float, float]:
     expected = "a positive number or two [along, across]"
     value = t.data.get("size_mm")
@@ -263,6 +293,17 @@ def _pad_size(t: _Table) -> tuple[float, float]:
     if along <= 0 or across <= 0:
         raise t.wrong("size_mm", expected)
     return along, across
+
+
+def _colours(t: _Table) -> tuple[tuple[float, float, float], ...]:
+    expected = "two or more colours [L*, a*, b*], L* from 0 to 100"
+    value = t.data.get("colours", [])
+    if not isinstance(value, list) or len(value) == 1:
+        raise t.wrong("colours", expected)
+    for lab in value:
+        if not isinstance(lab, list) or len(lab) != 3 or not all(map(_is_number, lab)) or not 0 <= lab[0] <= 100:
+            raise t.wrong("colours", expected)
+    return tuple((float(lab[0]), float(lab[1]), float(lab[2])) for lab in value)
 
 
 def _parse_handle(top: _Table, *, last_pad_mm: float) -> float | None:

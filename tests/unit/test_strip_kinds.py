@@ -4,11 +4,12 @@ import copy
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 import tomli_w
 
 from stripread.errors import KindFileError
-from stripread.strip.kinds import load_kind, parse_kind, shipped_kinds
+from stripread.strip.kinds import kind_colours, kind_to_data, load_kind, parse_kind, shipped_kinds
 
 PLAIN: dict[str, Any] = {
     "name": "demo",
@@ -49,6 +50,18 @@ def test_the_duo_has_a_ph_pad_of_its_own_scale_without_a_blank() -> None:
     assert kind.pad("ph") is ph
     with pytest.raises(KeyError):
         kind.pad("iron")
+
+
+def test_a_kind_may_tell_the_colours_of_its_pads() -> None:
+    told = [[92.0, 2.0, 4.0], [60.0, 42.0, 4.0], [40.0, 42.0, 4.0]]
+    kind = parse_kind(changed("pad.0.colours", told), where="demo.toml")
+    path = kind_colours(kind)["a"]
+    assert path[0].tolist() == told[0]
+    assert path[-1].tolist() == told[-1]
+    assert np.abs(path - [60.0, 42.0, 4.0]).sum(axis=1).min() < 1e-9
+    assert np.linalg.norm(np.diff(path, axis=0), axis=1).max() < 6
+    assert parse_kind(kind_to_data(kind), where="again") == kind
+    assert kind_colours(parse_kind(PLAIN, where="demo.toml")) == {}
 
 
 def test_the_ultralow_kind_is_swirled_and_its_pad_is_not_square() -> None:
@@ -95,6 +108,9 @@ def test_pads_are_put_in_order_from_the_tip() -> None:
         ("pad", {"id": "a"}, "'pad'"),
         ("pad.0.id", None, "'pad[0].id'"),
         ("pad.0.centre_mm", [6], "'pad[0].centre_mm'"),
+        ("pad.0.colours", [[92, 2, 4]], "'pad[0].colours'"),
+        ("pad.0.colours", [[92, 2, 4], [120, 2, 4]], "'pad[0].colours'"),
+        ("pad.0.colours", [[92, 2, 4], [60, 42]], "'pad[0].colours'"),
         ("pad.0.centre_mm", [2, 2.75], "'pad[0].centre_mm'"),
         ("pad.0.centre_mm", [6, 4], "'pad[0].centre_mm'"),
         ("pad.0.size_mm", 0, "'pad[0].size_mm'"),
