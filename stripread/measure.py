@@ -50,6 +50,7 @@ _VIEW_MARGIN_MM = 8.0  # a strip may lie 6 mm beside its place
 _SLOT_BORDER_MM = 1.0  # a printed border and its blur
 # Delta E by which mottled plastic may differ from end to end of a strip. Our choice, judged on drawn ones.
 _ONE_COLOUR = 2.0
+_NEARER = 2.0  # Delta E by which the one end must be nearer to the pads' colours than the other
 _USUAL_BLUR_PX = 1.0  # of the decoded picture, where the blur could not be measured
 
 
@@ -294,14 +295,14 @@ def measure_strip(
     watch = Stopwatch(dict(seen.timing_ms))
     with watch.stage("find strip"):
         view = _slot_view(seen)
-        strip = find_strip(view, kind, colours=colours or kind_colours(kind)) if known is None else known
-    with watch.stage("quality"):
-        grounds = _grounds_beside(view, strip, kind)
+        colours = colours or kind_colours(kind)
+        strip = find_strip(view, kind, colours=colours) if known is None else known
     with watch.stage("pads"):
-        pads, unseen = _measure_pads(seen, view, strip, kind, grounds)
+        placed = _measure_pads(seen, view, strip, kind, colours)
+    strip, pads = placed.strip, placed.pads
     with watch.stage("quality"):
-        light = [f for pad, ground in zip(pads, grounds, strict=True) for f in _judge_one(seen, pad, ground)]
-    measured = [*seen.findings, *strip.findings, *unseen, *(f for pad in pads for f in pad.colour.findings)]
+        light = [f for pad, ground in zip(pads, placed.grounds, strict=True) for f in _judge_one(seen, pad, ground)]
+    measured = [*seen.findings, *strip.findings, *placed.findings, *(f for pad in pads for f in pad.colour.findings)]
     said = {f.code for f in measured}
     findings = (*measured, *(f for f in light if f.code not in said))
     return StripMeasurement(card=seen, kind=kind, strip=strip, pads=pads, findings=findings, timing_ms=watch.timing_ms)
@@ -318,28 +319,42 @@ def _slot_view(seen: CardMeasurement) -> SlotView:
     return replace(view, printed=printed, tip_mark_mm=seen.card.tip_mark_mm, to_lab=to_lab)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _PlacedPads:
+    """A strip's pads measured where they lie, with the ground beside each."""
+
+    strip: StripPose
+    pads: tuple[PadMeasurement, ...]
+    grounds: tuple[GroundLight | None, ...]
+    findings: tuple[Finding, ...] = ()
+
+
 def _measure_pads(
-    seen: CardMeasurement, view: SlotView, strip: StripPose, kind: StripKind, grounds: Sequence[GroundLight | None]
-) -> tuple[tuple[PadMeasurement, ...], list[Finding]]:
+    seen: CardMeasurement, view: SlotView, strip: StripPose, kind: StripKind, colours: Mapping[str, Float]
+) -> _PlacedPads:
     """Measure the pads; where none shows and the tip may be at either end, at both places where each could lie.
 
     Raises
     ------
     StripNotFoundError
-        If no pad shows, both ends have different colours, and the card has no mark for the tip.
+        If no pad shows, both ends have different colours, and neither these nor a mark on the card tell which it is.
     """
-    pads = tuple(_measure_one(seen, strip, kind, p.id, g) for p, g in zip(kind.pads, grounds, strict=True))
+    one = _measure_way(seen, view, strip, kind)
     if not strip.unseen:
-        return pads, []
+        return one
     if strip.other_way is None:
         text = "No pad shows at the end of the strip where it should be."
-        return pads, [make_finding("pad_not_seen", text)]
-    beside = _grounds_beside(view, strip.other_way, kind)
-    others = [_measure_one(seen, strip.other_way, kind, p.id, g) for p, g in zip(kind.pads, beside, strict=True)]
-    apart = max(float(np.linalg.norm(a.lab - b.lab)) for a, b in zip(pads, others, strict=True))
+        return replace(one, findings=(make_finding("pad_not_seen", text),))
+    other = _measure_way(seen, view, strip.other_way, kind)
+    apart = max(float(np.linalg.norm(a.lab - b.lab)) for a, b in zip(one.pads, other.pads, strict=True))
     if apart <= _ONE_COLOUR:
         text = f"No pad shows at either end of the strip; both places have one colour within {apart:.1f} Delta E."
-        return tuple(map(_of_either, pads, others)), [make_finding("pad_not_seen", text)]
+        pads = tuple(map(_of_either, one.pads, other.pads))
+        return replace(one, pads=pads, findings=(make_finding("pad_not_seen", text),))
+    nearer = _off_colours(other.pads, colours) - _off_colours(one.pads, colours)
+    if abs(nearer) > _NEARER:
+        text = f"No pad shows; of the ends, {apart:.1f} Delta E apart, the one nearer to the pads' colours was taken."
+        return replace(one if nearer > 0 else other, findings=(make_finding("pad_not_seen", text),))
     if seen.card.tip_mark_mm is None:
         raise StripNotFoundError(
             expected=f"pads of kind {kind.name} that show, or both ends of the strip of one colour",
@@ -347,7 +362,20 @@ def _measure_pads(
             remedy="Use a card with a tip mark in its slot, lay the strip's tip at the mark, and retake the photo.",
         )
     text = f"No pad shows, and the ends differ by {apart:.1f} Delta E; the tip was taken to lie at the card's tip mark."
-    return pads, [make_finding("pad_not_seen", text), make_finding("end_by_mark", text)]
+    return replace(one, findings=(make_finding("pad_not_seen", text), make_finding("end_by_mark", text)))
+
+
+def _measure_way(seen: CardMeasurement, view: SlotView, strip: StripPose, kind: StripKind) -> _PlacedPads:
+    """Measure the pads of a strip that lies this way round."""
+    grounds = tuple(_ground_beside(view, strip, kind, pad.id) for pad in kind.pads)
+    pads = tuple(_measure_one(seen, strip, kind, p.id, g) for p, g in zip(kind.pads, grounds, strict=True))
+    return _PlacedPads(strip=strip, pads=pads, grounds=grounds)
+
+
+def _off_colours(pads: Sequence[PadMeasurement], colours: Mapping[str, Float]) -> float:
+    """Return by how many Delta E the pad that is furthest off lies from the colours that it can have; 0 if unknown."""
+    known = [np.linalg.norm(colours[pad.pad] - pad.lab, axis=1).min() for pad in pads if pad.pad in colours]
+    return float(max(known, default=0.0))
 
 
 def _of_either(one: PadMeasurement, other: PadMeasurement) -> PadMeasurement:
@@ -452,10 +480,6 @@ def _mirrored_beside(seen: CardMeasurement, ground: GroundLight | None, place_mm
     light = seen.correction.scene(levels[:, None] * card_white(seen, place_mm[None]), place_mm[None]).mean(axis=1)
     near, *both = (light[1:] - light[0]).tolist()
     return GroundVeil(both=tuple(both), near=near)
-
-
-def _grounds_beside(view: SlotView, strip: StripPose, kind: StripKind) -> list[GroundLight | None]:
-    return [_ground_beside(view, strip, kind, pad.id) for pad in kind.pads]
 
 
 def _ground_beside(view: SlotView, strip: StripPose, kind: StripKind, pad_id: str) -> GroundLight | None:

@@ -94,3 +94,10 @@ def test_ends_of_different_colour_need_the_cards_tip_mark(measured: StripMeasure
         measure_strip(file, replace(PRINT, tip_mark_mm=None), KIND, known=elsewhere)
     found = {f.code for f in measure_strip(file, PRINT, KIND, known=elsewhere).findings}
     assert {"pad_not_seen", "end_by_mark"} <= found
+    # What the pads can look like tells more than the mark.
+    blank = {KIND.pads[0].id: measured.pads[0].lab[None]}
+    by_colour = measure_strip(file, replace(PRINT, tip_mark_mm=None), KIND, known=elsewhere, colours=blank)
+    assert by_colour.strip is elsewhere
+    assert {f.code for f in by_colour.findings} & {"pad_not_seen", "end_by_mark"} == {"pad_not_seen"}
+    turned = replace(ground, other_way=strip)
+    assert measure_strip(file, PRINT, KIND, known=turned, colours=blank).strip is strip
