@@ -1,7 +1,6 @@
 """The strip's colour along its length, freed from light and shadow by the ground beside it."""
 
 from dataclasses import dataclass
-from itertools import product
 
 import cv2
 import numpy as np
@@ -275,19 +274,23 @@ def find_run(profile: Profile, *, length_mm: float, longest_gaps_mm: tuple[float
         return None
     inner = usable & (np.abs(profile.along) < _SURELY_STRIP * length_mm)
     level = float(np.median(size[inner if inner.any() else seen]))
-    runs = []
-    for share, gap in product(_SHARES, longest_gaps_mm):
-        pieces = _pieces(seen & (size > share * level), round(gap / STEP_MM), ~usable)
-        if not pieces:
-            continue
-        first, last = max(pieces, key=lambda piece: piece[1] - piece[0])
-        run = _run(profile.along, size, usable, first, last, level)
-        length = run.end - run.start
-        if abs(length - length_mm) < _LENGTH_OFF * length_mm:
-            return run
-        if run.start_open != run.end_open and length < length_mm:  # the rest lies where nothing is seen
-            return run
-        runs.append(run)
+    runs: list[Run] = []
+    for share in _SHARES:
+        open_ended = []
+        for gap in longest_gaps_mm:
+            pieces = _pieces(seen & (size > share * level), round(gap / STEP_MM), ~usable)
+            if not pieces:
+                continue
+            first, last = max(pieces, key=lambda piece: piece[1] - piece[0])
+            run = _run(profile.along, size, usable, first, last, level)
+            length = run.end - run.start
+            if abs(length - length_mm) < _LENGTH_OFF * length_mm:
+                return run
+            runs.append(run)
+            if run.start_open != run.end_open and length < length_mm:
+                open_ended.append(run)
+        if open_ended:  # the rest lies where nothing is seen; print in the middle may have cut off a piece
+            return max(open_ended, key=lambda run: run.end - run.start)
     return min(runs, key=lambda run: abs(run.end - run.start - length_mm), default=None)
 
 
