@@ -80,7 +80,7 @@ def _could_be_pads(one: Hypothesis) -> bool:
 
 def _hardly_shows(better: Hypothesis, other: Hypothesis) -> bool:
     """Tell whether what was seen at either end may be nothing."""
-    return max(*better.layout.steps, *other.layout.steps) < _HARDLY
+    return all(max(one.layout.steps) < _HARDLY for one in (better, other) if _bears_pads(one))
 
 
 def _at_mark(ways: Sequence[Hypothesis], view: SlotView) -> Hypothesis | None:
