@@ -131,12 +131,11 @@ def _add_ghosts(trait: Trait, raw: Image, keep_clear_px: Float) -> Image:
     angle = float(rng.uniform(0, np.pi))
     line = np.array([np.cos(angle), np.sin(angle)])
     y, x = np.ogrid[0:rows, 0:columns]
-    for _ in range(int(trait.between(3, 9))):
-        radius = wide * float(rng.uniform(0.015, 0.05))
-        middle = (
-            np.array([columns, rows]) / 2 + line * wide * float(rng.uniform(-0.5, 0.5)) + rng.normal(0, 0.01, 2) * wide
-        )
-        tint = rng.uniform(0.3, 1.0, 3) * trait.between(0.02, 0.08)
+    for _ in range(int(trait.between(4, 8))):
+        radius = wide * float(rng.uniform(0.015, 0.04))
+        along = float(rng.choice([-1, 1]) * rng.uniform(0.15, 0.55))
+        middle = np.array([columns, rows]) / 2 + wide * (along * line + rng.normal(0, 0.01, 2))
+        tint = rng.uniform(0.3, 1.0, 3) * trait.between(0.015, 0.05)
         if len(keep_clear_px) and np.hypot(*(keep_clear_px - middle).T).min() < 1.5 * radius:
             continue
         away = np.hypot(x - middle[0], y - middle[1]) / radius

@@ -95,8 +95,11 @@ def _speckled(canvas: StripCanvas, trait: Trait, rng: np.random.Generator, pad: 
     for _ in range(int(trait.between(1.0, 3.5) * pad.size_along_mm * pad.size_across_mm)):
         place = (rng.uniform(-0.5, 0.5, 2)) * (pad.size_along_mm, pad.size_across_mm) + (pad.along_mm, pad.across_mm)
         radius = float(rng.uniform(0.08, 0.2))
-        away = np.hypot(canvas.along - np.float32(place[0]), canvas.across - np.float32(place[1]))
-        change += float(rng.choice([0.3, 0.3, -0.3])) * canvas.inside((np.float32(radius) - away).astype(np.float32))
+        part = canvas.near(place, radius + 0.3)
+        away = np.hypot(canvas.along[part] - np.float32(place[0]), canvas.across[part] - np.float32(place[1]))
+        change[part] += float(rng.choice([0.3, 0.3, -0.3])) * canvas.inside(
+            (np.float32(radius) - away).astype(np.float32)
+        )
     return np.clip(change, -0.3, 0.3)
 
 
@@ -122,8 +125,10 @@ def _finger_touch(canvas: StripCanvas, trait: Trait, rng: np.random.Generator, p
 
 def _dry_spots(canvas: StripCanvas, trait: Trait, rng: np.random.Generator, pad: PadPlace) -> Float:
     """Places that the water hardly reached: pale islands with a clear shore."""
-    high = float(trait.between(1.3, 0.7))
-    change: Float = -0.3 * np.clip((canvas.noise(rng, (1.3, 1.3)) - high) / 0.25, 0, 1)
+    high = canvas.noise(rng, (1.3, 1.3))
+    x, y = _from_middle(canvas, pad)
+    shore = float(np.quantile(high[(np.abs(x) < 1) & (np.abs(y) < 1)], 1 - trait.between(0.08, 0.25)))
+    change: Float = -0.3 * np.clip((high - shore) / 0.25, 0, 1)
     return change
 
 

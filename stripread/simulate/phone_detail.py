@@ -109,13 +109,15 @@ def _line_noise(trait: Trait, codes: Image, wide: float) -> Image:
     """Rows (or columns) that are read out a little brighter or darker, and blotches of colour that denoising left."""
     rng, (rows, columns) = trait.rng, codes.shape[:2]
     along = rows if rng.random() < 0.6 else columns
-    line = np.float32(trait.between(0.003, 0.012)) * rng.standard_normal(along, dtype=np.float32)
-    lines = line[:, None] if along == rows else line[None, :]
+    lines = trait.between(0.003, 0.012) * rng.standard_normal((along, 1))
+    lines = lines if along == rows else lines.T
     small = (max(2, round(columns / (6 * wide))), max(2, round(rows / (6 * wide))))
     blotches = rng.standard_normal((small[1], small[0], 3), dtype=np.float32)
     blotches -= blotches.mean(axis=2, keepdims=True)
     full = cv2.resize(blotches, (columns, rows), interpolation=cv2.INTER_CUBIC)
-    return np.asarray(codes + lines[..., None] + np.float32(trait.between(0.003, 0.012)) * full, np.float32)
+    return np.asarray(
+        codes + lines[..., None].astype(np.float32) + np.float32(trait.between(0.003, 0.012)) * full, np.float32
+    )
 
 
 _OTHERS: dict[str, Callable[[Trait, Image, float], Image]] = {

@@ -221,8 +221,8 @@ def _warm_preset(trait: Trait, codes: Image) -> Image:
 
 def _channel_curves(trait: Trait, codes: Image) -> Image:
     """Give each channel a curve of its own, as prints from film have: an S or its opposite, its ends held."""
-    bends = trait.between(0.01, 0.045) * trait.rng.uniform(0.5, 1.0, 3) * trait.rng.permutation([1.0, 0.4, -1.0])
-    tilts = trait.between(0.0, 0.05) * trait.rng.uniform(-1, 1, 3)
+    bends = trait.between(0.008, 0.025) * trait.rng.uniform(0.5, 1.0, 3) * trait.rng.permutation([1.0, 0.4, -1.0])
+    tilts = trait.between(0.0, 0.03) * trait.rng.uniform(-1, 1, 3)
     bent: Image = codes - bends.astype(np.float32) * np.sin(np.float32(2 * np.pi) * codes)
     return bent + tilts.astype(np.float32) * np.float32(4) * codes * (1 - codes)
 
@@ -236,7 +236,7 @@ def _lookup_table(trait: Trait, codes: Image) -> Image:
         direction = rng.normal(0, 1, 3).astype(np.float32) * np.float32(4.0)
         wave = np.sin(codes @ direction + np.float32(rng.uniform(0, 2 * np.pi)))
         moved += (
-            np.float32(trait.between(0.008, 0.03)) * wave[..., None] * rng.normal(0, 0.7, 3).astype(np.float32) * room
+            np.float32(trait.between(0.006, 0.02)) * wave[..., None] * rng.normal(0, 0.7, 3).astype(np.float32) * room
         )
     return moved
 

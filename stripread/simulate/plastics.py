@@ -127,9 +127,10 @@ def _paint_bubbles(canvas: StripCanvas, rng: np.random.Generator, *, count: int)
     places = swarms[rng.integers(3, size=count)] + rng.normal(0, 1, (count, 2)) * (7.0, 1.5)
     map_ = np.zeros(canvas.cover.shape, np.float32)
     for place, radius in zip(places, np.exp(rng.normal(np.log(0.25), 0.4, count)).clip(0.12, 0.6), strict=True):
-        x, y = canvas.along - np.float32(place[0]), canvas.across - np.float32(place[1])
+        part = canvas.near(place, radius + 0.4)
+        x, y = canvas.along[part] - np.float32(place[0]), canvas.across[part] - np.float32(place[1])
         away = np.maximum(np.hypot(x, y), np.float32(1e-3))
         ring = np.exp(-(((away - np.float32(radius)) / np.float32(0.11)) ** 2))
         side = (x * canvas.light[0] + y * canvas.light[1]) / away
-        map_ += (ring * (0.16 * side - 0.12) + 0.04 * (away < radius)).astype(np.float32)
+        map_[part] += (ring * (0.16 * side - 0.12) + 0.04 * (away < radius)).astype(np.float32)
     canvas.gain(1 + np.clip(map_, -0.35, 0.25))

@@ -22,7 +22,7 @@ def paint_condensation(canvas: StripCanvas, trait: Trait) -> None:
     for place, radius in zip(places, np.exp(rng.normal(np.log(0.25), 0.45, count)).clip(0.1, 0.7), strict=True):
         if _from_pads_mm(canvas, place) < radius + _OFF_PADS_MM:
             continue
-        part = _window(canvas, place, radius + 0.2)
+        part = canvas.near(place, radius + 0.2)
         x, y = canvas.along[part] - np.float32(place[0]), canvas.across[part] - np.float32(place[1])
         away = np.hypot(x, y)
         disc = canvas.inside((np.float32(radius) - away).astype(np.float32))
@@ -45,7 +45,7 @@ def paint_crumbs(canvas: StripCanvas, trait: Trait) -> None:
         tone = float(rng.uniform(0.5, 1.6))
         if _from_pads_mm(canvas, place) < 1.3 * radius + _OFF_PADS_MM:
             continue
-        part = _window(canvas, place, 2.5 * radius + 0.3)
+        part = canvas.near(place, 2.5 * radius + 0.3)
         x, y = canvas.along[part] - np.float32(place[0]), canvas.across[part] - np.float32(place[1])
         reach = 0.5 * radius * canvas.light
         shade = np.float32(radius) - np.hypot(x - reach[0], y - reach[1])
@@ -121,17 +121,6 @@ def _from_pads_mm(canvas: StripCanvas, place: Float) -> float:
     return min(
         max(abs(x - p.along_mm) - p.size_along_mm / 2, abs(y - p.across_mm) - p.size_across_mm / 2)
         for p in canvas.kind.pads
-    )
-
-
-def _window(canvas: StripCanvas, place: Float, reach_mm: float) -> tuple[slice, slice]:
-    """Return the rows and columns within reach of a place."""
-    x = (place[0] - canvas.along[0, 0]) * canvas.scale
-    y = (place[1] - canvas.across[0, 0]) * canvas.scale
-    reach = reach_mm * canvas.scale
-    return (
-        slice(max(int(y - reach), 0), max(int(y + reach) + 2, 0)),
-        slice(max(int(x - reach), 0), max(int(x + reach) + 2, 0)),
     )
 
 
