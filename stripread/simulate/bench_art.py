@@ -1,4 +1,4 @@
-"""Benches and desks from the photographs that scikit-image ships inside its wheel (no download)."""
+"""Benches and desks: photographs that scikit-image ships inside its wheel (no download), and drawn patterns."""
 
 from functools import lru_cache
 from pathlib import Path
@@ -8,6 +8,7 @@ import numpy as np
 from PIL import Image as PillowImage
 
 from stripread.simulate.artwork import Easel
+from stripread.simulate.bench_patterns import PATTERNS
 from stripread.simulate.looks import Trait
 from stripread.simulate.paint import Image
 
@@ -25,18 +26,24 @@ _PHOTOS: dict[str, tuple[str, tuple[float, float]]] = {
     "coins": ("coins.png", (100, 300)),
     "cells": ("ihc.png", (100, 400)),
 }
+_DRAWN_MM = {
+    "boards": (300, 700), "wet steel": (200, 500), "gingham": (80, 250), "newsprint": (150, 350), "leaves": (200, 500)
+}  # fmt: skip
 
 
 @lru_cache(maxsize=2)
 def _texture(family: str) -> Image:
-    """Return a photograph as linear light 0 to 1, mirrored to a tile without seams; shape (rows, columns, 3)."""
+    """Return a photograph or pattern in linear light, mirrored to a tile without seams; shape (rows, columns, 3)."""
+    half = PATTERNS[family](np.random.default_rng(31)) if family in PATTERNS else _photograph(_PHOTOS[family][0])
+    return np.ascontiguousarray(np.vstack([np.hstack([half, half[:, ::-1]]), np.hstack([half, half[:, ::-1]])[::-1]]))
+
+
+def _photograph(name: str) -> Image:
     import skimage
 
-    path = Path(skimage.__file__).parent / "data" / _PHOTOS[family][0]
-    with PillowImage.open(path) as photograph:
+    with PillowImage.open(Path(skimage.__file__).parent / "data" / name) as photograph:
         codes = np.asarray(photograph.convert("RGB"), np.float32)
-    half: Image = (codes / np.float32(255)) ** np.float32(2.2)
-    return np.ascontiguousarray(np.vstack([np.hstack([half, half[:, ::-1]]), np.hstack([half, half[:, ::-1]])[::-1]]))
+    return np.asarray((codes / np.float32(255)) ** np.float32(2.2), np.float32)
 
 
 def paint_bench_photo(easel: Easel, trait: Trait) -> None:
@@ -48,7 +55,8 @@ def paint_bench_photo(easel: Easel, trait: Trait) -> None:
     rng = trait.rng
     tile = _texture(trait.family)
     rows, columns = tile.shape[:2]
-    span = float(rng.uniform(*_PHOTOS[trait.family][1]))
+    sizes = _DRAWN_MM.get(trait.family) or _PHOTOS[trait.family][1]
+    span = float(rng.uniform(*sizes))
     scale = 2 * span / max(rows, columns)  # mm a pixel
     angle = float(rng.uniform(0, 2 * np.pi))
     turn = np.array([[np.cos(angle), -np.sin(angle), 0], [np.sin(angle), np.cos(angle), 0], [0, 0, 1]])
@@ -57,7 +65,8 @@ def paint_bench_photo(easel: Easel, trait: Trait) -> None:
     per_px = 1 / (scale * easel.px_per_mm(np.array([95.0, 65.0])))  # tile pixels per picture pixel
     if per_px > 1:
         tile = np.asarray(cv2.GaussianBlur(tile, (0, 0), 0.5 * per_px), np.float32)
-    gain = np.float32(trait.between(0.6, 1.1)) * rng.normal(1, 0.1, 3).clip(0.7, 1.3).astype(np.float32)
+    tint = 0.03 if trait.family in PATTERNS else 0.1
+    gain = np.float32(trait.between(0.6, 1.1)) * rng.normal(1, tint, 3).clip(0.7, 1.3).astype(np.float32)
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     seen = cv2.warpPerspective(tile, to_tile, easel.size, flags=flags, borderMode=cv2.BORDER_WRAP)
     for layer, paint in zip(easel.layers, easel.paints["paper"], strict=True):

@@ -15,7 +15,7 @@ from stripread.simulate.lamps import SEEN, UNSEEN, lamp
 from stripread.simulate.looks import USUAL, Look
 from stripread.simulate.photograph import DippedStrip, Flash, Shot, strip_geometry
 from stripread.simulate.scene import GlareSpot, LightField, Optics, StripPlacement, View
-from stripread.simulate.strip_around import looked_placement, water_drops
+from stripread.simulate.strip_around import looked_placement, shadows_across, water_drops
 from stripread.simulate.view import lens_place, project
 from stripread.strip.kinds import StripKind
 
@@ -98,7 +98,7 @@ def random_shot(
 
 
 def with_look(shot: Shot, look: Look) -> Shot:
-    """Return a shot with a look: where its strip lies, the drops about it, the things on its bench follow from it."""
+    """Return a shot with a look: where its strip lies, what is about it and on its bench follow from it."""
     if look.bench.family != USUAL:
         shot = replace(shot, clutter=int(look.bench.rng.integers(0, 9)))
     if shot.strip is None or shot.placement is None:
@@ -106,7 +106,8 @@ def with_look(shot: Shot, look: Look) -> Shot:
     placement = looked_placement(shot.card, shot.placement, look.around)
     drops = water_drops(shot.card, placement, look.around)
     defects = replace(shot.defects, drops=(*shot.defects.drops, *drops)) if drops else shot.defects
-    return replace(shot, look=look, placement=placement, defects=defects)
+    shadows = (*shot.shadows, *shadows_across(shot.card, placement, look.around))
+    return replace(shot, look=look, placement=placement, defects=defects, shadows=shadows)
 
 
 def random_pair(

@@ -71,7 +71,8 @@ class Exif:
 class PhotoFile:
     """How the photo is stored. JPEG has half-size colour (4:2:0), as from phones; ``tiff16`` has 16 bits.
 
-    ``saved_before`` is the quality of a JPEG that it was before, as messengers make of photos.
+    ``saved_before`` is the quality of a JPEG that it was before, as messengers make of photos. ``quantisation`` is one
+    step for all frequencies of a JPEG in place of the tables that its quality stands for.
     """
 
     format: FileFormat = "jpeg"
@@ -80,6 +81,7 @@ class PhotoFile:
     icc_profile: bytes | None = None
     subsampling: str = "4:2:0"
     saved_before: int | None = None
+    quantisation: int | None = None
 
 
 def expose_to_file(
@@ -204,6 +206,9 @@ def _encode(pixels: NDArray[Any], file: PhotoFile) -> bytes:
         options["quality"] = file.quality
     if file.format == "jpeg":
         options["subsampling"] = file.subsampling
+        if file.quantisation is not None:
+            del options["quality"]
+            options["qtables"] = [[file.quantisation] * 64] * 2
     buffer = io.BytesIO()
     PillowImage.fromarray(pixels).save(buffer, format=file.format.upper(), **options)
     return buffer.getvalue()

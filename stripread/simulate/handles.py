@@ -3,15 +3,21 @@
 from collections.abc import Callable
 
 import numpy as np
-from PIL import Image as PillowImage
-from PIL import ImageDraw
 
 from stripread.geometry import Float
-from stripread.simulate.artwork import label_font
+from stripread.simulate.handle_prints import (
+    paint_arrow,
+    paint_mark,
+    paint_pen,
+    paint_picture,
+    paint_scale,
+    paint_tab,
+)
 from stripread.simulate.inks import make_printer
 from stripread.simulate.looks import Trait
 from stripread.simulate.paint import Image
 from stripread.simulate.strip_canvas import StripCanvas
+from stripread.simulate.strip_print import ramp, stamp, text_mask
 
 __all__ = ["handle_spectra", "paint_handle"]
 
@@ -31,7 +37,7 @@ def handle_spectra(trait: Trait) -> dict[str, Float]:
 
 
 def paint_handle(canvas: StripCanvas, trait: Trait) -> Image | None:
-    """Paint the handle; return the share of each place that is cut away where it has a hole."""
+    """Paint the handle; return the share of each place that is cut away or clear, None where it is whole."""
     kind = canvas.kind
     last = max(pad.along_mm + pad.size_along_mm / 2 for pad in kind.pads) if kind.pads else 0.0
     first = last + _CLEAR_OF_PADS_MM
@@ -39,6 +45,10 @@ def paint_handle(canvas: StripCanvas, trait: Trait) -> Image | None:
     start = max(first, kind.length_mm * float(rng.uniform(0.4, 0.75)))
     if trait.family == "hole":
         return _hole(canvas, rng)
+    if trait.family == "end notch":
+        return _end_notch(canvas, trait, rng)
+    if trait.family == "clear":
+        return _clear(canvas, trait, rng, start)
     if trait.family == "line by the pads":
         start = last + trait.between(4.0, 1.0)
     paint = _PAINTERS.get(trait.family)
@@ -47,13 +57,9 @@ def paint_handle(canvas: StripCanvas, trait: Trait) -> Image | None:
     return None
 
 
-def _ramp(canvas: StripCanvas, start: float) -> Image:
-    return canvas.inside(canvas.along - np.float32(start))
-
-
 def _block(canvas: StripCanvas, trait: Trait, rng: np.random.Generator, start: float) -> None:
     ink = "print:1" if rng.random() < 0.8 else "print:0"
-    canvas.mix(np.float32(trait.between(0.5, 1.0)) * _ramp(canvas, start), ink)
+    canvas.mix(np.float32(trait.between(0.5, 1.0)) * ramp(canvas, start), ink)
 
 
 def _fading(canvas: StripCanvas, trait: Trait, rng: np.random.Generator, start: float) -> None:
@@ -77,31 +83,15 @@ def _stripes(canvas: StripCanvas, trait: Trait, rng: np.random.Generator, start:
     period, slant = float(rng.uniform(1.6, 4.0)), float(rng.choice([0.0, 0.5, 1.0, -1.0]))
     phase = (canvas.across + slant * canvas.along) / period
     wave = (np.float32(0.25) - np.abs(phase - np.rint(phase))) * np.float32(period)
-    canvas.mix(canvas.inside(wave) * _ramp(canvas, start), "print:1" if rng.random() < 0.6 else "print:0")
+    canvas.mix(canvas.inside(wave) * ramp(canvas, start), "print:1" if rng.random() < 0.6 else "print:0")
 
 
 def _words(canvas: StripCanvas, trait: Trait, rng: np.random.Generator, start: float) -> None:
     """Write letters and digits at random, along the strip or the other way round."""
     height = canvas.kind.width_mm * float(rng.uniform(0.35, 0.65))
     text = " ".join("".join(rng.choice(_LETTERS, int(rng.integers(2, 6)))) for _ in range(int(rng.integers(1, 4))))
-    font = label_font(float(max(4, round(height * canvas.scale))))
-    left, top, right, bottom = (round(v) for v in font.getbbox(text))
-    drawn = PillowImage.new("L", (right - left + 2, bottom - top + 2))
-    ImageDraw.Draw(drawn).text((1 - left, 1 - top), text, fill=255, font=font)
-    mask = np.asarray(drawn, np.float32) / np.float32(255)
-    _stamp(canvas, mask[::-1, ::-1] if rng.random() < 0.5 else mask, start, trait.between(0.6, 1.0))
-
-
-def _stamp(canvas: StripCanvas, mask: Image, start: float, share: float) -> None:
-    """Print a mask, its middle on the strip's, beginning at a place along."""
-    margin_px = -float(canvas.along[0, 0]) * canvas.scale
-    left = round(start * canvas.scale + margin_px)
-    top = round((canvas.kind.width_mm / 2) * canvas.scale + margin_px - len(mask) / 2)
-    end = round((canvas.kind.length_mm - 0.5) * canvas.scale + margin_px)
-    part = mask[:, : max(end - left, 0)]
-    whole = np.zeros(canvas.cover.shape, np.float32)
-    whole[top : top + part.shape[0], left : left + part.shape[1]] = part
-    canvas.mix(np.float32(share) * whole, "print:0")
+    mask = text_mask(canvas, text, height)
+    stamp(canvas, mask[::-1, ::-1] if rng.random() < 0.5 else mask, start, trait.between(0.6, 1.0))
 
 
 def _ridges(canvas: StripCanvas, trait: Trait, rng: np.random.Generator, start: float) -> None:
@@ -110,7 +100,7 @@ def _ridges(canvas: StripCanvas, trait: Trait, rng: np.random.Generator, start: 
     phase = 2 * np.pi * (canvas.along - start) / period
     sides = canvas.inside(np.minimum(canvas.across - 0.7, canvas.kind.width_mm - 0.7 - canvas.across), soft_mm=0.3)
     end = canvas.inside(np.float32(start + 8 * period) - canvas.along)
-    wave = np.sin(phase).astype(np.float32) * sides * _ramp(canvas, start) * end
+    wave = np.sin(phase).astype(np.float32) * sides * ramp(canvas, start) * end
     canvas.gain(1 + np.float32(trait.between(0.05, 0.22)) * wave)
 
 
@@ -122,7 +112,7 @@ def _chevrons(canvas: StripCanvas, trait: Trait, rng: np.random.Generator, start
     phase = (canvas.along - start + sense * np.abs(canvas.across - middle)) / period
     wave = np.float32(thick / 2) - np.abs(phase - np.floor(phase) - 0.5) * np.float32(period)
     clear = canvas.inside(np.float32(middle - 0.6) - np.abs(canvas.across - np.float32(middle)))
-    canvas.mix(canvas.inside(wave) * _ramp(canvas, start) * clear, "print:0")
+    canvas.mix(canvas.inside(wave) * ramp(canvas, start) * clear, "print:0")
 
 
 def _dots(canvas: StripCanvas, trait: Trait, rng: np.random.Generator, start: float) -> None:
@@ -131,7 +121,7 @@ def _dots(canvas: StripCanvas, trait: Trait, rng: np.random.Generator, start: fl
     y = (canvas.across - canvas.kind.width_mm / 2) / period
     distance = np.hypot(x - np.rint(x), y - np.rint(y)) * np.float32(period)
     depth = np.float32(period * float(rng.uniform(0.18, 0.35))) - distance
-    canvas.mix(canvas.inside(depth.astype(np.float32)) * _ramp(canvas, start), "print:0")
+    canvas.mix(canvas.inside(depth.astype(np.float32)) * ramp(canvas, start), "print:0")
 
 
 def _line(canvas: StripCanvas, trait: Trait, rng: np.random.Generator, start: float) -> None:
@@ -146,7 +136,7 @@ def _line(canvas: StripCanvas, trait: Trait, rng: np.random.Generator, start: fl
 
 def _cap(canvas: StripCanvas, trait: Trait, rng: np.random.Generator, start: float) -> None:
     """Colour the very end, about as long as a pad."""
-    canvas.mix(_ramp(canvas, canvas.kind.length_mm - float(rng.uniform(3.0, 8.0))), "print:1")
+    canvas.mix(ramp(canvas, canvas.kind.length_mm - float(rng.uniform(3.0, 8.0))), "print:1")
 
 
 def _squares(canvas: StripCanvas, trait: Trait, rng: np.random.Generator, start: float) -> None:
@@ -158,7 +148,7 @@ def _squares(canvas: StripCanvas, trait: Trait, rng: np.random.Generator, start:
         return
     size = round(cell * canvas.scale)
     bits = rng.integers(0, 2, (count, columns)).astype(np.float32)
-    _stamp(canvas, np.kron(bits, np.ones((size, size), np.float32)), start, 1.0)
+    stamp(canvas, np.kron(bits, np.ones((size, size), np.float32)), start, 1.0)
 
 
 _PAINTERS: dict[str, Callable[[StripCanvas, Trait, np.random.Generator, float], None]] = {
@@ -173,6 +163,12 @@ _PAINTERS: dict[str, Callable[[StripCanvas, Trait, np.random.Generator, float], 
     "line by the pads": _line,
     "end cap": _cap,
     "code squares": _squares,
+    "arrow": paint_arrow,
+    "picture": paint_picture,
+    "round mark": paint_mark,
+    "tab": paint_tab,
+    "pen": paint_pen,
+    "colour scale": paint_scale,
 }
 
 
@@ -189,6 +185,42 @@ def _hole(canvas: StripCanvas, rng: np.random.Generator) -> Image:
         y = canvas.across - np.float32(middle + shift * canvas.light[1])
         return np.asarray(radius - np.hypot(x, y), np.float32)
 
+    return _cut(canvas, depth_of)
+
+
+def _end_notch(canvas: StripCanvas, trait: Trait, rng: np.random.Generator) -> Image:
+    """Share of each place inside a notch in the end: a wedge or half a disc."""
+    middle, end = canvas.kind.width_mm / 2, canvas.kind.length_mm
+    half, round_one = canvas.kind.width_mm * trait.between(0.2, 0.36), rng.random() < 0.5
+    deep = half if round_one else float(rng.uniform(1.5, 4.0))
+
+    def depth_of(shift: float) -> Image:
+        x = canvas.along - np.float32(end - shift * canvas.light[0])
+        y = np.abs(canvas.across - np.float32(middle + shift * canvas.light[1]))
+        wedge = (half * (x + deep) / deep - y) * deep / np.hypot(half, deep)
+        open_end = np.float32(end + 0.4) - canvas.along  # there is nothing to cut further out
+        return np.asarray(
+            np.minimum(half - np.hypot(np.minimum(x, 0), y) if round_one else wedge, open_end), np.float32
+        )
+
+    return _cut(canvas, depth_of)
+
+
+def _clear(canvas: StripCanvas, trait: Trait, rng: np.random.Generator, start: float) -> Image:
+    """Share of the ground that shows through a handle of clear plastic; its edges and a streak mirror light."""
+    width = canvas.kind.width_mm
+    sides = np.minimum(np.minimum(canvas.across, width - canvas.across), canvas.kind.length_mm - canvas.along)
+    within = canvas.inside(np.asarray(sides, np.float32) - np.float32(0.3), soft_mm=0.2)
+    share = np.float32(trait.between(0.45, 0.85)) * ramp(canvas, start) * within
+    streak = np.exp(-(((canvas.across - width * float(rng.uniform(0.2, 0.8))) / 0.4) ** 2)).astype(np.float32)
+    canvas.add(np.float32(0.03) * streak * ramp(canvas, start), "glare")
+    # Little shadow falls through it.
+    canvas.ground[...] += share * (np.float32(0.92) - canvas.ground)
+    return share
+
+
+def _cut(canvas: StripCanvas, depth_of: Callable[[float], Image]) -> Image:
+    """Return the share of each place that is cut away; ``depth_of`` is how deep it lies in the cut, for a moved cut."""
     depth = depth_of(0.0)
     canvas.gain(1 - np.float32(0.25) * canvas.inside(np.float32(0.3) - np.abs(depth), soft_mm=0.3))
     hole = canvas.inside(depth)

@@ -2,7 +2,8 @@
 
 A look names one family for each aspect. The families of an aspect are split: *seen* ones may be used while something
 is worked on, *unseen* ones only judge. It is whole families that are unseen, not other numbers of the same; `USUAL` is
-what the plain simulator draws and belongs to neither part.
+what the plain simulator draws and belongs to neither part. Unseen families that have judged once and were then looked
+at become seen ones, and new ones take their place.
 """
 
 from collections.abc import Mapping
@@ -52,54 +53,78 @@ class Families:
 FAMILIES: Mapping[str, Families] = MappingProxyType(
     {
         "plastic": Families(
-            seen=("mottled", "grey", "glossy", "translucent"), unseen=("fibrous", "tinted", "backing rim", "brushed")
+            seen=("mottled", "grey", "glossy", "translucent", "fibrous", "tinted", "backing rim", "brushed"),
+            unseen=("twill", "age patches", "fingerprints", "bevelled", "air bubbles"),
         ),
         "outline": Families(
-            seen=("bowed", "skew ends"), unseen=("tapered", "rounded ends", "twisted"), usual_share=0.4
+            seen=("bowed", "skew ends", "tapered", "rounded ends", "twisted"),
+            unseen=("waist", "side notches", "torn corner", "kinked", "wavy cut"),
+            usual_share=0.4,
         ),
         "handle": Families(
-            seen=("block", "bars", "words", "stripes", "hole", "fading colour"),
-            unseen=("grip ridges", "chevrons", "dots", "line by the pads", "end cap", "code squares"),
+            seen=(
+                "block", "bars", "words", "stripes", "hole", "fading colour", "grip ridges", "chevrons", "dots",
+                "line by the pads", "end cap", "code squares",
+            ),
+            unseen=("arrow", "picture", "round mark", "clear", "end notch", "tab", "pen", "colour scale"),
             usual_share=0.25,
         ),
-        "pad_form": Families(seen=("rounded", "swollen"), unseen=("disc", "frayed", "cut corners"), usual_share=0.4),
-        "pad_edge": Families(seen=("raised", "bled", "flush"), unseen=("rimmed", "dried rim", "glue line")),
+        "pad_form": Families(
+            seen=("rounded", "swollen", "disc", "frayed", "cut corners"),
+            unseen=("oval", "slanted", "hollow sides", "turned"),
+            usual_share=0.4,
+        ),
+        "pad_edge": Families(
+            seen=("raised", "bled", "flush", "rimmed", "dried rim", "glue line"),
+            unseen=("white halo", "wick line", "peeled", "fringe", "cover film"),
+        ),
         "pad_face": Families(
-            seen=("uneven dye", "paper grain"), unseen=("woven", "wet gloss", "streaked dye"), usual_share=0.4
+            seen=("uneven dye", "paper grain", "woven", "wet gloss", "streaked dye"),
+            unseen=("speckled", "coffee ring", "finger touch", "dry spots", "embossed"),
+            usual_share=0.4,
         ),
         "around": Families(
-            seen=("specks", "own shadow", "drops beside", "over the side"),
-            unseen=("drops on plastic", "hairs", "wet ground", "corner over the edge", "end over the edge"),
+            seen=(
+                "specks", "own shadow", "drops beside", "over the side", "drops on plastic", "hairs", "wet ground",
+                "corner over the edge", "end over the edge",
+            ),
+            unseen=("condensation", "soil crumbs", "scrap of tissue", "pencil marks", "finger shadow", "tape"),
         ),
         "card": Families(
-            seen=("stains", "faded ink", "smudged slot"), unseen=("creases", "wrinkles", "scuffs", "yellowed")
+            seen=("stains", "faded ink", "smudged slot", "creases", "wrinkles", "scuffs", "yellowed"),
+            unseen=("bottle rings", "sun fading", "thumb prints", "banding", "soil splashes"),
         ),
         "bench": Families(
-            seen=("brick", "coffee", "page", "rocket"), unseen=("gravel", "grass", "motorcycle", "coins", "cells")
+            seen=("brick", "coffee", "page", "rocket", "gravel", "grass", "motorcycle", "coins", "cells"),
+            unseen=("boards", "wet steel", "gingham", "newsprint", "leaves"),
         ),
         "tone": Families(
-            seen=("lifted shadows", "base and detail"),
-            unseen=("exposure fusion", "pyramid detail", "local histogram"),
+            seen=("lifted shadows", "base and detail", "exposure fusion", "pyramid detail", "local histogram"),
+            unseen=("local adaptation", "crushed blacks", "soft shoulder", "gain grid"),
             usual_share=0.4,
         ),
         "colour": Families(
-            seen=("saturation by hue", "gamut clipping"),
-            unseen=("vibrance", "toned shadows", "gamut compression"),
+            seen=("saturation by hue", "gamut clipping", "vibrance", "toned shadows", "gamut compression"),
+            unseen=("warm preset", "channel curves", "hue shift", "lookup table"),
             usual_share=0.4,
         ),
         "lens": Families(
-            seen=("barrel", "vignetting"),
-            unseen=("pincushion", "colour shading", "lateral colour", "veiling glare"),
+            seen=("barrel", "vignetting", "pincushion", "colour shading", "lateral colour", "veiling glare"),
+            unseen=("flare ghosts", "field curvature", "rolling shutter", "greasy lens"),
             usual_share=0.4,
         ),
         "detail": Families(
-            seen=("chroma denoising", "halos"),
-            unseen=("smearing", "blended frames", "portrait blur", "enlarged"),
+            seen=("chroma denoising", "halos", "smearing", "blended frames", "portrait blur", "enlarged"),
+            unseen=("fine sharpening", "median", "mosaic", "aliased", "line noise"),
             usual_share=0.4,
         ),
-        "file": Families(seen=("4:2:2", "quality 75"), unseen=("4:4:4", "saved twice", "HEIC"), usual_share=0.5),
+        "file": Families(
+            seen=("4:2:2", "quality 75", "4:4:4", "saved twice", "HEIC"),
+            unseen=("WebP", "PNG of a JPEG", "flat tables"),
+            usual_share=0.5,
+        ),
     }
-)
+)  # fmt: skip
 CAMERA_ASPECTS = ("tone", "colour", "lens", "detail", "file")
 
 

@@ -6,11 +6,12 @@ import numpy as np
 
 from stripread.geometry import Float
 from stripread.simulate.looks import Look, Trait
+from stripread.simulate.pad_marks import DYED, MARGINS, peeled_side
 from stripread.simulate.paint import Image
 from stripread.simulate.scene import PadPlace
 from stripread.simulate.strip_canvas import StripCanvas
 
-__all__ = ["DYE_STEP", "paint_pad"]
+__all__ = ["DYE_STEP", "pad_lean", "paint_pad"]
 
 DYE_STEP = 0.3  # materials less:<id> and more:<id> have so much less and more dye than the pad
 _OVERHANG_MM = 0.2  # a swollen pad may reach beyond the plastic
@@ -29,11 +30,23 @@ def paint_pad(canvas: StripCanvas, look: Look, pad: PadPlace, outline: Image, *,
     name = f"{prefix}pad:{pad.id}"
     inside = within()
     share = canvas.inside(inside)
-    _before(canvas, look.pad_edge, within, name, number)
+    _before(canvas, look.pad_edge, within, pad, prefix, number)
     canvas.mix(share, name)
     canvas.cover[...] = np.maximum(canvas.cover, share)
     _face(canvas, look.pad_face, pad, share, prefix, number)
     _after(canvas, look.pad_edge, inside, share, pad, prefix, number)
+
+
+def pad_lean(trait: Trait, pad: PadPlace) -> Float | None:
+    """Return how a pad that was stuck on or cut askew leans about its middle, a map (2, 2); None where it does not."""
+    number = int.from_bytes(pad.id.encode(), "big") % 2**31
+    sense = float(np.random.default_rng([trait.seed, number, 95]).choice([-1, 1]))
+    if trait.family == "turned":
+        angle = sense * np.deg2rad(trait.between(1.5, 7.0))
+        return np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
+    if trait.family == "slanted":
+        return np.array([[1.0, sense * trait.between(0.05, 0.2)], [0.0, 1.0]])
+    return None
 
 
 def _form(canvas: StripCanvas, trait: Trait, pad: PadPlace, number: int) -> Depth:
@@ -43,12 +56,29 @@ def _form(canvas: StripCanvas, trait: Trait, pad: PadPlace, number: int) -> Dept
     wobble = canvas.noise(rng, (0.7, 0.7)) * np.float32(trait.between(0.05, 0.13)) if trait.family == "frayed" else None
     radius = trait.between(0.4, min(1.4, 0.8 * min(half)))
     grown, bulge = trait.between(0.05, 0.25), trait.between(0.05, 0.3)
+    lean = pad_lean(trait, pad)
+    power, hollow = trait.between(4.0, 2.3), trait.between(0.12, 0.4)
 
     def depth(along: float, across: float) -> Image:
         x = np.abs(canvas.along - np.float32(pad.along_mm + along))
         y = np.abs(canvas.across - np.float32(pad.across_mm + across))
         if trait.family == "disc":
             return np.asarray(np.float32(min(half)) - np.hypot(x, y), np.float32)
+        if lean is not None:
+            (a, b), (c, d) = np.linalg.inv(lean)
+            right, down = (
+                canvas.along - np.float32(pad.along_mm + along),
+                canvas.across - np.float32(pad.across_mm + across),
+            )
+            x, y = np.abs(a * right + b * down), np.abs(c * right + d * down)
+        if trait.family == "oval":
+            out = ((x / half[0]) ** power + (y / half[1]) ** power) ** (1 / power)
+            return np.asarray(min(half) * (1 - out), np.float32)
+        if trait.family == "hollow sides":
+            ends = half[0] - hollow * np.maximum(1 - (y / half[1]) ** 2, 0) - x
+            return np.asarray(
+                np.minimum(ends, half[1] - hollow * np.maximum(1 - (x / half[0]) ** 2, 0) - y), np.float32
+            )
         if trait.family == "rounded":
             qx, qy = x - np.float32(half[0] - radius), y - np.float32(half[1] - radius)
             outside = np.hypot(np.maximum(qx, 0), np.maximum(qy, 0)) + np.minimum(np.maximum(qx, qy), 0)
@@ -65,7 +95,9 @@ def _form(canvas: StripCanvas, trait: Trait, pad: PadPlace, number: int) -> Dept
     return depth
 
 
-def _before(canvas: StripCanvas, trait: Trait, depth: Callable[..., Image], name: str, number: int) -> None:
+def _before(
+    canvas: StripCanvas, trait: Trait, depth: Callable[..., Image], pad: PadPlace, prefix: str, number: int
+) -> None:
     """Paint what a pad's edge does to the plastic around it."""
     rng = np.random.default_rng([trait.seed, number, 89])
     inside = depth()
@@ -74,7 +106,9 @@ def _before(canvas: StripCanvas, trait: Trait, depth: Callable[..., Image], name
     if trait.family == "bled":
         reach = np.float32(trait.between(0.25, 0.7)) * np.maximum(1 + 0.4 * canvas.noise(rng, (1.5, 1.5)), 0.2)
         share = trait.between(0.25, 0.6) * np.exp(-((np.maximum(-inside, 0) / reach) ** 2))
-        canvas.mix(np.asarray(share, np.float32), name)
+        canvas.mix(np.asarray(share, np.float32), f"{prefix}pad:{pad.id}")
+    if trait.family in MARGINS:
+        MARGINS[trait.family](canvas, trait, rng, inside, pad, prefix)
     if trait.family == "glue line":
         band = canvas.inside(np.float32(trait.between(0.3, 0.8)) + inside, soft_mm=0.15)
         canvas.gain(1 - np.float32(0.06) * band)
@@ -84,6 +118,9 @@ def _before(canvas: StripCanvas, trait: Trait, depth: Callable[..., Image], name
         reach, darkness, soft = trait.between(0.3, 0.65), trait.between(0.25, 0.45), 0.3
         lit = canvas.inside(depth(-0.2 * canvas.light[0], -0.2 * canvas.light[1]))
         canvas.gain(1 + np.float32(0.06) * lit)
+    elif trait.family == "peeled":
+        towards = peeled_side(trait, number) * np.float32(trait.between(0.5, 1.1))
+        canvas.gain(1 - np.float32(0.35) * canvas.inside(depth(towards, 0.0), soft_mm=0.4))
     shadow = canvas.inside(depth(*(reach * canvas.light)), soft_mm=soft)
     line = canvas.inside(inside + np.float32(0.15))
     for dark, share in ((darkness, shadow), (0.07, line)):
@@ -108,6 +145,16 @@ def _face(canvas: StripCanvas, trait: Trait, pad: PadPlace, share: Image, prefix
         y = np.cos(angle) * canvas.across - np.sin(angle) * canvas.along
         wave = np.sin(2 * np.pi * x / period) * np.sin(2 * np.pi * y / period)
         canvas.gain((1 + share * trait.between(0.02, 0.06) * wave).astype(np.float32))
+    elif trait.family in DYED:
+        change = DYED[trait.family](canvas, trait, rng, pad)
+        _change_dye(canvas, change, share, pad, prefix)
+    elif trait.family == "embossed":
+        period = float(rng.uniform(0.9, 1.5))
+        x, y = (np.sin(2 * np.pi * (p - o) / period) for p, o in
+                ((canvas.along, pad.along_mm), (canvas.across, pad.across_mm)))  # fmt: skip
+        canvas.gain(
+            (1 + share * trait.between(0.03, 0.09) * (canvas.light[0] * x + canvas.light[1] * y)).astype(np.float32)
+        )
     elif trait.family == "wet gloss":
         x = (canvas.along - pad.along_mm) / pad.size_along_mm - float(rng.uniform(-0.35, 0.35))
         y = (canvas.across - pad.across_mm) / pad.size_across_mm - float(rng.choice([-0.36, 0.36]))
@@ -135,6 +182,10 @@ def _after(
             canvas.mix(np.float32(0.8) * band, "print:0")
         else:
             canvas.gain(1 - np.float32(trait.between(0.15, 0.45)) * band)
+    elif trait.family == "peeled":
+        x = (canvas.along - np.float32(pad.along_mm)) * peeled_side(trait, number)
+        lit = canvas.inside(x - np.float32(pad.size_along_mm / 2 - trait.between(0.25, 0.5)), soft_mm=0.15)
+        canvas.gain(1 + np.float32(trait.between(0.08, 0.22)) * lit * share)
     elif trait.family == "dried rim":
         deep = np.float32(trait.between(0.25, 0.6)) * np.maximum(1 + 0.3 * canvas.noise(rng, (1.2, 1.2)), 0.3)
         band = np.asarray(share * np.exp(-((inside / deep) ** 2)), np.float32)

@@ -1,4 +1,4 @@
-"""What phones do to a picture as a whole, beyond one tone curve: tone by place, colours by hue, lens, detail.
+"""What phones do to a picture as a whole, beyond one tone curve: tone by place, colours by hue.
 
 Each effect works on encoded sRGB, 0 to 1, float32, shape (rows, columns, 3), unless it says otherwise. The forms follow
 published methods in their plainest version; strengths are our own, judged by eye.
@@ -13,7 +13,7 @@ from stripread.geometry import Float
 from stripread.simulate.looks import USUAL, Trait
 from stripread.simulate.paint import Image
 
-__all__ = ["change_colour", "change_tone", "guided_filter", "light_through_lens"]
+__all__ = ["change_colour", "change_tone", "guided_filter"]
 
 _LUMA = np.array([0.299, 0.587, 0.114], np.float32)  # ITU-R BT.601, as JPEG has it
 _ROWS = 64  # per block: small enough to stay in the processor's cache
@@ -21,27 +21,6 @@ _ENCODING = 2.2  # near enough to sRGB where only a ratio of light is turned int
 
 Codes = Callable[[float], Image]
 """The picture developed at an exposure changed by so many stops."""
-
-
-def light_through_lens(trait: Trait, raw: Image) -> Image:
-    """Return the sensor's linear picture with what the lens adds or the phone leaves of its corrections."""
-    if trait.family == "veiling glare":
-        haze = raw.mean(axis=(0, 1)) * np.float32(trait.between(0.005, 0.03))
-        return np.asarray(raw + haze, np.float32)
-    if trait.family not in ("vignetting", "colour shading"):
-        return raw
-    rows, columns = raw.shape[:2]
-    x = (np.arange(columns, dtype=np.float32) - (columns - 1) / 2) ** 2
-    y = (np.arange(rows, dtype=np.float32) - (rows - 1) / 2) ** 2
-    squared = (x[None, :] + y[:, None]) / np.float32((columns**2 + rows**2) / 4)  # 1 in the corners
-    if trait.family == "vignetting":
-        # The lens takes up to 60 % in the corners, by a fourth power of a cosine; the phone gives most of it back.
-        lost = trait.between(0.25, 0.6)
-        true = (1 + squared * ((1 - lost) ** -0.5 - 1)) ** -2
-        given = (1 + squared * ((1 - lost * trait.rng.uniform(0.75, 1.1)) ** -0.5 - 1)) ** -2
-        return np.asarray(raw * (true / given)[..., None], np.float32)
-    tint = trait.between(0.01, 0.04) * trait.rng.choice([-1, 1], 3) * np.array([1.0, 0.3, 0.8])
-    return np.asarray(raw * (1 + squared[..., None] * tint.astype(np.float32)), np.float32)
 
 
 def change_tone(trait: Trait, codes_at: Codes) -> Image:
@@ -65,6 +44,19 @@ def change_tone(trait: Trait, codes_at: Codes) -> Image:
         equal = equaliser.apply(np.rint(65535 * np.clip(luma, 0, 1)).astype(np.uint16)).astype(np.float32) / 65535
         share = np.float32(trait.between(0.1, 0.4))
         return _by_ratio(codes, ((1 - share) * luma + share * equal) / np.maximum(luma, 1e-3))
+    if trait.family == "local adaptation":
+        return _by_ratio(codes, _local_adaptation(codes @ _LUMA, trait))
+    if trait.family == "crushed blacks":
+        black, steep = np.float32(trait.between(0.015, 0.06)), np.float32(trait.between(0.1, 0.45))
+        above = _within((codes - black) / (1 - black))
+        return _within((1 - steep) * above + steep * above * above * (3 - 2 * above))
+    if trait.family == "soft shoulder":
+        # A straight line up to the knee, then a hyperbola with the same slope there: light parts lose contrast, colour.
+        knee, bend = np.float32(trait.rng.uniform(0.5, 0.65)), np.float32(trait.between(0.15, 0.6))
+        over = np.maximum(codes - knee, 0) / (1 - knee)
+        return _within(np.minimum(codes, knee) + (1 - knee) * over / (1 + bend * over))
+    if trait.family == "gain grid":
+        return _by_ratio(codes, _gain_grid(codes @ _LUMA, trait))
     return codes
 
 
@@ -97,6 +89,30 @@ def _base_and_detail(luma: Image, trait: Trait) -> Image:
     lifted = np.float32(trait.rng.uniform(0.0, 0.2)) * (log - base)
     ratio: Image = np.exp(flat + lifted)
     return ratio
+
+
+def _local_adaptation(luma: Image, trait: Trait) -> Image:
+    """Return the ratio by which a picture adapts to the light about each place, as eyes do.
+
+    The local photographic operator of Reinhard, Stark, Shirley and Ferwerda (2002) with one size of surround.
+    """
+    rows, columns = luma.shape
+    light: Image = np.maximum(luma, 0.01) ** np.float32(_ENCODING)
+    small = cv2.resize(light, (columns // 8, rows // 8), interpolation=cv2.INTER_AREA)
+    around = cv2.GaussianBlur(small, (0, 0), max(small.shape) * float(trait.rng.uniform(0.03, 0.1)))
+    ratio: Image = (1 + around) ** np.float32(-trait.between(0.5, 1.5) / _ENCODING)
+    # The phone sets the light parts to where they were.
+    ratio *= np.float32(np.percentile(small, 97) / np.percentile(small * ratio**_ENCODING, 97)) ** (1 / _ENCODING)
+    return np.asarray(cv2.resize(ratio, (columns, rows), interpolation=cv2.INTER_LINEAR), np.float32)
+
+
+def _gain_grid(luma: Image, trait: Trait) -> Image:
+    """Return the ratio of a coarse grid of gains, each drawing its cell's mean towards the picture's."""
+    rows, columns = luma.shape
+    cells = int(trait.rng.integers(5, 12))
+    grid = cv2.resize(luma, (cells, max(2, round(cells * rows / columns))), interpolation=cv2.INTER_AREA)
+    gains = (np.float32(grid.mean()) / np.maximum(grid, 0.05)) ** np.float32(trait.between(0.06, 0.25))
+    return np.asarray(cv2.resize(gains, (columns, rows), interpolation=cv2.INTER_CUBIC), np.float32)
 
 
 def _pyramid_detail(luma: Image, trait: Trait) -> Image:
@@ -168,8 +184,66 @@ def _change_colours(trait: Trait, codes: Image) -> Image:
         over = np.maximum(spread - knee, 0)
         kept = (np.minimum(spread, knee) + over / (1 + 2 * over)) / np.maximum(spread, 1e-4)
         return _within(luma + away * kept)
+    if trait.family in _PRESETS:
+        return _within(_PRESETS[trait.family](trait, codes))
     if trait.family == "toned shadows":
         tone = np.float32(trait.between(0.006, 0.025)) * trait.rng.normal(0, 1, 3).astype(np.float32)
         tone -= tone @ _LUMA
         return _within(codes + (1 - 2 * luma) * tone)
     return codes
+
+
+def _hue_shift(trait: Trait, codes: Image) -> Image:
+    """Turn each hue by an angle of its own, as presets that flatter skin and leaves do."""
+    red, green, blue = np.moveaxis(codes, -1, 0)
+    u, v = 2 * red - green - blue, np.float32(3**0.5) * (green - blue)
+    phase = trait.rng.uniform(0, 2 * np.pi, 2).astype(np.float32)
+    hue = np.arctan2(v, u)
+    wave = np.sin(hue - phase[0]) + np.float32(0.6) * np.sin(2 * hue - phase[1])
+    turn = np.float32(np.deg2rad(trait.between(3.0, 10.0))) * wave
+    right = np.cos(turn) * u - np.sin(turn) * v
+    up = (np.sin(turn) * u + np.cos(turn) * v) * np.float32(3**0.5)
+    away = np.stack([2 * right, up - right, -up - right], axis=-1) / np.float32(6)
+    return np.asarray(codes.mean(axis=2, keepdims=True) + away, np.float32)
+
+
+def _warm_preset(trait: Trait, codes: Image) -> Image:
+    """Warm (or, less often, cool) the light, mix the channels a little, lift the blacks to a matte."""
+    rng = trait.rng
+    sense = 1.0 if rng.random() < 0.7 else -1.0
+    gains = 1 + sense * trait.between(0.03, 0.1) * np.array([0.9, 0.15, -1.1])
+    mixed = np.eye(3) + trait.between(0.0, 0.06) * (np.full((3, 3), 1 / 3) - np.eye(3))
+    light: Image = (codes ** np.float32(_ENCODING)) @ (mixed * gains).astype(np.float32)
+    matte = np.float32(rng.uniform(0, 0.03))
+    warm: Image = matte + (1 - matte) * np.clip(light, 0, 1) ** np.float32(1 / _ENCODING)
+    return warm
+
+
+def _channel_curves(trait: Trait, codes: Image) -> Image:
+    """Give each channel a curve of its own, as prints from film have: an S or its opposite, its ends held."""
+    bends = trait.between(0.008, 0.025) * trait.rng.uniform(0.5, 1.0, 3) * trait.rng.permutation([1.0, 0.4, -1.0])
+    tilts = trait.between(0.0, 0.03) * trait.rng.uniform(-1, 1, 3)
+    bent: Image = codes - bends.astype(np.float32) * np.sin(np.float32(2 * np.pi) * codes)
+    return bent + tilts.astype(np.float32) * np.float32(4) * codes * (1 - codes)
+
+
+def _lookup_table(trait: Trait, codes: Image) -> Image:
+    """Move colours smoothly within the cube, as a small three-dimensional lookup table does; black and white stay."""
+    rng = trait.rng
+    room: Image = np.float32(4) * codes * (1 - codes)
+    moved = codes.copy()
+    for _ in range(3):
+        direction = rng.normal(0, 1, 3).astype(np.float32) * np.float32(4.0)
+        wave = np.sin(codes @ direction + np.float32(rng.uniform(0, 2 * np.pi)))
+        moved += (
+            np.float32(trait.between(0.006, 0.02)) * wave[..., None] * rng.normal(0, 0.7, 3).astype(np.float32) * room
+        )
+    return moved
+
+
+_PRESETS: dict[str, Callable[[Trait, Image], Image]] = {
+    "warm preset": _warm_preset,
+    "channel curves": _channel_curves,
+    "hue shift": _hue_shift,
+    "lookup table": _lookup_table,
+}

@@ -7,10 +7,11 @@ import cv2
 import numpy as np
 
 from stripread.simulate.encode import Noise, PhotoFile, Process, expose
+from stripread.simulate.lens import light_through_lens
 from stripread.simulate.looks import Look, Trait
 from stripread.simulate.paint import Image
 from stripread.simulate.phone_detail import change_detail
-from stripread.simulate.phone_effects import change_colour, change_tone, light_through_lens
+from stripread.simulate.phone_effects import change_colour, change_tone
 from stripread.simulate.render import Rendered
 
 __all__ = ["develop_by_look", "file_by_look"]
@@ -23,7 +24,9 @@ def develop_by_look(
 ) -> Image:
     """Return the codes 0 to 1 of a drawn picture; ``developed`` is the phone's processing at so many stops more."""
     soft = np.asarray(cv2.GaussianBlur(drawn.image, (0, 0), _SOFTNESS_PX), np.float32)
-    raw = expose(light_through_lens(look.lens, soft), lambda signal: signal, noise=noise, seed=seed)
+    pads = np.array([p for corners in drawn.pad_polygons_px.values() for p in corners]).reshape(-1, 2)
+    lit = light_through_lens(look.lens, soft, pads)
+    raw = expose(lit, lambda signal: signal, noise=noise, seed=seed)
 
     def codes_at(stops: float) -> Image:
         return expose(raw, developed(stops), noise=None, seed=seed)
@@ -44,4 +47,10 @@ def file_by_look(trait: Trait, file: PhotoFile) -> PhotoFile:
         return replace(file, saved_before=round(trait.between(90, 72)), quality=round(trait.between(92, 80)))
     if trait.family == "HEIC":
         return replace(file, format="heic", quality=round(trait.between(80, 50)), exif=None)
+    if trait.family == "WebP":
+        return replace(file, format="webp", quality=round(trait.between(88, 62)))
+    if trait.family == "PNG of a JPEG":  # the screen is kept, not the file
+        return replace(file, format="png", saved_before=round(trait.between(92, 75)), exif=None)
+    if trait.family == "flat tables":
+        return replace(file, quantisation=round(trait.between(4, 14)))
     return file

@@ -7,10 +7,17 @@ import numpy as np
 from stripread.card.layout import CardLayout
 from stripread.simulate.looks import Trait
 from stripread.simulate.paint import Image
-from stripread.simulate.scene import Drop, StripPlacement, strip_to_card
+from stripread.simulate.scene import Drop, Shadow, StripPlacement, strip_to_card
 from stripread.simulate.strip_canvas import StripCanvas
+from stripread.simulate.strip_litter import (
+    paint_condensation,
+    paint_crumbs,
+    paint_pencil_marks,
+    paint_tape,
+    paint_tissue,
+)
 
-__all__ = ["looked_placement", "paint_around_after", "paint_around_before", "water_drops"]
+__all__ = ["looked_placement", "paint_around_after", "paint_around_before", "shadows_across", "water_drops"]
 
 
 def paint_around_before(canvas: StripCanvas, trait: Trait) -> None:
@@ -36,6 +43,8 @@ def paint_around_before(canvas: StripCanvas, trait: Trait) -> None:
         wet = canvas.inside(depth, soft_mm=0.4)
         rim = np.exp(-((depth / np.float32(0.25)) ** 2))
         canvas.ground[...] *= 1 - np.float32(trait.between(0.06, 0.18)) * wet - np.float32(0.12) * rim
+    elif trait.family == "pencil marks":
+        paint_pencil_marks(canvas, trait)
 
 
 def paint_around_after(canvas: StripCanvas, trait: Trait, solid: Image) -> None:
@@ -53,6 +62,14 @@ def paint_around_after(canvas: StripCanvas, trait: Trait, solid: Image) -> None:
             u, v = np.cos(angle) * x + np.sin(angle) * y, np.cos(angle) * y - np.sin(angle) * x
             length, thick = float(rng.uniform(2, 9)), float(rng.uniform(0.06, 0.14))
             _strew(canvas, np.minimum(thick / 2 - np.abs(v - bend * u**2), length / 2 - np.abs(u)).astype(np.float32))
+    elif trait.family == "condensation":
+        paint_condensation(canvas, trait)
+    elif trait.family == "soil crumbs":
+        paint_crumbs(canvas, trait)
+    elif trait.family == "scrap of tissue":
+        paint_tissue(canvas, trait, solid)
+    elif trait.family == "tape":
+        paint_tape(canvas, trait)
 
 
 def _places(canvas: StripCanvas, rng: np.random.Generator, count: int) -> Image:
@@ -91,6 +108,31 @@ def water_drops(card: CardLayout, strip: StripPlacement, trait: Trait) -> tuple[
                  highlight=float(rng.uniform(0.0, 0.6)))
         )  # fmt: skip
     return tuple(drops)
+
+
+def shadows_across(card: CardLayout, strip: StripPlacement, trait: Trait) -> tuple[Shadow, ...]:
+    """Return the soft shadow of a finger that is held over the handle; pads stay out of it."""
+    if trait.family != "finger shadow":
+        return ()
+    rng, kind, to_card = trait.rng, strip.kind, strip_to_card(card, strip)
+    last = max(p.along_mm + p.size_along_mm / 2 for p in kind.pads)
+    half, soft = float(rng.uniform(4.5, 7.0)), trait.between(3.0, 1.2)
+    along = float(rng.uniform(min(last + half + soft + 2.0, kind.length_mm), kind.length_mm))
+    place = to_card[:2, :2] @ np.array([along, kind.width_mm / 2]) + to_card[:2, 2]
+    lean = np.deg2rad(float(rng.uniform(-12, 12)))
+    towards = np.array([np.sin(lean), np.cos(lean) * float(rng.choice([-1, 1]))])  # where the hand is
+    side = np.array([-towards[1], towards[0]])
+    tip = place - towards * float(rng.uniform(kind.width_mm / 2, kind.width_mm))
+    turn = np.linspace(np.pi / 2, 3 * np.pi / 2, 13)[:, None]
+    cap = tip + half * (np.cos(turn) * towards + np.sin(turn) * side)
+    outline = np.vstack([cap, tip + 250 * towards - half * side, tip + 250 * towards + half * side])
+    return (
+        Shadow(
+            polygon_mm=tuple((float(x), float(y)) for x, y in outline),
+            penumbra_mm=soft,
+            darkness=trait.between(0.15, 0.4),
+        ),
+    )
 
 
 def looked_placement(card: CardLayout, strip: StripPlacement, trait: Trait) -> StripPlacement:

@@ -54,6 +54,13 @@ class StripCanvas:
         width = max(soft_mm, 1.0 / self.scale)
         return np.asarray(np.clip(depth_mm / np.float32(width) + np.float32(0.5), 0.0, 1.0), np.float32)
 
+    def near(self, place: Float, reach_mm: float) -> tuple[slice, slice]:
+        """Return the rows and columns within reach of a place (along, across)."""
+        x, y = ((place - (self.along[0, 0], self.across[0, 0])) * self.scale).tolist()
+        reach = reach_mm * self.scale
+        rows, columns = ((max(int(v - reach), 0), max(int(v + reach) + 2, 0)) for v in (y, x))
+        return slice(*rows), slice(*columns)
+
     def mix(self, share: Image, material: str) -> None:
         """Paint a material, so much of it at each place."""
         for layer, paint in zip(self.layers, self.paints[material], strict=True):

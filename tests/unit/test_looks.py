@@ -100,6 +100,8 @@ def test_each_family_shows_where_it_belongs(aspect: str, family: str, usual: tup
     whole = Rect(0, 0, CARD.width_mm, CARD.height_mm)
     # up to 7 mm beside the slot a strip throws its shadow and lies over the edge; the lens blurs nothing here
     area = slot.grown(7.0) if aspect in STRIP_ASPECTS else whole.grown(1.0)
+    if family == "finger shadow":  # the hand is beside the card
+        area = slot.grown(200.0)
     inside = ((places > area.corners[0]) & (places < area.corners[2])).all(axis=1)
     if aspect == "bench":
         within = whole.grown(-1.0)
@@ -140,7 +142,7 @@ def _on_picture(drawn: Rendered, place: tuple[float, float]) -> tuple[int, int]:
     return round(x), round(y)
 
 
-@pytest.mark.parametrize("family", ["uneven dye", "streaked dye", "paper grain", "woven"])
+@pytest.mark.parametrize("family", ["uneven dye", "streaked dye", "paper grain", "woven", *FAMILIES["pad_face"].unseen])
 def test_an_uneven_pad_has_its_own_colour_in_the_mean(family: str, usual: tuple[bytes, Rendered]) -> None:
     _, drawn = take_photo(looked("pad_face", family), seed=1)
     means = []
@@ -170,6 +172,31 @@ def test_the_truth_lies_where_the_pad_is(aspect: str, family: str) -> None:
     middle = np.array([(columns * share).sum(), (rows * share).sum()]) / share.sum()
     per_mm = SHOT.view.card_width_share * SHOT.view.size_px[0] / CARD.width_mm
     assert np.hypot(*(middle - place)) / per_mm < 0.2
+
+
+@pytest.mark.parametrize("family", ["turned", "slanted"])
+def test_the_truth_leans_with_its_pad(family: str) -> None:
+    _, drawn = take_photo(looked("pad_form", family, strength=1.0), seed=1)
+    straight = take_photo(looked("pad_form", USUAL), seed=1)[1].pad_polygons_px["p"]
+    polygon = drawn.pad_polygons_px["p"]
+    assert np.abs(polygon - straight).max() > 1.0
+    middle = polygon.mean(axis=0)
+    for corner in polygon:
+        inside, outside = (
+            drawn.image[tuple(np.rint(middle + k * (corner - middle)).astype(int)[::-1])] for k in (0.8, 1.25)
+        )
+        violet, white = ((c[0] + c[2]) / (2 * c[1]) for c in (inside, outside))
+        assert violet > white + 0.08
+
+
+def test_a_finger_shadow_leaves_the_pads_in_the_light() -> None:
+    for seed in range(12):
+        _, drawn = take_photo(looked("around", "finger shadow", strength=1.0, seed=seed), seed=1)
+        _, plain = take_photo(looked("around", USUAL), seed=1)
+        x, y = np.rint(drawn.pad_polygons_px["p"].mean(axis=0)).astype(int)
+        np.testing.assert_allclose(
+            drawn.image[y - 12 : y + 13, x - 12 : x + 13], plain.image[y - 12 : y + 13, x - 12 : x + 13], rtol=1e-5
+        )
 
 
 def test_a_strip_stays_in_the_slot_unless_its_look_lets_it_out() -> None:
@@ -235,7 +262,7 @@ def test_a_second_strip_lies_beside_the_first() -> None:
 def test_a_lens_bends_the_card_and_its_truth_alike() -> None:
     from stripread.simulate.lens import seen_through_lens
 
-    for family in ("barrel", "pincushion"):
+    for family in ("barrel", "pincushion", "rolling shutter"):
         shot = looked("lens", family, strength=1.0)
         _, drawn = take_photo(shot, seed=1)
         assert shot.look is not None
