@@ -227,7 +227,8 @@ def _save(task: Task, data: bytes, drawn: Rendered, known: RandomKind, outcome: 
     assert task.save is not None
     task.save.mkdir(parents=True, exist_ok=True)
     stem = task.save / f"{task.without.replace(' ', '-') or 'strip'}-{task.index:04d}"
-    suffix = ".heic" if data[4:8] == b"ftyp" else ".jpg"
+    starts = {b"\xff\xd8": ".jpg", b"\x89P": ".png", b"RI": ".webp"}
+    suffix = starts.get(data[:2], ".heic")
     stem.with_suffix(suffix).write_bytes(data)
     truth = {
         "outcome": asdict(outcome),
