@@ -322,12 +322,12 @@ def _check_blank(pads: Sequence[PadReading], lot: Lot) -> None:
 
 def report_pad(calibration: PadCalibration, lab: Float, causes: Mapping[str, Float], estimate: Estimate) -> PadReading:
     """Decide what of an estimate may be reported, and what is to be said about it."""
-    from scipy.stats import f as fisher
+    from scipy.special import fdtri  # Fisher's quantile
 
     if isinstance(calibration.curve, ChartCurve):
         estimate = widen_to_steps(estimate, calibration.curve)
     findings: list[Finding] = []
-    off = estimate.chi2 > 2 * fisher.ppf(1 - _OFF_CURVE_P, 2, estimate.degrees_of_freedom)
+    off = estimate.chi2 > 2 * fdtri(2, estimate.degrees_of_freedom, 1 - _OFF_CURVE_P)
     unit = calibration.unit
     if off:
         findings.append(
