@@ -80,7 +80,7 @@ def lab_to_xyz(lab: Float) -> Float:
     f[..., 1] = (lab[..., 0] + 16) / 116
     f[..., 0] = f[..., 1] + lab[..., 1] / 500
     f[..., 2] = f[..., 1] - lab[..., 2] / 200
-    xyz: Float = np.where(f > _JOINT, f**3, (f - _FOOT) / _STEEP) * _D50
+    xyz: Float = np.where(f > _JOINT, f * f * f, (f - _FOOT) / _STEEP) * _D50
     return xyz
 
 

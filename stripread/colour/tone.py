@@ -173,8 +173,9 @@ def tone_basis(low: Float | float, high: Float | float, code: Float) -> Float:
     off = inside[..., None] - np.arange(-1, _KNOTS + 2)
     distance = np.abs(off)
     far, near = np.maximum(2 - distance, 0), np.maximum(1 - distance, 0)
-    slope = np.sign(off) * (4 * near**2 - far**2) / 2
-    basis: Float = (far**3 - 4 * near**3) / 6 + (at - inside)[..., None] * slope
+    far2, near2 = far * far, near * near
+    slope = np.sign(off) * (2 * near2 - far2 / 2)
+    basis: Float = (far * far2 - 4 * near * near2) / 6 + (at - inside)[..., None] * slope
     return basis
 
 
