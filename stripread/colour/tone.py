@@ -113,7 +113,7 @@ class ToneAndLight:
         return result
 
     def slope(self, linear: Float) -> Float:
-        """Differentiate log scene light by log decoded value, shape (n, 3)."""
+        """Differentiate log scene light by log decoded value, shape (..., 3)."""
         step = 1e-3
         result: Float = (self._log_light(linear * (1 + step)) - self._log_light(linear * (1 - step))) / (2 * step)
         return result
