@@ -150,7 +150,7 @@ class ToneAndLight:
         # What is left open, and of that what the prior, by which the channels are much alike, did not leave open.
         kept = self.covariance[:, -_TERMS:, :, -_TERMS:] * max(1.0, self.scatter / _U_NEUTRAL) ** 2
         ratio = kept[first, :, first] + kept[second, :, second] - kept[first, :, second] - kept[second, :, first]
-        posterior = np.einsum("pi,rij,pj->pr", apart, ratio, apart)
+        posterior = ((apart @ ratio) * apart).sum(axis=2).T
         prior = 2 * apart**2 @ np.repeat(_U_LIGHT_OWN, (2, 3)) ** 2
         u_greys = 1 / np.sqrt(np.maximum(1 / posterior - 1 / prior[:, None], _KNOWN_NOTHING**-2))
         most = np.unravel_index(np.argmax(log_change), log_change.shape)

@@ -73,7 +73,7 @@ def measure_blur(photo: Photo, homography: Float, squares_mm: Sequence[Float]) -
     span_px = photo.reduction * np.hypot(x[..., -1] - x[..., 0], y[..., -1] - y[..., 0])
     px_per_mm = span_px.mean(axis=1) / (2 * reach[:, 0])
     ends = _ACROSS // 6
-    low, high = np.median(light[..., :ends], axis=-1), np.median(light[..., -ends:], axis=-1)
+    low, high = np.median(np.stack([light[..., :ends], light[..., -ends:]]), axis=-1)
     steps = high - low > 0.3 * high
     if not steps.any():
         return None
@@ -84,11 +84,9 @@ def measure_blur(photo: Photo, homography: Float, squares_mm: Sequence[Float]) -
     down = (np.abs(normal[:, 0]) > np.abs(normal[:, 1]))[side_of]
     if down.all() or not down.any():
         return None
-    sigma_px = sigma * px_per_mm[side_of]
-    return Blur(
-        px=(float(np.median(sigma_px[down])), float(np.median(sigma_px[~down]))),
-        mm=(float(np.median(sigma[down])), float(np.median(sigma[~down]))),
-    )
+    both = np.stack([sigma * px_per_mm[side_of], sigma])
+    (down_px, down_mm), (along_px, along_mm) = (np.median(both[:, one], axis=1).tolist() for one in (down, ~down))
+    return Blur(px=(down_px, along_px), mm=(down_mm, along_mm))
 
 
 def _crossing(profiles: Float, level: float) -> Float:
