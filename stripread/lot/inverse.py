@@ -20,8 +20,8 @@ COVERAGE = 0.95
 # A second minimum counts as about equally good while its chi2 is within this of the best; 5.99 is the 95 % point of
 # chi-square with 2 degrees of freedom, for the two directions across a curve.
 _RIVAL_CHI2 = 5.99
-# The nearest place is sought among so many between two neighbours, again and again: 128^-3 of a step of the curve's grid
-# is about as near as rounding of chi2 lets it be told, and one call for many places takes as long as for one.
+# The nearest place is sought among so many between two neighbours, again and again. 128^-3 of a step of the grid is
+# about as near as rounding of chi2 lets it be told, and many places take hardly longer than one.
 _POINTS, _NARROWED = 257, 3
 
 
