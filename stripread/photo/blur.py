@@ -51,14 +51,14 @@ def measure_blur(photo: Photo, homography: Float, squares_mm: Sequence[Float]) -
     reach = length / 7  # about a module, which stays dark inside and white outside
     share = np.linspace(0.08, 0.92, _SEGMENTS * _ALONG)
     across = np.linspace(-1, 1, _ACROSS)
-    # Side, place along it, place across; x and y apart, as NumPy is slow along an axis of two.
-    x_mm, y_mm = (
-        (start[:, axis, None] + share * side[:, axis, None])[..., None]
-        + across * (reach[:, 0] * normal[:, axis])[:, None, None]
-        for axis in (0, 1)
+    along_mm = start[:, None] + share[:, None] * side[:, None]
+    across_mm = across[:, None] * (reach * normal)[:, None]
+    # Side, place along it, place across: both ways are carried through the homography apart and added up, which is
+    # quicker than to carry each point.
+    x, y, depth = (
+        (along_mm @ row[:2] + row[2])[:, :, None] + (across_mm @ row[:2])[:, None]
+        for row in photo.from_full_matrix @ homography
     )
-    to_pixels = photo.from_full_matrix @ homography
-    x, y, depth = (row[0] * x_mm + row[1] * y_mm + row[2] for row in to_pixels)
     x, y = x / depth, y / depth
     flat = (-1, _ACROSS)
     seen = cv2.remap(
