@@ -154,15 +154,12 @@ def _measure_blocks(seen: CardMeasurement, view: SlotView, row: ChartRow) -> tup
                 found=f"block {index + 1} white in the photo, as it is too bright",
                 remedy="Tap on the white of the card so that the phone exposes for it; retake.",
             )
-        jacobian = seen.correction.jacobian(linear[None], block.centre_mm)
-        gradient = seen.correction.light_gradient(linear[None], block.centre_mm[None])
-        lab = seen.correction.lab(linear[None], block.centre_mm[None])[0]
-        pixels = jacobian @ (covariance * np.outer(white, white)) @ jacobian.T
-        own = pixels + _ink_mismatch(seen, lab) + _U_PRINT**2 * np.eye(3)
+        corrected = seen.correction.at(linear, block.centre_mm)
+        pixels = corrected.jacobian @ (covariance * np.outer(white, white)) @ corrected.jacobian.T
+        own = pixels + _ink_mismatch(seen, corrected.lab) + _U_PRINT**2 * np.eye(3)
+        by_light = u_light**2 * np.outer(corrected.light_gradient, corrected.light_gradient)
         polygon = apply_homography(seen.pose.homography, _corners(row, index))
-        blocks.append(
-            BlockMeasurement(polygon_px=polygon, lab=lab, u_own=own, u_light=u_light**2 * np.outer(gradient, gradient))
-        )
+        blocks.append(BlockMeasurement(polygon_px=polygon, lab=corrected.lab, u_own=own, u_light=by_light))
     return tuple(blocks)
 
 

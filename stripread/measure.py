@@ -123,7 +123,7 @@ class PadMeasurement:
         Change of ``lab`` per relative change of the light at the pad.
     u_open : ndarray (3, 3)
         Covariance of ``lab`` by what the card leaves open of tone curve and light beyond what is usual
-        (`Correction.open_covariance`).
+        (`Corrected.u_open`).
     polygon_px : ndarray (4, 2)
         Corners in the full-size upright photo.
     stated_mismatch : ndarray (3, 3) or None
@@ -454,20 +454,21 @@ def _measure_one(
             found="a pad that is white in the photo, as it is too bright",
             remedy="Tap on the white of the card so that the phone exposes for it, or move out of the sun; retake.",
         )
-    linear = np.maximum(colour.mean, 1e-4)[None]
-    jacobian = correction.jacobian(linear, place)
-    coding = jacobian @ coding_covariance(linear[0], seen.photo.code_steps) @ jacobian.T
+    linear = np.maximum(colour.mean, 1e-4)
+    corrected = correction.at(linear, place)
+    jacobian = corrected.jacobian
+    coding = jacobian @ coding_covariance(linear, seen.photo.code_steps) @ jacobian.T
     return PadMeasurement(
         pad=pad_id,
         colour=colour,
-        lab=correction.lab(linear, place[None])[0],
+        lab=corrected.lab,
         u_pixels=jacobian @ colour.covariance_of_mean @ jacobian.T + coding,
         u_coding=coding,
         u_glare=jacobian @ colour.covariance_of_veil @ jacobian.T,
-        light_gradient=correction.light_gradient(linear, place[None]),
-        u_open=correction.open_covariance(linear[0], place),
+        light_gradient=corrected.light_gradient,
+        u_open=corrected.u_open,
         polygon_px=polygon_px,
-        stated_mismatch=correction.stated_mismatch(linear, place[None]),
+        stated_mismatch=corrected.stated_mismatch,
     )
 
 

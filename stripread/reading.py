@@ -45,6 +45,7 @@ _ALIKE = 2 * _UNFAMILIAR
 # From here on u grows with the distance: no seen lamp or phone is so unlike a lot, and the constants of the mismatch
 # were not fitted there. Of red-blue lamps whose photos are not refused, 85 % of the numbers left hold then, 55 % else.
 _FAR = 1.0
+_SHARES = np.concatenate([[0.0], np.geomspace(1e-4, 1.0, 40)])  # of a curve's range, close enough to know its colours
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -144,9 +145,8 @@ def lot_colours(lot: Lot) -> dict[str, Float]:
 
 
 def _along(curve: CalibrationCurve) -> Float:
-    """Concentrations from a curve's low end to its top, close enough to know its colours by."""
-    steps = np.concatenate([[0.0], np.geomspace(1e-4, 1.0, 40)])
-    result: Float = curve.low + (curve.top - curve.low) * steps
+    """Concentrations from a curve's low end to its top."""
+    result: Float = curve.low + (curve.top - curve.low) * _SHARES
     return result
 
 
@@ -322,12 +322,12 @@ def _check_blank(pads: Sequence[PadReading], lot: Lot) -> None:
 
 def report_pad(calibration: PadCalibration, lab: Float, causes: Mapping[str, Float], estimate: Estimate) -> PadReading:
     """Decide what of an estimate may be reported, and what is to be said about it."""
-    from scipy.stats import f as fisher
+    from scipy.special import fdtri  # Fisher's quantile
 
     if isinstance(calibration.curve, ChartCurve):
         estimate = widen_to_steps(estimate, calibration.curve)
     findings: list[Finding] = []
-    off = estimate.chi2 > 2 * fisher.ppf(1 - _OFF_CURVE_P, 2, estimate.degrees_of_freedom)
+    off = estimate.chi2 > 2 * fdtri(2, estimate.degrees_of_freedom, 1 - _OFF_CURVE_P)
     unit = calibration.unit
     if off:
         findings.append(

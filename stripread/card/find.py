@@ -80,7 +80,7 @@ def find_card(photo: Photo, card: CardLayout) -> CardPose:
     CardBentError
         If the card is bent so far that patches would be sampled beside their place.
     """
-    markers = load_markers(card.dictionary, [m.id for m in card.markers])
+    markers = load_markers(card.dictionary, tuple(m.id for m in card.markers))
     grey = _grey(photo.pixels)
     seen = _glance(grey, markers) or _search(grey, card, markers)
     _refuse_several(seen, card)

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -53,7 +54,8 @@ class Sighting:
         return float(np.sqrt(max(cv2.contourArea(self.corners.astype(np.float32)), 1e-6)))
 
 
-def load_markers(dictionary: str, ids: Sequence[int]) -> MarkerSet:
+@lru_cache(maxsize=4)
+def load_markers(dictionary: str, ids: tuple[int, ...]) -> MarkerSet:
     """Return the markers of these ids.
 
     Raises
@@ -85,7 +87,7 @@ def load_markers(dictionary: str, ids: Sequence[int]) -> MarkerSet:
         cells = np.asarray(cv2.aruco.generateImageMarker(whole, i, modules), dtype=np.float64)
         picture = np.kron(cells - cells.mean(), np.ones((_CELL_PX, _CELL_PX)))
         patterns[i] = picture / np.linalg.norm(picture)
-    return MarkerSet(dictionary=own, ids=tuple(ids), modules=modules, patterns=patterns)
+    return MarkerSet(dictionary=own, ids=ids, modules=modules, patterns=patterns)
 
 
 def detect_markers(
@@ -201,8 +203,8 @@ def _refine_once(grey: Grey, corners: Float, modules: int) -> tuple[Float, NDArr
 def _median(values: Float) -> Float:
     """Median along the last axis, which is kept; `numpy.median` takes several times as long on small arrays."""
     half = values.shape[-1] // 2
-    ranks = (half,) if values.shape[-1] % 2 else (half - 1, half)
-    middle: Float = np.partition(values, ranks, axis=-1)[..., ranks[0] : half + 1].mean(axis=-1, keepdims=True)
+    first = half if values.shape[-1] % 2 else half - 1
+    middle: Float = np.sort(values, axis=-1)[..., first : half + 1].mean(axis=-1, keepdims=True)
     return middle
 
 

@@ -19,7 +19,7 @@ from stripread.colour.tone import ToneAndLight, fit_tone_and_light
 from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float
 
-__all__ = ["Correction", "PatchColours", "fit_correction"]
+__all__ = ["Corrected", "Correction", "PatchColours", "fit_correction"]
 
 # Linear light beyond which a channel's mean is taken as clipped: codes 253 and 4 of 255.
 CLIPPED_HIGH, CLIPPED_LOW = 0.982, 0.0012
@@ -87,6 +87,33 @@ class PatchColours:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Corrected:
+    """A decoded value at a place on the card, corrected, and what its colour depends on.
+
+    Attributes
+    ----------
+    lab : ndarray (3,)
+        CIELAB.
+    jacobian : ndarray (3, 3)
+        Its derivative by the decoded value.
+    light_gradient : ndarray (3,)
+        Its change per relative change of the light at the place.
+    u_open : ndarray (3, 3)
+        Its covariance by what the greys leave open of tone curve and light, beyond what is usual. Nothing on a card
+        whose greys span its lightness and its place; much far from a single row of greys, or where the value is
+        brighter than all patches that could be used.
+    stated_mismatch : ndarray (3, 3) or None
+        Its covariance that the spectral map states; None of a plain map.
+    """
+
+    lab: Float
+    jacobian: Float
+    light_gradient: Float
+    u_open: Float
+    stated_mismatch: Float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Correction:
     """The way from linear RGB at a place on the card to CIELAB, and how good it is.
 
@@ -150,21 +177,6 @@ class Correction:
         """
         return float(np.hypot(_U_LIGHT_SHARE * self.tone.scatter, _U_LIGHT_LEAST))
 
-    def open_covariance(self, linear: Float, place_mm: Float) -> Float:
-        """Covariance (3, 3) of CIELAB by what the greys leave open of tone curve and light, beyond what is usual.
-
-        Nothing on a card whose greys span its lightness and its place; much far from a single row of greys, or where a
-        pad (value (3,) at a place (2,)) is brighter than all patches that could be used.
-        """
-        patches, white = self.patches, self.white
-        place = place_mm.reshape(1, 2)
-        relative = self.tone.scene_covariance(linear, place, patches.linear[white], patches.places_mm[white])
-        widest = float(np.linalg.eigvalsh(relative)[-1])
-        scene = self.scene(linear, place)[0]
-        chain = self.map.jacobian(scene) * scene
-        covariance: Float = max(0.0, 1 - _OPEN_USUAL**2 / widest) * chain @ relative @ chain.T
-        return covariance
-
     def scene(self, linear: Float, places_mm: Float) -> Float:
         """Scene RGB (n, 3), tone curve undone and light divided out."""
         return self.tone.undo(np.atleast_2d(linear), np.atleast_2d(places_mm))
@@ -173,25 +185,24 @@ class Correction:
         """CIELAB (n, 3) of decoded values (n, 3) at places (n, 2)."""
         return self.map.lab(self.scene(linear, places_mm))
 
-    def jacobian(self, linear: Float, place_mm: Float) -> Float:
-        """Differentiate CIELAB by the decoded value (3,) at a place (2,), shape (3, 3)."""
-        linear = np.atleast_2d(linear)
-        scene = self.scene(linear, np.atleast_2d(place_mm))
-        chain = self.tone.slope(linear) * scene / linear
-        jacobian: Float = self.map.jacobian(scene[0]) * chain[0]
-        return jacobian
-
-    def stated_mismatch(self, linear: Float, place_mm: Float) -> Float | None:
-        """Covariance (3, 3) of CIELAB at a decoded value (3,) that the spectral map states; None of a plain map."""
-        if not isinstance(self.map, SpectralMap):
-            return None
-        return self.map.mismatch(self.scene(linear, place_mm)[0])
-
-    def light_gradient(self, linear: Float, place_mm: Float) -> Float:
-        """Change of CIELAB (3,) per relative change of the light at a place."""
+    def at(self, linear: Float, place_mm: Float) -> Corrected:
+        """Correct one decoded value (3,) at a place (2,) on the card."""
         scene = self.scene(linear, place_mm)[0]
-        gradient: Float = self.map.jacobian(scene) @ scene
-        return gradient
+        chain = self.map.jacobian(scene) * scene
+        return Corrected(
+            lab=self.map.lab(scene),
+            jacobian=chain * self.tone.slope(linear) / linear,
+            light_gradient=chain.sum(axis=1),
+            u_open=self._open_covariance(linear, place_mm, chain),
+            stated_mismatch=self.map.mismatch(scene) if isinstance(self.map, SpectralMap) else None,
+        )
+
+    def _open_covariance(self, linear: Float, place_mm: Float, chain: Float) -> Float:
+        patches, white = self.patches, self.white
+        relative = self.tone.scene_covariance(linear, place_mm, patches.linear[white], patches.places_mm[white])
+        widest = float(np.linalg.eigvalsh(relative)[-1])
+        covariance: Float = max(0.0, 1 - _OPEN_USUAL**2 / widest) * chain @ relative @ chain.T
+        return covariance
 
 
 def fit_correction(patches: PatchColours, *, spectral: bool = False) -> Correction:

@@ -94,12 +94,15 @@ def fit_map(rgb: Float, lab: Float, white: NDArray[np.bool_], weights: Float, *,
     root = np.sqrt(weights)[:, None, None]
     flat = (design * root).reshape(3 * n, 3 * k)
     # A little ridge towards the linear white balance keeps sparse cards defined.
-    gram = flat.T @ flat + 1e-6 * np.trace(flat.T @ flat) / (3 * k) * np.eye(3 * k)
+    gram = flat.T @ flat
+    gram += 1e-6 * np.trace(gram) / (3 * k) * np.eye(3 * k)
     inverse = np.linalg.inv(gram)
     solution = inverse @ (flat.T @ (wanted * root[..., 0]).ravel())
     coefficients = solution.reshape(3, k)
     full = np.hstack([1 - coefficients.sum(axis=1, keepdims=True), coefficients])
     fitted = xyz_to_lab((terms @ full.T) * white_xyz)
-    hat = (design @ inverse) @ design.swapaxes(1, 2) * weights[:, None, None]
+    # One product for all patches: NumPy would make many small ones of a stack.
+    leverage = (design.reshape(3 * n, 3 * k) @ inverse).reshape(design.shape)
+    hat = leverage @ design.swapaxes(1, 2) * weights[:, None, None]
     left_out = np.linalg.solve(np.eye(3) - 0.999 * hat, (fitted - lab)[..., None])[..., 0]
     return ColourMap(method, white_rgb, white_xyz, full, left_out, weights)

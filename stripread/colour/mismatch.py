@@ -70,8 +70,9 @@ FLASH_CONSTANTS = MismatchConstants(kappa=(2.09, 3.17), rho=(0.18, 0.88), floor=
 
 def _nearness(lab: Float, others: Float, width: float) -> Float:
     """Weights (m, n) of colours ``others`` (n, 3) by their distance from ``lab`` (m, 3), each row adding up to 1."""
-    distance = np.sum((others[None] - lab[:, None]) ** 2, axis=-1)
-    weights = np.exp(-distance / (2 * width**2)) + 1e-3  # far from every patch: all of them
+    # Squared distances by products of matrices, which do without an array (m, n, 3).
+    distance = (lab**2).sum(axis=1)[:, None] + (others**2).sum(axis=1) - 2 * lab @ others.T
+    weights = np.exp(distance / (-2 * width**2)) + 1e-3  # far from every patch: all of them
     result: Float = weights / weights.sum(axis=1, keepdims=True)
     return result
 

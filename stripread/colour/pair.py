@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from stripread.colour.correct import PatchColours
 from stripread.colour.lab import d50_white, lab_jacobian, lab_to_xyz, linear_srgb, xyz_to_lab
-from stripread.colour.tone import LOWEST, spread_code, tone_spline
+from stripread.colour.tone import LOWEST, spread_code, tone_basis
 from stripread.geometry import Float
 
 __all__ = ["FlashLight", "PairPatches", "PairTone", "fit_flash_light", "fit_pair_tone", "join_flash_colours"]
@@ -67,16 +67,12 @@ class PairTone:
 
     def undo(self, linear: Float) -> Float:
         """Scene light (n, 3) of decoded values (n, 3), light not divided out; both photos in the same unit."""
-        codes = spread_code(np.atleast_2d(linear)).T
-        rows = zip(self.curve, self.low, self.high, codes, strict=True)
-        result: Float = np.exp(np.stack([tone_spline(c, low, high, code) for c, low, high, code in rows], axis=1))
+        result: Float = np.exp((self.basis(np.atleast_2d(linear)) * self.curve).sum(axis=-1))
         return result
 
     def basis(self, linear: Float) -> Float:
         """Differentiate the log light by the coefficients of its channel's curve, (n, 3, _KNOTS + 3)."""
-        codes, unit = spread_code(linear).T, np.eye(_KNOTS + 3)
-        rows = zip(self.low, self.high, codes, strict=True)
-        return np.stack([tone_spline(unit, low, high, code) for low, high, code in rows], axis=1)
+        return tone_basis(self.low, self.high, spread_code(linear))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -189,7 +185,7 @@ def fit_pair_tone(patches: Sequence[PatchColours], used: Sequence[Used]) -> Pair
         for one, use in zip(patches, used, strict=True):
             here = use & one.neutral
             linear = one.linear[here, c]
-            basis = tone_spline(np.eye(count), low[c], high[c], spread_code(linear))
+            basis = tone_basis(low[c], high[c], spread_code(linear))
             weight = 1 / np.hypot(_U_NEUTRAL, _U_DARK / np.maximum(linear, LOWEST))
             target = np.log(np.maximum(linear_srgb(one.lab[here])[:, c], LOWEST))
             light = np.hstack([np.ones((len(linear), 1)), surface[here]]) * weight[:, None]

@@ -19,7 +19,7 @@ import numpy as np
 
 from stripread.geometry import Float
 
-__all__ = ["LOWEST", "ColourChange", "ToneAndLight", "fit_tone_and_light", "spread_code", "tone_spline"]
+__all__ = ["LOWEST", "ColourChange", "ToneAndLight", "fit_tone_and_light", "spread_code", "tone_basis"]
 
 _KNOTS = 7  # spline intervals over the code values seen; tone curves bend over tenths of the range
 _TERMS = 5  # of the light: x, y, x^2, xy, y^2
@@ -113,7 +113,7 @@ class ToneAndLight:
         return result
 
     def slope(self, linear: Float) -> Float:
-        """Differentiate log scene light by log decoded value, shape (n, 3)."""
+        """Differentiate log scene light by log decoded value, shape (..., 3)."""
         step = 1e-3
         result: Float = (self._log_light(linear * (1 + step)) - self._log_light(linear * (1 - step))) / (2 * step)
         return result
@@ -131,15 +131,13 @@ class ToneAndLight:
         """
         values, places = np.vstack([linear, white]), np.vstack([place_mm, white_mm])
         surface, codes = -_surface(self.scaled(places)), spread_code(values)
-        rows, beyond = [], []
-        for c in range(3):
-            low, high = float(self.low[c]), float(self.high[c])
-            row = np.hstack([tone_spline(np.eye(_KNOTS + 3), low, high, codes[:, c]), surface])
-            rows.append(row[0] - row[1:].mean(axis=0))
-            steps = max(low - codes[0, c], codes[0, c] - high, 0.0) * _KNOTS / (high - low)
-            # A slope that wanders by the curvature's prior a step, added up over the steps.
-            beyond.append(_U_CURVATURE**2 * steps**3 / 3)
-        result: Float = np.einsum("ci,cidj,dj->cd", rows, self.covariance, rows) + np.diag(beyond)
+        basis = tone_basis(self.low, self.high, codes)
+        rows = np.concatenate([basis, np.repeat(surface[:, None], 3, axis=1)], axis=2)
+        apart = rows[0] - rows[1:].mean(axis=0)
+        outside = np.maximum(np.maximum(self.low - codes[0], codes[0] - self.high), 0.0)
+        # A slope that wanders by the curvature's prior a step, added up over the steps.
+        beyond = _U_CURVATURE**2 * (outside * _KNOTS / (self.high - self.low)) ** 3 / 3
+        result: Float = np.einsum("ci,cidj,dj->cd", apart, self.covariance, apart) + np.diag(beyond)
         return result
 
     def colour_change(self, places_mm: Float) -> ColourChange:
@@ -152,30 +150,33 @@ class ToneAndLight:
         # What is left open, and of that what the prior, by which the channels are much alike, did not leave open.
         kept = self.covariance[:, -_TERMS:, :, -_TERMS:] * max(1.0, self.scatter / _U_NEUTRAL) ** 2
         ratio = kept[first, :, first] + kept[second, :, second] - kept[first, :, second] - kept[second, :, first]
-        posterior = np.einsum("pi,rij,pj->pr", apart, ratio, apart)
+        posterior = ((apart @ ratio) * apart).sum(axis=2).T
         prior = 2 * apart**2 @ np.repeat(_U_LIGHT_OWN, (2, 3)) ** 2
         u_greys = 1 / np.sqrt(np.maximum(1 / posterior - 1 / prior[:, None], _KNOWN_NOTHING**-2))
         most = np.unravel_index(np.argmax(log_change), log_change.shape)
         return ColourChange(float(np.expm1(log_change[most])), float(u_greys[most]), float(u_greys.max()))
 
     def _log_light(self, linear: Float) -> Float:
-        channels = zip(spread_code(linear).T, self.curve, self.low, self.high, strict=True)
-        return np.stack([tone_spline(curve, low, high, code) for code, curve, low, high in channels], axis=1)
+        basis = tone_basis(self.low, self.high, spread_code(linear))
+        result: Float = (basis * self.curve).sum(axis=-1)
+        return result
 
 
-def tone_spline(coefficients: Float, low: float, high: float, code: Float) -> Float:
-    """Cubic B-spline with coefficients (_KNOTS + 3, ...) at codes (n,); straight beyond low and high."""
-    from scipy.interpolate import BSpline
+def tone_basis(low: Float | float, high: Float | float, code: Float) -> Float:
+    """Cubic B-splines (..., _KNOTS + 3) on even knots between low and high at codes (...); straight beyond these.
 
-    knots = low + (high - low) / _KNOTS * np.arange(-3, _KNOTS + 4)
-    spline = BSpline.construct_fast(knots, coefficients, 3)
-    inside = np.clip(code, low, high)
-    value: Float = spline(inside)
-    beyond = code - inside
-    for end, outside in ((low, beyond < 0), (high, beyond > 0)):
-        if outside.any():
-            value[outside] += np.multiply.outer(beyond[outside], spline(end, nu=1))
-    return value
+    From the middle of its support, at a knot, each is ((2 - d)^3 - 4 (1 - d)^3) / 6 at a distance of d intervals, where
+    powers of negative numbers count as 0 (de Boor 1978, A Practical Guide to Splines, from memory).
+    """
+    at = (code - low) / (high - low) * _KNOTS
+    inside = np.clip(at, 0, _KNOTS)
+    off = inside[..., None] - np.arange(-1, _KNOTS + 2)
+    distance = np.abs(off)
+    far, near = np.maximum(2 - distance, 0), np.maximum(1 - distance, 0)
+    far2, near2 = far * far, near * near
+    slope = np.sign(off) * (2 * near2 - far2 / 2)
+    basis: Float = (far * far2 - 4 * near * near2) / 6 + (at - inside)[..., None] * slope
+    return basis
 
 
 def fit_tone_and_light(
@@ -209,18 +210,18 @@ def fit_tone_and_light(
     grid = low[:, None] + (high - low)[:, None] / _KNOTS * (np.arange(count) - 1)
     nominal = _NOMINAL_SLOPE * np.log(np.maximum(grid, 0.02))
     gram, right = _prior().copy(), np.zeros((3, count + _TERMS))
-    designs = []
+    basis = tone_basis(low, high, spread_code(linear))
+    designs = np.concatenate([basis, np.repeat(-surface[:, None], 3, axis=1)], axis=2)
+    weighted = designs * weight[..., None]
+    wanted = (target - (basis * nominal).sum(axis=-1)) * weight
     for c in range(3):
-        basis = tone_spline(np.eye(count), low[c], high[c], spread_code(linear[:, c]))
-        designs.append(np.hstack([basis, -surface]))
-        weighted = designs[c] * weight[:, c, None]
-        gram[c, :, c] += weighted.T @ weighted
-        right[c] = weighted.T @ ((target[:, c] - basis @ nominal[c]) * weight[:, c])
+        gram[c, :, c] += weighted[:, c].T @ weighted[:, c]
+        right[c] = weighted[:, c].T @ wanted[:, c]
     square = np.asarray(np.linalg.inv(gram.reshape(right.size, right.size)), dtype=np.float64)
     solution = (square @ right.ravel()).reshape(right.shape)
     curves, surfaces = nominal + solution[:, :count], solution[:, count:]
     fitted = np.hstack([curves, surfaces])
-    residuals = np.stack([designs[c] @ fitted[c] for c in range(3)], axis=1) - target
+    residuals = (designs * fitted).sum(axis=-1) - target
     scatter = float(np.sqrt(np.mean((residuals * weight * _U_NEUTRAL) ** 2)))
     covariance = square.reshape(gram.shape)
     return ToneAndLight(low, high, curves, surfaces, centre, half, residuals, scatter, covariance)

@@ -24,6 +24,8 @@ __all__ = [
     "tangent_by_differences",
 ]
 
+_FINE = np.concatenate([[0.0], np.geomspace(1e-5, 1.0, 2000)])  # shares of a range along which a path's length is told
+
 
 def reacted_share(concentration: Float, log_half: Any, log_hill: Any) -> Any:
     """Reacted share t of concentrations (n,), 0 at 0; the logarithms may be complex (for derivatives)."""
@@ -37,15 +39,14 @@ def path_lab(parameters: Any, concentration: Float) -> Any:
     """CIELAB (n, 3) of concentrations (n,). Parameters: log K, log h, then B0, B1 ... in rows of three."""
     share = reacted_share(concentration, parameters[0], parameters[1])
     coefficients = parameters[2:].reshape(-1, 3)
-    powers = np.stack([share**k for k in range(len(coefficients))], axis=-1)
-    return powers @ coefficients
+    return np.vander(share, len(coefficients), increasing=True) @ coefficients
 
 
 def path_slope(parameters: Float, concentration: Float) -> Float:
     """Differentiate ``path_lab`` by its parameters, shape (n, 3, p)."""
     share = np.asarray(reacted_share(concentration, parameters[0], parameters[1]), dtype=np.float64)
     coefficients = parameters[2:].reshape(-1, 3)
-    powers = share[:, None] ** np.arange(len(coefficients))
+    powers = np.vander(share, len(coefficients), increasing=True)
     by_share = (powers[:, :-1] * np.arange(1, len(coefficients))) @ coefficients[1:]
     hill = np.exp(parameters[1])
     # t = 1 / (1 + exp(h (log K - log c))); at c = 0 it stays 0 whatever K and h.
@@ -159,9 +160,7 @@ class Curve:
 
     def grid(self, count: int = 400) -> Float:
         """Concentrations from low to top, evenly spaced along the path in CIELAB."""
-        fine = np.concatenate([
-            [self.low], self.low + (self.top - self.low) * np.geomspace(1e-5, 1.0, 2000)
-        ])  # fmt: skip
+        fine = self.low + (self.top - self.low) * _FINE
         length = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(self.lab(fine), axis=0), axis=1))])
         grid: Float = np.interp(np.linspace(0, length[-1], count), length, fine)
         grid[0], grid[-1] = self.low, self.top

@@ -315,7 +315,7 @@ def measure_ground(
         cells = bright.reshape(len(rows), count, per_bin).transpose(1, 0, 2).reshape(count, -1)
         sides.append(_median_of_known(cells, least=cells.shape[1] // 4))
     levels = np.array(sides)
-    if np.isfinite(levels).sum() < 8 or (usual := float(np.nanmedian(levels))) < 0.01:
+    if np.isfinite(levels).sum() < 8 or (usual := _quantile_of_known(levels, 0.5)) < 0.01:
         return None
     middle = along[0] + bin_mm * (np.arange(levels.shape[1]) + 0.5)
     low, high = pad_along_mm
@@ -324,11 +324,11 @@ def measure_ground(
     if not known.any():
         return None
     both = np.nanmean(near[:, known], axis=0)
-    least = float(np.nanquantile(levels, 0.25))
+    least = _quantile_of_known(levels, 0.25)
     either = tuple(float(np.mean(side[np.isfinite(side)])) for side in near if np.isfinite(side).any())
     brighter = tuple((1 + side) * usual / least - 1 for side in either)
     own = tuple(
-        float((1 + np.nanmax(side)) * usual / np.nanquantile(level, 0.25) - 1)
+        float((1 + np.nanmax(side)) * usual / _quantile_of_known(level, 0.25) - 1)
         for side, level in zip(near, levels, strict=True)
         if np.isfinite(side).any()
     )
@@ -368,6 +368,12 @@ def _median_of_known(cells: Float, *, least: int) -> Float:
         ordered[row, np.maximum(known - 1, 0) // 2] + ordered[row, np.minimum(known // 2, cells.shape[1] - 1)]
     ) / 2
     return np.where(known >= max(least, 1), middle, np.nan)
+
+
+def _quantile_of_known(values: Float, share: float) -> float:
+    """Quantile of the finite values, straight between their ranks; `numpy.nanquantile` is far slower."""
+    ordered = np.sort(values[np.isfinite(values)])
+    return float(np.interp(share * (len(ordered) - 1), np.arange(len(ordered)), ordered))
 
 
 def judge_pad(

@@ -112,7 +112,7 @@ def _look(
 ) -> _Seen:  # fmt: skip
     means = simulate_means(card, printed, lamp_name, phone, pads, rng)
     correction = fit_correction(replace(means.patches, lab=measured))
-    gradients = np.array([correction.light_gradient(p[None], means.pad_place_mm[None]) for p in means.pads])
+    gradients = np.array([correction.at(p, means.pad_place_mm).light_gradient for p in means.pads])
     return _Seen(
         correction.lab(means.pads, np.tile(means.pad_place_mm, (len(pads), 1))) - truth,
         correction.u_light**2 * gradients[:, :, None] * gradients[:, None, :],

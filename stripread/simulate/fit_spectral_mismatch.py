@@ -64,12 +64,13 @@ def _look(card: CardLayout, printer: int, lamp: str, phone: Phone, rng: np.rando
     correction = fit_correction(replace(means.patches, lab=card.patch_lab, reflectance=reflectance), spectral=True)
     if correction.map.method != "spectral":
         return None
-    place = means.pad_place_mm[None]
-    gradients = np.array([correction.light_gradient(p[None], place) for p in means.pads])
+    place = means.pad_place_mm
+    pads_there = [correction.at(p, place) for p in means.pads]
+    gradients = np.array([one.light_gradient for one in pads_there])
     return _Seen(
         correction.lab(means.pads, np.tile(place, (len(pads), 1))) - reflectance_to_lab(pads),
         correction.u_light**2 * gradients[:, :, None] * gradients[:, None, :],
-        np.array([correction.stated_mismatch(p[None], place) for p in means.pads]),
+        np.array([one.stated_mismatch for one in pads_there]),
         correction.residuals,
     )
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from stripread.colour.area import block_mean, keep_typical
 from stripread.errors import PhotoTooSmallError
 from stripread.findings import Finding, make_finding
-from stripread.geometry import Float, apply_homography
+from stripread.geometry import Float
 from stripread.strip.glare import NO_VEIL, GroundVeil, find_free_part, residual_veil
 
 __all__ = ["PadColour", "measure_pad"]
@@ -192,12 +192,14 @@ def _inner_pixels(linear: NDArray[np.floating], corners: Float, share: float) ->
         return np.empty((0, 3)), np.empty((0, 2))
     square = np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]], dtype=np.float32)
     to_pad = cv2.getPerspectiveTransform(corners.astype(np.float32), square)
-    x, y = np.meshgrid(np.arange(low[0], high[0]), np.arange(low[1], high[1]))
-    places = apply_homography(np.asarray(to_pad, dtype=np.float64), np.stack([x, y], axis=-1))
-    inside = (np.abs(places) <= share / 2).all(axis=-1)
-    crop = linear[low[1] : high[1], low[0] : high[0]]
-    finite = inside & np.isfinite(crop).all(axis=-1)
-    return crop[finite], places[finite]
+    # Along and across apart, as NumPy is slow along an axis of two.
+    x, y = np.arange(low[0], high[0]), np.arange(low[1], high[1])[:, None]
+    along, across, depth = (row[0] * x + row[1] * y + row[2] for row in to_pad)
+    along, across = along / depth, across / depth
+    inside = (np.abs(along) <= share / 2) & (np.abs(across) <= share / 2)
+    pixels = linear[low[1] : high[1], low[0] : high[0]][inside]
+    finite = np.isfinite(pixels).all(axis=1)
+    return pixels[finite], np.stack([along[inside], across[inside]], axis=1)[finite]
 
 
 def _is_glare(channels: Float, keep: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -222,6 +224,6 @@ def _gradient(channels: Float, places: Float, mean: Float, covariance: Float) ->
     change = np.linalg.norm(slopes, axis=0) / scale
     most = int(change.argmax())
     # the mean has variance s2 / n_eff; a slope over a square of side a has 12 s2 / (n_eff a2)
-    side2 = 12 * float(centred.var(axis=0).mean())
+    side2 = 12 * float(np.trace(normal)) / (2 * len(places))  # 12 times the variance along a side
     u_slope = np.sqrt(12 * covariance[most, most] / max(side2, 1e-9)) / scale[most]
     return float(change[most]), float(u_slope)

@@ -82,7 +82,8 @@ def shrink_view(view: SlotView) -> Picture:
     rows, columns = view.linear.shape[:2]
     size = (max(round(columns * factor), 1), max(round(rows * factor), 1))
     small = cv2.resize(view.linear, size, interpolation=cv2.INTER_AREA) if factor < 1 else view.linear
-    roots = cv2.pow(np.clip(np.nan_to_num(small), 0.0, 8.0), 1 / 3)  # a tenth of the time of numpy's
+    known = np.clip(np.fmax(small, 0.0), 0.0, 8.0)  # of NaN and a number, fmax is the number
+    roots = cv2.pow(known, 1 / 3)  # a tenth of the time of numpy's
     ratio = np.array([size[0] / columns, size[1] / rows])
     scale = view.px_per_mm * ratio
     return Picture(roots, scale, (0.5 - view.origin_mm * view.px_per_mm) * ratio - 0.5)
@@ -139,7 +140,7 @@ def straighten(
     affine = np.column_stack([step * picture.scale[:, None], corner * picture.scale + picture.shift])
     off = bow * along**2
     if np.abs(off).max() < _STRAIGHT_MM:
-        off = np.zeros_like(off)
+        off = np.zeros(1)
         roots = cv2.warpAffine(
             picture.roots,
             affine,

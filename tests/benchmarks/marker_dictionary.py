@@ -51,7 +51,7 @@ def main() -> None:
             jpeg = np.frombuffer(take(picture, card, truth, how, np.random.default_rng(seed)), np.uint8)
             pixels = np.ascontiguousarray(cv2.imdecode(jpeg, cv2.IMREAD_COLOR)[..., ::-1])
             grey = np.asarray(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
-            markers = load_markers(name, [m.id for m in card.markers])
+            markers = load_markers(name, tuple(m.id for m in card.markers))
             start = time.perf_counter()
             seen = detect_markers(grey, markers, factor=1.0, windows=(13,), smallest_share=0.006)
             spent[name].append(time.perf_counter() - start)
@@ -72,7 +72,7 @@ def main() -> None:
         pixels = bench(SIZE, np.random.default_rng(10_000 + seed), pieces=250)
         grey = np.asarray(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
         for name in DICTIONARIES:
-            markers = load_markers(name, range(4))
+            markers = load_markers(name, tuple(range(4)))
             for sighting in detect_markers(grey, markers, factor=1.0, windows=(13,), smallest_share=0.006):
                 corners = refine_corners(grey, sighting.corners[None], markers.modules)[0]
                 false[name][0] += 1

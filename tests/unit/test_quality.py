@@ -209,9 +209,9 @@ def test_one_row_of_greys_cannot_tell_mixed_light_and_says_so() -> None:
 
 def test_what_one_row_leaves_open_is_stated_at_the_pad() -> None:
     pad, place = np.full(3, 0.3), np.array(CARD.patches[0].rect.centre)
-    left_open = fit_correction(one_row(patches())).open_covariance(pad, place)
+    left_open = fit_correction(one_row(patches())).at(pad, place).u_open
     assert np.sqrt(np.trace(left_open)) > 1.0
-    assert np.sqrt(np.trace(corrected().open_covariance(pad, place))) < 0.05
+    assert np.sqrt(np.trace(corrected().at(pad, place).u_open)) < 0.05
 
 
 def clipped_white(*, also_the_next: bool = False) -> PatchColours:
@@ -235,7 +235,7 @@ def test_the_next_grey_stands_for_a_clipped_white_and_the_one_after_does_not() -
     assert np.median(moved) < 0.3
     # Over the grey the tone curve is a guess, and that is stated.
     white, place = patches().linear[patches().white][0] * 1.15, patches().places_mm[patches().white][0]
-    assert correction.open_covariance(white, place)[0, 0] > 4 * corrected().open_covariance(white, place)[0, 0]
+    assert correction.at(white, place).u_open[0, 0] > 4 * corrected().at(white, place).u_open[0, 0]
     with pytest.raises(PhotoUnfitError, match="the next grey"):
         fit_correction(clipped_white(also_the_next=True))
 

@@ -82,7 +82,7 @@ def test_stated_covariance_holds_the_errors():
     squares = []
     for photo, correction in zip(photos, spectral, strict=True):
         for linear, error in zip(photo.pads, pad_lab(correction, photo) - PAD_LAB, strict=True):
-            covariance = correction.stated_mismatch(linear[None], photo.pad_place_mm[None])
+            covariance = correction.at(linear, photo.pad_place_mm).stated_mismatch
             assert np.linalg.eigvalsh(covariance).min() > 0
             squares.append(error @ np.linalg.solve(covariance, error))
     assert np.mean(np.array(squares) < 7.81) > 0.9  # 95 % point of chi-square with 3 degrees of freedom
