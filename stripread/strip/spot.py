@@ -24,6 +24,7 @@ _PRIOR_MEAN = np.array([0, 0, _LOG_WIDTH, _LOG_WIDTH, 0])  # centre, both widths
 _PRIOR_SD = np.array([0.6, 0.6, 1.0, 1.0, 1.5])
 _PROFILES = 6
 _ALIKE = 6.0  # cells that depart alike: a pad's own unevenness is smooth, so they tell less than their number
+_OTHER = 2.0  # standard deviations
 _OF_SPOT = 0.04  # of the spot's light: a tone curve and a profile are never known better
 
 
@@ -68,13 +69,13 @@ def _prior(parameters: Float) -> Float:
 
 def _linear(spots: Float, light: Float, weight: Float) -> tuple[Float, Float]:
     """Return amplitude and base (..., 2) that fit best, and the weighted residuals (..., n); no light is negative."""
-    total = weight.sum()
+    total = weight.sum(axis=-1, keepdims=True)
     mean_spot = (spots * weight).sum(axis=-1, keepdims=True) / total
-    mean_light = (light * weight).sum() / total
+    mean_light = (light * weight).sum(axis=-1, keepdims=True) / total
     apart = spots - mean_spot
     amplitude = ((apart * (light - mean_light) * weight).sum(axis=-1)) / ((apart**2 * weight).sum(axis=-1) + 1e-9)
     amplitude = np.maximum(amplitude, 0)
-    base = mean_light - amplitude * mean_spot[..., 0]
+    base = mean_light[..., 0] - amplitude * mean_spot[..., 0]
     residual = (light - base[..., None] - amplitude[..., None] * spots) * np.sqrt(weight)
     return np.stack([amplitude, base], axis=-1), residual
 
@@ -105,10 +106,12 @@ def fit_base(light: Float, usable: NDArray[np.bool_], sigma: float) -> Base | No
     steps = np.vstack([np.zeros(5), _STEP * np.eye(5)])
 
     def residuals(at: Float) -> Float:
-        _, misfit = _linear(_spots(at, places), value, weight)
+        _, misfit = _linear(_spots(at, places), value, weight * one_spot)
         return np.concatenate([misfit, _prior(at)], axis=-1)
 
+    one_spot = np.ones((_PROFILES, 1, len(value)))
     for _ in range(_ROUNDS):
+        one_spot = _of_one_spot(parameters, places, value, weight)
         tried = residuals(parameters[:, None] + steps)
         slope = (tried[:, 1:] - tried[:, :1]) / _STEP  # (6, 5, n)
         normal = slope @ slope.transpose(0, 2, 1)
@@ -119,13 +122,20 @@ def fit_base(light: Float, usable: NDArray[np.bool_], sigma: float) -> Base | No
         better = (residuals(moved[:, None])[:, 0] ** 2).sum(axis=-1) < (tried[:, 0] ** 2).sum(axis=-1)
         parameters = np.where(better[:, None], moved, parameters)
         damping = np.where(better, damping / 4, np.minimum(damping * 6, 1e6))
-    return _average(parameters, steps, places, value, weight)
+    return _average(parameters, steps, places, value, weight * _of_one_spot(parameters, places, value, weight))
+
+
+def _of_one_spot(parameters: Float, places: Float, value: Float, weight: Float) -> Float:
+    """Weigh cells (6, 1, n) that are lighter than pad and spot: other spots only add light, so the fit is to what is darkest."""
+    _, misfit = _linear(_spots(parameters[:, None], places), value, weight)
+    result: Float = (_OTHER / np.maximum(misfit, _OTHER)) ** 2
+    return result
 
 
 def _average(parameters: Float, steps: Float, places: Float, value: Float, weight: Float) -> Base:
     """Weigh the profiles, fitted with parameters (6, 5), by how well they fit."""
     spots = _spots(parameters[:, None] + steps, places)
-    best, misfit = _linear(spots[:, 0], value, weight)
+    best, misfit = _linear(spots[:, 0], value, weight[:, 0])
     root = np.sqrt(weight)
     by_parameter = best[:, 0, None, None] * (spots[:, 1:] - spots[:, :1]) / _STEP
     jacobian = np.concatenate([spots[:, :1], np.ones_like(spots[:, :1]), by_parameter], axis=1) * root  # (6, 7, n)
