@@ -33,8 +33,6 @@ _LEAST_DIRECTION = 0.10  # a pad paler than this lies too near to the plastic fo
 _NOISE_OF_TINT, _LEAST_NOISE = 1.2, 0.004
 _FREE, _FREE_SIGMAS = 0.008, 1.3  # cells within this of the least light count as free
 _LEAST_FREE = 0.15
-_LEFT_IN_FREE = 0.5  # of the tolerance times how much more is lit than free, at most as at _SCARCE: more than one spot
-_SCARCE = 0.30
 _SATURATED = 0.97  # decoded light: from here on a cell is not a lamp's light added to the pad's
 _U_LEAST, _U_MOST = 0.004, 0.03
 _OF_NEAR, _NEAR_MOST = 0.36, 0.02  # of light beside one side of the pad only: anything between none and all of it
@@ -204,8 +202,7 @@ def residual_veil(part: FreePart | None, beside: GroundVeil) -> Veil:
         )
     mean = u = 0.0
     if part is not None:
-        lit = _LEFT_IN_FREE * part.tolerance * (1 - part.share) / max(part.share, _SCARCE)
-        mean, u = part.left.mean, float(np.linalg.norm([part.left.u, lit, _U_LEAST]))
+        mean, u = part.left.mean, float(np.hypot(part.left.u, _U_LEAST))
     if beside.both:
         # The free part of a pad lies to the darker side, a pad without any difference between both. Ground is matt and
         # a pad wet, or the other way round: the pad may mirror none of it, or twice as much.

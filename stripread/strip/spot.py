@@ -111,7 +111,6 @@ def fit_base(light: Float, usable: NDArray[np.bool_], sigma: float) -> Base | No
 
     one_spot = np.ones((_PROFILES, 1, len(value)))
     for _ in range(_ROUNDS):
-        one_spot = _of_one_spot(parameters, places, value, weight)
         tried = residuals(parameters[:, None] + steps)
         slope = (tried[:, 1:] - tried[:, :1]) / _STEP  # (6, 5, n)
         normal = slope @ slope.transpose(0, 2, 1)
@@ -122,14 +121,8 @@ def fit_base(light: Float, usable: NDArray[np.bool_], sigma: float) -> Base | No
         better = (residuals(moved[:, None])[:, 0] ** 2).sum(axis=-1) < (tried[:, 0] ** 2).sum(axis=-1)
         parameters = np.where(better[:, None], moved, parameters)
         damping = np.where(better, damping / 4, np.minimum(damping * 6, 1e6))
-    return _average(parameters, steps, places, value, weight * _of_one_spot(parameters, places, value, weight))
-
-
-def _of_one_spot(parameters: Float, places: Float, value: Float, weight: Float) -> Float:
-    """Weigh cells (6, 1, n) that are lighter than pad and spot: other spots only add light, so the fit is to what is darkest."""
-    _, misfit = _linear(_spots(parameters[:, None], places), value, weight)
-    result: Float = (_OTHER / np.maximum(misfit, _OTHER)) ** 2
-    return result
+        one_spot = _OTHER / np.maximum(tried[:, :1, : len(value)] / np.sqrt(one_spot), _OTHER)
+    return _average(parameters, steps, places, value, weight * one_spot)
 
 
 def _average(parameters: Float, steps: Float, places: Float, value: Float, weight: Float) -> Base:
