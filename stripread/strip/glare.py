@@ -202,7 +202,8 @@ def residual_veil(part: FreePart | None, beside: GroundVeil) -> Veil:
         )
     mean = u = 0.0
     if part is not None:
-        mean, u = part.left.mean, float(np.hypot(part.left.u, _U_LEAST))
+        half = part.left.mean / 2  # the fit knows of no image that ends: anything between none and all of it may be left
+        mean, u = half, float(np.linalg.norm([part.left.u, half / np.sqrt(3), _U_LEAST]))
     if beside.both:
         # The free part of a pad lies to the darker side, a pad without any difference between both. Ground is matt and
         # a pad wet, or the other way round: the pad may mirror none of it, or twice as much.
