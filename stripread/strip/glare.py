@@ -26,7 +26,7 @@ _LEAST_RANGE = 0.022
 _RANGE_SIGMAS = 2.5
 _ALONG_WHITE = 0.70
 _PLASTIC = 0.85
-_RIVAL_MORE = 0.5  # of what tells a rival's direction from white's: what lies midway may be mirrored light
+_RIVAL_MORE = 0.5  # of what tells a rival's direction from white: what lies about midway may be mirrored light
 _LEAST_APART = 0.05  # square of the sine: tone curve and noise turn directions by ten degrees, a pale pad's lie nearer
 _LEAST_DIRECTION = 0.10  # a pad paler than this lies too near to the plastic for a direction between them
 # Noise of a cell's light by that of its tint (each channel less their mean), and what the tint does not show of it.
@@ -75,15 +75,12 @@ class FreePart:
         Cells of the inner part, [across, along] as the pad's corners go.
     reach : float
         Side of the inner part over the pad's.
-    tolerance : float
-        By how much light may differ among free cells.
     left : Veil
         Mirrored light in the free cells, by a fit of the spot and the pad under it.
     """
 
     free: NDArray[np.bool_]
     reach: float
-    tolerance: float
     left: Veil
 
     @property
@@ -143,7 +140,7 @@ def find_free_part(
         lit = (seen.max(axis=2) < _SATURATED) & (light > steady - 2 * tolerance)  # specks are darker than their cells
         base = fit_base(light, lit, max(_LEAST_NOISE, tolerance / 2))
         left = Veil(0.0, 1.0) if base is None else Veil(max(float(light[free].mean()) - base.light, 0.0), base.u)
-    return FreePart(free=free, reach=share, tolerance=tolerance, left=left)
+    return FreePart(free=free, reach=share, left=left)
 
 
 def _cell_medians(linear: NDArray[np.floating], corners: Float, share: float) -> Float:
@@ -202,11 +199,14 @@ def residual_veil(part: FreePart | None, beside: GroundVeil) -> Veil:
         )
     mean = u = 0.0
     if part is not None:
-        half = part.left.mean / 2  # the fit knows of no image that ends: anything between none and all of it may be left
-        mean, u = half, float(np.linalg.norm([part.left.u, half / np.sqrt(3), _U_LEAST]))
+        # No profile ends anywhere, as the images of windows do: of what the fit says is left, anything between none and
+        # all may be (JCGM 100:2008, 4.3.7, from memory).
+        mean = part.left.mean / 2
+        u = float(np.linalg.norm([part.left.u, mean / np.sqrt(3), _U_LEAST]))
     if beside.both:
         # The free part of a pad lies to the darker side, a pad without any difference between both. Ground is matt and
-        # a pad wet, or the other way round: the pad may mirror none of it, or twice as much.
+        # a pad wet, or the other way round: the pad may mirror none of it, or twice as much. Where the ground is lit
+        # unevenly, an even pad may lie in the dark or in the light.
         mirrored = float(np.mean(beside.both) if part is None else np.min(beside.both))
         mean = max(mean, mirrored)  # where it is the same spot, the fit has taken it off already
         u = float(np.hypot(u, 0.5 * max(mirrored, beside.near - mirrored if part is None else 0.0)))
