@@ -26,19 +26,16 @@ _LEAST_RANGE = 0.022
 _RANGE_SIGMAS = 2.5
 _ALONG_WHITE = 0.70
 _PLASTIC = 0.85
-_SHADE_MORE = 0.5
+_RIVAL_MORE = 0.5  # of what tells a rival's direction from white: what lies about midway may be mirrored light
 _LEAST_APART = 0.05  # square of the sine: tone curve and noise turn directions by ten degrees, a pale pad's lie nearer
 _LEAST_DIRECTION = 0.10  # a pad paler than this lies too near to the plastic for a direction between them
 # Noise of a cell's light by that of its tint (each channel less their mean), and what the tint does not show of it.
 _NOISE_OF_TINT, _LEAST_NOISE = 1.2, 0.004
 _FREE, _FREE_SIGMAS = 0.008, 1.3  # cells within this of the least light count as free
 _LEAST_FREE = 0.15
-_LEFT_IN_FREE = 0.5  # of the tolerance times how much more is lit than free, at most as at _SCARCE: more than one spot
-_SCARCE = 0.30
 _SATURATED = 0.97  # decoded light: from here on a cell is not a lamp's light added to the pad's
 _U_LEAST, _U_MOST = 0.004, 0.03
 _OF_NEAR, _NEAR_MOST = 0.36, 0.02  # of light beside one side of the pad only: anything between none and all of it
-_OF_GROUND = 0.75  # of the light on the ground beside a pad
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,15 +75,12 @@ class FreePart:
         Cells of the inner part, [across, along] as the pad's corners go.
     reach : float
         Side of the inner part over the pad's.
-    tolerance : float
-        By how much light may differ among free cells.
     left : Veil
         Mirrored light in the free cells, by a fit of the spot and the pad under it.
     """
 
     free: NDArray[np.bool_]
     reach: float
-    tolerance: float
     left: Veil
 
     @property
@@ -129,11 +123,11 @@ def find_free_part(
     light = cells.mean(axis=2)
     tint = cells - light[..., None]  # mirrored light leaves it alone: it tells the noise under a spot as well
     darker = light <= np.median(light)  # where a spot saturates the camera it has a tint of its own
-    rough = 1.4826 * float(np.median(np.abs(tint - cv2.blur(tint, (3, 3)))[darker]))
+    rough = 1.4826 * float(np.median(np.abs(tint - cv2.medianBlur(tint.astype(np.float32), 3))[darker]))
     sigma = float(np.hypot(_NOISE_OF_TINT * rough, _LEAST_NOISE))
     smooth = cv2.blur(cells, (3, 3), borderType=cv2.BORDER_REFLECT)
     light_range = float(np.ptp(np.quantile(smooth.mean(axis=2), [0.05, 0.95])))
-    found = light_range > max(_LEAST_RANGE, _RANGE_SIGMAS * sigma) and _is_along_white(smooth)
+    found = light_range > max(_LEAST_RANGE, _RANGE_SIGMAS * sigma) and (noticed or _is_along_white(smooth))
     if not found and not noticed:
         return None
     # A median keeps the edge of a spot where it is.
@@ -146,7 +140,7 @@ def find_free_part(
         lit = (seen.max(axis=2) < _SATURATED) & (light > steady - 2 * tolerance)  # specks are darker than their cells
         base = fit_base(light, lit, max(_LEAST_NOISE, tolerance / 2))
         left = Veil(0.0, 1.0) if base is None else Veil(max(float(light[free].mean()) - base.light, 0.0), base.u)
-    return FreePart(free=free, reach=share, tolerance=tolerance, left=left)
+    return FreePart(free=free, reach=share, left=left)
 
 
 def _cell_medians(linear: NDArray[np.floating], corners: Float, share: float) -> Float:
@@ -175,11 +169,11 @@ def _is_along_white(cells: Float) -> bool:
     if along_white < _ALONG_WHITE:
         return False
     pad = np.quantile(flat, 0.2, axis=0)
-    for rival, more in ((_PLASTIC - pad, 0.0), (pad, _SHADE_MORE)):
+    for rival in (_PLASTIC - pad, pad):
         length = float(np.linalg.norm(rival))
         apart = 1 - (rival @ white / max(length, 1e-9)) ** 2  # what light along the one lacks along the other
         along_rival = float(((off @ rival / max(length, 1e-9)) ** 2).sum()) / square
-        if length > _LEAST_DIRECTION and apart > _LEAST_APART and along_rival - along_white > more * apart:
+        if length > _LEAST_DIRECTION and apart > _LEAST_APART and along_rival - along_white > _RIVAL_MORE * apart:
             return False
     return True
 
@@ -205,15 +199,17 @@ def residual_veil(part: FreePart | None, beside: GroundVeil) -> Veil:
         )
     mean = u = 0.0
     if part is not None:
-        lit = _LEFT_IN_FREE * part.tolerance * (1 - part.share) / max(part.share, _SCARCE)
-        mean, u = part.left.mean, float(np.linalg.norm([part.left.u, lit, _U_LEAST]))
+        # No profile ends anywhere, as the images of windows do: of what the fit says is left, anything between none and
+        # all may be (JCGM 100:2008, 4.3.7, from memory).
+        mean = part.left.mean / 2
+        u = float(np.linalg.norm([part.left.u, mean / np.sqrt(3), _U_LEAST]))
     if beside.both:
         # The free part of a pad lies to the darker side, a pad without any difference between both. Ground is matt and
-        # a pad wet, or the other way round: the pad may mirror none of it, or twice as much.
-        geometric = float(np.prod(np.maximum(beside.both, 1e-6)) ** (1 / len(beside.both)))
-        mirrored = float(np.mean(beside.both)) if part is None else geometric
-        mean = max(mean, _OF_GROUND * mirrored)  # where it is the same spot, the fit has taken it off already
-        u = float(np.hypot(u, max(0.5 * mirrored, 0.25 * np.ptp(beside.both) if part is None else 0.0)))
+        # a pad wet, or the other way round: the pad may mirror none of it, or twice as much. Where the ground is lit
+        # unevenly, an even pad may lie in the dark or in the light.
+        mirrored = float(np.mean(beside.both) if part is None else np.min(beside.both))
+        mean = max(mean, mirrored)  # where it is the same spot, the fit has taken it off already
+        u = float(np.hypot(u, 0.5 * max(mirrored, beside.near - mirrored if part is None else 0.0)))
     elif part is None:
         # An image with a sharp rim may end within the pad's own rim or beyond it. A pad without any difference between
         # its cells is hardly free of a strong and soft one by chance: strong light tells no more than weak light.

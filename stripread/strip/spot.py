@@ -3,7 +3,9 @@
 Light of cell i of the pad is b + a g(r_i): the pad's own b, and a profile g that falls with the elliptical distance r
 from the spot's centre. Nobody knows how a lamp's image falls off, and its tail decides b; so profiles from flat-topped
 to Lorentzian are fitted, and weighed by how well they fit (Bayesian model averaging: Hoeting et al. 1999, Statistical
-Science 14, 382). What they disagree on is part of the uncertainty.
+Science 14, 382). What they disagree on is part of the uncertainty. Several lamps and a window's panes are no such spot.
+But further light only adds: cells that are lighter than pad and spot count less (Huber's weights, on that side only:
+Huber 1964, Annals of Mathematical Statistics 35, 73), and the darkest ones decide.
 """
 
 from dataclasses import dataclass
@@ -24,16 +26,16 @@ _PRIOR_MEAN = np.array([0, 0, _LOG_WIDTH, _LOG_WIDTH, 0])  # centre, both widths
 _PRIOR_SD = np.array([0.6, 0.6, 1.0, 1.0, 1.5])
 _PROFILES = 6
 _ALIKE = 6.0  # cells that depart alike: a pad's own unevenness is smooth, so they tell less than their number
+_LIGHTER = 2.0  # standard deviations above the fit, from where on a cell counts less (common practice, no source)
 _OF_SPOT = 0.04  # of the spot's light: a tone curve and a profile are never known better
 
 
 @dataclass(frozen=True, slots=True)
 class Base:
-    """A pad's own light under a spot, its standard uncertainty, and the misfit: chi-square per degree of freedom."""
+    """A pad's own light under a spot, and its standard uncertainty."""
 
     light: float
     u: float
-    misfit: float
 
 
 def _profiles(square: Float) -> Float:
@@ -68,13 +70,13 @@ def _prior(parameters: Float) -> Float:
 
 def _linear(spots: Float, light: Float, weight: Float) -> tuple[Float, Float]:
     """Return amplitude and base (..., 2) that fit best, and the weighted residuals (..., n); no light is negative."""
-    total = weight.sum()
+    total = weight.sum(axis=-1, keepdims=True)
     mean_spot = (spots * weight).sum(axis=-1, keepdims=True) / total
-    mean_light = (light * weight).sum() / total
+    mean_light = (light * weight).sum(axis=-1, keepdims=True) / total
     apart = spots - mean_spot
     amplitude = ((apart * (light - mean_light) * weight).sum(axis=-1)) / ((apart**2 * weight).sum(axis=-1) + 1e-9)
     amplitude = np.maximum(amplitude, 0)
-    base = mean_light - amplitude * mean_spot[..., 0]
+    base = mean_light[..., 0] - amplitude * mean_spot[..., 0]
     residual = (light - base[..., None] - amplitude[..., None] * spots) * np.sqrt(weight)
     return np.stack([amplitude, base], axis=-1), residual
 
@@ -105,9 +107,10 @@ def fit_base(light: Float, usable: NDArray[np.bool_], sigma: float) -> Base | No
     steps = np.vstack([np.zeros(5), _STEP * np.eye(5)])
 
     def residuals(at: Float) -> Float:
-        _, misfit = _linear(_spots(at, places), value, weight)
+        _, misfit = _linear(_spots(at, places), value, weight * robust)
         return np.concatenate([misfit, _prior(at)], axis=-1)
 
+    robust = np.ones((_PROFILES, 1, len(value)))
     for _ in range(_ROUNDS):
         tried = residuals(parameters[:, None] + steps)
         slope = (tried[:, 1:] - tried[:, :1]) / _STEP  # (6, 5, n)
@@ -119,13 +122,14 @@ def fit_base(light: Float, usable: NDArray[np.bool_], sigma: float) -> Base | No
         better = (residuals(moved[:, None])[:, 0] ** 2).sum(axis=-1) < (tried[:, 0] ** 2).sum(axis=-1)
         parameters = np.where(better[:, None], moved, parameters)
         damping = np.where(better, damping / 4, np.minimum(damping * 6, 1e6))
-    return _average(parameters, steps, places, value, weight)
+        robust = _LIGHTER / np.maximum(tried[:, :1, : len(value)] / np.sqrt(robust), _LIGHTER)
+    return _average(parameters, steps, places, value, weight * robust)
 
 
 def _average(parameters: Float, steps: Float, places: Float, value: Float, weight: Float) -> Base:
-    """Weigh the profiles, fitted with parameters (6, 5), by how well they fit."""
+    """Weigh the profiles, fitted with parameters (6, 5) and weights (6, 1, n), by how well they fit."""
     spots = _spots(parameters[:, None] + steps, places)
-    best, misfit = _linear(spots[:, 0], value, weight)
+    best, misfit = _linear(spots[:, 0], value, weight[:, 0])
     root = np.sqrt(weight)
     by_parameter = best[:, 0, None, None] * (spots[:, 1:] - spots[:, :1]) / _STEP
     jacobian = np.concatenate([spots[:, :1], np.ones_like(spots[:, :1]), by_parameter], axis=1) * root  # (6, 7, n)
@@ -139,4 +143,4 @@ def _average(parameters: Float, steps: Float, places: Float, value: Float, weigh
     odds /= odds.sum()
     light = float(odds @ best[:, 1])
     u = float(np.sqrt(odds @ (variance * scale + (best[:, 1] - light) ** 2)))
-    return Base(light=light, u=u, misfit=per_degree)
+    return Base(light=light, u=u)

@@ -73,36 +73,100 @@ def around(rng: np.random.Generator, low: float, high: float) -> Float:
     return distance * np.array([np.cos(angle), np.sin(angle)])
 
 
-def one_spot(rng: np.random.Generator, pad: Float) -> Spots:
-    radius = float(rng.uniform(1, 9))
+def ellipse(
+    rng: np.random.Generator,
+    pad: Float,
+    off: Float,
+    *,
+    radius: tuple[float, float],
+    strength: tuple[float, float],
+    softness: Sequence[float] = (0.3, 0.6, 1.0),
+) -> Spots:
+    first = float(rng.uniform(*radius))
     return (
         GlareSpot(
-            centre_mm=at(pad, rng.normal(0, 2, 2)), radii_mm=(radius, radius * float(rng.uniform(0.5, 1))),
-            strength=log_uniform(rng, 0.01, 1), angle_deg=float(rng.uniform(0, 180)),
-            softness=float(rng.choice([0.3, 0.6, 1.0])),
+            centre_mm=at(pad, off), radii_mm=(first, first * float(rng.uniform(0.5, 1))),
+            strength=log_uniform(rng, *strength), angle_deg=float(rng.uniform(0, 180)),
+            softness=float(rng.choice(softness)),
         ),
     )  # fmt: skip
+
+
+def one_spot(rng: np.random.Generator, pad: Float) -> Spots:
+    return ellipse(rng, pad, rng.normal(0, 2, 2), radius=(1, 9), strength=(0.01, 1))
 
 
 def at_the_rim(rng: np.random.Generator, pad: Float) -> Spots:
-    radius = float(rng.uniform(1.5, 4))
-    return (
-        GlareSpot(
-            centre_mm=at(pad, around(rng, 2, 4)), radii_mm=(radius, radius * float(rng.uniform(0.5, 1))),
-            strength=log_uniform(rng, 0.03, 1), angle_deg=float(rng.uniform(0, 180)),
-            softness=float(rng.choice([0.3, 0.6, 1.0])),
-        ),
-    )  # fmt: skip
+    return ellipse(rng, pad, around(rng, 2, 4), radius=(1.5, 4), strength=(0.03, 1))
 
 
 def veil(rng: np.random.Generator, pad: Float) -> Spots:
-    radius = float(rng.uniform(8, 30))
-    return (
-        GlareSpot(
-            centre_mm=at(pad, around(rng, 0, 10)), radii_mm=(radius, radius * float(rng.uniform(0.5, 1))),
-            strength=log_uniform(rng, 0.004, 0.15), angle_deg=float(rng.uniform(0, 180)), softness=1.0,
-        ),
-    )  # fmt: skip
+    return ellipse(rng, pad, around(rng, 0, 10), radius=(8, 30), strength=(0.004, 0.15), softness=[1.0])
+
+
+def gloss(rng: np.random.Generator, pad: Float) -> Spots:
+    """A broad sheen on the pad alone."""
+    return ellipse(rng, pad, around(rng, 0, 6), radius=(3, 10), strength=(0.003, 0.1), softness=[1.0])
+
+
+def dots(pad: Float, offs: Float, radius: float, strength: float, softness: float) -> Spots:
+    """Equal dots at places (n, 2) off the pad's middle; where they overlap they make a bar or a pane."""
+    return tuple(
+        GlareSpot(centre_mm=at(pad, off), radii_mm=(radius, radius), strength=strength, softness=softness)
+        for off in offs
+    )
+
+
+def grid(rng: np.random.Generator, counts: Sequence[int], gaps: Sequence[float]) -> Float:
+    """Return places (n, 2) of a grid, turned by any angle, about a place near the pad's middle."""
+    x, y = np.meshgrid(*((np.arange(n) - (n - 1) / 2) * gap for n, gap in zip(counts, gaps, strict=True)))
+    turn = float(rng.uniform(0, np.pi))
+    axes = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    result: Float = np.stack([x.ravel(), y.ravel()], axis=1) @ axes + rng.uniform(-2.5, 2.5, 2)
+    return result
+
+
+def ring(rng: np.random.Generator, pad: Float) -> Spots:
+    """A ring light; its lamps run into one another or not."""
+    count, size = int(rng.integers(8, 24)), float(rng.uniform(1, 6))
+    angle = np.linspace(0, 2 * np.pi, count, endpoint=False)
+    offs = size * np.stack([np.cos(angle), np.sin(angle)], axis=1) + around(rng, 0, 4)
+    return dots(pad, offs, size * float(rng.uniform(0.15, 0.5)), log_uniform(rng, 0.01, 0.5), 1.0)
+
+
+def tube(rng: np.random.Generator, pad: Float) -> Spots:
+    """A tube of even light that ends somewhere."""
+    radius = float(rng.uniform(0.5, 2.5))
+    offs = grid(rng, (int(rng.integers(3, 16)), 1), (0.7 * radius, 0))
+    return dots(pad, offs, radius, log_uniform(rng, 0.01, 0.4), 1.0)
+
+
+def panes(rng: np.random.Generator, pad: Float) -> Spots:
+    """A window with mullions, its panes square."""
+    size = float(rng.uniform(1, 4))
+    step = size / 5
+    inside = (np.stack(np.meshgrid(np.arange(4), np.arange(4)), axis=-1).reshape(-1, 2) - 1.5) * step
+    middles = grid(rng, rng.integers(1, 4, 2), (size * float(rng.uniform(1.1, 1.4)),) * 2)
+    axis = middles[1] - middles[0] if len(middles) > 1 else np.array([1.0, 0.0])
+    axis = axis / np.linalg.norm(axis)
+    offs = (middles[:, None] + inside @ np.array([axis, [-axis[1], axis[0]]])).reshape(-1, 2)
+    return dots(pad, offs, 1.5 * step, log_uniform(rng, 0.005, 0.15), 1.0)
+
+
+def leds(rng: np.random.Generator, pad: Float) -> Spots:
+    """Rows of small lamps."""
+    offs = grid(rng, rng.integers(1, 5, 2), rng.uniform(0.8, 2.5, 2))
+    return dots(pad, offs, float(rng.uniform(0.25, 0.9)), log_uniform(rng, 0.02, 1), float(rng.choice([0.3, 1.0])))
+
+
+def meniscus(rng: np.random.Generator, pad: Float) -> Spots:
+    """Water that mirrors along one side of the pad."""
+    radius = float(rng.uniform(0.4, 1.2))
+    length = np.arange(-2.5, 2.6, 0.6 * radius)
+    turn = float(rng.choice([0, 0.5, 1, 1.5])) * np.pi
+    offs = np.stack([length, np.full(len(length), float(rng.uniform(1.4, 2.3)))], axis=1)
+    offs = offs @ np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    return dots(pad, offs, radius, log_uniform(rng, 0.01, 0.4), 1.0)
 
 
 def several(rng: np.random.Generator, pad: Float) -> Spots:
@@ -165,18 +229,17 @@ def wet_rim(rng: np.random.Generator, pad: Float) -> Spots:
 
 def pad_sheen(rng: np.random.Generator, pad: Float) -> Spots:
     """A soft spot over part of a glossy pad; the ground about it is matt (see `ON_PAD`)."""
-    radius = float(rng.uniform(2, 7))
-    return (
-        GlareSpot(centre_mm=at(pad, around(rng, 0, 4)), radii_mm=(radius, radius * float(rng.uniform(0.5, 1))),
-                  strength=log_uniform(rng, 0.005, 0.2), softness=1.0, angle_deg=float(rng.uniform(0, 180))),
-    )  # fmt: skip
+    return ellipse(rng, pad, around(rng, 0, 4), radius=(2, 7), strength=(0.005, 0.2), softness=[1.0])
 
 
-SEEN_SHAPES: dict[str, Drawing] = {"spot": one_spot, "at the rim": at_the_rim, "veil": veil, "several": several}
+SEEN_SHAPES: dict[str, Drawing] = {
+    "spot": one_spot, "at the rim": at_the_rim, "veil": veil, "several": several, "ring": ring, "tube": tube,
+    "panes": panes, "leds": leds, "meniscus": meniscus, "gloss": gloss,
+}  # fmt: skip
 UNSEEN_SHAPES: dict[str, Drawing] = {
     "streak": streak, "window": window, "core and halo": core_and_halo, "wet rim": wet_rim, "pad sheen": pad_sheen,
 }  # fmt: skip
-ON_PAD = {"wet rim", "pad sheen"}  # only the pad is glossy
+ON_PAD = {"wet rim", "pad sheen", "meniscus", "gloss"}  # only the pad is glossy
 
 
 @dataclass(frozen=True)

@@ -63,6 +63,16 @@ def test_an_uneven_dye_is_not_taken_for_glare(colour: Float) -> None:
     assert find(pad(colour) * (1 - share) + share * PLASTIC) is None
 
 
+def test_light_between_white_and_the_plastic_may_be_mirrored() -> None:
+    """On a violet pad both directions lie near to each other: taking glare for dye would leave it in the colour."""
+    towards = PLASTIC - VIOLET
+    between = 0.8 / np.sqrt(3) + 1.2 * towards / np.linalg.norm(towards)
+    picture = pad(VIOLET) + spot(0.06, 0.3, 0.1, 0.2) * between
+    assert find(picture) is not None
+    measured = measure_pad(picture, CORNERS)
+    assert (np.abs(measured.mean - VIOLET) < 2 * np.sqrt(np.diag(measured.covariance_of_veil))).all()
+
+
 def test_a_dark_pad_in_shade_on_one_side_is_not_taken_for_glare() -> None:
     assert find(pad(VIOLET) * (1 + 0.2 * X[..., None])) is None
 
@@ -90,16 +100,56 @@ def test_light_on_the_ground_beside_shifts_and_widens_and_is_refused_from_some_s
         measure_pad(pad(PINK) + 0.1, CORNERS, veil_beside=GroundVeil(both=(0.1, 0.1)))
 
 
-def test_the_less_is_free_the_more_may_be_left() -> None:
-    free = np.zeros((7, 7), dtype=bool)
+@pytest.mark.parametrize("colour", [PINK, VIOLET])
+@pytest.mark.parametrize(
+    "places",
+    [
+        [(-0.22, -0.2), (0.2, 0.22), (0.3, -0.28)],  # lamps
+        [(x, y) for x in (-0.32, -0.12) for y in (-0.1, 0.1, 0.3)],  # panes
+        [(0.3 + 0.2 * np.cos(a), 0.3 + 0.2 * np.sin(a)) for a in np.arange(0, 2 * np.pi, 0.7)],  # a ring over a corner
+    ],
+)
+def test_several_lamps_that_are_no_one_spot_leave_the_pads_colour(
+    colour: Float, places: list[tuple[float, float]]
+) -> None:
+    for strength in (0.1, 0.3, 0.6):
+        picture = pad(colour) + sum(spot(strength, x, y, 0.05) for x, y in places)
+        measured = measure_pad(picture, CORNERS)
+        u = np.sqrt(np.diag(measured.covariance_of_mean + measured.covariance_of_veil))
+        assert (np.abs(measured.mean - colour) < 2 * u).all()
+        assert u.max() < 0.03
+
+
+def test_the_wider_a_spot_the_more_may_be_left() -> None:
     spreads = []
-    for rows in (6, 4, 3):
-        free[:] = False
-        free[:rows] = True
-        part = FreePart(free=free.copy(), reach=0.7, tolerance=0.008, left=Veil(0.0, 0.001))
+    for radius in (0.08, 0.15, 0.22):
+        part = find(pad(VIOLET) + spot(0.2, 0.3, 0.1, radius))
+        assert part is not None
         spreads.append(residual_veil(part, GroundVeil()).u)
     assert spreads == sorted(spreads)
+    assert spreads[-1] > 1.5 * spreads[0]
     assert residual_veil(None, GroundVeil()).u == 0
+
+
+def test_of_what_the_fit_says_is_left_none_or_all_may_be() -> None:
+    part = FreePart(free=np.ones((7, 7), dtype=bool), reach=0.7, left=Veil(0.02, 0.003))
+    veil = residual_veil(part, GroundVeil())
+    assert veil.mean - 2 * veil.u < 0 < 0.02 < veil.mean + 2 * veil.u
+
+
+def test_of_light_on_both_sides_the_darker_counts_where_the_spot_is_seen_on_the_pad() -> None:
+    """A lamp beside the pad lights one side more; the free part lies to the other."""
+    part = FreePart(free=np.ones((7, 7), dtype=bool), reach=0.7, left=Veil(0.0, 0.005))
+    beside = GroundVeil(both=(0.3, 0.01), near=0.9)
+    veil = residual_veil(part, beside)
+    assert veil.mean - 2 * veil.u < 0 < 0.02 < veil.mean + 2 * veil.u
+    with pytest.raises(PhotoUnfitError, match="mirrors all over it"):
+        residual_veil(None, beside)
+
+
+def test_uneven_light_on_the_ground_about_an_even_pad_may_spare_it() -> None:
+    even, ring = GroundVeil(both=(0.02, 0.02), near=0.02), GroundVeil(both=(0.02, 0.02), near=0.06)
+    assert residual_veil(None, ring).u > 1.5 * residual_veil(None, even).u
 
 
 def test_a_pad_with_a_fifth_free_is_read_with_a_wider_interval() -> None:
