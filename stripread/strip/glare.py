@@ -125,7 +125,7 @@ def find_free_part(
     darker = light <= np.median(light)  # where a spot saturates the camera it has a tint of its own
     rough = 1.4826 * float(np.median(np.abs(tint - cv2.medianBlur(tint.astype(np.float32), 3))[darker]))
     sigma = float(np.hypot(_NOISE_OF_TINT * rough, _LEAST_NOISE))
-    smooth = cv2.blur(cells, (3, 3), borderType=cv2.BORDER_REFLECT)
+    smooth = cv2.blur(_without_corners(cells), (3, 3), borderType=cv2.BORDER_REFLECT)
     light_range = float(np.ptp(np.quantile(smooth.mean(axis=2), [0.05, 0.95])))
     found = light_range > max(_LEAST_RANGE, _RANGE_SIGMAS * sigma) and (noticed or _is_along_white(smooth))
     if not found and not noticed:
@@ -156,6 +156,15 @@ def _cell_medians(linear: NDArray[np.floating], corners: Float, share: float) ->
     ).astype(np.float64)
     blocks = seen.reshape(_CELLS, _SAMPLES, _CELLS, _SAMPLES, 3).transpose(0, 2, 1, 3, 4)
     result: Float = np.median(blocks.reshape(_CELLS, _CELLS, _SAMPLES * _SAMPLES, 3), axis=2)
+    return result
+
+
+def _without_corners(cells: Float) -> Float:
+    """Return cells (7, 7, 3) with the four at the corners, plastic where a pad is round, as their neighbours are."""
+    result = cells.copy()
+    for row, beside_row in ((0, 1), (-1, -2)):
+        for column, beside_column in ((0, 1), (-1, -2)):
+            result[row, column] = (cells[row, beside_column] + cells[beside_row, column]) / 2
     return result
 
 

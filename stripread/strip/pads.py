@@ -25,6 +25,9 @@ _LEAST_USED = 16  # pixels: one a block; under that no scatter can be stated
 _SMALL_PIXELS, _SMALL_SIDE = 150, 12.0
 _GLARE_SHARE = 0.05  # glare has soft flanks: where a twentieth is seen, more is mixed into the rest
 _UNEVEN = 0.10  # relative change across the pad: about 1.5 L* to either side of the mean of a middle tone
+_SIGMAS = (
+    3.0  # the largest of three channels' slopes in the plane: chance passes this in 3 of 100, with chi of 2 degrees
+)
 _GLARE_BRIGHTER = 1.03  # times the pad's typical light
 _GLARE_SATURATION = 0.95  # times the pad's typical saturation
 _BLOCKS = 4
@@ -136,7 +139,7 @@ def measure_pad(
     findings = []
     if share_glare > _GLARE_SHARE:
         findings.append(make_finding("glare_on_pad", f"{share_glare:.0%} of the pad's inner part is glare."))
-    if gradient - 2 * u_gradient > _UNEVEN:
+    if gradient - _SIGMAS * u_gradient > _UNEVEN:
         findings.append(make_finding("pad_uneven", f"The colour changes by {gradient:.0%} across the pad."))
     if n < _SMALL_PIXELS or side_px < _SMALL_SIDE:
         findings.append(make_finding("pad_small", f"{n} pixels were used; the pad's shorter side is {side_px:.0f} px."))
@@ -196,7 +199,9 @@ def _inner_pixels(linear: NDArray[np.floating], corners: Float, share: float) ->
     x, y = np.arange(low[0], high[0]), np.arange(low[1], high[1])[:, None]
     along, across, depth = (row[0] * x + row[1] * y + row[2] for row in to_pad)
     along, across = along / depth, across / depth
-    inside = (np.abs(along) <= share / 2) & (np.abs(across) <= share / 2)
+    # A square with round corners, for pads that are round or have rounded or cut corners themselves.
+    near, far = along**2, across**2
+    inside = near * near + far * far <= (share / 2) ** 4
     pixels = linear[low[1] : high[1], low[0] : high[0]][inside]
     finite = np.isfinite(pixels).all(axis=1)
     return pixels[finite], np.stack([along[inside], across[inside]], axis=1)[finite]
