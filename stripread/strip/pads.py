@@ -25,9 +25,7 @@ _LEAST_USED = 16  # pixels: one a block; under that no scatter can be stated
 _SMALL_PIXELS, _SMALL_SIDE = 150, 12.0
 _GLARE_SHARE = 0.05  # glare has soft flanks: where a twentieth is seen, more is mixed into the rest
 _UNEVEN = 0.10  # relative change across the pad: about 1.5 L* to either side of the mean of a middle tone
-_SIGMAS = (
-    3.0  # the largest of three channels' slopes in the plane: chance passes this in 3 of 100, with chi of 2 degrees
-)
+_SIGMAS = 3.0  # the largest of three slopes in the plane: chance passes this in 3 of 100
 _GLARE_BRIGHTER = 1.03  # times the pad's typical light
 _GLARE_SATURATION = 0.95  # times the pad's typical saturation
 _BLOCKS = 4
