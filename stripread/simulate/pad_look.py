@@ -63,7 +63,7 @@ def _form(canvas: StripCanvas, trait: Trait, pad: PadPlace, number: int) -> Dept
         x = np.abs(canvas.along - np.float32(pad.along_mm + along))
         y = np.abs(canvas.across - np.float32(pad.across_mm + across))
         if trait.family == "disc":
-            return np.asarray(np.float32(min(half)) - np.hypot(x, y), np.float32)
+            return np.asarray(min(half) * (1 - np.hypot(x / half[0], y / half[1])), np.float32)
         if lean is not None:
             (a, b), (c, d) = np.linalg.inv(lean)
             right, down = (

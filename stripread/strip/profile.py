@@ -272,7 +272,9 @@ def find_run(profile: Profile, *, length_mm: float, longest_gaps_mm: tuple[float
     seen = usable & (size > _LEAST_CONTRAST)
     if seen.sum() * STEP_MM < 5:
         return None
-    inner = usable & (np.abs(profile.along) < _SURELY_STRIP * length_mm)
+    inner = usable & (
+        np.abs(profile.along - _likely_middle(np.where(seen, size, 0.0), length_mm)) < _SURELY_STRIP * length_mm
+    )
     level = float(np.median(size[inner if inner.any() else seen]))
     runs: list[Run] = []
     for share in _SHARES:
@@ -292,6 +294,13 @@ def find_run(profile: Profile, *, length_mm: float, longest_gaps_mm: tuple[float
         if open_ended:  # the rest lies where nothing is seen; print in the middle may have cut off a piece
             return max(open_ended, key=lambda run: run.end - run.start)
     return min(runs, key=lambda run: abs(run.end - run.start - length_mm), default=None)
+
+
+def _likely_middle(size: Float, length_mm: float) -> float:
+    """Return the middle of the stretch, as long as a strip, that differs most; strong colours count as usual ones."""
+    window = np.ones(2 * round(length_mm / 2 / STEP_MM) + 1)
+    sums = np.convolve(np.minimum(size, np.median(size[size > 0])), window, mode="same")
+    return float(np.mean(np.flatnonzero(sums > sums.max() - 1e-6)) - len(size) // 2) * STEP_MM
 
 
 def _run(along: Float, size: Float, usable: Bool, first: int, last: int, contrast: float) -> Run:
