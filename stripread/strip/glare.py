@@ -65,7 +65,7 @@ class GroundVeil:
 NO_VEIL = GroundVeil()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class FreePart:
     """Where on a pad the least light mirrors.
 
@@ -127,9 +127,13 @@ def find_free_part(
     sigma = float(np.hypot(_NOISE_OF_TINT * rough, _LEAST_NOISE))
     smooth = cv2.blur(cells, (3, 3), borderType=cv2.BORDER_REFLECT)
     light_range = float(np.ptp(np.quantile(smooth.mean(axis=2), [0.05, 0.95])))
-    found = light_range > max(_LEAST_RANGE, _RANGE_SIGMAS * sigma) and (noticed or _is_along_white(smooth))
+    along = _share_along_white(smooth)
+    found = light_range > max(_LEAST_RANGE, _RANGE_SIGMAS * sigma) and (noticed or along > _ALONG_WHITE)
     if not found and not noticed:
-        return None
+        # What differs along white more than along the other two directions may be a faint image that falls off over
+        # the pad, or none. Light between none and r on a pad has r / sqrt(12) as standard deviation, and a mean up to r.
+        excess = float(smooth.reshape(-1, 3).var(axis=0).sum()) * (1.5 * along - 0.5) / 3
+        return None if excess <= 0 else FreePart(np.ones_like(darker), share, Veil(0.0, 2 * float(np.sqrt(excess))))
     # A median keeps the edge of a spot where it is.
     steady = cv2.medianBlur(light.astype(np.float32), 3)
     low = float(np.sort(steady, axis=None)[: _CELLS * _CELLS // 5].mean())
@@ -140,7 +144,7 @@ def find_free_part(
         lit = (seen.max(axis=2) < _SATURATED) & (light > steady - 2 * tolerance)  # specks are darker than their cells
         base = fit_base(light, lit, max(_LEAST_NOISE, tolerance / 2))
         left = Veil(0.0, 1.0) if base is None else Veil(max(float(light[free].mean()) - base.light, 0.0), base.u)
-    return FreePart(free=free, reach=share, left=left)
+    return FreePart(free, share, left)
 
 
 def _cell_medians(linear: NDArray[np.floating], corners: Float, share: float) -> Float:
@@ -159,23 +163,21 @@ def _cell_medians(linear: NDArray[np.floating], corners: Float, share: float) ->
     return result
 
 
-def _is_along_white(cells: Float) -> bool:
-    """Return whether cells (7, 7, 3) differ along white, and more so than along shade or towards the plastic."""
+def _share_along_white(cells: Float) -> float:
+    """Return the share of the variance of cells (7, 7, 3) along white; 0 if more is along shade or towards the plastic."""
     flat = cells.reshape(-1, 3)
     off = flat - flat.mean(axis=0)
     square = float((off**2).sum())
     white = np.ones(3) / np.sqrt(3)
     along_white = float(((off @ white) ** 2).sum()) / square
-    if along_white < _ALONG_WHITE:
-        return False
     pad = np.quantile(flat, 0.2, axis=0)
     for rival in (_PLASTIC - pad, pad):
         length = float(np.linalg.norm(rival))
         apart = 1 - (rival @ white / max(length, 1e-9)) ** 2  # what light along the one lacks along the other
         along_rival = float(((off @ rival / max(length, 1e-9)) ** 2).sum()) / square
         if length > _LEAST_DIRECTION and apart > _LEAST_APART and along_rival - along_white > _RIVAL_MORE * apart:
-            return False
-    return True
+            return 0.0
+    return along_white
 
 
 def residual_veil(part: FreePart | None, beside: GroundVeil) -> Veil:
@@ -203,17 +205,19 @@ def residual_veil(part: FreePart | None, beside: GroundVeil) -> Veil:
         # all may be (JCGM 100:2008, 4.3.7, from memory).
         mean = part.left.mean / 2
         u = float(np.linalg.norm([part.left.u, mean / np.sqrt(3), _U_LEAST]))
+    even = part is None or part.share == 1
     if beside.both:
         # The free part of a pad lies to the darker side, a pad without any difference between both. Ground is matt and
         # a pad wet, or the other way round: the pad may mirror none of it, or twice as much. Where the ground is lit
         # unevenly, an even pad may lie in the dark or in the light.
-        mirrored = float(np.mean(beside.both) if part is None else np.min(beside.both))
+        mirrored = float(np.mean(beside.both) if even else np.min(beside.both))
         mean = max(mean, mirrored)  # where it is the same spot, the fit has taken it off already
-        u = float(np.hypot(u, 0.5 * max(mirrored, beside.near - mirrored if part is None else 0.0)))
-    elif part is None:
+        u = float(np.hypot(u, 0.5 * max(mirrored, beside.near - mirrored if even else 0.0)))
+    elif even:
         # An image with a sharp rim may end within the pad's own rim or beyond it. A pad without any difference between
         # its cells is hardly free of a strong and soft one by chance: strong light tells no more than weak light.
-        mean, u = min(_OF_NEAR * beside.near, _NEAR_MOST / 2), min(_OF_NEAR * beside.near, _NEAR_MOST)
+        mean = max(mean, min(_OF_NEAR * beside.near, _NEAR_MOST / 2))
+        u = float(np.hypot(u, min(_OF_NEAR * beside.near, _NEAR_MOST)))
     if u > _U_MOST:
         raise _mirrors(
             expected="a pad without mirrored light",
