@@ -35,7 +35,7 @@ _FREE, _FREE_SIGMAS = 0.008, 1.3  # cells within this of the least light count a
 _LEAST_FREE = 0.15
 _SATURATED = 0.97  # decoded light: from here on a cell is not a lamp's light added to the pad's
 _U_LEAST, _U_MOST = 0.004, 0.03
-_OF_NEAR, _NEAR_MOST = 0.36, 0.02  # of light beside one side of the pad only: anything between none and all of it
+_NEAR_MOST = 0.04  # of light beside one side of the pad only
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,10 +214,11 @@ def residual_veil(part: FreePart | None, beside: GroundVeil) -> Veil:
         mean = max(mean, mirrored)  # where it is the same spot, the fit has taken it off already
         u = float(np.hypot(u, 0.5 * max(mirrored, beside.near - mirrored if even else 0.0)))
     elif even:
-        # An image with a sharp rim may end within the pad's own rim or beyond it. A pad without any difference between
-        # its cells is hardly free of a strong and soft one by chance: strong light tells no more than weak light.
-        mean = max(mean, min(_OF_NEAR * beside.near, _NEAR_MOST / 2))
-        u = float(np.hypot(u, min(_OF_NEAR * beside.near, _NEAR_MOST)))
+        # An image with a sharp rim may end within the pad's own rim or beyond it: none of it is on the pad, or all. A pad
+        # without any difference between its cells is hardly free of a strong and soft one by chance: strong light tells
+        # no more than weak light.
+        half = min(beside.near, _NEAR_MOST) / 2
+        mean, u = max(mean, half), float(np.hypot(u, half))
     if u > _U_MOST:
         raise _mirrors(
             expected="a pad without mirrored light",

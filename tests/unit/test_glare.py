@@ -139,7 +139,7 @@ def test_of_what_the_fit_says_is_left_none_or_all_may_be() -> None:
 
 def test_of_light_on_both_sides_the_darker_counts_where_the_spot_is_seen_on_the_pad() -> None:
     """A lamp beside the pad lights one side more; the free part lies to the other."""
-    part = FreePart(free=np.ones((7, 7), dtype=bool), reach=0.7, left=Veil(0.0, 0.005))
+    part = FreePart(free=np.arange(49).reshape(7, 7) > 20, reach=0.7, left=Veil(0.0, 0.005))
     beside = GroundVeil(both=(0.3, 0.01), near=0.9)
     veil = residual_veil(part, beside)
     assert veil.mean - 2 * veil.u < 0 < 0.02 < veil.mean + 2 * veil.u
