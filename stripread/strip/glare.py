@@ -65,14 +65,14 @@ class GroundVeil:
 NO_VEIL = GroundVeil()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FreePart:
     """Where on a pad the least light mirrors.
 
     Attributes
     ----------
     free : ndarray of bool, shape (7, 7)
-        Cells of the inner part, [across, along] as the pad's corners go.
+        Cells of the inner part, [across, along] as the pad's corners go; all where it is open whether light mirrors.
     reach : float
         Side of the inner part over the pad's.
     left : Veil
@@ -130,10 +130,12 @@ def find_free_part(
     along = _share_along_white(smooth)
     found = light_range > max(_LEAST_RANGE, _RANGE_SIGMAS * sigma) and (noticed or along > _ALONG_WHITE)
     if not found and not noticed:
-        # What differs along white more than along the other two directions may be a faint image that falls off over
-        # the pad, or none. Light between none and r on a pad has r / sqrt(12) as standard deviation, and a mean up to r.
-        excess = float(smooth.reshape(-1, 3).var(axis=0).sum()) * (1.5 * along - 0.5) / 3
-        return None if excess <= 0 else FreePart(np.ones_like(darker), share, Veil(0.0, 2 * float(np.sqrt(excess))))
+        # What varies along white more than along the other two directions may be a faint image, or none. Where it falls
+        # from r to nothing over the pad, light has the standard deviation r / sqrt(12); its mean is between 0 and r.
+        variance = float(smooth.reshape(-1, 3).var(axis=0).sum()) * (1.5 * along - 0.5) / 3
+        if variance <= 0:
+            return None
+        return FreePart(free=np.ones_like(darker), reach=share, left=Veil(0.0, 2 * float(np.sqrt(variance))))
     # A median keeps the edge of a spot where it is.
     steady = cv2.medianBlur(light.astype(np.float32), 3)
     low = float(np.sort(steady, axis=None)[: _CELLS * _CELLS // 5].mean())
@@ -144,7 +146,7 @@ def find_free_part(
         lit = (seen.max(axis=2) < _SATURATED) & (light > steady - 2 * tolerance)  # specks are darker than their cells
         base = fit_base(light, lit, max(_LEAST_NOISE, tolerance / 2))
         left = Veil(0.0, 1.0) if base is None else Veil(max(float(light[free].mean()) - base.light, 0.0), base.u)
-    return FreePart(free, share, left)
+    return FreePart(free=free, reach=share, left=left)
 
 
 def _cell_medians(linear: NDArray[np.floating], corners: Float, share: float) -> Float:
@@ -164,10 +166,10 @@ def _cell_medians(linear: NDArray[np.floating], corners: Float, share: float) ->
 
 
 def _share_along_white(cells: Float) -> float:
-    """Return the share of the variance of cells (7, 7, 3) along white; 0 if more is along shade or towards the plastic."""
+    """Return the share along white of the variance of cells (7, 7, 3); 0 if it is of shade or towards the plastic."""
     flat = cells.reshape(-1, 3)
     off = flat - flat.mean(axis=0)
-    square = float((off**2).sum())
+    square = max(float((off**2).sum()), 1e-12)
     white = np.ones(3) / np.sqrt(3)
     along_white = float(((off @ white) ** 2).sum()) / square
     pad = np.quantile(flat, 0.2, axis=0)
@@ -214,9 +216,9 @@ def residual_veil(part: FreePart | None, beside: GroundVeil) -> Veil:
         mean = max(mean, mirrored)  # where it is the same spot, the fit has taken it off already
         u = float(np.hypot(u, 0.5 * max(mirrored, beside.near - mirrored if even else 0.0)))
     elif even:
-        # An image with a sharp rim may end within the pad's own rim or beyond it: none of it is on the pad, or all. A pad
-        # without any difference between its cells is hardly free of a strong and soft one by chance: strong light tells
-        # no more than weak light.
+        # An image with a sharp rim may end within the pad's own rim or beyond it: none of it is on the pad, or all.
+        # A pad without any difference between its cells is hardly free of a strong and soft one by chance: strong light
+        # tells no more than weak light.
         half = min(beside.near, _NEAR_MOST) / 2
         mean, u = max(mean, half), float(np.hypot(u, half))
     if u > _U_MOST:

@@ -73,6 +73,15 @@ def test_light_between_white_and_the_plastic_may_be_mirrored() -> None:
     assert (np.abs(measured.mean - VIOLET) < 2 * np.sqrt(np.diag(measured.covariance_of_veil))).all()
 
 
+def test_a_difference_along_white_too_faint_to_be_called_glare_widens_the_interval() -> None:
+    picture = pad(PINK) + 0.038 * (X + 0.5)[..., None]
+    measured = measure_pad(picture, CORNERS)
+    assert not measured.findings
+    u = np.sqrt(np.diag(measured.covariance_of_veil))
+    assert (np.abs(measured.mean - PINK) < 2 * u).all()
+    assert (u < 0.02).all()
+
+
 def test_a_dark_pad_in_shade_on_one_side_is_not_taken_for_glare() -> None:
     assert find(pad(VIOLET) * (1 + 0.2 * X[..., None])) is None
 
