@@ -325,7 +325,7 @@ def measure_ground(
         return None
     both = np.nanmean(near[:, known], axis=0)
     least = _quantile_of_known(levels, 0.25)
-    either = tuple(float(np.mean(side[np.isfinite(side)])) for side in near if np.isfinite(side).any())
+    either = tuple(float(np.median(side[np.isfinite(side)])) for side in near if np.isfinite(side).any())
     brighter = tuple((1 + side) * usual / least - 1 for side in either)
     own = tuple(
         float((1 + np.nanmax(side)) * usual / _quantile_of_known(level, 0.25) - 1)

@@ -17,12 +17,14 @@ from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float, apply_homography
 from stripread.strip.spot import fit_base
 
-__all__ = ["NO_VEIL", "FreePart", "GroundVeil", "Veil", "find_free_part", "residual_veil"]
+__all__ = ["NO_VEIL", "WITHOUT_RIM", "FreePart", "GroundVeil", "Veil", "find_free_part", "has_rim", "residual_veil"]
 
+WITHOUT_RIM = 5 / 7  # share of the inner part's side that is left without its outer cells
 _CELLS, _SAMPLES = 7, 4  # cells a side of the pad's inner part, samples a side of each
 # Thresholds of our choice, judged on simulated photos of the seen part (tests/benchmarks/glare.py). Light as share of
 # white. In photos without glare cells differ by up to 0.015 (5 to 95 %, smoothed), and 0.45 of it is along white.
 _LEAST_RANGE = 0.022
+_OF_RIM = 0.5  # of the difference over the whole inner part that may be left within the outer cells
 _RANGE_SIGMAS = 2.5
 _ALONG_WHITE = 0.70
 _PLASTIC = 0.85
@@ -35,7 +37,7 @@ _FREE, _FREE_SIGMAS = 0.008, 1.3  # cells within this of the least light count a
 _LEAST_FREE = 0.15
 _SATURATED = 0.97  # decoded light: from here on a cell is not a lamp's light added to the pad's
 _U_LEAST, _U_MOST = 0.004, 0.03
-_OF_NEAR, _NEAR_MOST = 0.36, 0.02  # of light beside one side of the pad only: anything between none and all of it
+_NEAR_MOST = 0.04  # of light beside one side of the pad only
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +74,7 @@ class FreePart:
     Attributes
     ----------
     free : ndarray of bool, shape (7, 7)
-        Cells of the inner part, [across, along] as the pad's corners go.
+        Cells of the inner part, [across, along] as the pad's corners go; all where it is open whether light mirrors.
     reach : float
         Side of the inner part over the pad's.
     left : Veil
@@ -127,9 +129,15 @@ def find_free_part(
     sigma = float(np.hypot(_NOISE_OF_TINT * rough, _LEAST_NOISE))
     smooth = cv2.blur(_without_corners(cells), (3, 3), borderType=cv2.BORDER_REFLECT)
     light_range = float(np.ptp(np.quantile(smooth.mean(axis=2), [0.05, 0.95])))
-    found = light_range > max(_LEAST_RANGE, _RANGE_SIGMAS * sigma) and (noticed or _is_along_white(smooth))
+    along = _share_along_white(smooth)
+    found = light_range > max(_LEAST_RANGE, _RANGE_SIGMAS * sigma) and (noticed or along > _ALONG_WHITE)
     if not found and not noticed:
-        return None
+        # What varies along white more than along the other two directions may be a faint image, or none. Where it falls
+        # from r to nothing over the pad, light has the standard deviation r / sqrt(12); its mean is between 0 and r.
+        variance = float(smooth.reshape(-1, 3).var(axis=0).sum()) * (1.5 * along - 0.5) / 3
+        if variance <= 0:
+            return None
+        return FreePart(free=np.ones_like(darker), reach=share, left=Veil(0.0, 2 * float(np.sqrt(variance))))
     # A median keeps the edge of a spot where it is.
     steady = cv2.medianBlur(light.astype(np.float32), 3)
     low = float(np.sort(steady, axis=None)[: _CELLS * _CELLS // 5].mean())
@@ -141,6 +149,17 @@ def find_free_part(
         base = fit_base(light, lit, max(_LEAST_NOISE, tolerance / 2))
         left = Veil(0.0, 1.0) if base is None else Veil(max(float(light[free].mean()) - base.light, 0.0), base.u)
     return FreePart(free=free, reach=share, left=left)
+
+
+def has_rim(linear: NDArray[np.floating], corners: Float, *, share: float, to_scene: Callable[[Float], Float]) -> bool:
+    """Tell whether a pad's inner part is of one colour but for its outer cells: dye that dried there, or its edge.
+
+    Parameters as in `find_free_part`. No mirror image darkens or lightens just these.
+    """
+    light = to_scene(_cell_medians(linear, corners, share).reshape(-1, 3)).mean(axis=1).reshape(_CELLS, _CELLS)
+    core = cv2.blur(light[1:-1, 1:-1], (3, 3), borderType=cv2.BORDER_REFLECT)
+    within = float(np.ptp(np.quantile(core, [0.05, 0.95])))
+    return within < min(_LEAST_RANGE, _OF_RIM * float(np.ptp(np.quantile(light, [0.05, 0.95]))))
 
 
 def _cell_medians(linear: NDArray[np.floating], corners: Float, share: float) -> Float:
@@ -168,23 +187,21 @@ def _without_corners(cells: Float) -> Float:
     return result
 
 
-def _is_along_white(cells: Float) -> bool:
-    """Return whether cells (7, 7, 3) differ along white, and more so than along shade or towards the plastic."""
+def _share_along_white(cells: Float) -> float:
+    """Return the share along white of the variance of cells (7, 7, 3); 0 if it is of shade or towards the plastic."""
     flat = cells.reshape(-1, 3)
     off = flat - flat.mean(axis=0)
-    square = float((off**2).sum())
+    square = max(float((off**2).sum()), 1e-12)
     white = np.ones(3) / np.sqrt(3)
     along_white = float(((off @ white) ** 2).sum()) / square
-    if along_white < _ALONG_WHITE:
-        return False
     pad = np.quantile(flat, 0.2, axis=0)
     for rival in (_PLASTIC - pad, pad):
         length = float(np.linalg.norm(rival))
         apart = 1 - (rival @ white / max(length, 1e-9)) ** 2  # what light along the one lacks along the other
         along_rival = float(((off @ rival / max(length, 1e-9)) ** 2).sum()) / square
         if length > _LEAST_DIRECTION and apart > _LEAST_APART and along_rival - along_white > _RIVAL_MORE * apart:
-            return False
-    return True
+            return 0.0
+    return along_white
 
 
 def residual_veil(part: FreePart | None, beside: GroundVeil) -> Veil:
@@ -212,17 +229,20 @@ def residual_veil(part: FreePart | None, beside: GroundVeil) -> Veil:
         # all may be (JCGM 100:2008, 4.3.7, from memory).
         mean = part.left.mean / 2
         u = float(np.linalg.norm([part.left.u, mean / np.sqrt(3), _U_LEAST]))
+    even = part is None or part.share == 1
     if beside.both:
         # The free part of a pad lies to the darker side, a pad without any difference between both. Ground is matt and
         # a pad wet, or the other way round: the pad may mirror none of it, or twice as much. Where the ground is lit
         # unevenly, an even pad may lie in the dark or in the light.
-        mirrored = float(np.mean(beside.both) if part is None else np.min(beside.both))
+        mirrored = float(np.mean(beside.both) if even else np.min(beside.both))
         mean = max(mean, mirrored)  # where it is the same spot, the fit has taken it off already
-        u = float(np.hypot(u, 0.5 * max(mirrored, beside.near - mirrored if part is None else 0.0)))
-    elif part is None:
-        # An image with a sharp rim may end within the pad's own rim or beyond it. A pad without any difference between
-        # its cells is hardly free of a strong and soft one by chance: strong light tells no more than weak light.
-        mean, u = min(_OF_NEAR * beside.near, _NEAR_MOST / 2), min(_OF_NEAR * beside.near, _NEAR_MOST)
+        u = float(np.hypot(u, 0.5 * max(mirrored, beside.near - mirrored if even else 0.0)))
+    elif even:
+        # An image with a sharp rim may end within the pad's own rim or beyond it: none of it is on the pad, or all.
+        # A pad without any difference between its cells is hardly free of a strong and soft one by chance: strong light
+        # tells no more than weak light.
+        half = min(beside.near, _NEAR_MOST) / 2
+        mean, u = max(mean, half), float(np.hypot(u, half))
     if u > _U_MOST:
         raise _mirrors(
             expected="a pad without mirrored light",

@@ -11,7 +11,7 @@ from stripread.colour.area import block_mean, keep_typical
 from stripread.errors import PhotoTooSmallError
 from stripread.findings import Finding, make_finding
 from stripread.geometry import Float
-from stripread.strip.glare import NO_VEIL, GroundVeil, find_free_part, residual_veil
+from stripread.strip.glare import NO_VEIL, WITHOUT_RIM, GroundVeil, find_free_part, has_rim, residual_veil
 
 __all__ = ["PadColour", "measure_pad"]
 
@@ -105,23 +105,28 @@ def measure_pad(
     corners = np.asarray(polygon, dtype=np.float64)
     sides = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
     side_px = float(sides.min())
+    in_scene = to_scene or _same
     share = _inner_share(side_px, blur_px)
-    pixels, positions = _inner_pixels(linear, corners, share)
-    total = len(pixels)
+    channels, positions = _inner_pixels(linear, corners, share)
+    uneven = len(positions) > _LEAST_USED and _light_range(channels, positions, share, in_scene) > _STEADY
+    if uneven and has_rim(linear, corners, share=share, to_scene=in_scene):
+        share *= WITHOUT_RIM
+        channels, positions = _inner_pixels(linear, corners, share)
+        uneven = False
+    total = len(positions)
     if total < _LEAST_USED:
         raise PhotoTooSmallError(
             expected=f"at least {_LEAST_USED} pixels within a pad",
             found=f"{total} (its shorter side is {side_px:.1f} px)",
             remedy="Go closer, until the card fills at least half of the picture's width; retake.",
         )
-    channels = np.ascontiguousarray(pixels.T, dtype=np.float64)
     keep = keep_typical(channels, rounds=6)
     glare = _is_glare(channels, keep) & ~keep
     free = None
     if not shaded:
         noticed = bool(np.count_nonzero(glare) > _GLARE_SHARE * total)
-        if noticed or _light_range(channels, positions, share, to_scene or _same) > _STEADY:
-            free = find_free_part(linear, corners, share=share, to_scene=to_scene or _same, noticed=noticed)
+        if noticed or uneven:
+            free = find_free_part(linear, corners, share=share, to_scene=in_scene, noticed=noticed)
     if free is not None:
         lit = free.at(positions)
         keep = np.zeros(total, dtype=bool)
@@ -131,7 +136,7 @@ def measure_pad(
     mean, covariance = block_mean(kept, positions[keep])
     gradient, u_gradient = _gradient(kept, positions[keep], mean, covariance)
     veil = residual_veil(free, veil_beside)
-    per_light = _per_light(mean, to_scene or _same) if veil.u > 0 else np.zeros(3)
+    per_light = _per_light(mean, in_scene) if veil.u > 0 else np.zeros(3)
     n = int(np.count_nonzero(keep))
     share_glare = float(np.count_nonzero(glare)) / total
     findings = []
@@ -184,13 +189,13 @@ def _inner_share(side_px: float, blur_px: float) -> float:
     return float(np.clip(min(_INNER, clear), _LEAST_INNER, _INNER))
 
 
-def _inner_pixels(linear: NDArray[np.floating], corners: Float, share: float) -> tuple[NDArray[np.floating], Float]:
-    """Return the pixels within the inner part, shape (n, 3), and their places on the pad, -0.5 to 0.5, shape (n, 2)."""
+def _inner_pixels(linear: NDArray[np.floating], corners: Float, share: float) -> tuple[Float, Float]:
+    """Return the channels (3, n) of the inner part's pixels, and their places on the pad, -0.5 to 0.5, shape (n, 2)."""
     rows, columns = linear.shape[:2]
     low = np.maximum(np.floor(corners.min(axis=0)), 0).astype(int)
     high = np.minimum(np.ceil(corners.max(axis=0)) + 1, [columns, rows]).astype(int)
     if (high <= low).any():
-        return np.empty((0, 3)), np.empty((0, 2))
+        return np.empty((3, 0)), np.empty((0, 2))
     square = np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]], dtype=np.float32)
     to_pad = cv2.getPerspectiveTransform(corners.astype(np.float32), square)
     # Along and across apart, as NumPy is slow along an axis of two.
@@ -202,7 +207,8 @@ def _inner_pixels(linear: NDArray[np.floating], corners: Float, share: float) ->
     inside = near * near + far * far <= (share / 2) ** 4
     pixels = linear[low[1] : high[1], low[0] : high[0]][inside]
     finite = np.isfinite(pixels).all(axis=1)
-    return pixels[finite], np.stack([along[inside], across[inside]], axis=1)[finite]
+    channels = np.ascontiguousarray(pixels[finite].T, dtype=np.float64)
+    return channels, np.stack([along[inside], across[inside]], axis=1)[finite]
 
 
 def _is_glare(channels: Float, keep: NDArray[np.bool_]) -> NDArray[np.bool_]:

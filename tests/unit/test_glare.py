@@ -73,6 +73,15 @@ def test_light_between_white_and_the_plastic_may_be_mirrored() -> None:
     assert (np.abs(measured.mean - VIOLET) < 2 * np.sqrt(np.diag(measured.covariance_of_veil))).all()
 
 
+def test_a_difference_along_white_too_faint_to_be_called_glare_widens_the_interval() -> None:
+    picture = pad(PINK) + 0.038 * (X + 0.5)[..., None]
+    measured = measure_pad(picture, CORNERS)
+    assert not measured.findings
+    u = np.sqrt(np.diag(measured.covariance_of_veil))
+    assert (np.abs(measured.mean - PINK) < 2 * u).all()
+    assert (u < 0.02).all()
+
+
 def test_a_dark_pad_in_shade_on_one_side_is_not_taken_for_glare() -> None:
     assert find(pad(VIOLET) * (1 + 0.2 * X[..., None])) is None
 
@@ -139,7 +148,7 @@ def test_of_what_the_fit_says_is_left_none_or_all_may_be() -> None:
 
 def test_of_light_on_both_sides_the_darker_counts_where_the_spot_is_seen_on_the_pad() -> None:
     """A lamp beside the pad lights one side more; the free part lies to the other."""
-    part = FreePart(free=np.ones((7, 7), dtype=bool), reach=0.7, left=Veil(0.0, 0.005))
+    part = FreePart(free=np.arange(49).reshape(7, 7) > 20, reach=0.7, left=Veil(0.0, 0.005))
     beside = GroundVeil(both=(0.3, 0.01), near=0.9)
     veil = residual_veil(part, beside)
     assert veil.mean - 2 * veil.u < 0 < 0.02 < veil.mean + 2 * veil.u
