@@ -73,10 +73,10 @@ class CardQuality:
 class GroundLight:
     """Relative departure of the ground beside a pad from the rest of the slot's ground.
 
-    ``darkest`` is of both sides together, ``brightest`` of either side. ``sides`` is how much brighter each side is on
-    average than the darker quarter of the slot, whose luminance is ``low``, 1 on white; ``plastic`` how much brighter
-    the strip is next to the pad than further on (None where the ground is not brighter or too little plastic shows).
-    ``own`` is how much brighter each side's brightest part there is than the darker quarter of that side.
+    ``darkest`` is of both sides together, ``brightest`` of either side. ``sides`` is how much brighter the median
+    of each side is than the darker quarter of the slot, whose luminance is ``low``, 1 on white; ``plastic`` how much
+    brighter the strip is next to the pad than further on (None where the ground is not brighter or too little plastic
+    shows). ``own`` is how much brighter each side's brightest part there is than the darker quarter of that side.
     """
 
     darkest: float

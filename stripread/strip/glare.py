@@ -55,7 +55,7 @@ class GroundVeil:
     Attributes
     ----------
     both : tuple of float
-        Mean on either side where it mirrors on both; empty where it does not.
+        Median on either side where it mirrors on both; empty where it does not.
     near : float
         The most of either side; 0 where none is seen.
     """
