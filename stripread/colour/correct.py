@@ -280,12 +280,14 @@ def _far_off(correction: Correction) -> NDArray[np.bool_]:
 
 def _off_grey(correction: Correction) -> NDArray[np.bool_]:
     """Return the neutral patches whose channels disagree: something lies on them. A shadow takes all channels alike."""
-    patches = correction.patches
-    target = np.maximum(linear_srgb(patches.lab), 1e-4)
-    log_ratio = np.log(np.maximum(correction.scene(patches.linear, patches.places_mm), 1e-4) / target)
+    patches, neutral = correction.patches, correction.patches.neutral
+    target = np.maximum(linear_srgb(patches.lab[neutral]), 1e-4)
+    scene = correction.scene(patches.linear[neutral], patches.places_mm[neutral])
+    log_ratio = np.log(np.maximum(scene, 1e-4) / target)
     tint = np.abs(log_ratio - log_ratio.mean(axis=1, keepdims=True)).max(axis=1)
-    usual = 1.4826 * float(np.median(tint[patches.neutral & correction.used]))
-    off: NDArray[np.bool_] = patches.neutral & (tint > max(_OUTLIER_SIGMAS * usual, _OUTLIER_TINT))
+    usual = 1.4826 * float(np.median(tint[correction.used[neutral]]))
+    off = np.zeros(len(neutral), dtype=np.bool_)
+    off[neutral] = tint > max(_OUTLIER_SIGMAS * usual, _OUTLIER_TINT)
     return off
 
 

@@ -91,8 +91,10 @@ def shrink_view(view: SlotView) -> Picture:
 
 def lab_difference(roots: NDArray[np.floating]) -> Float:
     """Return differences of cube roots, shape (..., 3), as differences of L*, a*, b*, approximately."""
-    result: Float = np.asarray(roots, dtype=np.float64) @ _TO_LAB.T
-    return result
+    off: Float = np.asarray(roots, dtype=np.float64)
+    if off.size:  # OpenCV knows no empty pictures; it takes a third of the time that numpy takes for so narrow a matrix
+        off = np.asarray(cv2.transform(off.reshape(1, -1, 3), _TO_LAB), dtype=np.float64).reshape(off.shape)
+    return off
 
 
 @dataclass(frozen=True, slots=True)
