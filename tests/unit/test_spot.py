@@ -56,11 +56,3 @@ def test_cells_that_saturate_do_not_count() -> None:
     assert base is not None
     assert abs(base.light - 0.5) < 2 * base.u
     assert fit_base(light, np.arange(49).reshape(7, 7) < 10, NOISE) is None
-
-
-def test_two_spots_fit_worse_than_one_and_say_so() -> None:
-    one = cells("Gaussian", 0.15, seed=5)
-    corner = np.hypot(X + 0.45, Y + 0.45)
-    two = one + 0.25 * np.exp(-(corner**2) / 0.02) + 0.25 * np.exp(-(np.hypot(X - 0.45, Y + 0.45) ** 2) / 0.02)
-    assert fitted(two).misfit > 4 * fitted(one).misfit
-    assert fitted(two).u > fitted(one).u
