@@ -22,6 +22,7 @@ _COVERED = 4.0  # log odds: what lies over a pad's place says nothing for a pad
 _BY_HANDLE = 1.0  # log odds that the handle's end tells the tip's place worse than the tip itself
 _LENGTH_KNOWN_MM = 1.0  # by which the length must be off for that to be tried
 _FAR_COLOUR, _OTHER_COLOUR = 4.0, 0.03  # Delta E that light and phone may shift a pad; chance of any other colour
+_WHOLE_MISFIT, _WHOLE_FILLED = 0.15, 0.9  # of a pad that shows whole
 _COVER_MARGIN_MM, _COVER_LEAST_MM = 1.0, 0.75
 
 
@@ -124,8 +125,13 @@ def _strip_colour(profile: Profile, tip: float, kind: StripKind, *, flipped: boo
 
 
 def _covered_pad(profile: Profile, from_tip: Float, layout: Layout, kind: StripKind) -> str | None:
-    """Return the id of a pad over which, or close to which, something reaches in from the slot."""
-    for pad, shift, seen in zip(kind.pads, layout.shifts_mm, layout.seen, strict=True):
+    """Return the id of a pad over which, or close to which, something reaches in from the slot.
+
+    A pad that shows whole and even has nothing over it: what reaches its edge lies beside it, or under the strip.
+    """
+    for i, (pad, shift, seen) in enumerate(zip(kind.pads, layout.shifts_mm, layout.seen, strict=True)):
+        if seen and layout.misfit[i] < _WHOLE_MISFIT and layout.filled[i] > _WHOLE_FILLED:
+            continue
         centre = pad.centre_mm[0] + (shift if seen else 0.0)
         near = np.abs(from_tip - centre) < pad.size_mm[0] / 2 + _COVER_MARGIN_MM
         if (profile.covered & near).sum() * abs(from_tip[1] - from_tip[0]) >= _COVER_LEAST_MM:

@@ -76,6 +76,8 @@ class Layout:
     steps, clear, misfit : tuple of float
         Of each pad: its colour less the plastic's [Delta E]; the same in standard deviations of such steps on plain
         plastic; what its fit leaves over, as a share of the step.
+    filled : tuple of float
+        Share of each pad's place that has its colour rather than the plastic's.
     seen : tuple of bool
         Which pads show.
     stained : str or None
@@ -87,6 +89,7 @@ class Layout:
     steps: tuple[float, ...]
     clear: tuple[float, ...]
     misfit: tuple[float, ...]
+    filled: tuple[float, ...]
     seen: tuple[bool, ...]
     stained: str | None
 
@@ -130,6 +133,7 @@ def judge_layout(strip: StripColour, kind: StripKind, noise: StepNoise, *, play_
         steps=tuple(size.tolist()),
         clear=tuple(clear.tolist()),
         misfit=tuple(misfit.tolist()),
+        filled=tuple(filled.tolist()),
         seen=tuple(seen.tolist()),
         stained=stained,
     )
