@@ -11,7 +11,7 @@ import numpy as np
 from stripread.card.layout import CardLayout
 from stripread.card.patches import U_PAPER
 from stripread.colour.mismatch import DEGREES_OF_FREEDOM
-from stripread.errors import LotFileError, StripUpsideDownError
+from stripread.errors import LotFileError, PadCountError, StripUpsideDownError
 from stripread.findings import Finding, make_finding
 from stripread.flash import finish_flash_pair, measure_flash_pair
 from stripread.geometry import Float
@@ -34,6 +34,7 @@ Censored = Literal["below", "above"]
 # is the part that neighbours share: taken as half, spread over three coordinates. On top comes the paper's own colour.
 _U_DESIGN, _U_PRINTS = 0.5 * 2.4 / np.sqrt(3), 0.5 * 0.8 / np.sqrt(3)
 _NOTHING_DETECTED = ("LOD", "interval's end")  # limits of a reading that may be zero
+_HARDLY_SHOWS = 2.0  # Delta E between a pad and its plastic; our choice
 _OFF_CURVE_P = 1e-3  # chance that a good pad is called off the curve
 _RIVAL_CHI2 = 5.99  # as in lot/inverse.py: 95 % point of chi-square with 2 degrees of freedom
 # RMS Delta E of the smoothed signature from the nearest mixture of the calibration's conditions. With one phone in one
@@ -206,6 +207,7 @@ def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
         pads.append(_read_pad(pad, calibration, measured, lot, like, u_reference=u_reference))
     if any(f.code == "pad_not_seen" for f in findings):
         _check_blank(pads, lot)
+    _check_shown(pads, measured)
     return Reading(
         photo=photo.name,
         photo_sha256=photo.sha256,
@@ -318,6 +320,27 @@ def _check_blank(pads: Sequence[PadReading], lot: Lot) -> None:
             found=f"no pad {pad.pad!r}, and another colour in its place",
             remedy="Turn the strip over so that its pads face up, compare its lot with the vial, and retake the photo.",
         )
+
+
+def _check_shown(pads: Sequence[PadReading], measured: StripMeasurement) -> None:
+    """Refuse a strip on which one of several pads hardly shows and has no colour of the lot: plastic of another kind.
+
+    Raises
+    ------
+    PadCountError
+    """
+    steps = measured.strip.steps
+    missing = [p.pad for p in pads if steps.get(p.pad, np.inf) < _HARDLY_SHOWS and _is_off_curve(p)]
+    if missing and len(pads) > 1:
+        raise PadCountError(
+            expected=f"{len(pads)} pad(s) of kind {measured.kind.name}",
+            found=f"no pad {missing[0]!r}, but a colour in its place that no pad of the lot can have",
+            remedy="Check which kind of strip it is; a pad may be missing, dirty or hidden. Retake the photo.",
+        )
+
+
+def _is_off_curve(pad: PadReading) -> bool:
+    return any(f.code == "off_curve" for f in pad.findings)
 
 
 def report_pad(calibration: PadCalibration, lab: Float, causes: Mapping[str, Float], estimate: Estimate) -> PadReading:

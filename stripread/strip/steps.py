@@ -211,7 +211,7 @@ def step_noise(strip: StripColour, kind: StripKind, *, play_mm: float) -> StepNo
     size = max(pad.size_mm[0] for pad in kind.pads)
     first = max(pad.centre_mm[0] + pad.size_mm[0] / 2 for pad in kind.pads) + play_mm + RIM_MM
     reach = size / 2 + GAP_MM
-    near_mm = min(first + 2 * reach + _NEAR_PADS_MM, handle_from(kind))
+    near_mm = handle_from(kind)
     behind = np.flatnonzero((strip.from_tip > first) & (strip.from_tip < near_mm))
     if len(behind) < 2 * round(reach / STEP_MM) + 1 + _ENOUGH:
         behind = np.flatnonzero((strip.from_tip > first) & (strip.from_tip < strip.length_mm))
@@ -227,7 +227,7 @@ def step_noise(strip: StripColour, kind: StripKind, *, play_mm: float) -> StepNo
         plain &= np.abs(at[:, None] - swayed[None]).min(axis=1) > reach
     before_handle = plain & (at < handle_from(kind) - reach)
     if before_handle.sum() >= _ENOUGH:
-        plain = before_handle & (at < at[before_handle][0] + _NEAR_PADS_MM)
+        plain = before_handle
     if plain.sum() < _ENOUGH:
         return StepNoise(np.eye(3) / _USUAL_NOISE, 0.2, _USUAL_NOISE, float(np.median(strip.spread)))
     steps, left_over, spread = steps[plain], left_over[plain], spread[plain]

@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 
 from stripread.card.design import design_card
-from stripread.errors import SeriesError, StripNotFoundError, StripUpsideDownError
+from stripread.card.layout import load_card
+from stripread.errors import PadCountError, SeriesError, StripNotFoundError, StripUpsideDownError
 from stripread.lot.lot import Lot, load_lot
 from stripread.measure import StripMeasurement, measure_strip
-from stripread.photo.load import open_photo_bytes
+from stripread.photo.load import open_photo, open_photo_bytes
 from stripread.reading import read_measurement
 from stripread.simulate.cameras import make_phone
 from stripread.simulate.photograph import DippedStrip, Shot, enrolled, strip_geometry, take_photo
@@ -101,3 +102,16 @@ def test_ends_of_different_colour_need_the_cards_tip_mark(measured: StripMeasure
     assert {f.code for f in by_colour.findings} & {"pad_not_seen", "end_by_mark"} == {"pad_not_seen"}
     turned = replace(ground, other_way=strip)
     assert measure_strip(file, PRINT, KIND, known=turned, colours=blank).strip is strip
+
+
+def test_of_several_pads_one_that_is_missing_is_noticed_by_its_colour() -> None:
+    duo, card = load_lot(CALIBRATION / "CP-2602" / "lot.json"), load_card(CALIBRATION / "card-print-a.toml")
+    photo = open_photo(CALIBRATION.parent / "sample_images" / "tap-two-pads.jpg")
+    whole = measure_strip(photo, card, load_kind(duo.kind))
+    first, last = whole.pads
+    # In the last one's place lies plastic, of a colour that no pad of the lot has.
+    strip = replace(whole.strip, steps={first.pad: whole.strip.steps[first.pad], last.pad: 1.0})
+    plastic = replace(last, lab=np.array([93.0, -1.0, 1.0]))
+    with pytest.raises(PadCountError, match=f"no pad '{last.pad}'"):
+        read_measurement(replace(whole, strip=strip, pads=(first, plastic)), lot=duo)
+    assert read_measurement(replace(whole, strip=strip), lot=duo).pads[1].value is not None
