@@ -21,7 +21,7 @@ _ODDS = float(np.log(8))  # from which one way round is taken
 _SURER, _CLEAN = float(np.log(30)), 0.15  # the same where the other end bears clean pads: of little misfit
 _HARDLY = 4.0  # Delta E: a pad so like its plastic may be a blotch
 _UNLIKELY = -1.5  # log odds under which what shows at an end is no pad
-_LIKELY = 1.0  # log odds from which an end by itself would pass for the pads'
+_LIKELY = 0.0  # log odds from which an end by itself would pass for the pads': as likely as not
 _CLOSE = 1.0  # log odds within which the tip mark may decide against what was seen
 
 

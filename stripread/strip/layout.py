@@ -45,7 +45,8 @@ _ALIKE = 0.3  # of the larger difference, squared, must both sides' have in comm
 _STAIN, _STAIN_MM, _STAIN_RIM_MM = 6.0, 1.5, 0.75  # Delta E and length from which what is beside a pad is no plastic
 # What the odds rest on: shares of pads too like their plastic to be seen; of ends that are shaded or dirty, by how much
 # (Delta E); of handles that bear a mark of a pad's form. Our guesses; ten times more or less moves few photos.
-_PALE, _SHADED, _SHADE, _MARKED = 0.1, 0.05, 3.0, 0.002
+_PALE, _SHADES, _MARKED = 0.1, ((0.2, 0.8), (0.05, 3.0)), 0.002
+_FAINT = 3.0  # Delta E from which pads' steps are spread evenly in the logarithm
 _LARGEST_STEP = 60.0
 _MISFIT_USUAL, _MISFIT_COST = 0.15, 8.0  # of a pad's own step: bled, dried, uneven; log odds at the most
 _BESIDE_MM = 4.0  # of plastic beside pads, whose colour it is known by
@@ -257,10 +258,10 @@ def _log_odds(step: float, clear: float, misfit: float) -> float:
     noise = step / max(clear, 1e-6)
     # Length of a vector whose three components have Student's t with 4 degrees of freedom: texture has tails.
     plain = 0.9375 * clear**2 * (1 + clear**2 / 4) ** -3.5 / max(noise, 1e-6)
-    wide = min(step, 1 / max(step, 1e-6), step**2) / np.log(_LARGEST_STEP)
+    wide = min(step, step**2, 1.0) / (step + _FAINT) / np.log((_LARGEST_STEP + _FAINT) / _FAINT)
     pad = _PALE * plain + (1 - _PALE) * wide
-    shaded = np.exp(-step / _SHADE) / _SHADE * min(1.0, step**2)
-    handle = (1 - _SHADED - _MARKED) * plain + _SHADED * shaded + _MARKED * min(1.0, step**2) / _LARGEST_STEP
+    shaded = sum(share * np.exp(-step / size) / size for share, size in _SHADES) * min(1.0, step**2)
+    handle = (1 - _MARKED - sum(share for share, _ in _SHADES)) * plain + shaded + _MARKED * min(1.0, step**2) / _LARGEST_STEP
     against = min(0.5 * (misfit / _MISFIT_USUAL) ** 2, _MISFIT_COST)
     return float(np.log(max(pad, 1e-12) / max(handle, 1e-12)) - against)
 
