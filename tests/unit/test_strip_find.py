@@ -450,6 +450,13 @@ def test_pads_at_both_ends_are_never_guessed_at() -> None:
     assert pose.other_way is not None
 
 
+def test_a_blotch_on_smooth_plastic_is_no_rival_of_a_pad() -> None:
+    blotch = (0.975 * PLASTIC[0], 0.965 * PLASTIC[1], 0.97 * PLASTIC[2])
+    for flipped in (False, True):
+        view, truth = draw(Drawing(kind=FAINT, shades=("pink",), flipped=flipped, noise=0.001))
+        assert find_strip(paint(view, on_strip(truth, 69.5, 6.0), blotch), FAINT).flipped == flipped
+
+
 def test_view_places_go_there_and_back() -> None:
     view, _ = draw(Drawing())
     points = np.array([[50.0, 40.0], [140.0, 55.5]])
