@@ -6,9 +6,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stripread.geometry import Float, Rect
+from stripread.geometry import Float
 from stripread.strip.kinds import StripKind
-from stripread.strip.view import STEP_MM, Picture, Ribbon, lab_difference, straighten
+from stripread.strip.view import STEP_MM, Ribbon, lab_difference
 
 __all__ = ["BarePads", "find_bare_pads"]
 
@@ -45,17 +45,11 @@ class _Region:
     cut: bool  # by the slot's border: its middle cannot be known
 
 
-def find_bare_pads(picture: Picture, slot: Rect, kind: StripKind) -> BarePads | None:
+def find_bare_pads(ribbon: Ribbon, kind: StripKind) -> BarePads | None:
     """Return the strip's place by its pads alone; None unless exactly the kind's pads stand out, of their size.
 
-    Which way round the strip lies follows from the end of the slot at which the pads are.
+    ``ribbon`` is the whole slot. Which way round the strip lies follows from the end of it at which the pads are.
     """
-    upright = slot.height > slot.width
-    axis = np.array([0.0, 1.0]) if upright else np.array([1.0, 0.0])
-    half_length, half_width = max(slot.width, slot.height) / 2, min(slot.width, slot.height) / 2
-    ribbon = straighten(
-        picture, slot, centre=slot.centre, direction=axis, half_length_mm=half_length, half_width_mm=half_width
-    )
     regions = sorted(_regions(ribbon), key=lambda region: region.along)
     if len(regions) != len(kind.pads):
         return None

@@ -58,16 +58,14 @@ class LongEdges:
         return place, tangent / np.hypot(*tangent)
 
 
-def find_long_edges(
-    picture: Picture, slot: Rect, *, length_mm: float, width_mm: float, askew: bool = False
-) -> LongEdges | None:
+def find_long_edges(slot: Ribbon, *, length_mm: float, width_mm: float, askew: bool = False) -> LongEdges | None:
     """Return the best pair of opposite edges about ``width_mm`` apart, roughly; None where no pair stands out.
 
     Every line within 12 degrees of the slot's axis is tried, 27 where a strip may lie ``askew``: the colour step across
     it is added up along it, each place counting no more than a few times the noise, so that a long faint edge beats a
     short strong one.
     """
-    lines = _add_up_lines(picture, slot, _WIDE_ANGLES if askew else _USUAL_ANGLES)
+    lines = _add_up_lines(slot, _WIDE_ANGLES if askew else _USUAL_ANGLES)
     sums, squares = lines.sums, lines.squares
     best, found = [0.0] * len(_WIDTHS_OFF), [(0, 0, 0)] * len(_WIDTHS_OFF)
     for gap in range(round(0.55 * width_mm / STEP_MM), round(1.7 * width_mm / STEP_MM) + 1):
@@ -89,9 +87,9 @@ def find_long_edges(
     return None
 
 
-def find_edge_at_border(picture: Picture, slot: Rect, *, length_mm: float, width_mm: float) -> LongEdges | None:
+def find_edge_at_border(slot: Ribbon, *, length_mm: float, width_mm: float) -> LongEdges | None:
     """Return where a strip lies of which one long edge shows in the slot and the other lies over the slot's side."""
-    lines = _add_up_lines(picture, slot, _USUAL_ANGLES)
+    lines = _add_up_lines(slot, _USUAL_ANGLES)
     length = np.sqrt(lines.squares)
     across = lines.ribbon.across
     clear = across[lines.ribbon.in_slot.any(axis=1)]
@@ -140,12 +138,7 @@ def _reaches_border(lines: _Lines, side: float, length_mm: float) -> bool:
     return bool(other.sum() * STEP_MM > _LEAST_SHARE_ALONE * length_mm)
 
 
-def _add_up_lines(picture: Picture, slot: Rect, slopes: Float) -> _Lines:
-    axis = np.array([1.0, 0.0]) if slot.width >= slot.height else np.array([0.0, 1.0])
-    half_length, half_width = max(slot.width, slot.height) / 2, min(slot.width, slot.height) / 2
-    ribbon = straighten(
-        picture, slot, centre=slot.centre, direction=axis, half_length_mm=half_length, half_width_mm=half_width
-    )
+def _add_up_lines(ribbon: Ribbon, slopes: Float) -> _Lines:
     steps, noise, cap = _clipped_steps(ribbon)
     rows, blocks = steps.shape[:2]
     sums = np.empty((3, len(slopes), rows), dtype=np.float32)

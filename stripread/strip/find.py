@@ -19,7 +19,7 @@ from stripread.strip.kinds import StripKind
 from stripread.strip.pose import StripPose, make_pose
 from stripread.strip.profile import Run, find_run, measure_profile
 from stripread.strip.rivals import has_rival
-from stripread.strip.view import STEP_MM, Picture, SlotView, shrink_view, straighten
+from stripread.strip.view import STEP_MM, Picture, Ribbon, SlotView, shrink_view, straighten, straighten_slot
 
 __all__ = ["find_strip"]
 
@@ -54,10 +54,11 @@ def find_strip(view: SlotView, kind: StripKind, *, colours: Mapping[str, Float] 
         If something lies over a pad.
     """
     picture = shrink_view(view)
+    slot = straighten_slot(picture, view.slot)
     try:
-        return _find_by_edges(picture, view, kind, colours or {})
+        return _find_by_edges(picture, slot, view, kind, colours or {})
     except StripNotFoundError:
-        bare = find_bare_pads(picture, view.slot, kind)
+        bare = find_bare_pads(slot, kind)
         if bare is None:
             raise
     steps = {pad.id: bare.step for pad in kind.pads}
@@ -65,16 +66,18 @@ def find_strip(view: SlotView, kind: StripKind, *, colours: Mapping[str, Float] 
     return make_pose(bare.origin, bare.direction, shifts, steps, view.slot, kind)
 
 
-def _find_by_edges(picture: Picture, view: SlotView, kind: StripKind, colours: Mapping[str, Float]) -> StripPose:
+def _find_by_edges(
+    picture: Picture, slot: Ribbon, view: SlotView, kind: StripKind, colours: Mapping[str, Float]
+) -> StripPose:
     """Return the pose by a pair of long edges, or by one where that shows no pad: the other may lie out of the slot."""
     unseen: StripPose | None = None
     failed = _no_strip(kind, "no pair of long edges")
     for find in (find_long_edges, partial(find_long_edges, askew=True), find_edge_at_border):
-        rough = find(picture, view.slot, length_mm=kind.length_mm, width_mm=kind.width_mm)
+        rough = find(slot, length_mm=kind.length_mm, width_mm=kind.width_mm)
         if rough is None:
             continue
         try:
-            pose = _between(rough, picture, view, kind, colours)
+            pose = _between(rough, picture, slot, view, kind, colours)
         except StripNotFoundError as error:
             failed = failed if find is find_edge_at_border else error
             continue
@@ -87,7 +90,7 @@ def _find_by_edges(picture: Picture, view: SlotView, kind: StripKind, colours: M
 
 
 def _between(
-    rough: LongEdges, picture: Picture, view: SlotView, kind: StripKind, colours: Mapping[str, Float]
+    rough: LongEdges, picture: Picture, slot: Ribbon, view: SlotView, kind: StripKind, colours: Mapping[str, Float]
 ) -> StripPose:
     """Return the pose of a strip between two long edges."""
     edges = refine_long_edges(picture, view.slot, rough, reach_mm=kind.length_mm / 2 + 8)
@@ -95,7 +98,7 @@ def _between(
         near = refine_long_edges(picture, view.slot, rough, reach_mm=kind.length_mm / 2 + 8, curled=False)
         edges = near if abs(near.width_mm - rough.width_mm) < STEP_MM else edges
     _check_size(edges.width_mm, kind.width_mm, "wide", kind)
-    if view.printed and has_rival(picture, view.slot, edges, length_mm=kind.length_mm):
+    if view.printed and has_rival(slot, edges, length_mm=kind.length_mm):
         raise StripNotFoundError(
             expected=f"one strip of kind {kind.name} in the slot", found="more than one strip", remedy=_REMEDY
         )

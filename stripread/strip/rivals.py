@@ -2,9 +2,8 @@
 
 import numpy as np
 
-from stripread.geometry import Rect
 from stripread.strip.edges import LongEdges
-from stripread.strip.view import STEP_MM, Picture, lab_difference, straighten
+from stripread.strip.view import STEP_MM, Ribbon, lab_difference
 
 __all__ = ["has_rival"]
 
@@ -15,23 +14,17 @@ _SKIP = 3  # pixels of 0.25 mm: plenty for something as large as a strip
 _LEAST_AREA, _LEAST_LENGTH, _LEAST_WIDTH = 0.25, 0.4, 0.4  # shares of the strip's own
 
 
-def has_rival(picture: Picture, slot: Rect, edges: LongEdges, *, length_mm: float) -> bool:
-    """Tell whether a second strip lies in the slot beside the one between the edges.
+def has_rival(ribbon: Ribbon, edges: LongEdges, *, length_mm: float) -> bool:
+    """Tell whether a second strip lies in the slot, all of which is ``ribbon``, beside the one between the edges.
 
     What counts is a piece of the plastic's own colour, as long and as wide as a good part of a strip of that length.
     """
     from cv2 import connectedComponentsWithStats, minAreaRect
 
-    half_length, half_width = max(slot.width, slot.height) / 2, min(slot.width, slot.height) / 2
-    axis = np.array([1.0, 0.0]) if slot.width >= slot.height else np.array([0.0, 1.0])
-    ribbon = straighten(
-        picture, slot, centre=slot.centre, direction=axis, half_length_mm=half_length, half_width_mm=half_width
-    )
     roots, in_slot = ribbon.roots[::_SKIP, ::_SKIP], ribbon.in_slot[::_SKIP, ::_SKIP]
-    # Places of the ribbon from the found strip: along its run, across its middle line.
-    step = np.stack(np.meshgrid(ribbon.along[::_SKIP], ribbon.across[::_SKIP]), axis=-1)
-    card = ribbon.centre + step[..., :1] * ribbon.direction + step[..., 1:] * ribbon.normal - edges.centre
-    across = card @ np.array([-edges.direction[1], edges.direction[0]])
+    normal = np.array([-edges.direction[1], edges.direction[0]])  # of the found strip; places across its middle line:
+    across = (ribbon.centre - edges.centre + ribbon.across[::_SKIP, None] * ribbon.normal) @ normal
+    across = across[:, None] + ribbon.along[::_SKIP] * (ribbon.direction @ normal)
     inside = in_slot & (np.abs(across) < edges.width_mm / 4)
     free = in_slot & (np.abs(across) > edges.width_mm / 2 + _CLEAR_MM)
     if not inside.any() or not free.any():
@@ -40,7 +33,7 @@ def has_rival(picture: Picture, slot: Rect, edges: LongEdges, *, length_mm: floa
     apart = lab_difference(roots[inside] - ground)
     far = np.linalg.norm(apart, axis=1)
     plastic = np.median(apart[far >= np.median(far)], axis=0)
-    share = lab_difference(roots - ground) @ plastic / (plastic @ plastic)
+    share = (roots - ground) @ (lab_difference(np.eye(3)) @ plastic / (plastic @ plastic))
     like = free & (share > _LIKE_PLASTIC)
     pixel = _SKIP * STEP_MM
     if like.sum() * pixel**2 < _LEAST_AREA * length_mm * edges.width_mm:

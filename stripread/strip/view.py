@@ -9,7 +9,16 @@ from numpy.typing import NDArray
 
 from stripread.geometry import Float, Rect
 
-__all__ = ["Float32", "Picture", "Ribbon", "SlotView", "lab_difference", "shrink_view", "straighten"]
+__all__ = [
+    "Float32",
+    "Picture",
+    "Ribbon",
+    "SlotView",
+    "lab_difference",
+    "shrink_view",
+    "straighten",
+    "straighten_slot",
+]
 
 Float32 = NDArray[np.float32]
 
@@ -119,6 +128,15 @@ class Ribbon:
         return result
 
 
+def straighten_slot(picture: Picture, slot: Rect) -> Ribbon:
+    """Return the whole slot along its longer sides."""
+    half_length, half_width = max(slot.width, slot.height) / 2, min(slot.width, slot.height) / 2
+    axis = np.array([1.0, 0.0]) if slot.width >= slot.height else np.array([0.0, 1.0])
+    return straighten(
+        picture, slot, centre=slot.centre, direction=axis, half_length_mm=half_length, half_width_mm=half_width
+    )
+
+
 def straighten(
     picture: Picture,
     slot: Rect,
@@ -137,9 +155,9 @@ def straighten(
     columns, rows = round(half_length_mm / STEP_MM), round(half_width_mm / STEP_MM)
     along = _steps(columns)
     across = _steps(rows)
-    step = np.column_stack([direction, normal]) * STEP_MM
+    step = STEP_MM * picture.scale
     corner = centre + along[0] * direction + across[0] * normal
-    affine = np.column_stack([step * picture.scale[:, None], corner * picture.scale + picture.shift])
+    affine = np.stack([direction * step, normal * step, corner * picture.scale + picture.shift], axis=1)
     off = bow * along**2
     if np.abs(off).max() < _STRAIGHT_MM:
         off = np.zeros(1)
@@ -163,7 +181,7 @@ def straighten(
     )
     in_slot = np.ones((len(across), len(along)), dtype=bool)
     for axis in (0, 1):
-        place = centre[axis] + along * direction[axis] + (across[:, None] + off) * normal[axis]
+        place = (along * direction[axis] + off * normal[axis]) + (centre[axis] + across * normal[axis])[:, None]
         in_slot &= (place >= low[axis]) & (place <= high[axis])
     return Ribbon(roots, along, across, centre, direction, normal, in_slot)
 
