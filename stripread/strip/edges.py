@@ -66,37 +66,34 @@ def find_long_edges(slot: Ribbon, *, length_mm: float, width_mm: float, askew: b
     short strong one.
     """
     lines = _add_up_lines(slot, _WIDE_ANGLES if askew else _USUAL_ANGLES)
-    sums, squares = lines.sums, lines.squares
-    best, found = [0.0] * len(_WIDTHS_OFF), [(0, 0, 0)] * len(_WIDTHS_OFF)
-    for gap in range(round(0.55 * width_mm / STEP_MM), round(1.7 * width_mm / STEP_MM) + 1):
-        one, other = squares[:, :-gap], squares[:, gap:]
-        here, there = sums[:, :, :-gap], sums[:, :, gap:]
-        product = here[0] * there[0] + here[1] * there[1] + here[2] * there[2]
-        # the weaker edge's length times minus the cosine between both: opposite steps, in and out of the strip
-        grade = np.clip(-product, 0, None) / np.sqrt(np.maximum(np.maximum(one, other), 1e-12))
-        top = int(grade.argmax())
-        off = (gap * STEP_MM - width_mm) / width_mm
-        for k, scale in enumerate(_WIDTHS_OFF):
-            likely = float(grade.flat[top] * np.exp(-0.5 * (off / scale) ** 2))
-            if likely > best[k]:
-                best[k], found[k] = likely, (*divmod(top, grade.shape[1]), gap)
-    for k in range(len(_WIDTHS_OFF)):
-        if best[k] >= lines.least(length_mm, _LEAST_SHARE):
-            angle, row, gap = found[k]
-            return _line(lines, angle, row + gap / 2, gap * STEP_MM)
+    gaps = range(round(0.55 * width_mm / STEP_MM), round(1.7 * width_mm / STEP_MM) + 1)
+    best, places = np.empty(len(gaps)), []
+    for k, gap in enumerate(gaps):
+        product = np.einsum("kar,kar->ar", lines.sums[..., :-gap], lines.sums[..., gap:])
+        # minus the weaker edge's length times the cosine between both: opposite steps, in and out of the strip
+        grade = product / np.maximum(lines.lengths[:, :-gap], lines.lengths[:, gap:])
+        top = int(grade.argmin())
+        best[k] = -grade.flat[top]
+        places.append(divmod(top, grade.shape[1]))
+    off = np.array(gaps) * STEP_MM / width_mm - 1
+    for scale in _WIDTHS_OFF:
+        likely = best * np.exp(-0.5 * (off / scale) ** 2)
+        k = int(likely.argmax())
+        if likely[k] >= lines.least(length_mm, _LEAST_SHARE):
+            angle, row = places[k]
+            return _line(lines, angle, row + gaps[k] / 2, gaps[k] * STEP_MM)
     return None
 
 
 def find_edge_at_border(slot: Ribbon, *, length_mm: float, width_mm: float) -> LongEdges | None:
     """Return where a strip lies of which one long edge shows in the slot and the other lies over the slot's side."""
     lines = _add_up_lines(slot, _USUAL_ANGLES)
-    length = np.sqrt(lines.squares)
     across = lines.ribbon.across
     clear = across[lines.ribbon.in_slot.any(axis=1)]
     best, found = 0.0, None
     for side, border in ((1.0, clear[0]), (-1.0, clear[-1])):  # the edge that shows is the one away from the border
         near = np.abs(across - border) < width_mm
-        grade = np.where(near, length, 0.0)
+        grade = np.where(near, lines.lengths, 0.0)
         top = int(grade.argmax())
         if grade.flat[top] > best:
             best, found = float(grade.flat[top]), (*divmod(top, grade.shape[1]), side)
@@ -111,12 +108,12 @@ def find_edge_at_border(slot: Ribbon, *, length_mm: float, width_mm: float) -> L
 
 @dataclass(frozen=True, slots=True)
 class _Lines:
-    """Colour steps added up along every line: by channel, angle and row of its middle; (3, a, r) and (a, r)."""
+    """Colour steps added up along every line: by channel, angle and row of its middle; (3, a, r), lengths (a, r)."""
 
     ribbon: Ribbon
     slopes: Float
     sums: NDArray[np.float32]
-    squares: NDArray[np.float32]
+    lengths: NDArray[np.float32]
     blocks: int
     noise: float
     cap: float
@@ -141,17 +138,16 @@ def _reaches_border(lines: _Lines, side: float, length_mm: float) -> bool:
 def _add_up_lines(ribbon: Ribbon, slopes: Float) -> _Lines:
     steps, noise, cap = _clipped_steps(ribbon)
     rows, blocks = steps.shape[:2]
-    sums = np.empty((3, len(slopes), rows), dtype=np.float32)
-    for index, slope in enumerate(slopes):
-        rise = slope * _BLOCK  # rows a block; none at the middle of the slot
-        sheared = cv2.warpAffine(
-            steps,
-            np.array([[1.0, 0.0, 0.0], [rise, 1.0, -rise * (blocks - 1) / 2]]),
-            (blocks, rows),
-            flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP,
-        )
-        sums[:, index] = cv2.reduce(sheared, 1, cv2.REDUCE_SUM)[:, 0].T
-    return _Lines(ribbon, slopes, sums, (sums**2).sum(axis=0), blocks, noise, cap)
+    block = np.arange(blocks)
+    # Rows by which each line lies off the row of its middle: of every block all rows are moved at once.
+    rise = np.rint(np.outer(slopes, block - (blocks - 1) / 2) * _BLOCK).astype(int)
+    reach = int(np.abs(rise).max())
+    padded = np.zeros((blocks, rows + 2 * reach, 3), dtype=np.float32)
+    padded[:, reach : reach + rows] = steps.transpose(1, 0, 2)
+    moved = np.lib.stride_tricks.sliding_window_view(padded.reshape(blocks, -1), 3 * rows, axis=1)
+    sums = moved[block, 3 * (rise + reach)].sum(axis=1).reshape(len(slopes), rows, 3)
+    lengths = np.sqrt(np.maximum(np.einsum("ark,ark->ar", sums, sums), 1e-12))
+    return _Lines(ribbon, slopes, np.ascontiguousarray(sums.transpose(2, 0, 1)), lengths, blocks, noise, cap)
 
 
 def _line(lines: _Lines, angle: int, row: float, gap_mm: float) -> LongEdges:
@@ -180,7 +176,8 @@ def _in_blocks(ribbon: Ribbon) -> tuple[Float, NDArray[np.bool_]]:
     """Return colours as about CIELAB, averaged over blocks of columns, and which blocks lie wholly in the slot."""
     rows, blocks = len(ribbon.across), len(ribbon.along) // _BLOCK
     mean = cv2.resize(ribbon.roots[:, : blocks * _BLOCK], (blocks, rows), interpolation=cv2.INTER_AREA)
-    whole = np.asarray(ribbon.in_slot[:, : blocks * _BLOCK].reshape(rows, blocks, _BLOCK).all(axis=2))
+    inside = ribbon.in_slot[:, : blocks * _BLOCK]
+    whole = inside[:, ::_BLOCK] & inside[:, _BLOCK - 1 :: _BLOCK]  # both ends tell: the slot is convex
     return lab_difference(mean), whole
 
 
