@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripread.geometry import Float, Rect
-from stripread.strip.view import STEP_MM, Picture, Ribbon, lab_difference, straighten
+from stripread.strip.view import STEP_MM, Float32, Picture, Ribbon, lab_difference, quantile, straighten
 
 __all__ = ["LongEdges", "find_edge_at_border", "find_long_edges", "refine_long_edges"]
 
@@ -112,8 +112,8 @@ class _Lines:
 
     ribbon: Ribbon
     slopes: Float
-    sums: NDArray[np.float32]
-    lengths: NDArray[np.float32]
+    sums: Float32
+    lengths: Float32
     blocks: int
     noise: float
     cap: float
@@ -129,7 +129,7 @@ def _reaches_border(lines: _Lines, side: float, length_mm: float) -> bool:
     ribbon = lines.ribbon
     rows = np.flatnonzero(ribbon.in_slot.any(axis=1))
     border = rows[:3] if side > 0 else rows[-3:]
-    ground = np.median(ribbon.roots[ribbon.in_slot], axis=0)
+    ground = quantile(ribbon.roots[ribbon.in_slot])
     off = lab_difference(ribbon.roots[border].mean(axis=0) - ground)
     other = np.linalg.norm(off, axis=1) > max(_UNLIKE_GROUND, 4 * lines.noise)
     return bool(other.sum() * STEP_MM > _LEAST_SHARE_ALONE * length_mm)
@@ -157,7 +157,7 @@ def _line(lines: _Lines, angle: int, row: float, gap_mm: float) -> LongEdges:
     return LongEdges(ribbon.to_card(0.0, middle), (ribbon.direction + slope * ribbon.normal) / tilt, gap_mm / tilt)
 
 
-def _clipped_steps(ribbon: Ribbon) -> tuple[NDArray[np.float32], float, float]:
+def _clipped_steps(ribbon: Ribbon) -> tuple[Float32, float, float]:
     """Return colour steps across, (rows, blocks, 3), clipped; their noise per channel and the clip, in Delta E."""
     lab, valid = _in_blocks(ribbon)
     steps = np.zeros_like(lab)
@@ -166,13 +166,13 @@ def _clipped_steps(ribbon: Ribbon) -> tuple[NDArray[np.float32], float, float]:
     valid[:_REACH] = valid[-_REACH:] = False
     size = np.sqrt(np.einsum("rbk,rbk->rb", steps, steps))
     # most of the slot is plain ground; the median length of a Gaussian 3-vector is 1.54 standard deviations
-    noise = max(float(np.median(size[valid])) / 1.54, 0.02) if valid.any() else 1.0
+    noise = max(float(quantile(size[valid])) / 1.54, 0.02) if valid.any() else 1.0
     cap = max(4 * noise, 0.5)
     steps *= (np.minimum(1, cap / np.maximum(size, 1e-9)) * valid)[..., None]
-    return steps.astype(np.float32), noise, cap
+    return steps, noise, cap
 
 
-def _in_blocks(ribbon: Ribbon) -> tuple[Float, NDArray[np.bool_]]:
+def _in_blocks(ribbon: Ribbon) -> tuple[Float32, NDArray[np.bool_]]:
     """Return colours as about CIELAB, averaged over blocks of columns, and which blocks lie wholly in the slot."""
     rows, blocks = len(ribbon.across), len(ribbon.along) // _BLOCK
     mean = cv2.resize(ribbon.roots[:, : blocks * _BLOCK], (blocks, rows), interpolation=cv2.INTER_AREA)
@@ -207,7 +207,7 @@ def refine_long_edges(
     for side in (-1.0, 1.0) if rough.side is None else (rough.side,):
         near = np.abs(across - side * rough.width_mm / 2) <= (1.3 if curled else 0.7)
         # Whatever its direction: a handle may be darker than the ground where plastic is lighter.
-        strength = np.linalg.norm(steps[near], axis=-1) * valid[near]
+        strength = np.sqrt(np.einsum("rbk,rbk->rb", steps[near], steps[near])) * valid[near]
         top = np.clip(strength.argmax(axis=0), 1, len(strength) - 2)
         column = np.arange(blocks)
         before, peak, after = (strength[top + k, column] for k in (-1, 0, 1))
@@ -218,17 +218,15 @@ def refine_long_edges(
         curve = (places / _BOW_AT_MM) ** 2
         design.append(np.column_stack([np.ones(blocks), places, np.full(blocks, side / 2), curve]))
     target, weight, matrix = np.concatenate(rows), np.concatenate(weights), np.concatenate(design)
-    weight = np.minimum(weight, np.percentile(weight, 75) + 1e-9)
+    weight = np.minimum(weight, quantile(weight, 0.75) + 1e-9)
     # Priors: the width where one side was seen, and how much strips curl.
     heavy = float(np.sqrt(weight.mean() + 1e-9)) * _EDGE_MM
-    prior = np.array([[0, 0, 0 if rough.side is None else 1e3, 0], [0, 0, 0, 1 / _BOW_MM if curled else 1e3]]) * heavy
-    expected = prior @ np.array([0.0, 0.0, rough.width_mm, 0.0])
-    solution = np.array([0.0, 0.0, rough.width_mm, 0.0])
+    prior = (np.array([0, 0, 0 if rough.side is None else 1e3, 1 / _BOW_MM if curled else 1e3]) * heavy) ** 2
+    solution = expected = np.array([0.0, 0.0, rough.width_mm, 0.0])
     for scale in (0.5, 0.4, 0.3, 0.2, _EDGE_MM, _EDGE_MM, _EDGE_MM):  # mm; down to an edge's own
         distance = (target - matrix @ solution) / scale
-        root = np.sqrt(weight / (1 + distance**2) ** 2) + 1e-9
-        left, right = np.vstack([matrix * root[:, None], prior]), np.concatenate([target * root, expected])
-        solution = np.linalg.lstsq(left, right, rcond=None)[0]
+        weighted = matrix.T * (weight / (1 + distance**2) ** 2 + 1e-18)
+        solution = np.linalg.solve(weighted @ matrix + np.diag(prior), weighted @ target + prior * expected)
     middle, slope, width, bow = (float(x) for x in solution)
     tilt = float(np.hypot(1, slope))
     direction = (ribbon.direction + slope * ribbon.normal) / tilt

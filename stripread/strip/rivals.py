@@ -3,7 +3,7 @@
 import numpy as np
 
 from stripread.strip.edges import LongEdges
-from stripread.strip.view import STEP_MM, Ribbon, lab_difference
+from stripread.strip.view import STEP_MM, Ribbon, lab_difference, quantile
 
 __all__ = ["has_rival"]
 
@@ -29,10 +29,10 @@ def has_rival(ribbon: Ribbon, edges: LongEdges, *, length_mm: float) -> bool:
     free = in_slot & (np.abs(across) > edges.width_mm / 2 + _CLEAR_MM)
     if not inside.any() or not free.any():
         return False
-    ground = np.median(roots[free], axis=0)
+    ground = quantile(roots[free])
     apart = lab_difference(roots[inside] - ground)
     far = np.linalg.norm(apart, axis=1)
-    plastic = np.median(apart[far >= np.median(far)], axis=0)
+    plastic = quantile(apart[far >= quantile(far)])
     share = (roots - ground) @ (lab_difference(np.eye(3)) @ plastic / (plastic @ plastic))
     like = free & (share > _LIKE_PLASTIC)
     pixel = _SKIP * STEP_MM
