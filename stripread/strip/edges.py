@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripread.geometry import Float, Rect
-from stripread.strip.view import STEP_MM, Float32, Picture, Ribbon, lab_difference, quantile, straighten
+from stripread.strip.view import STEP_MM, Float32, Picture, Ribbon, lab_difference, lengths, quantile, straighten
 
 __all__ = ["LongEdges", "find_edge_at_border", "find_long_edges", "refine_long_edges"]
 
@@ -129,9 +129,9 @@ def _reaches_border(lines: _Lines, side: float, length_mm: float) -> bool:
     ribbon = lines.ribbon
     rows = np.flatnonzero(ribbon.in_slot.any(axis=1))
     border = rows[:3] if side > 0 else rows[-3:]
-    ground = quantile(ribbon.roots[ribbon.in_slot])
+    ground = np.median(ribbon.roots[ribbon.in_slot], axis=0)
     off = lab_difference(ribbon.roots[border].mean(axis=0) - ground)
-    other = np.linalg.norm(off, axis=1) > max(_UNLIKE_GROUND, 4 * lines.noise)
+    other = lengths(off) > max(_UNLIKE_GROUND, 4 * lines.noise)
     return bool(other.sum() * STEP_MM > _LEAST_SHARE_ALONE * length_mm)
 
 
@@ -146,8 +146,8 @@ def _add_up_lines(ribbon: Ribbon, slopes: Float) -> _Lines:
     padded[:, reach : reach + rows] = steps.transpose(1, 0, 2)
     moved = np.lib.stride_tricks.sliding_window_view(padded.reshape(blocks, -1), 3 * rows, axis=1)
     sums = moved[block, 3 * (rise + reach)].sum(axis=1).reshape(len(slopes), rows, 3)
-    lengths = np.sqrt(np.maximum(np.einsum("ark,ark->ar", sums, sums), 1e-12))
-    return _Lines(ribbon, slopes, np.ascontiguousarray(sums.transpose(2, 0, 1)), lengths, blocks, noise, cap)
+    by_channel = np.ascontiguousarray(sums.transpose(2, 0, 1))
+    return _Lines(ribbon, slopes, by_channel, np.maximum(lengths(sums), 1e-6), blocks, noise, cap)
 
 
 def _line(lines: _Lines, angle: int, row: float, gap_mm: float) -> LongEdges:
@@ -164,9 +164,9 @@ def _clipped_steps(ribbon: Ribbon) -> tuple[Float32, float, float]:
     steps[_REACH:-_REACH] = lab[2 * _REACH :] - lab[: -2 * _REACH]
     valid[_REACH:-_REACH] &= valid[2 * _REACH :] & valid[: -2 * _REACH]
     valid[:_REACH] = valid[-_REACH:] = False
-    size = np.sqrt(np.einsum("rbk,rbk->rb", steps, steps))
+    size = lengths(steps)
     # most of the slot is plain ground; the median length of a Gaussian 3-vector is 1.54 standard deviations
-    noise = max(float(quantile(size[valid])) / 1.54, 0.02) if valid.any() else 1.0
+    noise = max(float(np.median(size[valid])) / 1.54, 0.02) if valid.any() else 1.0
     cap = max(4 * noise, 0.5)
     steps *= (np.minimum(1, cap / np.maximum(size, 1e-9)) * valid)[..., None]
     return steps, noise, cap
@@ -207,7 +207,7 @@ def refine_long_edges(
     for side in (-1.0, 1.0) if rough.side is None else (rough.side,):
         near = np.abs(across - side * rough.width_mm / 2) <= (1.3 if curled else 0.7)
         # Whatever its direction: a handle may be darker than the ground where plastic is lighter.
-        strength = np.sqrt(np.einsum("rbk,rbk->rb", steps[near], steps[near])) * valid[near]
+        strength = lengths(steps[near]) * valid[near]
         top = np.clip(strength.argmax(axis=0), 1, len(strength) - 2)
         column = np.arange(blocks)
         before, peak, after = (strength[top + k, column] for k in (-1, 0, 1))

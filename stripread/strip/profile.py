@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripread.geometry import Float
-from stripread.strip.view import STEP_MM, Float32, Ribbon, lab_difference
+from stripread.strip.view import STEP_MM, Float32, Ribbon, lab_difference, lengths, quantile
 
 __all__ = ["Profile", "Run", "find_run", "measure_profile"]
 
@@ -67,7 +67,7 @@ class Profile:
     light_play: Float
     sway: Float
     spread: Float
-    off_usual: Float
+    off_usual: Float32
     in_slot: Bool
     covered: Bool
 
@@ -85,12 +85,13 @@ def measure_profile(ribbon: Ribbon, *, width_mm: float, lane_mm: float) -> Profi
     body, spread, off_usual = _across(ribbon.roots[lane], ribbon.in_slot[lane])
     in_slot = ribbon.in_slot[lane].sum(axis=0) >= _LEAST_ROWS
     beyond = ribbon.in_slot & (distance >= width_mm / 2 + _CLEAR_OUTSIDE)[:, None]
-    ground, hue_off = _usual_ground(ribbon.roots[beyond]) if beyond.any() else (np.median(body, axis=0), _HUE_OFF)
+    around = ribbon.roots.reshape(-1, 3)[np.flatnonzero(beyond)[::4]]  # plenty to know the ground by
+    ground, hue_off = _usual_ground(around) if len(around) else (np.median(body, axis=0), _HUE_OFF)
     luminance = lab_difference(np.eye(3))[:, 0]
     lit = np.full((2, len(body)), np.nan)
     covered, sway = np.zeros(len(body), dtype=bool), np.zeros(len(body))
     for k, side in enumerate((ribbon.across < 0, ribbon.across > 0)):
-        pixels, within = ribbon.roots[flank & side].astype(np.float64), ribbon.in_slot[flank & side]
+        pixels, within = ribbon.roots[flank & side], ribbon.in_slot[flank & side]
         like = within & _like_ground(pixels, ground, hue_off)
         rows, own = within.sum(axis=0), like.sum(axis=0)
         usable = rows >= _LEAST_ROWS
@@ -98,8 +99,8 @@ def measure_profile(ribbon: Ribbon, *, width_mm: float, lane_mm: float) -> Profi
         good = usable & ~other
         lit[k][good] = (pixels @ luminance * like).sum(axis=0)[good] / own[good] / (ground @ luminance)
         colour = (pixels * within[..., None]).sum(axis=0) / np.maximum(rows, 1)[:, None]
-        from_ground = np.linalg.norm(lab_difference(colour - ground), axis=1)
-        edge = np.linalg.norm(lab_difference(ribbon.roots[rim & side].mean(axis=0) - colour), axis=1)
+        from_ground = lengths(lab_difference(colour - ground))
+        edge = lengths(lab_difference(ribbon.roots[rim & side].mean(axis=0) - colour))
         sway = np.maximum(sway, np.where(other, from_ground, 0.0))
         covered |= other & (edge < _SAME_THING * from_ground)
     reach = width_mm / 2 - _CLEAR_INSIDE
@@ -119,7 +120,7 @@ def measure_profile(ribbon: Ribbon, *, width_mm: float, lane_mm: float) -> Profi
     )
 
 
-def _across(roots: Float32, in_slot: Bool) -> tuple[Float, Float, Float]:
+def _across(roots: Float32, in_slot: Bool) -> tuple[Float, Float, Float32]:
     """Return the usual colour (n, 3) across rows (rows, n, 3), its scatter (n,) and each pixel's departure from it.
 
     Only rows in the slot count. A lamp may mirror in a wet pad: the usual colour lies somewhat below the median, and
@@ -133,15 +134,16 @@ def _across(roots: Float32, in_slot: Bool) -> tuple[Float, Float, Float]:
         rank = (_RANK * in_slot[:, partly].sum(axis=0)).astype(int)
         body[partly] = np.take_along_axis(rows, rank[None, :, None], axis=0)[0]
     off = lab_difference(roots - body)
-    square = (off**2).sum(axis=-1) * (in_slot & (off[..., 0] < _BRIGHTER))
-    spread = np.sqrt(square.sum(axis=0) / np.maximum(in_slot.sum(axis=0), 1))
-    return body.astype(np.float64), spread, np.where(in_slot[..., None], off, np.nan)
+    far = np.where(in_slot & (off[..., 0] < _BRIGHTER), lengths(off), 0.0)
+    spread = np.sqrt((far**2).sum(axis=0) / np.maximum(in_slot.sum(axis=0), 1))
+    off[~in_slot] = np.nan
+    return body.astype(np.float64), spread, off
 
 
 def _usual_ground(roots: Float32) -> tuple[Float, float]:
     """Return the ground's colour in full light (its brighter pixels) and how far from its hue its own pixels may be."""
-    middle = np.median(roots[::4], axis=0).astype(np.float64)
-    light, hue = _light_and_hue(roots[::8], middle)
+    middle = np.median(roots, axis=0).astype(np.float64)
+    light, hue = _light_and_hue(roots[::2], middle)
     hue_off = max(_HUE_OFF, _HUE_SCATTERS * float(np.median(hue)))
     own = hue < hue_off
     return (middle * float(np.percentile(light[own], 75)) if own.any() else middle), hue_off
@@ -149,9 +151,9 @@ def _usual_ground(roots: Float32) -> tuple[Float, float]:
 
 def _light_and_hue(colour: NDArray[np.floating], ground: Float) -> tuple[Float, Float]:
     """Return how much light colours, shape (..., 3), have over the ground's, and how far off in Delta E its hue is."""
-    light: Float = colour @ ground / (ground @ ground)
+    light: Float = colour @ (ground / (ground @ ground))
     off = lab_difference(colour / np.maximum(light, 0.05)[..., None] - ground)
-    return light, np.sqrt((off**2).sum(axis=-1))
+    return light, lengths(off)
 
 
 def _most_within(values: Float, reach_mm: float) -> Float:
@@ -172,7 +174,7 @@ def _light_play(light: Float, in_slot: Bool) -> Float:
     return np.maximum(play - _EVEN_LIGHT, 0.0)
 
 
-def _like_ground(colour: Float, ground: Float, hue_off: float) -> Bool:
+def _like_ground(colour: NDArray[np.floating], ground: Float, hue_off: float) -> Bool:
     """Return where a colour, shape (..., 3), is the ground's in more or less light."""
     light, hue = _light_and_hue(colour, ground)
     result: Bool = (hue < hue_off) & (light > _DARKEST) & (light < _BRIGHTEST)
@@ -210,7 +212,7 @@ def _light_on_strip(lit: Float, *, body_share: float) -> Float:
     quick = _average(total, count, max(round(body_share * abs(lag)), round(_LIGHT_MM / 2 / STEP_MM)))
     slow = _average(total, count, round(_SLOW_LIGHT_MM / 2 / STEP_MM))
     change = quick - slow
-    noise = max(1.48 * float(np.median(np.abs(change))), 1e-4)
+    noise = max(1.48 * float(quantile(np.abs(change))), 1e-4)
     sudden = np.clip(np.abs(change) / noise / 2 - 1, 0, 1)  # 0 up to two, 1 from four standard deviations
     sudden = cv2.dilate(sudden[None, :], np.ones((1, 2 * round(_LIGHT_MM / STEP_MM) + 1), np.uint8))[0]
     light: Float = slow + sudden * change
@@ -267,7 +269,7 @@ def find_run(profile: Profile, *, length_mm: float, longest_gaps_mm: tuple[float
     on the ground a little. Of the longest pieces at falling shares of the usual difference, the first one of about
     ``length_mm`` is taken, else the one nearest to it. None where there is none.
     """
-    size = np.sqrt((profile.contrast**2).sum(axis=1))
+    size = lengths(profile.contrast)
     usable = profile.in_slot & ~profile.covered
     seen = usable & (size > _LEAST_CONTRAST)
     if seen.sum() * STEP_MM < 5:
@@ -275,7 +277,7 @@ def find_run(profile: Profile, *, length_mm: float, longest_gaps_mm: tuple[float
     inner = usable & (
         np.abs(profile.along - _likely_middle(np.where(seen, size, 0.0), length_mm)) < _SURELY_STRIP * length_mm
     )
-    level = float(np.median(size[inner if inner.any() else seen]))
+    level = float(quantile(size[inner if inner.any() else seen]))
     runs: list[Run] = []
     for share in _SHARES:
         open_ended = []
@@ -299,7 +301,7 @@ def find_run(profile: Profile, *, length_mm: float, longest_gaps_mm: tuple[float
 def _likely_middle(size: Float, length_mm: float) -> float:
     """Return the middle of the stretch, as long as a strip, that differs most; strong colours count as usual ones."""
     window = np.ones(2 * round(length_mm / 2 / STEP_MM) + 1)
-    sums = np.convolve(np.minimum(size, np.median(size[size > 0])), window, mode="same")
+    sums = np.convolve(np.minimum(size, quantile(size[size > 0])), window, mode="same")
     return float(np.mean(np.flatnonzero(sums > sums.max() - 1e-6)) - len(size) // 2) * STEP_MM
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 
 from stripread.strip.edges import LongEdges
-from stripread.strip.view import STEP_MM, Ribbon, lab_difference, quantile
+from stripread.strip.view import STEP_MM, Ribbon, lab_difference, lengths, quantile
 
 __all__ = ["has_rival"]
 
@@ -31,7 +31,7 @@ def has_rival(ribbon: Ribbon, edges: LongEdges, *, length_mm: float) -> bool:
         return False
     ground = quantile(roots[free])
     apart = lab_difference(roots[inside] - ground)
-    far = np.linalg.norm(apart, axis=1)
+    far = lengths(apart)
     plastic = quantile(apart[far >= quantile(far)])
     share = (roots - ground) @ (lab_difference(np.eye(3)) @ plastic / (plastic @ plastic))
     like = free & (share > _LIKE_PLASTIC)

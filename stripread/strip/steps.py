@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from stripread.geometry import Float
 from stripread.strip.kinds import StripKind
-from stripread.strip.view import STEP_MM
+from stripread.strip.view import STEP_MM, Float32
 
 __all__ = [
     "ENDS_MM",
@@ -68,7 +68,7 @@ class StripColour:
     light_play: Float
     sway: Float
     spread: Float
-    off_usual: Float
+    off_usual: Float32
     lines: Bool
     length_mm: float
 

@@ -16,6 +16,7 @@ __all__ = [
     "Ribbon",
     "SlotView",
     "lab_difference",
+    "lengths",
     "quantile",
     "shrink_view",
     "straighten",
@@ -107,6 +108,12 @@ def lab_difference(roots: NDArray[Real]) -> NDArray[Real]:
         return roots
     off: NDArray[Real] = cv2.transform(roots.reshape(1, -1, 3), _TO_LAB).reshape(roots.shape)
     return off
+
+
+def lengths(vectors: NDArray[Real]) -> NDArray[Real]:
+    """Return the lengths of vectors, shape (..., 3), by a matrix product: sums over so short an axis are slow."""
+    result: NDArray[Real] = np.sqrt(vectors**2 @ np.ones(3, dtype=vectors.dtype))
+    return result
 
 
 def quantile(values: NDArray[Real], share: float = 0.5) -> NDArray[Real]:
