@@ -7,7 +7,7 @@ Delta E; the other end is plain plastic, at times shaded or dirty, and rarely be
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -27,7 +27,7 @@ from stripread.strip.steps import (
     handle_from,
     slide_steps,
 )
-from stripread.strip.view import STEP_MM
+from stripread.strip.view import STEP_MM, lengths, quantile
 
 __all__ = ["Layout", "extra_pads", "judge_layout"]
 
@@ -111,8 +111,8 @@ def judge_layout(strip: StripColour, kind: StripKind, noise: StepNoise, *, play_
     starts, ends = (places + shifts - sizes / 2)[None], (places + shifts + sizes / 2)[None]
     fitted = fit_steps(strip, starts, ends, low=ENDS_MM, high=strip.length_mm - ENDS_MM, rim_mm=RIM_MM)
     steps = _without_play(fitted.steps[0], np.interp(places + shifts, strip.from_tip, strip.light_play))
-    size = np.linalg.norm(steps, axis=1)
-    clear = np.linalg.norm(steps @ noise.whiten, axis=1) / np.sqrt(np.maximum(fitted.variance[0] / noise.variance, 1))
+    size = lengths(steps)
+    clear = lengths(steps @ noise.whiten) / np.sqrt(np.maximum(fitted.variance[0] / noise.variance, 1))
     misfit = _misfit(strip, starts[0], ends[0], fitted, noise, size)
     seen = (size > _LEAST_STEP) & (clear > _LEAST_CLEARNESS) & (misfit < _MOST_MISFIT) & ~at_end
     if seen.any():  # where the others lie, their place is known
@@ -166,7 +166,7 @@ def _place_pads(
     if len(places) > 1:
         blocks = (places + shifts - sizes / 2)[None], (places + shifts + sizes / 2)[None]
         steps = fit_steps(strip, *blocks, low=0.0, high=strip.length_mm, rim_mm=0.0).steps[0]
-        size = np.linalg.norm(steps, axis=1)
+        size = lengths(steps)
         near = np.arange(-_APART_MM, _APART_MM + _TRY_MM / 2, _TRY_MM)
         for i in np.flatnonzero(size > max(_STRONG * size.max(), _STRONG_STEP)):
             tried = np.tile(shifts, (len(near), 1))
@@ -184,14 +184,14 @@ def _filled(strip: StripColour, starts: Float, ends: Float, steps: Float) -> Flo
     beside &= (at > ENDS_MM) & (at < strip.length_mm - ENDS_MM)
     if not beside.any():
         return shares
-    plastic = np.median(strip.colour[beside], axis=0)
+    plastic = quantile(strip.colour[beside])
     for i, step in enumerate(steps):
         inside = (at > starts[i] + RIM_MM) & (at < ends[i] - RIM_MM)
         length = float(step @ step)
         if not inside.any() or length < 1e-6:
             continue
         along = (strip.colour[inside] - plastic + strip.off_usual[:, inside]) @ step / length
-        along = cv2.blur(np.nan_to_num(along, nan=1.0).astype(np.float32), (3, 3))
+        along = cv2.blur(np.where(np.isnan(along), 1.0, along).astype(np.float32), (3, 3))
         shares[i] = float((along > 0.5).mean())
     return shares
 
@@ -204,8 +204,7 @@ def _reaches_tip(strip: StripColour, start: float, end: float, step: Float) -> b
     length = float(step @ step)
     if not before.any() or not inside.any() or length < _CAP_STEP**2:
         return False
-    pad = np.median(strip.colour[inside], axis=0)
-    back = (pad - np.median(strip.colour[before], axis=0)) @ step / length
+    back = (quantile(strip.colour[inside]) - quantile(strip.colour[before])) @ step / length
     return bool(back < _CAP_FALLS)
 
 
@@ -219,7 +218,7 @@ def _looks_like_holes(strip: StripColour, starts: Float, ends: Float) -> bool:
     """Tell whether all that lies in the pads' places has the colour of the slot's ground, from which colours count."""
     inside = (strip.from_tip[:, None] > starts + RIM_MM) & (strip.from_tip[:, None] < ends - RIM_MM)
     for one in inside.T:
-        light, red, yellow = np.median(strip.colour[one], axis=0) if one.any() else (0.0, 0.0, 0.0)
+        light, red, yellow = quantile(strip.colour[one]) if one.any() else (0.0, 0.0, 0.0)
         if not -_HOLE_DARKER < light < _HOLE_COLOUR or np.hypot(red, yellow) > _HOLE_COLOUR:
             return False
     return True
@@ -278,23 +277,24 @@ def extra_pads(strip: StripColour, kind: StripKind, layout: Layout, noise: StepN
     room = size / 2 + ENDS_MM
     strip = strip.until(handle + size + GAP_MM)
     at = strip.from_tip
-    rest = _painted_over(strip, places, sizes)
     spread = _average(strip.spread**2, size - 2 * RIM_MM)
     centres, strength = at, np.full(len(at), np.inf)
-    for colour in (rest.colour, rest.raw):
+    for seen in (strip.colour, strip.raw):
+        colour = _painted_over(at, seen, places, sizes)
         steps, left_over, _, margin = slide_steps(colour, size)
         own = slice(margin, len(at) - margin)
         centres, steps = at[own], _without_play(steps, strip.light_play[own])
-        length = np.linalg.norm(steps, axis=1)
-        left = np.sqrt(np.maximum(left_over - noise.column**2, 0))
-        even = (left < _EXTRA_MISFIT * length) & _both_sides(at, colour, centres, size)
+        length = lengths(steps)
+        even = np.sqrt(np.maximum(left_over - noise.column**2, 0)) < _EXTRA_MISFIT * length
         even &= np.sqrt(np.maximum(spread[own] - noise.spread**2 - _GRAIN**2, 0)) < _EXTRA_MISFIT * length
-        clear = np.linalg.norm(steps @ noise.whiten, axis=1) / _EXTRA_CLEARNESS
+        clear = lengths(steps @ noise.whiten) / _EXTRA_CLEARNESS
         near = np.abs(centres[:, None] - places).min(axis=1) < _PITCH_MM
         least = np.where(near, _EXTRA_STEP, _EXTRA_STEP_FAR) + strip.sway[own]
         shows = np.where(even, np.minimum(clear, length / least), 0.0)
         shows[(np.abs(centres[:, None] - places) <= (sizes + size) / 2 + RIM_MM).any(axis=1)] = 0.0
         shows[(centres < room) | (centres > handle)] = 0.0
+        if shows.max() > 1:
+            shows[~_both_sides(at, colour, centres, size)] = 0.0
         strength = np.minimum(strength[own] if len(strength) == len(at) else strength, shows)
         if strength.max() <= 1:
             return ()
@@ -333,14 +333,13 @@ def _both_sides(at: Float, colour: Float, centres: Float, size: float) -> Bool:
     return result
 
 
-def _painted_over(strip: StripColour, places: Float, sizes: Float) -> StripColour:
-    """Return the strip with its pads replaced by the plastic on both their sides."""
-    at = strip.from_tip
+def _painted_over(at: Float, colour: Float, places: Float, sizes: Float) -> Float:
+    """Return the colour along the strip with its pads replaced by the plastic on both their sides."""
     inside = (np.abs(at[:, None] - places) <= sizes / 2 + 1.5 * RIM_MM).any(axis=1)
-    both = np.hstack([strip.colour, strip.raw])
-    for channel in both.T:
+    painted = colour.copy()
+    for channel in painted.T:
         channel[inside] = np.interp(at[inside], at[~inside], channel[~inside])
-    return replace(strip, colour=both[:, :3], raw=both[:, 3:])
+    return painted
 
 
 def _stained_beside(
@@ -354,11 +353,11 @@ def _stained_beside(
     usual = plastic & (from_pads.min(axis=1) < 3 * GAP_MM)
     if not usual.any():
         return None
-    off = strip.colour - np.median(strip.colour[usual], axis=0)
+    off = strip.colour - quantile(strip.colour[usual])
     for step in steps:  # dye that has bled leads from the plastic towards its pad
-        off = off - np.outer(np.clip(off @ step / max(float(step @ step), 1e-9), 0, 1), step)
+        off = off - np.clip(off @ (step / max(float(step @ step), 1e-9)), 0, 1)[:, None] * step
     off[:, 0] = np.sign(off[:, 0]) * np.maximum(np.abs(off[:, 0]) - strip.light_play, 0)
-    other = plastic & (np.linalg.norm(off, axis=1) > _STAIN)
+    other = plastic & (lengths(off) > _STAIN)
     for pad, distance in zip(kind.pads, from_pads.T, strict=True):
         if np.count_nonzero(other & (distance < GAP_MM)) * STEP_MM >= _STAIN_MM:
             return pad.id

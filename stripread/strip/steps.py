@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from stripread.geometry import Float
 from stripread.strip.kinds import StripKind
-from stripread.strip.view import STEP_MM, Float32
+from stripread.strip.view import STEP_MM, Float32, lengths, quantile
 
 __all__ = [
     "ENDS_MM",
@@ -74,7 +74,7 @@ class StripColour:
 
     def until(self, end_mm: float) -> "StripColour":
         """Return the part of the strip from its tip to a place."""
-        part = self.from_tip < end_mm
+        part = slice(int(np.searchsorted(self.from_tip, end_mm)))
         return StripColour(
             from_tip=self.from_tip[part],
             colour=self.colour[part],
@@ -100,9 +100,9 @@ def lines_behind(from_tip: Float, colour: Float, kind: StripKind) -> Bool:
     if len(at) <= window:
         return result
     half = window // 2
-    usual = np.median(np.lib.stride_tricks.sliding_window_view(colour[at], window, axis=0), axis=-1)
+    usual = np.sort(np.lib.stride_tricks.sliding_window_view(colour[at], window, axis=0))[..., half]  # medians
     own = at[half:-half]
-    off = np.linalg.norm(colour[own] - usual, axis=1)
+    off = lengths(colour[own] - usual)
     line = off > max(_LINE_STEP, 0.4 * off.max())
     if line.mean() < _LINES_SHARE:  # more than that is a handle's pattern
         blurred = np.convolve(line, np.ones(5), mode="same") > 0
@@ -178,14 +178,13 @@ def slide_steps(colour: Float, size_mm: float) -> tuple[Float, Float, float, int
     half = round((size_mm / 2 + GAP_MM) / STEP_MM)
     x = np.arange(-half, half + 1) * STEP_MM
     inwards = size_mm / 2 - np.abs(x)
-    keep = np.flatnonzero(np.abs(inwards) >= RIM_MM)
-    design = np.column_stack([np.ones(len(x)), x, inwards > 0])[keep]
+    keep = np.abs(inwards) >= RIM_MM
+    design = np.stack([keep, x * keep, (inwards > 0) & keep], axis=1).astype(np.float64)
     inverse = np.linalg.inv(design.T @ design + np.diag([1e-6, _SLOPE, 1e-6]))
-    solve = inverse @ design.T
-    windows = np.lib.stride_tricks.sliding_window_view(colour, len(x), axis=0)[..., keep]  # (m, 3, n)
-    solution = windows @ solve.T
-    off = windows - solution @ design.T
-    return solution[..., 2], (off**2).mean(axis=-1).sum(axis=1), float(inverse[2, 2]), half
+    windows = np.lib.stride_tricks.sliding_window_view(colour, len(x), axis=0).reshape(-1, len(x))  # (m x 3, n)
+    solution = windows @ (design @ inverse)
+    squares = (windows - solution @ design.T) ** 2 @ (keep / keep.sum())
+    return solution[:, 2].reshape(-1, 3), squares.reshape(-1, 3).sum(axis=1), float(inverse[2, 2]), half
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,7 +216,7 @@ def step_noise(strip: StripColour, kind: StripKind, *, play_mm: float) -> StepNo
         behind = np.flatnonzero((strip.from_tip > first) & (strip.from_tip < strip.length_mm))
     window = 2 * round(reach / STEP_MM) + 1
     if len(behind) < window:
-        return StepNoise(np.eye(3) / _USUAL_NOISE, 0.2, _USUAL_NOISE, float(np.median(strip.spread)))
+        return StepNoise(np.eye(3) / _USUAL_NOISE, 0.2, _USUAL_NOISE, float(quantile(strip.spread)))
     steps, left_over, variance, margin = slide_steps(strip.colour[behind], size)
     own = behind[margin : len(behind) - margin]
     at, spread = strip.from_tip[own], strip.spread[own]
@@ -229,15 +228,15 @@ def step_noise(strip: StripColour, kind: StripKind, *, play_mm: float) -> StepNo
     if before_handle.sum() >= _ENOUGH:
         plain = before_handle
     if plain.sum() < _ENOUGH:
-        return StepNoise(np.eye(3) / _USUAL_NOISE, 0.2, _USUAL_NOISE, float(np.median(strip.spread)))
+        return StepNoise(np.eye(3) / _USUAL_NOISE, 0.2, _USUAL_NOISE, float(quantile(strip.spread)))
     steps, left_over, spread = steps[plain], left_over[plain], spread[plain]
     # A quarter of a Gaussian lies within 0.319 standard deviations; print and dirt on half of it do not matter then.
-    scale = np.maximum(np.percentile(np.abs(steps), 25, axis=0) / 0.319, _LEAST_NOISE)
-    far = np.sqrt(((steps / scale) ** 2).mean(axis=1))
+    scale = np.maximum(quantile(np.abs(steps), 0.25) / 0.319, _LEAST_NOISE)
+    far = lengths(steps / scale) / np.sqrt(3)
     weighted = steps / (1 + (far / 3) ** 2)[:, None]
     values, axes = np.linalg.eigh(weighted.T @ weighted / len(steps) + np.diag(_LEAST_NOISE**2))
-    column = max(float(np.sqrt(np.percentile(left_over, 25))), _LEAST_COLUMN)
-    return StepNoise(axes / np.sqrt(values), variance, column, float(np.percentile(spread, 25)))
+    column = max(float(np.sqrt(quantile(left_over, 0.25))), _LEAST_COLUMN)
+    return StepNoise(axes / np.sqrt(values), variance, column, float(quantile(spread, 0.25)))
 
 
 def handle_from(kind: StripKind) -> float:
