@@ -153,8 +153,8 @@ def _place_pads(
         starts, ends = places + tried - sizes / 2, places + tried + sizes / 2
         low, high = np.minimum(0.0, starts.min(axis=1, keepdims=True)) + ENDS_MM, strip.length_mm - ENDS_MM
         fitted = fit_steps(strip, starts, ends, low=low, high=high, rim_mm=0.0)
-        independent = np.isfinite(fitted.off).sum(axis=1).mean() / _CORRELATED
-        return int((independent * fitted.left_over / noise.column**2 + prior).argmin())
+        independent = fitted.counts.sum() / len(tried) / _CORRELATED
+        return int((independent * fitted.left_over() / noise.column**2 + prior).argmin())
 
     common = 0.0
     for reach, step in ((play_mm, 3 * _TRY_MM), (2 * _TRY_MM, _TRY_MM)):
@@ -238,9 +238,9 @@ def _misfit(strip: StripColour, starts: Float, ends: Float, fitted: Steps, noise
     and that is no misfit of the faint one.
     """
     from_pads = np.maximum(starts[:, None] - fitted.at, fitted.at - ends[:, None])
-    counts = np.isfinite(fitted.off[0])
+    off, counts = fitted.off()[0], fitted.counts[0]
     squares = [
-        (np.where(near & counts, fitted.off[0], 0.0)).sum(axis=1) / np.maximum((near & counts).sum(axis=1), 1)
+        (near & counts) @ off / np.maximum((near & counts).sum(axis=1), 1)
         for near in (from_pads < 0, from_pads < GAP_MM)
     ]
     square = np.maximum(*squares)

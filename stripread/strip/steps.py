@@ -112,17 +112,46 @@ def lines_behind(from_tip: Float, colour: Float, kind: StripKind) -> Bool:
 
 @dataclass(frozen=True, slots=True)
 class Steps:
-    """Fitted steps at m tries of k blocks: (m, k, 3); their formal variances (m, k); mean squares left over (m,).
+    """Fits at m tries of k blocks to the n columns ``at``.
 
-    ``at`` are the places (n,) of the columns used, ``off`` (m, n) the squares that each leaves over, NaN where it does
-    not count.
+    ``colour`` (n, 3), ``counts`` (m, n) tells which columns count, ``design`` (m, 2 + k, n) is zero where they do not,
+    ``solution`` (m, 2 + k, 3) has the steps last, and ``inverse`` (m, 2 + k, 2 + k) their formal variances.
     """
 
-    steps: Float
-    variance: Float
-    left_over: Float
     at: Float
-    off: Float
+    colour: Float
+    counts: Bool
+    design: Float
+    solution: Float
+    inverse: Float
+
+    @property
+    def steps(self) -> Float:
+        """Return the steps (m, k, 3)."""
+        return self.solution[:, 2:]
+
+    @property
+    def variance(self) -> Float:
+        """Return the steps' formal variances (m, k)."""
+        result: Float = np.diagonal(self.inverse, axis1=1, axis2=2)[:, 2:]
+        return result
+
+    def left_over(self) -> Float:
+        """Return the mean squares left over (m,)."""
+        residual = self.colour.T[None] * self.counts[:, None] - self.solution.transpose(0, 2, 1) @ self.design
+        squares = (residual.reshape(len(residual), -1) ** 2).sum(axis=1)
+        mean: Float = squares / np.maximum(self.counts.sum(axis=1), 1)
+        return mean
+
+    def off(self) -> Float:
+        """Return the squares (m, n) that each column leaves over, 0 where it does not count.
+
+        What is brighter than its pad is no misfit: a lamp may mirror in it.
+        """
+        residual = self.colour - self.design.transpose(0, 2, 1) @ self.solution
+        dark = np.minimum(residual[..., 0], 0)
+        residual[..., 0] = np.where((self.design[:, 2:] > 0.5).any(axis=1), dark, residual[..., 0])
+        return lengths(residual) ** 2 * self.counts
 
 
 def fit_steps(
@@ -144,29 +173,23 @@ def fit_steps(
     before = np.where(first - low > LEAST_GAP_MM + rim_mm, GAP_MM, 0.0)
     after = np.where(high - last > LEAST_GAP_MM + rim_mm, GAP_MM, 0.0)
     before, after = np.where(after > 0, before, 2 * before), np.where(before > 0, after, 2 * after)
-    at = strip.from_tip
-    near = (at >= (starts - _LONG_GAP_MM).min() - 1) & (at <= (ends + _LONG_GAP_MM).max() + 1)
-    near &= ~strip.lines
-    x, y = at[near], strip.colour[near]
-    weight = (x >= np.maximum(first - before, low)) & (x <= np.minimum(last + after, high))
-    middle = (starts + ends)[..., None] / 2
-    inwards = (ends - starts)[..., None] / 2 - np.abs(x - middle)  # (m, k, n): how far inside of each block
+    lowest, highest = np.maximum(first - before, low), np.minimum(last + after, high)
+    near = slice(*np.searchsorted(strip.from_tip, [lowest.min(), highest.max() + STEP_MM]))
+    x, y = strip.from_tip[near], strip.colour[near]
+    counts = (x >= lowest) & (x <= highest) & ~strip.lines[near]
+    # How far inside of each block (m, k, n).
+    inwards = (ends - starts)[..., None] / 2 - np.abs(x - (starts + ends)[..., None] / 2)
     if rim_mm:
-        weight = weight & (np.abs(inwards) >= rim_mm).all(axis=1)
-    inside = np.clip(inwards / _RAMP_MM + 0.5, 0.0, 1.0)
-    design = np.stack([np.ones((len(starts), len(x))), x - (first + last) / 2, *inside.transpose(1, 0, 2)], axis=-1)
-    design *= weight[..., None]
-    gram = design.transpose(0, 2, 1) @ design
-    gram += np.diag([1e-6, _SLOPE, *[1e-6] * starts.shape[1]])
-    inverse = np.linalg.inv(gram)
-    solution = inverse @ (design.transpose(0, 2, 1) @ y)
-    residual = y * weight[..., None] - design @ solution
-    if rim_mm:  # what is brighter than its pad is no misfit: a lamp may mirror in it
-        residual[..., 0] = np.where((inside > 0.5).any(axis=1), np.minimum(residual[..., 0], 0), residual[..., 0])
-    off = (residual**2).sum(axis=-1)
-    left_over = off.sum(axis=1) / np.maximum(weight.sum(axis=1), 1)
-    variance = np.diagonal(inverse, axis1=1, axis2=2)[:, 2:]
-    return Steps(solution[:, 2:], variance, left_over, x, np.where(weight, off, np.nan))
+        counts &= (np.abs(inwards) >= rim_mm).all(axis=1)
+    design = np.empty((len(starts), 2 + starts.shape[1], len(x)))
+    design[:, 0] = 1.0
+    design[:, 1] = x - (first + last) / 2
+    design[:, 2:] = np.clip(inwards / _RAMP_MM + 0.5, 0.0, 1.0)
+    design *= counts[:, None]
+    ridge = np.full(design.shape[1], 1e-6)
+    ridge[1] = _SLOPE
+    inverse = np.linalg.inv(design @ design.transpose(0, 2, 1) + np.diag(ridge))
+    return Steps(x, y, counts, design, inverse @ (design @ y), inverse)
 
 
 def slide_steps(colour: Float, size_mm: float) -> tuple[Float, Float, float, int]:
