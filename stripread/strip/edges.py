@@ -221,12 +221,12 @@ def refine_long_edges(
     weight = np.minimum(weight, quantile(weight, 0.75) + 1e-9)
     # Priors: the width where one side was seen, and how much strips curl.
     heavy = float(np.sqrt(weight.mean() + 1e-9)) * _EDGE_MM
-    prior = (np.array([0, 0, 0 if rough.side is None else 1e3, 1 / _BOW_MM if curled else 1e3]) * heavy) ** 2
+    prior = np.diag(np.array([0, 0, 0 if rough.side is None else 1e3, 1 / _BOW_MM if curled else 1e3]) * heavy) ** 2
     solution = expected = np.array([0.0, 0.0, rough.width_mm, 0.0])
     for scale in (0.5, 0.4, 0.3, 0.2, _EDGE_MM, _EDGE_MM, _EDGE_MM):  # mm; down to an edge's own
         distance = (target - matrix @ solution) / scale
         weighted = matrix.T * (weight / (1 + distance**2) ** 2 + 1e-18)
-        solution = np.linalg.solve(weighted @ matrix + np.diag(prior), weighted @ target + prior * expected)
+        solution = np.linalg.solve(weighted @ matrix + prior, weighted @ target + prior @ expected)
     middle, slope, width, bow = (float(x) for x in solution)
     tilt = float(np.hypot(1, slope))
     direction = (ribbon.direction + slope * ribbon.normal) / tilt

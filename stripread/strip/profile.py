@@ -144,16 +144,17 @@ def _usual_ground(roots: Float32) -> tuple[Float, float]:
     """Return the ground's colour in full light (its brighter pixels) and how far from its hue its own pixels may be."""
     middle = np.median(roots, axis=0).astype(np.float64)
     light, hue = _light_and_hue(roots[::2], middle)
-    hue_off = max(_HUE_OFF, _HUE_SCATTERS * float(np.median(hue)))
+    hue_off = max(_HUE_OFF, _HUE_SCATTERS * float(quantile(hue)))
     own = hue < hue_off
-    return (middle * float(np.percentile(light[own], 75)) if own.any() else middle), hue_off
+    return (middle * float(quantile(light[own], 0.75)) if own.any() else middle), hue_off
 
 
-def _light_and_hue(colour: NDArray[np.floating], ground: Float) -> tuple[Float, Float]:
+def _light_and_hue(colour: Float32, ground: Float) -> tuple[Float32, Float32]:
     """Return how much light colours, shape (..., 3), have over the ground's, and how far off in Delta E its hue is."""
-    light: Float = colour @ (ground / (ground @ ground))
-    off = lab_difference(colour / np.maximum(light, 0.05)[..., None] - ground)
-    return light, lengths(off)
+    own = ground.astype(np.float32)
+    light: Float32 = colour @ (own / (own @ own))
+    at_full: Float32 = np.divide(colour, np.maximum(light, 0.05)[..., None])
+    return light, lengths(lab_difference(at_full - own))
 
 
 def _most_within(values: Float, reach_mm: float) -> Float:
@@ -174,7 +175,7 @@ def _light_play(light: Float, in_slot: Bool) -> Float:
     return np.maximum(play - _EVEN_LIGHT, 0.0)
 
 
-def _like_ground(colour: NDArray[np.floating], ground: Float, hue_off: float) -> Bool:
+def _like_ground(colour: Float32, ground: Float, hue_off: float) -> Bool:
     """Return where a colour, shape (..., 3), is the ground's in more or less light."""
     light, hue = _light_and_hue(colour, ground)
     result: Bool = (hue < hue_off) & (light > _DARKEST) & (light < _BRIGHTEST)
@@ -232,7 +233,8 @@ def _lag_between_sides(brightness: Float) -> int:
     """Return the lag, in half steps of the ribbon, at which both sides' light agrees best; 0 unless that is clear."""
     one, other = brightness
     n = len(one)
-    if np.nanstd(brightness) < _EVEN:
+    seen = brightness[np.isfinite(brightness)]
+    if len(seen) and seen.std() < _EVEN:
         return 0  # nothing casts a shadow
     best, lag = np.inf, 0
     for tried in sorted(range(-_LONGEST_LAG, _LONGEST_LAG + 1, 2), key=abs):
