@@ -138,9 +138,8 @@ class Steps:
 
     def left_over(self) -> Float:
         """Return the mean squares left over (m,)."""
-        residual = self.colour.T[None] * self.counts[:, None] - self.solution.transpose(0, 2, 1) @ self.design
-        squares = (residual.reshape(len(residual), -1) ** 2).sum(axis=1)
-        mean: Float = squares / np.maximum(self.counts.sum(axis=1), 1)
+        residual = (self.colour.T - self.solution.transpose(0, 2, 1) @ self.design) * self.counts[:, None]
+        mean: Float = np.einsum("mcn,mcn->m", residual, residual) / np.maximum(self.counts.sum(axis=1), 1)
         return mean
 
     def off(self) -> Float:
@@ -174,11 +173,10 @@ def fit_steps(
     after = np.where(high - last > LEAST_GAP_MM + rim_mm, GAP_MM, 0.0)
     before, after = np.where(after > 0, before, 2 * before), np.where(before > 0, after, 2 * after)
     lowest, highest = np.maximum(first - before, low), np.minimum(last + after, high)
-    near = slice(*np.searchsorted(strip.from_tip, [lowest.min(), highest.max() + STEP_MM]))
+    near = slice(*np.searchsorted(strip.from_tip, (lowest.min(), highest.max() + STEP_MM)))
     x, y = strip.from_tip[near], strip.colour[near]
     counts = (x >= lowest) & (x <= highest) & ~strip.lines[near]
-    # How far inside of each block (m, k, n).
-    inwards = (ends - starts)[..., None] / 2 - np.abs(x - (starts + ends)[..., None] / 2)
+    inwards = np.minimum(x - starts[..., None], ends[..., None] - x)  # how far inside of each block (m, k, n)
     if rim_mm:
         counts &= (np.abs(inwards) >= rim_mm).all(axis=1)
     design = np.empty((len(starts), 2 + starts.shape[1], len(x)))
