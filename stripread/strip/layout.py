@@ -43,6 +43,7 @@ _EXTRA_STEP, _EXTRA_CLEARNESS, _EXTRA_MISFIT = 2.0, 8.0, 0.3  # a pad that the k
 _PITCH_MM, _EXTRA_STEP_FAR = 18.0, 6.0  # pads stand in a row: further on it must have more colour than a blotch
 _ALIKE = 0.3  # of the larger difference, squared, must both sides' have in common
 _STAIN, _STAIN_MM, _STAIN_RIM_MM = 6.0, 1.5, 0.75  # Delta E and length from which what is beside a pad is no plastic
+_NEAR_MM = 3 * GAP_MM + 1.0  # behind the pads: as much of the strip as tells about them
 # What the odds rest on: shares of pads too like their plastic to be seen; of ends that are shaded or dirty, by how much
 # (Delta E); of handles that bear a mark of a pad's form. Our guesses; ten times more or less moves few photos.
 _PALE, _SHADES, _MARKED = 0.1, ((0.2, 0.8), (0.05, 3.0)), 0.002
@@ -113,21 +114,22 @@ def judge_layout(strip: StripColour, kind: StripKind, noise: StepNoise, *, play_
     steps = _without_play(fitted.steps[0], np.interp(places + shifts, strip.from_tip, strip.light_play))
     size = lengths(steps)
     clear = lengths(steps @ noise.whiten) / np.sqrt(np.maximum(fitted.variance[0] / noise.variance, 1))
-    misfit = _misfit(strip, starts[0], ends[0], fitted, noise, size)
+    near = strip.until(float(ends[0, -1]) + _NEAR_MM)
+    misfit = _misfit(near, starts[0], ends[0], fitted, noise, size)
     seen = (size > _LEAST_STEP) & (clear > _LEAST_CLEARNESS) & (misfit < _MOST_MISFIT) & ~at_end
     if seen.any():  # where the others lie, their place is known
         seen |= (size > _LEAST_STEP_KNOWN) & (clear > _LEAST_CLEARNESS_KNOWN) & (misfit < _MOST_MISFIT) & ~at_end
-    filled = _filled(strip, starts[0], ends[0], fitted.steps[0])
+    filled = _filled(near, starts[0], ends[0], fitted.steps[0])
     each = [
         _log_odds(float(d), float(z), float(r)) - _unfilled_cost(float(share), float(d), noise)
         for d, z, r, share in zip(size, clear, misfit, filled, strict=True)
     ]
     odds = sum(value if on else min(value, 0.0) for value, on in zip(each, seen, strict=True))
-    odds -= _REACHES_COST * _reaches_tip(strip, float(starts[0, 0]), float(ends[0, 0]), fitted.steps[0, 0])
+    odds -= _REACHES_COST * _reaches_tip(near, float(starts[0, 0]), float(ends[0, 0]), fitted.steps[0, 0])
     odds -= 0.5 * float(np.mean(shifts) / _SHIFT_MM) ** 2
     odds -= _LINE_COST * bool(strip.lines.any())
-    odds -= _HOLE_COST * _looks_like_holes(strip, starts[0], ends[0])
-    stained = _stained_beside(strip, kind, places + shifts, fitted.steps[0], first_mm=1.0 if tip_seen else 2.5)
+    odds -= _HOLE_COST * _looks_like_holes(near, starts[0], ends[0])
+    stained = _stained_beside(near, kind, places + shifts, fitted.steps[0], first_mm=1.0 if tip_seen else 2.5)
     return Layout(
         log_odds=float(odds - (0.0 if stained is None else _STAIN_COST)),
         shifts_mm=tuple(shifts.tolist()),
