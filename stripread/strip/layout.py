@@ -262,7 +262,11 @@ def _log_odds(step: float, clear: float, misfit: float) -> float:
     wide = min(step, step**2, 1.0) / (step + _FAINT) / np.log((_LARGEST_STEP + _FAINT) / _FAINT)
     pad = _PALE * plain + (1 - _PALE) * wide
     shaded = sum(share * np.exp(-step / size) / size for share, size in _SHADES) * min(1.0, step**2)
-    handle = (1 - _MARKED - sum(share for share, _ in _SHADES)) * plain + shaded + _MARKED * min(1.0, step**2) / _LARGEST_STEP
+    handle = (
+        (1 - _MARKED - sum(share for share, _ in _SHADES)) * plain
+        + shaded
+        + _MARKED * min(1.0, step**2) / _LARGEST_STEP
+    )
     against = min(0.5 * (misfit / _MISFIT_USUAL) ** 2, _MISFIT_COST)
     return float(np.log(max(pad, 1e-12) / max(handle, 1e-12)) - against)
 
