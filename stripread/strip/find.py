@@ -111,7 +111,7 @@ def _between(
         half_width_mm=kind.width_mm / 2 + 4,
         bow=edges.bow,
     )
-    profile = measure_profile(ribbon, width_mm=edges.width_mm, lane_mm=_lane_mm(kind))
+    profile = measure_profile(ribbon, width_mm=edges.width_mm, lane_mm=_lane_mm(kind), side=edges.side)
     gaps = (_SMALL_GAP_MM, max(pad.size_mm[0] for pad in kind.pads) + 3, _LARGE_HOLE_MM)
     run = find_run(profile, length_mm=kind.length_mm, longest_gaps_mm=gaps)
     if run is None:

@@ -72,14 +72,17 @@ class Profile:
     covered: Bool
 
 
-def measure_profile(ribbon: Ribbon, *, width_mm: float, lane_mm: float) -> Profile:
+def measure_profile(ribbon: Ribbon, *, width_mm: float, lane_mm: float, side: float | None = None) -> Profile:
     """Return the profile of a strip whose middle runs along the ribbon's middle.
 
-    ``lane_mm`` is the width about that middle which all pads cover.
+    ``lane_mm`` is the width about that middle which all pads cover; ``side`` is -1 or 1 where only that edge of the
+    strip lies in the slot: then the strip is looked at up to it.
     """
     distance = np.abs(ribbon.across)
     inner = distance <= width_mm / 2 - _CLEAR_INSIDE
     lane = distance <= max(min(lane_mm, width_mm) / 2 - _CLEAR_INSIDE, _LEAST_LANE_MM / 2)
+    if side is not None:
+        lane |= inner & (side * ribbon.across > 0)
     flank = (distance >= width_mm / 2 + _CLEAR_OUTSIDE) & (distance <= width_mm / 2 + _CLEAR_OUTSIDE + _FLANK)
     rim = inner & (distance >= width_mm / 2 - _CLEAR_INSIDE - _FLANK)
     body, spread, off_usual = _across(ribbon.roots[lane], ribbon.in_slot[lane])

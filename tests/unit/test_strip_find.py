@@ -450,6 +450,39 @@ def test_pads_at_both_ends_are_never_guessed_at() -> None:
     assert pose.other_way is not None
 
 
+def test_a_strip_that_lies_mostly_over_the_slots_side_is_found_by_the_edge_that_shows() -> None:
+    for across in (-10.4, 10.4):
+        for flipped in (False, True):
+            view, truth = draw(Drawing(kind=WIDE, shades=("pink",), offset=(2.0, across), flipped=flipped))
+            pose = find_strip(view, WIDE)
+            assert pose.flipped == flipped
+            assert max(pad_misses(pose, truth)) < 0.5
+
+
+def test_strips_askew_or_over_the_slots_end_are_found() -> None:
+    short = replace(WIDE, length_mm=50.0)
+    for placed in (
+        Drawing(kind=short, shades=("pink",), angle_deg=20.0),
+        Drawing(kind=WIDE, shades=("pink",), offset=(13.0, 1.0), flipped=True),
+    ):
+        view, truth = draw(placed)
+        assert max(pad_misses(find_strip(view, placed.kind), truth)) < 0.5
+
+
+def test_lines_behind_the_pads_and_a_cap_on_the_handle_are_no_pads() -> None:
+    dark, red = (0.05, 0.1, 0.3), (0.6, 0.08, 0.06)
+    for flipped in (False, True):
+        view, truth = draw(Drawing(kind=FAINT, shades=("faint pink",), flipped=flipped))
+        behind = FAINT.pads[0].centre_mm[0] + FAINT.pads[0].size_mm[0] / 2
+        for along in (1.2, 3.0):
+            view = paint(view, on_strip(truth, behind + along, 0.8), dark)
+        cap = paint(view, on_strip(truth, FAINT.length_mm - 11.0, 11.0), red)
+        for one in (view, cap):
+            pose = find_strip(one, FAINT)
+            assert pose.flipped == flipped
+            assert max(pad_misses(pose, truth)) < 0.4
+
+
 def test_a_blotch_on_smooth_plastic_is_no_rival_of_a_pad() -> None:
     blotch = (0.975 * PLASTIC[0], 0.965 * PLASTIC[1], 0.97 * PLASTIC[2])
     for flipped in (False, True):
