@@ -451,7 +451,7 @@ def test_pads_at_both_ends_are_never_guessed_at() -> None:
 
 
 def test_a_strip_that_lies_mostly_over_the_slots_side_is_found_by_the_edge_that_shows() -> None:
-    for across in (-10.4, 10.4):
+    for across in (-10.9, 10.9):
         for flipped in (False, True):
             view, truth = draw(Drawing(kind=WIDE, shades=("pink",), offset=(2.0, across), flipped=flipped))
             pose = find_strip(view, WIDE)
