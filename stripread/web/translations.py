@@ -152,7 +152,7 @@ def _outside(root: Path) -> Iterator[tuple[str, Message]]:
         yield from ((path.relative_to(root).as_posix(), one) for one in said_there)
     for path in sorted({path for room in ROOMS for path in root.glob(room)} | {root / name for name in _REPORTS}):
         name, source = path.relative_to(root).as_posix(), path.read_text("utf-8")
-        if name in NOT_ON_A_PAGE or name.startswith("cli"):
+        if name in NOT_ON_A_PAGE or name.startswith("cli/"):
             continue
         tree = ast.parse(source)
         if name in _WHOLE | _REPORTS or name.startswith("web/") or "make_finding(" in source:

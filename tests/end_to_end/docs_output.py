@@ -16,7 +16,7 @@ from tempfile import TemporaryDirectory
 
 from typer.testing import CliRunner
 
-from stripread.cli import app
+from stripread.cli.app import app
 
 ROOT = Path(__file__).parents[2]
 DOCS = ROOT / "docs"

@@ -8,7 +8,7 @@ import pytest
 from PIL import Image
 from typer.testing import CliRunner, Result
 
-from stripread.cli import app
+from stripread.cli.app import app
 
 ROOT = Path(__file__).parents[2]
 SITE = ROOT / "calibration"

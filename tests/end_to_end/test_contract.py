@@ -13,7 +13,7 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from stripread.card import load_card, save_card
-from stripread.cli import app
+from stripread.cli.app import app
 from stripread.findings import REGISTRY
 
 CALIBRATION = Path(__file__).parents[2] / "calibration"

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner, Result
 
-from stripread.cli import app
+from stripread.cli.app import app
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_images"

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 import typer.main
 
-from stripread.cli import app
+from stripread.cli.app import app
 
 ROOT = Path(__file__).parents[2]
 PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").rglob("*.md"))]

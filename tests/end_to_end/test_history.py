@@ -10,7 +10,7 @@ import pytest
 from PIL import ExifTags, Image
 from typer.testing import CliRunner
 
-from stripread.cli import app
+from stripread.cli.app import app
 from stripread.records import open_records
 from stripread.records.entries import Batch, Part, Point, Stamp
 from stripread.records.history import Occasion, batch_of, history_of

@@ -8,7 +8,7 @@ from typer.testing import CliRunner
 
 from stripread.card.design import design_card
 from stripread.card.layout import load_card
-from stripread.cli import app
+from stripread.cli.app import app
 from stripread.lot.lot import load_lot
 from stripread.photo.load import open_photo
 from stripread.reading import read_strip

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from stripread.cli import app
+from stripread.cli.app import app
 
 ROOT = Path(__file__).parents[2]
 

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner, Result
 
-from stripread.cli import app
+from stripread.cli.app import app
 from stripread.records import open_records
 from stripread.web.drafts import DraftPad, DraftPhoto, Drafts, DraftSolution, PadValue
 
@@ -229,7 +229,7 @@ def test_without_a_site_or_a_record_the_error_says_what_to_do(tmp_path: Path, mo
 
 def test_commands_without_a_record_do_not_import_its_packages() -> None:
     code = (
-        "import sys\nfrom typer.testing import CliRunner\nfrom stripread.cli import app\n"
+        "import sys\nfrom typer.testing import CliRunner\nfrom stripread.cli.app import app\n"
         f"CliRunner().invoke(app, ['read', {str(SAMPLES / 'no-strip.jpg')!r}, '--sample', 'line', '--lot', 'UL-2603', "
         f"'--site', {str(ROOT / 'calibration')!r}])\nCliRunner().invoke(app, ['records', 'verify', '--help'])\n"
         "print([m for m in ('sqlalchemy', 'alembic', 'psycopg') if m in sys.modules])"

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner
 
-from stripread.cli import app
+from stripread.cli.app import app
 from stripread.photo.load import open_photo
 
 ROOT = Path(__file__).parents[2]

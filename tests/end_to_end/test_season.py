@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from stripread.cli import app
+from stripread.cli.app import app
 from stripread.records import Draft, Records, Stamp, open_records
 from stripread.records.period import Period, period_of
 from stripread.report.document import Document, Figure, Items, Table, section_text

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from stripread.cli import app
+from stripread.cli.app import app
 from stripread.colour.mismatch import residual_correlation
 
 ROOT = Path(__file__).parents[2]

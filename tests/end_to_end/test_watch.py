@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner, Result
 
-from stripread.cli import app
+from stripread.cli.app import app
 
 ROOT = Path(__file__).parents[2]
 SITE, SAMPLES = ROOT / "calibration", ROOT / "sample_images"

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner, Result
 
-from stripread.cli import app
+from stripread.cli.app import app
 
 ROOT = Path(__file__).parents[2]
 HOW_TO = ROOT / "docs" / "how-to" / "plan-stock-and-injection.md"

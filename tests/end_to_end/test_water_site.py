@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner, Result
 
-from stripread.cli import app
+from stripread.cli.app import app
 from stripread.site_write import write_demo_site
 
 DILUTE = 'dilute --concentrate "520 mg/L u 20" --make "12 gal"'

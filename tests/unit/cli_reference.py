@@ -10,7 +10,7 @@ from typing import Any
 
 import typer.main
 
-from stripread.cli import app
+from stripread.cli.app import app
 
 PAGE = Path(__file__).parents[2] / "docs" / "reference" / "cli.md"
 START = "<!-- Below: `python tests/unit/cli_reference.py` -->"

@@ -11,7 +11,7 @@ from cli_reference import PAGE, START, commands, markdown
 from typer.testing import CliRunner, Result
 
 from stripread.card import load_card
-from stripread.cli import app
+from stripread.cli.app import app
 
 CALIBRATION = Path(__file__).parents[2] / "calibration"
 LOT = CALIBRATION / "UL-2603" / "lot.json"
@@ -42,7 +42,7 @@ def test_the_reference_page_says_what_help_says():
 
 def test_help_imports_no_heavy_package():
     code = (
-        "import sys\nfrom typer.testing import CliRunner\nfrom stripread.cli import app\n"
+        "import sys\nfrom typer.testing import CliRunner\nfrom stripread.cli.app import app\n"
         "assert CliRunner().invoke(app, ['--help']).exit_code == 0\n"
         "heavy = ('numpy', 'cv2', 'colour', 'scipy', 'matplotlib', 'rich', 'PIL', 'pint')\n"
         "print([m for m in heavy if m in sys.modules])"
@@ -151,7 +151,7 @@ def test_ctrl_c_ends_with_code_130(monkeypatch):
     def interrupted(*arguments: object, **options: object) -> int:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("stripread.cli_read.read_photos", interrupted)
+    monkeypatch.setattr("stripread.cli.read.read_photos", interrupted)
     assert run("read", PHOTO, "--lot", LOT, "--sample", "line").exit_code == 130
 
 
@@ -159,7 +159,7 @@ def test_a_bug_is_not_dressed_up_as_an_error_of_the_user(monkeypatch):
     def broken(*arguments: object, **options: object) -> int:
         raise ZeroDivisionError
 
-    monkeypatch.setattr("stripread.cli_read.read_photos", broken)
+    monkeypatch.setattr("stripread.cli.read.read_photos", broken)
     assert isinstance(run("read", PHOTO, "--lot", LOT, "--sample", "line").exception, ZeroDivisionError)
 
 

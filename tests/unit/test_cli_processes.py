@@ -11,9 +11,11 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from stripread import cli_processes, cli_read, measure
-from stripread.cli import app
-from stripread.cli_processes import in_order
+from stripread import measure
+from stripread.cli import processes as cli_processes
+from stripread.cli import read as cli_read
+from stripread.cli.app import app
+from stripread.cli.processes import in_order
 
 CALIBRATION = Path(__file__).parents[2] / "calibration"
 LINE = CALIBRATION / "UL-2603"

@@ -1,79 +1,102 @@
-"""Imports run one way: each room may import only from the rooms below it."""
+"""The rooms of the package, top to bottom: a room may use those below it, and no file imports itself in a circle."""
 
 import ast
+from graphlib import TopologicalSorter
 from pathlib import Path
 
 import pytest
 
 PACKAGE = Path(__file__).parents[2] / "stripread"
-# From the ground up. Rooms of one row do not import each other.
-ROWS: tuple[tuple[str, ...], ...] = (
-    ("errors", "findings", "geometry", "measured", "numbers", "__init__"),
-    ("quantities",),
-    ("typed",),
-    ("water",),
-    ("colour",),
-    ("photo",),
-    ("card",),
-    ("strip",),
-    ("measure",),
-    ("flash",),
-    ("lot",),
-    ("calibration", "chart", "reading"),
-    ("together",),
-    ("site",),
-    ("check",),
-    ("records",),
-    ("report",),
-    ("recording", "site_write"),
-    ("simulate", "web"),
-    ("cli",),
+# Rooms of one row do not use each other.
+ROWS = (
+    "cli",
+    "simulate web",
+    "recording site_write",
+    "report",
+    "records",
+    "check",
+    "site",
+    "together",
+    "calibration chart reading",
+    "lot",
+    "flash",
+    "measure",
+    "strip",
+    "card",
+    "photo",
+    "colour",
+    "water",
+    "typed",
+    "quantities",
+    "measured numbers",
+    "errors findings geometry",
+    "__init__",
 )
-ROW_OF = {room: index for index, row in enumerate(ROWS) for room in row}
+ROW_OF = {room: row for row, rooms in enumerate(ROWS) for room in rooms.split()}
+
+
+def module_of(path: Path) -> str:
+    parts = ["stripread", *path.relative_to(PACKAGE).with_suffix("").parts]
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+FILES = {module_of(path): path for path in sorted(PACKAGE.rglob("*.py"))}
 
 
 def room_of(module: str) -> str:
-    parts = module.split(".")
-    name = parts[1] if len(parts) > 1 else "__init__"
-    return "cli" if name.startswith("cli") or name == "__main__" else name
+    """Return the folder or file of the package that a module lies in; ``__init__`` is the package's own front door."""
+    name = [*module.split("."), "__init__"][1]
+    return "cli" if name == "__main__" else name
 
 
-def imports_of(path: Path) -> set[str]:
-    """Every module of ours that a file imports, wherever in the file, TYPE_CHECKING blocks included."""
-    found = set()
+def names_imported(path: Path) -> set[str]:
+    """Return the dotted names of ours that a file imports, wherever in the file, TYPE_CHECKING blocks included."""
+    names = set()
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-        if isinstance(node, ast.ImportFrom) and node.module and node.module.split(".")[0] == "stripread":
-            assert node.level == 0
-            if node.module == "stripread":
-                found |= {f"stripread.{a.name}" if (PACKAGE / a.name).exists() else "stripread" for a in node.names}
-            else:
-                found.add(node.module)
+        if isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: imports are written with their full names"
+            names |= {f"{node.module}.{alias.name}" for alias in node.names}
         elif isinstance(node, ast.Import):
-            found |= {alias.name for alias in node.names if alias.name.split(".")[0] == "stripread"}
-    return found
+            names |= {alias.name for alias in node.names}
+    return {name for name in names if name.split(".")[0] == "stripread"}
 
 
-FILES = sorted(PACKAGE.rglob("*.py"))
+IMPORTS = {module: names_imported(path) for module, path in FILES.items()}
 
 
-@pytest.mark.parametrize("path", FILES, ids=lambda p: str(p.relative_to(PACKAGE)))
-def test_imports_only_from_rooms_below(path: Path) -> None:
-    module = ".".join(["stripread", *path.relative_to(PACKAGE).with_suffix("").parts])
+def file_of(name: str) -> str:
+    """Return the module that a dotted name is, or that it is taken from."""
+    return name if name in FILES else name.rpartition(".")[0]
+
+
+def test_every_room_has_its_row() -> None:
+    assert {room_of(module) for module in FILES} == set(ROW_OF)
+
+
+@pytest.mark.parametrize("module", FILES)
+def test_a_room_uses_only_those_below_it(module: str) -> None:
     own = room_of(module)
-    assert own in ROW_OF, f"{own} stands in no row: give it one"
-    if module == "stripread.__init__":
-        return  # the front door: offers names of every room, imported only when asked for
-    for imported in imports_of(path):
-        other = room_of(imported)
-        allowed = other == own or ROW_OF[other] < ROW_OF[own]
-        assert allowed, f"{module} imports {imported}"
+    others = {name: room_of(file_of(name)) for name in IMPORTS[module]}
+    wrong = [name for name, room in others.items() if room != own and ROW_OF[room] <= ROW_OF[own]]
+    assert not wrong, f"{module} imports {', '.join(wrong)}"
+
+
+@pytest.mark.parametrize("module", FILES)
+def test_what_is_private_stays_in_its_room(module: str) -> None:
+    foreign = [name for name in IMPORTS[module] if room_of(file_of(name)) != room_of(module)]
+    private = [n for n in foreign if any(part.startswith("_") and not part.endswith("__") for part in n.split("."))]
+    assert not private, f"{module} imports {', '.join(private)}"
+
+
+def test_no_file_imports_itself_in_a_circle() -> None:
+    graph = {module: {file_of(name) for name in names} for module, names in IMPORTS.items()}
+    TopologicalSorter(graph).prepare()  # CycleError names the circle
 
 
 def test_only_the_faces_and_the_loaders_touch_the_clock() -> None:
-    for path in FILES:
-        if path.name.startswith("cli") or path.parent.name == "web" or path.name == "measure.py":
-            continue  # the faces; measure.py times its stages
+    for module, path in FILES.items():
+        if room_of(module) in {"cli", "web", "measure"}:
+            continue  # the faces; measure times its stages
         text = path.read_text(encoding="utf-8")
-        assert "datetime.now" not in text, path
-        assert "date.today" not in text, path
-        assert "time.time(" not in text, path
+        for clock in ("datetime.now", "date.today", "time.time("):
+            assert clock not in text, f"{module} reads the clock"

@@ -18,7 +18,7 @@ import pytest
 from sqlalchemy import create_engine, text
 from typer.testing import CliRunner
 
-from stripread.cli import app
+from stripread.cli.app import app
 from stripread.errors import RecordsError
 from stripread.records import Batch, InjectorSetting, Note, Part, Point, Records, open_records
 from stripread.records.archive import back_up, restore

@@ -361,7 +361,7 @@ def test_the_server_binds_to_this_machine_unless_asked(site, monkeypatch):
     import uvicorn
     from typer.testing import CliRunner
 
-    from stripread.cli import app
+    from stripread.cli.app import app
 
     seen = []
     monkeypatch.setattr(uvicorn, "run", lambda app, **how: seen.append(how))
@@ -388,7 +388,7 @@ def test_the_server_binds_to_this_machine_unless_asked(site, monkeypatch):
 def test_without_anybody_who_may_sign_in_nothing_is_served(tmp_path):
     from typer.testing import CliRunner
 
-    from stripread.cli import app
+    from stripread.cli.app import app
 
     CliRunner().invoke(app, ["init", str(tmp_path / "s")], env={"STRIPREAD_WHO": "Sol"})
     result = CliRunner().invoke(app, ["serve", "--site", str(tmp_path / "s")], env={"STRIPREAD_WHO": "Sol"})
@@ -399,7 +399,7 @@ def test_without_anybody_who_may_sign_in_nothing_is_served(tmp_path):
 def test_people_are_added_listed_and_retired_from_the_command_line(site):
     from typer.testing import CliRunner
 
-    from stripread.cli import app
+    from stripread.cli.app import app
 
     def run(*words):
         return CliRunner().invoke(app, ["person", *words, "--site", str(site)], env={"STRIPREAD_WHO": "Sol"})
@@ -419,7 +419,7 @@ def test_people_are_added_listed_and_retired_from_the_command_line(site):
 def test_phones_are_listed_and_shut_out_from_the_command_line(site):
     from typer.testing import CliRunner
 
-    from stripread.cli import app
+    from stripread.cli.app import app
 
     def run(*words):
         return CliRunner().invoke(app, ["person", *words, "--site", str(site)], env={"STRIPREAD_WHO": "Sol"})

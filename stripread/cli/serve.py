@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from stripread.cli_talk import note, say
+from stripread.cli.output import note, say
 from stripread.errors import MissingExtraError, WrongUsageError
 
 __all__ = ["person_app", "serve"]
@@ -45,7 +45,7 @@ def serve(
 
     Without --lan only this machine reaches it. With it, a phone is let in by the square code that is shown here.
     """
-    from stripread.cli_keep import open_site_records, site_of_records, stamp_of
+    from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
 
     try:
         import uvicorn
@@ -144,7 +144,7 @@ def add(
 
       stripread person add Ines --role technician
     """
-    from stripread.cli_keep import open_site_records, site_of_records, stamp_of
+    from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.web.accounts import set_person
 
     where, stamp = site_of_records(site), stamp_of(who)
@@ -163,7 +163,7 @@ def list_people(site: _Site = None) -> None:
 
       stripread person list
     """
-    from stripread.cli_keep import site_of_records
+    from stripread.cli.site_record import site_of_records
     from stripread.report.text import table
     from stripread.web.people import People
 
@@ -181,7 +181,7 @@ def retire(name: _Name, who: _Who = None, site: _Site = None) -> None:
 
       stripread person retire Ines
     """
-    from stripread.cli_keep import open_site_records, site_of_records, stamp_of
+    from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.web.accounts import retire_person
 
     where, stamp = site_of_records(site), stamp_of(who)
@@ -203,7 +203,7 @@ def pair(
 
       stripread person pair --address https://192.0.2.10:8471
     """
-    from stripread.cli_keep import open_site_records, site_of_records, stamp_of
+    from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.web.accounts import new_pairing_code
     from stripread.web.people import People
 
@@ -225,7 +225,7 @@ def phones(site: _Site = None) -> None:
     """
     from datetime import datetime
 
-    from stripread.cli_keep import site_of_records
+    from stripread.cli.site_record import site_of_records
     from stripread.report.text import table
     from stripread.web.people import People
 
@@ -252,7 +252,7 @@ def unpair(
 
       stripread person unpair 3f0a91c2
     """
-    from stripread.cli_keep import open_site_records, site_of_records, stamp_of
+    from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.web.accounts import unpair_phone
     from stripread.web.people import People
 

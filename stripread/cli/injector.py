@@ -7,8 +7,8 @@ from typing import Annotated
 
 import typer
 
-from stripread.cli_talk import note, say
-from stripread.cli_typed import Typed
+from stripread.cli.inputs import Typed
+from stripread.cli.output import note, say
 from stripread.errors import WrongUsageError
 
 __all__ = ["injector_app"]
@@ -49,7 +49,7 @@ def enter(
 
       stripread injector set main --ratio 1:200 --means to --batch S-14 --flow "20 gpm"
     """
-    from stripread.cli_keep import open_site_records, site_of_records, stamp_of
+    from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.records import InjectorSetting
     from stripread.records.history import find_batch
     from stripread.water.injection import parse_ratio
@@ -96,7 +96,7 @@ def list_settings(
 
       stripread injector list
     """
-    from stripread.cli_keep import open_site_records, site_of_records
+    from stripread.cli.site_record import open_site_records, site_of_records
     from stripread.records.entries import to_payload
     from stripread.report.amounts import tell_line_flow
     from stripread.report.json_lines import to_line

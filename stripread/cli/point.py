@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from stripread.cli_talk import note, say
+from stripread.cli.output import note, say
 from stripread.errors import WrongUsageError
 
 __all__ = ["point_app"]
@@ -38,7 +38,7 @@ def add(
 
       stripread point add bench-3 --sample line --line east --order 3 --flush 90
     """
-    from stripread.cli_keep import open_site_records, site_of_records, stamp_of
+    from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.records import Point
 
     if (line is None) != (order is None):
@@ -72,7 +72,7 @@ def list_points(
 
       stripread point list
     """
-    from stripread.cli_keep import open_site_records, site_of_records
+    from stripread.cli.site_record import open_site_records, site_of_records
     from stripread.records.entries import to_payload
     from stripread.report.json_lines import to_line
     from stripread.report.text import table
@@ -109,7 +109,7 @@ def retire(
 
       stripread point retire bench-3 --why "bench taken down"
     """
-    from stripread.cli_keep import open_site_records, site_of_records, stamp_of
+    from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
 
     stamp = stamp_of(who)
     with open_site_records(site_of_records(site)) as records:

@@ -8,14 +8,14 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
-from stripread.cli_talk import note
+from stripread.cli.output import note
 from stripread.errors import WrongUsageError
 
 if TYPE_CHECKING:
     from stripread.check import Verdict
     from stripread.check.history import History
-    from stripread.cli_names import Named
-    from stripread.cli_read import Wishes
+    from stripread.cli.read_options import Wishes
+    from stripread.cli.site_options import Named
     from stripread.lot.record import CheckRow
     from stripread.reading import Reading
     from stripread.recording import Taking
@@ -44,7 +44,7 @@ def stamp_of(who: str | None) -> "Stamp":
 
 def site_of_records(folder: Path | None) -> "Site":
     """Return the site whose record is meant: that of a folder, or the nearest one upwards."""
-    from stripread.cli_names import look_up_site
+    from stripread.cli.site_options import look_up_site
 
     site = look_up_site(folder)
     if site is None:
@@ -76,7 +76,7 @@ class Recorder:
     @classmethod
     def begin(cls, wishes: "Wishes", named: "Named") -> Self:
         """Return the recorder of a command; the site's record is begun where there is none."""
-        from stripread.cli_names import look_up_lot_file
+        from stripread.cli.site_options import look_up_lot_file
 
         site, stamp = site_of_records(wishes.site), stamp_of(wishes.who)
         lot_file = look_up_lot_file(wishes.lot, site)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from stripread.cli_talk import keep_existing, note, say
+from stripread.cli.output import keep_existing, note, say
 from stripread.errors import StripReadError, WrongUsageError
 
 if TYPE_CHECKING:
@@ -55,8 +55,8 @@ def verify(
     doubtful or gives no number, or a rule of the control chart is broken.
     """
     from stripread.check.standard import check_row
-    from stripread.cli_keep import keep_check
-    from stripread.cli_names import look_up_card, look_up_lot_file, look_up_site
+    from stripread.cli.site_options import look_up_card, look_up_lot_file, look_up_site
+    from stripread.cli.site_record import keep_check
     from stripread.lot.lot import load_lot
     from stripread.lot.record import RECORD, append_row, find_row, load_record
     from stripread.report.json_lines import error_json, to_line
@@ -159,7 +159,7 @@ def compare(
     Exit codes: 0 no difference beyond the uncertainty; 1 an error; 2 wrong usage; 3 the lots differ, or their curves do
     and it may be the light.
     """
-    from stripread.cli_names import look_up_card, look_up_lot, look_up_site
+    from stripread.cli.site_options import look_up_card, look_up_lot, look_up_site
     from stripread.lot.compare import compare_lots
     from stripread.report.compare_text import comparison_json, comparison_text, plot_comparison
     from stripread.report.json_lines import to_line
@@ -203,7 +203,7 @@ def report(
 
       stripread lot report UL-2603 UL-2603.html --series series.csv
     """
-    from stripread.cli_names import look_up_lot_file, look_up_site
+    from stripread.cli.site_options import look_up_lot_file, look_up_site
     from stripread.lot.bootstrap import bootstrap_coverage
     from stripread.lot.lot import load_lot
     from stripread.lot.record import RECORD, load_record

@@ -6,8 +6,8 @@ from typing import Annotated
 
 import typer
 
-from stripread.cli_chart import check_chart, from_chart
-from stripread.cli_talk import as_we_go, keep_existing, note, say
+from stripread.cli.output import as_we_go, keep_existing, note, say
+from stripread.cli.vial import check_chart, from_chart
 
 __all__ = ["kind_app", "lot_app"]
 
@@ -44,7 +44,7 @@ def calibrate(
       --out lot.json
     """
     from stripread.calibration import calibrate_lot
-    from stripread.cli_names import look_up_card, look_up_kind, look_up_site
+    from stripread.cli.site_options import look_up_card, look_up_kind, look_up_site
     from stripread.lot.lot import save_lot
     from stripread.lot.series import load_series
     from stripread.report.lot_page import lot_text
@@ -98,7 +98,7 @@ def join(
       stripread lot join lot.json second-phone.csv --card card.toml --out lot.json --force
     """
     from stripread.calibration import join_lot
-    from stripread.cli_names import look_up_card, look_up_lot, look_up_site
+    from stripread.cli.site_options import look_up_card, look_up_lot, look_up_site
     from stripread.lot.lot import save_lot
     from stripread.lot.series import load_series
     from stripread.report.lot_page import lot_text
@@ -131,7 +131,7 @@ def show_lot(
 
       stripread lot show lot.json --plot lot.png
     """
-    from stripread.cli_names import look_up_lot, look_up_site
+    from stripread.cli.site_options import look_up_lot, look_up_site
     from stripread.report.lot_page import lot_text, plot_lot
 
     found = look_up_lot(lot, look_up_site(site))
@@ -151,7 +151,7 @@ def list_kinds(
 
       stripread kind list
     """
-    from stripread.cli_names import look_up_kind, look_up_site
+    from stripread.cli.site_options import look_up_kind, look_up_site
     from stripread.strip.kinds import shipped_kinds
 
     where = look_up_site(site)
@@ -172,7 +172,7 @@ def show_kind(
 
       stripread kind show clo2-ultralow
     """
-    from stripread.cli_names import look_up_kind, look_up_site
+    from stripread.cli.site_options import look_up_kind, look_up_site
 
     kind = look_up_kind(name, look_up_site(site))
     say(f"{kind.name}: {kind.length_mm:g} x {kind.width_mm:g} mm, {len(kind.pads)} pad(s)")

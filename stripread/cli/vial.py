@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from stripread.cli_talk import keep_existing, note, say
+from stripread.cli.output import keep_existing, note, say
 from stripread.errors import WrongUsageError
 
 if TYPE_CHECKING:
@@ -52,7 +52,7 @@ def from_chart(
       --expires 2027-03-31 --card card.toml --out lot.json --overlay chart.png
     """
     from stripread.chart import provisional_lot
-    from stripread.cli_names import look_up_card, look_up_kind, look_up_site
+    from stripread.cli.site_options import look_up_card, look_up_kind, look_up_site
     from stripread.lot.lot import save_lot
     from stripread.report.lot_page import lot_text
 
@@ -96,7 +96,7 @@ def check_chart(
     Exit codes: 0 they agree; 1 an error; 2 wrong usage; 3 a block differs by more than its uncertainty.
     """
     from stripread.chart import check_chart as check
-    from stripread.cli_names import look_up_card, look_up_lot, look_up_site
+    from stripread.cli.site_options import look_up_card, look_up_lot, look_up_site
     from stripread.report.chart_page import agrees, check_text
     from stripread.site import kind_of_lot
 

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from stripread.cli_talk import keep_existing, note, say
+from stripread.cli.output import keep_existing, note, say
 from stripread.errors import WrongUsageError
 
 if TYPE_CHECKING:
@@ -46,7 +46,7 @@ def verify(
 
     Exit codes: 0 intact; 1 an error; 2 wrong usage; 3 something is not as it was written.
     """
-    from stripread.cli_keep import open_site_records, site_of_records
+    from stripread.cli.site_record import open_site_records, site_of_records
     from stripread.records.verify import verify_records
     from stripread.report.json_lines import to_line
     from stripread.report.records_text import verification_json, verification_text
@@ -82,7 +82,7 @@ def tidy(
     """
     from datetime import UTC, datetime
 
-    from stripread.cli_keep import open_site_records, site_of_records
+    from stripread.cli.site_record import open_site_records, site_of_records
     from stripread.records.verify import find_orphans
 
     now = datetime.now(UTC).timestamp()
@@ -115,7 +115,7 @@ def backup(
 
       stripread records backup nursery-2026-05-31.zip
     """
-    from stripread.cli_keep import open_site_records, site_of_records
+    from stripread.cli.site_record import open_site_records, site_of_records
     from stripread.records.archive import back_up
 
     keep_existing(out, force=force)
@@ -181,7 +181,7 @@ def export_(
 
       stripread records export export-2026-05 --csv
     """
-    from stripread.cli_keep import open_site_records, site_of_records, stamp_of
+    from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.records.tabular import export_records
 
     if csv and jsonl:
@@ -203,7 +203,7 @@ def import_(
 
       stripread records import export-2026-05
     """
-    from stripread.cli_keep import open_site_records, site_of_records, stamp_of
+    from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.records.tabular import import_records
 
     stamp = stamp_of(who)
@@ -229,9 +229,9 @@ def reread(
       stripread records reread --lot UL-2603 --dry-run
     """
     from stripread import __version__
-    from stripread.cli_keep import open_site_records, site_of_records, stamp_of
-    from stripread.cli_names import look_up_lot_file
-    from stripread.cli_reread import reader
+    from stripread.cli.reread import reader
+    from stripread.cli.site_options import look_up_lot_file
+    from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.lot.lot import load_lot
     from stripread.recording import keep_lot
     from stripread.records.reread import reread_lot
@@ -287,7 +287,7 @@ def correct(
 
       stripread records correct 12 --why "wrong bench" --set point=bench-3
     """
-    from stripread.cli_keep import open_site_records, site_of_records, stamp_of
+    from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.report.records_text import entry_line
 
     with open_site_records(site_of_records(site)) as records:

@@ -5,8 +5,8 @@ from typing import Annotated
 
 import typer
 
-from stripread.cli_typed import AnswerUnits, Json, SiteFolder, Typed, give, timed, wish
-from stripread.cli_water_line import line_commands
+from stripread.cli.inputs import AnswerUnits, Json, SiteFolder, Typed, give, timed, wish
+from stripread.cli.water_line import line_commands
 from stripread.errors import WrongUsageError
 
 __all__ = ["water_app"]
@@ -57,7 +57,7 @@ def generate(
 
     Exit codes: 0 done; 1 an error; 2 wrong usage; 3 the reading is unlike what the sachet's file says.
     """
-    from stripread.cli_names import look_up_site
+    from stripread.cli.site_options import look_up_site
     from stripread.measured import Measured
     from stripread.quantities import ASSUMED_U
     from stripread.report.amounts import jug

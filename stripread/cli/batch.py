@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from stripread.cli_talk import note, say
-from stripread.cli_typed import Json, Typed
+from stripread.cli.inputs import Json, Typed
+from stripread.cli.output import note, say
 from stripread.errors import WrongUsageError
 
 if TYPE_CHECKING:
@@ -67,7 +67,7 @@ def generate(
 
       stripread batch generate C-14 --water "5 gal" --cover covered
     """
-    from stripread.cli_keep import site_of_records, stamp_of
+    from stripread.cli.site_record import site_of_records, stamp_of
     from stripread.records import Batch
     from stripread.water.generation import expected_generation
     from stripread.water.sachet import load_sachet
@@ -154,7 +154,7 @@ def list_batches(
 
       stripread batch list
     """
-    from stripread.cli_keep import open_site_records, site_of_records
+    from stripread.cli.site_record import open_site_records, site_of_records
     from stripread.records.entries import to_payload
     from stripread.records.standing import batch_standing
     from stripread.report.batch_text import strength_words as words
@@ -204,7 +204,7 @@ def _mixed(
     who: str | None,
     site: Path | None,
 ) -> None:
-    from stripread.cli_keep import open_site_records, site_of_records, stamp_of
+    from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.records import Batch, Part
     from stripread.records.history import with_expected
 
@@ -233,7 +233,7 @@ def _when(at: datetime | None, stamp: "Stamp") -> datetime:
 
 def _enter(said: "Batch", site: "Site", stamp: "Stamp", typed: Typed) -> None:
     from stripread.check.verdict import CAUTION
-    from stripread.cli_keep import open_site_records
+    from stripread.cli.site_record import open_site_records
     from stripread.measured import Measured
     from stripread.report.batch_text import off_range, sample_of, strength_words
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from stripread.cli_typed import AnswerUnits, Json, SiteFolder, Typed, give, timed, wish
+from stripread.cli.inputs import AnswerUnits, Json, SiteFolder, Typed, give, timed, wish
 from stripread.errors import QuantityError, WrongUsageError
 
 if TYPE_CHECKING:
@@ -115,7 +115,7 @@ def inject(
 
 def _analyte(typed: Typed, folder: Path | None) -> str:
     """Return what the site doses by what it expects in its line; without that, chlorine dioxide, and it is told."""
-    from stripread.cli_names import look_up_site
+    from stripread.cli.site_options import look_up_site
 
     site = look_up_site(folder)
     if site is not None and "line" in site.samples:

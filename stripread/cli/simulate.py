@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from stripread.cli_talk import note
+from stripread.cli.output import note
 from stripread.errors import WrongUsageError
 
 __all__ = ["simulate_app"]
@@ -103,7 +103,7 @@ def vial(
     import tomli_w
 
     from stripread.card import design_card
-    from stripread.cli_chart import chart_numbers, chart_pad
+    from stripread.cli.vial import chart_numbers, chart_pad
     from stripread.simulate.conditions import random_shot
     from stripread.simulate.photograph import CHEMISTRY, take_photo
     from stripread.simulate.vial import random_vial

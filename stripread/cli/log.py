@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, cast, get_args
 
 import typer
 
-from stripread.cli_talk import note, say
+from stripread.cli.output import note, say
 from stripread.errors import WrongUsageError
 
 if TYPE_CHECKING:
@@ -54,7 +54,7 @@ def log(
 
       stripread log --point bench-3 --from 2026-05-01 --to 2026-05-31
     """
-    from stripread.cli_keep import open_site_records, site_of_records
+    from stripread.cli.site_record import open_site_records, site_of_records
     from stripread.report.json_lines import to_line
     from stripread.report.records_text import entries_text, entry_json, log_text, reading_entry_json
 

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from stripread.cli_log import DAY, end_of_day, local
-from stripread.cli_talk import keep_existing, note, say
+from stripread.cli.log import DAY, end_of_day, local
+from stripread.cli.output import keep_existing, note, say
 from stripread.errors import MissingExtraError, WrongUsageError
 
 if TYPE_CHECKING:
@@ -45,7 +45,7 @@ def report(
 
     Exit codes: 0 written; 1 an error; 2 wrong usage; 3 written, and the record is not as it was written.
     """
-    from stripread.cli_keep import open_site_records, site_of_records
+    from stripread.cli.site_record import open_site_records, site_of_records
     from stripread.records.period import period_of
     from stripread.report.document import section_text
     from stripread.report.document_html import document_html

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from stripread.cli_talk import say
+from stripread.cli.output import say
 from stripread.errors import QuantityError, WrongUsageError
 from stripread.typed import Typed
 
@@ -57,7 +57,7 @@ def wish(
     """
     if text is not None:
         return typed.exact(text, "strength", name=f"--{option}", positive=positive)
-    from stripread.cli_names import look_up_site
+    from stripread.cli.site_options import look_up_site
 
     where = look_up_site(site)
     known = None if where is None else where.samples.get(sample)

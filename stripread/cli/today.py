@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from stripread.cli_talk import say
+from stripread.cli.output import say
 
 __all__ = ["today"]
 
@@ -29,7 +29,7 @@ def today(
     """
     from dataclasses import asdict
 
-    from stripread.cli_keep import open_site_records, site_of_records
+    from stripread.cli.site_record import open_site_records, site_of_records
     from stripread.records.today import due_today
     from stripread.report.json_lines import to_line
 

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from stripread.cli_talk import note as talk
+from stripread.cli.output import note as talk
 from stripread.errors import WrongUsageError
 
 __all__ = ["note"]
@@ -30,7 +30,7 @@ def note(
 
       stripread note "filter at the well changed" --tag filter
     """
-    from stripread.cli_keep import open_site_records, site_of_records, stamp_of
+    from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.records import Note
 
     tags = tuple(word.strip() for word in tag or ())

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from stripread.cli_talk import keep_existing, note, say
+from stripread.cli.output import keep_existing, note, say
 from stripread.errors import StripReadError
 
 __all__ = ["card_app"]
@@ -66,7 +66,7 @@ def enrol(
       stripread card enrol measured.csv --name spring-print --out spring-print.toml
     """
     from stripread.card import design_card, enrol_card, save_card
-    from stripread.cli_names import look_up_card, look_up_site
+    from stripread.cli.site_options import look_up_card, look_up_site
 
     keep_existing(out, force=force)
     layout = design_card() if card is None else look_up_card(card, look_up_site(None))
@@ -93,7 +93,7 @@ def check(
 
     Exit codes: 0 fit; 1 an error or a photo that would not be read; 2 wrong usage; 3 doubtful.
     """
-    from stripread.cli_names import look_up_card, look_up_site
+    from stripread.cli.site_options import look_up_card, look_up_site
     from stripread.findings import make_finding
     from stripread.measure import inspect_card
     from stripread.photo.load import open_photo

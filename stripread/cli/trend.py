@@ -6,8 +6,8 @@ from typing import Annotated
 
 import typer
 
-from stripread.cli_log import DAY, end_of_day, local
-from stripread.cli_talk import note, say
+from stripread.cli.log import DAY, end_of_day, local
+from stripread.cli.output import note, say
 from stripread.errors import WrongUsageError
 
 __all__ = ["trend"]
@@ -38,7 +38,7 @@ def trend(
 
       stripread trend bench-3 --from 2026-05-01 --plot bench-3.png
     """
-    from stripread.cli_keep import open_site_records, site_of_records
+    from stripread.cli.site_record import open_site_records, site_of_records
     from stripread.records.trend import trend_of
     from stripread.report.json_lines import to_line
     from stripread.report.lot_page import new_figure, save_figure

@@ -4,15 +4,16 @@ import os
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime
+from datetime import date
 from functools import partial
 from pathlib import Path
 
 from stripread.check import Verdict, check_reading, check_replicates, doubted
-from stripread.cli_keep import Recorder
-from stripread.cli_names import Named, look_up
-from stripread.cli_processes import in_order
-from stripread.cli_talk import as_we_go, say
+from stripread.cli.output import as_we_go, say
+from stripread.cli.processes import in_order
+from stripread.cli.read_options import Wishes
+from stripread.cli.site_options import Named, look_up
+from stripread.cli.site_record import Recorder
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.photo.load import decode_photo, open_photo, suggested_reduction
 from stripread.photo.photo import Photo
@@ -22,33 +23,7 @@ from stripread.report.overlay import draw_error, draw_verdict, save_picture, shr
 from stripread.report.text import error_text, verdict_text
 from stripread.together import combine_readings
 
-__all__ = ["Wishes", "read_photos"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Wishes:
-    """What the user asked for."""
-
-    photos: Sequence[Path]
-    lot: str
-    sample: str
-    card: str | None
-    kind: str | None
-    point: str | None
-    dipped_at: datetime | None
-    replicates: bool
-    together: bool
-    one_strip: bool
-    budget: bool
-    json: bool
-    overlay: Path | None
-    site: Path | None
-    jobs: int | None
-    flash: Path | None = None
-    record: bool = False
-    who: str | None = None
-    batch: str | None = None
-    flushed_s: float | None = None
+__all__ = ["read_photos"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

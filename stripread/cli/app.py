@@ -14,22 +14,22 @@ import typer
 from typer.core import TyperGroup
 
 from stripread import __version__
-from stripread.cli_batch import batch_app
-from stripread.cli_card import card_app
-from stripread.cli_injector import injector_app
-from stripread.cli_log import log
-from stripread.cli_lot import kind_app, lot_app
-from stripread.cli_note import note as enter_note
-from stripread.cli_point import point_app
-from stripread.cli_records import records_app
-from stripread.cli_report import report
-from stripread.cli_serve import person_app, serve
-from stripread.cli_simulate import simulate_app
-from stripread.cli_talk import note, say, say_error
-from stripread.cli_today import today
-from stripread.cli_trend import trend
-from stripread.cli_watch import watch_commands
-from stripread.cli_water import water_app
+from stripread.cli.batch import batch_app
+from stripread.cli.card import card_app
+from stripread.cli.injector import injector_app
+from stripread.cli.log import log
+from stripread.cli.lot import kind_app, lot_app
+from stripread.cli.lot_checks import watch_commands
+from stripread.cli.note import note as enter_note
+from stripread.cli.output import note, say, say_error
+from stripread.cli.point import point_app
+from stripread.cli.records import records_app
+from stripread.cli.report import report
+from stripread.cli.serve import person_app, serve
+from stripread.cli.simulate import simulate_app
+from stripread.cli.today import today
+from stripread.cli.trend import trend
+from stripread.cli.water import water_app
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.findings import REGISTRY
 
@@ -161,7 +161,8 @@ def read(
     Exit codes: 0 all valid and within; 1 an error or an unreadable photo; 2 wrong usage; 3 something is doubtful,
     invalid or outside its range.
     """
-    from stripread.cli_read import Wishes, read_photos
+    from stripread.cli.read import read_photos
+    from stripread.cli.read_options import Wishes
 
     code = read_photos(
         Wishes(
@@ -208,7 +209,7 @@ def init(
 
       stripread init my-nursery
     """
-    from stripread.cli_keep import open_site_records, stamp_of
+    from stripread.cli.site_record import open_site_records, stamp_of
     from stripread.site import load_site
     from stripread.site_write import write_demo_site
 
