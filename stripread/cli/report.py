@@ -84,20 +84,22 @@ def _sayer(language: str) -> "Say":
 
     if language == "en":
         return as_written
+    from stripread.i18n.catalogue import LANGUAGES
+
+    if language not in LANGUAGES:
+        raise WrongUsageError(
+            expected=f"one of {', '.join(LANGUAGES)}", found=repr(language), remedy="Choose one of these."
+        )
     try:
-        from stripread.web.phrases import sayer
-        from stripread.web.words import LANGUAGES
+        from stripread.i18n.phrases import sayer
+
+        return sayer(language)  # loads Babel
     except ImportError as error:
         raise MissingExtraError(
             expected="the packages of the page, which know other languages",
             found=f"no {error.name}",
             remedy="Install them with `pip install 'stripread[web]'`, or leave --language out.",
         ) from None
-    if language not in LANGUAGES:
-        raise WrongUsageError(
-            expected=f"one of {', '.join(LANGUAGES)}", found=repr(language), remedy="Choose one of these."
-        )
-    return sayer(language)
 
 
 def _targets(out: Path, *, force: bool) -> tuple[Path, ...]:

@@ -50,10 +50,10 @@ def serve(
     try:
         import uvicorn
 
-        from stripread.web.accounts import new_pairing_code
         from stripread.web.app import create_app
         from stripread.web.certificate import own_certificate
-        from stripread.web.people import People
+        from stripread.web.people.accounts import new_pairing_code
+        from stripread.web.people.people import People
         from stripread.web.settings import Settings
     except ImportError as error:
         raise _missing(error) from None
@@ -145,7 +145,7 @@ def add(
       stripread person add Ines --role technician
     """
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
-    from stripread.web.accounts import set_person
+    from stripread.web.people.accounts import set_person
 
     where, stamp = site_of_records(site), stamp_of(who)
     if secret is None:
@@ -165,7 +165,7 @@ def list_people(site: _Site = None) -> None:
     """
     from stripread.cli.site_record import site_of_records
     from stripread.report.text import table
-    from stripread.web.people import People
+    from stripread.web.people.people import People
 
     people = People(site_of_records(site).folder)
     rows = [(p.name, p.role, "" if p.active else "retired") for p in people.everybody()]
@@ -182,7 +182,7 @@ def retire(name: _Name, who: _Who = None, site: _Site = None) -> None:
       stripread person retire Ines
     """
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
-    from stripread.web.accounts import retire_person
+    from stripread.web.people.accounts import retire_person
 
     where, stamp = site_of_records(site), stamp_of(who)
     with open_site_records(where, create=stamp) as records:
@@ -204,8 +204,8 @@ def pair(
       stripread person pair --address https://192.0.2.10:8471
     """
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
-    from stripread.web.accounts import new_pairing_code
-    from stripread.web.people import People
+    from stripread.web.people.accounts import new_pairing_code
+    from stripread.web.people.people import People
 
     where, stamp = site_of_records(site), stamp_of(who)
     people = People(where.folder)
@@ -227,7 +227,7 @@ def phones(site: _Site = None) -> None:
 
     from stripread.cli.site_record import site_of_records
     from stripread.report.text import table
-    from stripread.web.people import People
+    from stripread.web.people.people import People
 
     now = datetime.now().astimezone()
 
@@ -253,8 +253,8 @@ def unpair(
       stripread person unpair 3f0a91c2
     """
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
-    from stripread.web.accounts import unpair_phone
-    from stripread.web.people import People
+    from stripread.web.people.accounts import unpair_phone
+    from stripread.web.people.people import People
 
     where, stamp = site_of_records(site), stamp_of(who)
     people = People(where.folder)

@@ -9,15 +9,16 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from stripread.findings import REGISTRY
+from stripread.i18n.catalogue import LANGUAGES, catalogue
+from stripread.i18n.phrases import teller
 from stripread.quantities import System
 from stripread.report.amounts import tell_line_flow, tell_volume, tell_volumes_in
 from stripread.report.batch_text import strength_words
 from stripread.report.page import page_environment
 from stripread.report.records_text import pad_interval, pad_value, reading_headline
-from stripread.web.phrases import teller
+from stripread.web.language import language_of
 from stripread.web.security import CSRF_FIELD
 from stripread.web.units import units_of
-from stripread.web.words import LANGUAGES, catalogue, language_of
 
 __all__ = ["render"]
 

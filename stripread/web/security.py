@@ -16,7 +16,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from stripread.web.people import People, Person, Role, Session
+from stripread.web.people.people import People, Person, Role, Session
 
 __all__ = [
     "CSRF_FIELD",

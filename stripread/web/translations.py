@@ -1,7 +1,7 @@
 """Gathers every message of the page into the catalogues of other languages: ``make translations``.
 
 From the templates by Babel; from the modules below by their syntax tree: texts that reach the page from outside the
-templates. An f-string becomes a message with places to fill, as ``phrases.py`` explains.
+templates. An f-string becomes a message with places to fill, as `stripread.i18n.phrases` explains.
 """
 
 import ast
@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING
 
 from stripread.errors import StripReadError
 from stripread.findings import REGISTRY
+from stripread.i18n.catalogue import COMPOSED, NUMBERS
+from stripread.i18n.phrases import PHRASES
 from stripread.report.words import headline_of
-from stripread.web.phrases import PHRASES
 from stripread.web.spoken import Message, asked_to_say, said, said_to_users
-from stripread.web.words import COMPOSED, NUMBERS
 
 if TYPE_CHECKING:
     from babel.messages.catalog import Catalog
@@ -27,7 +27,7 @@ __all__ = ["NOT_ON_A_PAGE", "ROOMS", "brought_up_to_date", "gather", "main", "un
 # Rooms whose words reach a page: all that they give as an argument that people read, and of some every sentence.
 ROOMS = (
     "*.py", "photo/*.py", "card/*.py", "strip/*.py", "colour/*.py", "lot/*.py", "check/*.py", "water/*.py",
-    "records/*.py", "web/*.py",
+    "records/*.py", "web/**/*.py",
 )  # fmt: skip
 # But of commands alone, or of files that somebody wrote or mends on the machine itself: these stay English.
 NOT_ON_A_PAGE = {
@@ -36,7 +36,7 @@ NOT_ON_A_PAGE = {
     "records/archive.py", "records/canonical.py", "records/chain.py", "records/correct.py", "records/files.py",
     "records/head.py", "records/reread.py", "records/tabular.py", "water/chlorine.py",
     "water/decay.py", "water/line.py", "water/vapour.py", "water/sachet.py", "web/translations.py", "web/spoken.py",
-    "web/phrases.py", "web/words.py",
+    "i18n/phrases.py", "i18n/catalogue.py",
 }  # fmt: skip
 _WHOLE = {
     "typed.py", "quantities.py", "card/cgats.py", "card/enrol.py", "card/measurement.py", "lot/calibrate.py",
@@ -136,7 +136,7 @@ msgstr ""
 def main() -> int:
     """Bring the catalogues up to date; tells what is still to be translated."""
     missing = 0
-    for path in sorted(Path(str(resources.files("stripread.web") / "locale")).glob("*.po")):
+    for path in sorted(Path(str(resources.files("stripread.i18n") / "locale")).glob("*.po")):
         written, catalog = brought_up_to_date(path)
         path.write_bytes(written)
         left = untranslated(catalog)
@@ -174,7 +174,7 @@ def _listed() -> Iterator[tuple[str, str]]:
     yield "report/words.py", headline_of("valid", {"within"}, set(REGISTRY)).words
     for error in sorted(_errors(StripReadError)):
         yield "errors.py", error
-    yield from (("web/phrases.py", phrase) for phrase in PHRASES)
+    yield from (("i18n/phrases.py", phrase) for phrase in PHRASES)
     yield from (("web/translations.py", word) for word in _SINGLE)
     from stripread.check.verdict import CAUTION
     from stripread.lot.calibrate import LOD_DEFINITION, LOQ_DEFINITION

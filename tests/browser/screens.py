@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from stripread.web.inbox import Inbox, Job
-from stripread.web.people import People
+from stripread.web.people.people import People
+from stripread.web.queue.inbox import Inbox, Job
 from tests.browser.live import ANSWER_S, SAMPLES, Live, picture_shown, send_photo
 
 Act = Callable[[Any, Live], None]

@@ -14,7 +14,7 @@ from typer.testing import CliRunner, Result
 
 from stripread.cli.app import app
 from stripread.records import open_records
-from stripread.web.drafts import DraftPad, DraftPhoto, Drafts, DraftSolution, PadValue
+from stripread.web.calibration.drafts import DraftPad, DraftPhoto, Drafts, DraftSolution, PadValue
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_images"

@@ -12,6 +12,7 @@ import pytest
 from typer.testing import CliRunner
 
 from stripread.cli.app import app
+from stripread.i18n.phrases import sayer
 from stripread.records import Draft, Records, Stamp, open_records
 from stripread.records.period import Period, period_of
 from stripread.report.document import Document, Figure, Items, Table, section_text
@@ -21,7 +22,6 @@ from stripread.report.period_report import period_report
 from stripread.simulate.season import END, START, Check, Sample, season_events
 from stripread.simulate.season_play import play_season
 from stripread.site import Site, load_site
-from stripread.web.phrases import sayer
 from tests.benchmarks.season import intervals_held
 
 ROOT = Path(__file__).parents[2]

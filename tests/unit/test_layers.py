@@ -29,6 +29,7 @@ ROWS = (
     "typed",
     "quantities",
     "measured numbers",
+    "i18n",
     "errors findings geometry",
     "__init__",
 )

@@ -20,16 +20,16 @@ from stripread.check.history import Forecast, History, Line, PastReading, Point,
 from stripread.check.replicates import check_replicates
 from stripread.errors import StripReadError
 from stripread.findings import REGISTRY
+from stripread.i18n.catalogue import catalogue
+from stripread.i18n.phrases import teller
 from stripread.measured import Measured
 from stripread.report.water_batch import dilution_answer, generation_answer, top_up_answer
 from stripread.typed import Typed
 from stripread.water.dilution import dilute, top_up
 from stripread.water.generation import expected_generation
 from stripread.water.sachet import load_sachet
-from stripread.web.fitting import ON_THE_PAGE
-from stripread.web.phrases import teller
+from stripread.web.calibration.fitting import ON_THE_PAGE
 from stripread.web.translations import NOT_ON_A_PAGE, ROOMS
-from stripread.web.words import catalogue
 
 ROOT = Path(str(resources.files("stripread")))
 # Words that no Spanish sentence has, and no name here.

@@ -11,7 +11,7 @@ from starlette.testclient import TestClient
 
 from stripread.records import Draft, Point, Stamp, open_records
 from stripread.web.app import create_app
-from stripread.web.people import People
+from stripread.web.people.people import People
 from stripread.web.settings import Settings
 
 ROOT = Path(__file__).parents[2]

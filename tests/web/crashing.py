@@ -6,8 +6,8 @@ from multiprocessing import parent_process
 from pathlib import Path
 
 from stripread.errors import RecordsError
-from stripread.web.inbox import Inbox
-from stripread.web.work import answer_job
+from stripread.web.queue.inbox import Inbox
+from stripread.web.queue.jobs import answer_job
 
 __all__ = [
     "answer_or_die",

@@ -10,13 +10,13 @@ from datetime import datetime, timedelta
 import pytest
 from starlette.testclient import TestClient
 
+from stripread.i18n.catalogue import catalogue, patterns
+from stripread.i18n.phrases import teller
 from stripread.records import Batch, Stamp, open_records
 from stripread.records.tabular import import_records
 from stripread.web.app import create_app
-from stripread.web.people import People
-from stripread.web.phrases import teller
+from stripread.web.people.people import People
 from stripread.web.settings import Settings
-from stripread.web.words import catalogue, patterns
 from tests.web.conftest import SECRET, STAMP, csrf_of, sign_in
 from tests.web.test_log import enter
 

@@ -11,8 +11,8 @@ from stripread.records import open_records
 from stripread.records.verify import verify_records
 from stripread.report.lot_report import check_cells
 from stripread.site import load_site, resolve_card
-from stripread.web import measuring
 from stripread.web.app import create_app
+from stripread.web.calibration import measuring
 from stripread.web.settings import Settings
 from tests.web.conftest import ROOT, SAMPLE, csrf_of, sign_in
 

@@ -14,8 +14,8 @@ import pytest
 from starlette.testclient import TestClient
 
 from stripread.web.app import create_app
-from stripread.web.people import PEOPLE as PEOPLE_FILE
-from stripread.web.people import People
+from stripread.web.people.people import PEOPLE as PEOPLE_FILE
+from stripread.web.people.people import People
 from stripread.web.settings import Settings
 from tests.web.conftest import SECRET, csrf_of, let_in, sign_in
 

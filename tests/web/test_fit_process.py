@@ -10,8 +10,8 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
-from stripread.web import fits
-from stripread.web.drafts import Drafts
+from stripread.web.calibration import fits
+from stripread.web.calibration.drafts import Drafts
 from tests.web.conftest import ROOT
 from tests.web.slow_fit import take_for_ever, tell_limits
 from tests.web.test_queue import gone
@@ -19,8 +19,8 @@ from tests.web.test_queue import gone
 SERVER = """
 import asyncio
 from pathlib import Path
-from stripread.web.drafts import Drafts
-from stripread.web.fits import Fits
+from stripread.web.calibration.drafts import Drafts
+from stripread.web.calibration.fits import Fits
 from tests.web.slow_fit import take_for_ever
 if __name__ == "__main__":
     site = Path(__file__).parent

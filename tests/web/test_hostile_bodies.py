@@ -14,9 +14,9 @@ from starlette.testclient import TestClient
 
 import stripread.web.security as security
 from stripread.web.app import create_app
+from stripread.web.calibration.drafts import Drafts
 from stripread.web.certificate import own_certificate
-from stripread.web.drafts import Drafts
-from stripread.web.inbox import Inbox, Job
+from stripread.web.queue.inbox import Inbox, Job
 from stripread.web.settings import Settings
 from tests.web.conftest import csrf_of, sign_in
 from tests.web.test_read import upload
@@ -178,7 +178,7 @@ class TestFiles:
         there = drafts.home / ("2" * 32)
         there.mkdir(parents=True)
         (there / "draft.json").write_text("{}", encoding="utf-8")
-        monkeypatch.setattr("stripread.web.drafts._draft", lambda said: "a draft")
+        monkeypatch.setattr("stripread.web.calibration.drafts._draft", lambda said: "a draft")
         assert drafts.find(there.name) == "a draft"
         for name in (f"../drafts/{there.name}", f"./{there.name}", f"{there.name}/"):
             assert drafts.find(name) is None

@@ -5,8 +5,8 @@ import io
 import zipfile
 from datetime import datetime, timedelta
 
+from stripread.i18n.catalogue import LANGUAGES
 from stripread.records import Stamp, open_records
-from stripread.web.words import LANGUAGES
 from tests.unit.made_records import made_pad, made_payload
 from tests.web.conftest import csrf_of, sign_in
 

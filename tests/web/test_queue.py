@@ -13,14 +13,14 @@ from pathlib import Path
 import pytest
 from starlette.testclient import TestClient
 
-import stripread.web.reading_queue as reading_queue
-import stripread.web.work as work
+import stripread.web.queue.jobs as work
+import stripread.web.queue.reading_queue as reading_queue
 from stripread.errors import RecordsError
 from stripread.records import open_records
 from stripread.web.app import create_app
-from stripread.web.inbox import Inbox, Job
+from stripread.web.queue.inbox import Inbox, Job
+from stripread.web.queue.worker import begin_worker
 from stripread.web.settings import Settings
-from stripread.web.worker import begin_worker
 from tests.web import crashing, test_lots
 from tests.web.conftest import ROOT, SAMPLE, csrf_of, sign_in
 from tests.web.test_read import answer, upload
@@ -59,7 +59,7 @@ def test_a_header_that_kills_its_reader_leaves_the_server_alone(signed_in, monke
     client = signed_in("Sol")
     draft = test_lots.TestCalibration().begin(client).headers["location"]
     for name in ("checks.open_photo_bytes", "calibrate._opened"):
-        monkeypatch.setattr(f"stripread.web.pages_{name}", crashing.open_or_die)
+        monkeypatch.setattr(f"stripread.web.pages.{name}", crashing.open_or_die)
     form = {"known": "0.2", "u_known": "0.01", "level": "1", "strip": "1"}
     for where in ("/checks/UL-2603", f"{draft}/photo"):
         form["csrf"] = csrf_of(client.get("/more").text)
@@ -177,7 +177,7 @@ def test_a_reader_ends_with_a_server_that_is_killed(tmp_path):
     program = (
         "from concurrent.futures import ProcessPoolExecutor\n"
         "from multiprocessing import get_context\n"
-        "from stripread.web.worker import begin_worker\n"
+        "from stripread.web.queue.worker import begin_worker\n"
         "from tests.web.crashing import name_itself_and_wait\n"
         "if __name__ == '__main__':\n"
         "    pool = ProcessPoolExecutor(1, mp_context=get_context('spawn'), initializer=begin_worker)\n"
@@ -278,7 +278,7 @@ def test_what_goes_while_the_inbox_is_tidied_stops_nothing(tmp_path, monkeypatch
     inbox.answer(job(1).id, {"read": False})
     for path in inbox.folder.iterdir():
         os.utime(path, (0, 0))
-    monkeypatch.setattr("stripread.web.inbox.unfinished_files", lambda folder: [folder / ".unfinished-gone"])
+    monkeypatch.setattr("stripread.web.queue.inbox.unfinished_files", lambda folder: [folder / ".unfinished-gone"])
     assert inbox.tidy(now=time.time()) == 1
 
 

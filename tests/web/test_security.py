@@ -10,10 +10,10 @@ from starlette.testclient import TestClient
 
 from stripread.errors import WrongUsageError
 from stripread.records import open_records
-from stripread.web.accounts import retire_person, set_person
 from stripread.web.app import create_app
-from stripread.web.people import PEOPLE as PEOPLE_FILE
-from stripread.web.people import People
+from stripread.web.people.accounts import retire_person, set_person
+from stripread.web.people.people import PEOPLE as PEOPLE_FILE
+from stripread.web.people.people import People
 from stripread.web.security import CSRF_FIELD, Limiter
 from stripread.web.settings import Settings
 from tests.web.conftest import PEOPLE, SECRET, STAMP, csrf_of, let_in, sign_in
@@ -328,7 +328,7 @@ class TestUploads:
 
 
 def test_a_fault_of_ours_shows_no_trace_of_the_code(site, monkeypatch):
-    import stripread.web.pages_read as pages
+    import stripread.web.pages.read as pages
 
     def broken(state):
         raise RuntimeError("secret of the code at /somewhere/inside.py")

@@ -6,7 +6,7 @@ import pytest
 
 from stripread import errors
 from stripread.findings import REGISTRY
-from stripread.web.sketches import _BY_CODE, sketch_for
+from stripread.web.pages.sketches import _BY_CODE, sketch_for
 from tests.web.conftest import ROOT
 
 TEMPLATE = (ROOT / "stripread" / "web" / "templates" / "sketches.html").read_text("utf-8")

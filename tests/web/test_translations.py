@@ -9,13 +9,13 @@ import pytest
 from babel.messages.catalog import Catalog
 
 from stripread.findings import REGISTRY
+from stripread.i18n.catalogue import LANGUAGES, catalogue
+from stripread.i18n.phrases import teller
 from stripread.report.words import headline_of
-from stripread.web.phrases import teller
 from stripread.web.translations import brought_up_to_date, gather, untranslated
-from stripread.web.words import LANGUAGES, catalogue
 from tests.web.conftest import csrf_of, sign_in
 
-FILES = sorted(Path(str(resources.files("stripread.web") / "locale")).glob("*.po"))
+FILES = sorted(Path(str(resources.files("stripread.i18n") / "locale")).glob("*.po"))
 PLACE = r"%\(\w+\)[sdg]|%%"
 
 

@@ -7,14 +7,14 @@ from datetime import datetime
 import pytest
 from starlette.testclient import TestClient
 
+from stripread.i18n.catalogue import catalogue
+from stripread.i18n.phrases import teller
 from stripread.records import Batch, Stamp, open_records
 from stripread.records.entries import InjectorSetting, Part
 from stripread.web.app import create_app
-from stripread.web.people import PEOPLE as PEOPLE_FILE
-from stripread.web.people import People
-from stripread.web.phrases import teller
+from stripread.web.people.people import PEOPLE as PEOPLE_FILE
+from stripread.web.people.people import People
 from stripread.web.settings import Settings
-from stripread.web.words import catalogue
 from tests.unit.made_records import made_payload
 from tests.web.conftest import SECRET, csrf_of, sign_in
 from tests.web.test_batches import make, plan_in, post, read, typed_in

@@ -5,9 +5,10 @@ from datetime import datetime, timedelta, timezone
 import pytest
 
 from stripread.records import Batch, Stamp, open_records
-from stripread.web import second_strip, work
-from stripread.web.inbox import Inbox, Job
-from stripread.web.work import answer_job
+from stripread.web.queue import jobs as work
+from stripread.web.queue import second_strip
+from stripread.web.queue.inbox import Inbox, Job
+from stripread.web.queue.jobs import answer_job
 from tests.web.conftest import ROOT, SAMPLE
 
 ZONE = timezone(timedelta(hours=2))

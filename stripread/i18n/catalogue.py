@@ -1,0 +1,60 @@
+"""The page in the reader's language: gettext catalogues, compiled from the .po files when the server starts."""
+
+from functools import lru_cache
+from gettext import GNUTranslations, NullTranslations
+from importlib import resources
+from io import BytesIO
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from babel.messages.catalog import Catalog
+
+__all__ = ["COMPOSED", "LANGUAGES", "NUMBERS", "catalogue", "patterns", "read_catalogue"]
+
+# Comments of messages in the catalogue: it is put together by the program, and which of its places hold numbers.
+COMPOSED = "put together by the program"
+NUMBERS = "numbers: "
+
+_NAMES = {"en": "English", "es": "Español"}
+# Only those that there is a catalogue of: a page must not call English words Spanish.
+LANGUAGES = {
+    code: name
+    for code, name in _NAMES.items()
+    if code == "en" or (resources.files("stripread.i18n") / "locale" / f"{code}.po").is_file()
+}
+
+
+@lru_cache(maxsize=8)
+def catalogue(language: str) -> NullTranslations:
+    """Return the translations of a language; English needs none."""
+    from babel.messages.mofile import write_mo
+
+    if language == "en" or language not in LANGUAGES:
+        return NullTranslations()
+    compiled = BytesIO()
+    write_mo(compiled, read_catalogue(language))
+    compiled.seek(0)
+    return GNUTranslations(compiled)
+
+
+def patterns(language: str) -> dict[str, set[str]]:
+    """Return the messages with places to fill that the program puts together itself; of each, which hold numbers."""
+    return {
+        str(message.id): {
+            place
+            for comment in message.auto_comments
+            if comment.startswith(NUMBERS)
+            for place in comment.removeprefix(NUMBERS).split()
+        }
+        for message in read_catalogue(language)
+        if COMPOSED in message.auto_comments
+    }
+
+
+@lru_cache(maxsize=8)
+def read_catalogue(language: str) -> "Catalog":
+    """Return the catalogue of a language as it is written."""
+    from babel.messages.pofile import read_po
+
+    with (resources.files("stripread.i18n") / "locale" / f"{language}.po").open("rb") as file:
+        return read_po(file, locale=language)

@@ -1,0 +1,124 @@
+"""What the process of a fit does: a draft's photos to a lot, or to the reason why there is none."""
+
+import csv
+import io
+import json
+import os
+from datetime import date
+from pathlib import Path
+
+from stripread.calibration import calibrate_lot
+from stripread.errors import StripReadError
+from stripread.lot.lot import save_lot
+from stripread.lot.series import SeriesRow
+from stripread.records.files import replace_file
+from stripread.site import load_site, resolve_card, resolve_kind
+from stripread.web.calibration.drafts import CalibrationDraft, Drafts
+
+__all__ = ["ON_THE_PAGE", "fit_draft", "fit_paths", "series_csv", "series_of"]
+
+_NICE = 10  # pages and readings go first
+# What the command line's words are on the page.
+ON_THE_PAGE = {
+    "calibrate with --without and its photo's name, which the lot file records": "leave its photo out below, which the "
+    "lot file records",
+    "calibrate with --without and its photos' names": "leave its photos out below",
+    "Mark the levels where the pad bleaches or turns back with beyond = yes in the series": "Plan it again, with the "
+    "levels where the pad bleaches or turns back as far above the range",
+    " Or take its row out of the series.": " Or leave it out below.",
+}
+
+
+def fit_draft(site_folder: str, draft_id: str, today: date) -> None:
+    """Fit a draft's photos and keep what came of it, whatever it is."""
+    import cv2
+
+    cv2.setNumThreads(1)
+    if hasattr(os, "nice"):
+        os.nice(_NICE)
+    drafts = Drafts(Path(site_folder))
+    draft = drafts.find(draft_id)
+    if draft is None:
+        return
+    lot_file, refused = fit_paths(drafts.folder(draft.id), draft)
+    try:
+        site = load_site(Path(site_folder))
+        lot = calibrate_lot(
+            series_of(draft, drafts.folder(draft.id)),
+            kind=resolve_kind(draft.kind, site),
+            card=resolve_card(draft.card, site),
+            number=draft.number,
+            expires=date.fromisoformat(draft.expires),
+            calibrated_on=today,
+            without=[photo.file for photo in draft.photos if photo.left_out_by is not None],
+        )
+    except StripReadError as error:
+        said = {name: _in_words(getattr(error, name), draft) for name in ("expected", "found", "remedy")}
+        replace_file(refused, json.dumps(said, ensure_ascii=False).encode("utf-8"))
+        return
+    part = lot_file.with_suffix(f".{os.getpid()}.part")
+    save_lot(lot, part)
+    part.replace(lot_file)
+
+
+def fit_paths(folder: Path, draft: CalibrationDraft) -> tuple[Path, Path]:
+    """Return where the fit of a draft's photos lies: the lot, or the refusal."""
+    stem = folder / f"fit-{draft.signature()}"
+    return stem.with_suffix(".json"), stem.with_suffix(".refused")
+
+
+def series_of(draft: CalibrationDraft, folder: Path) -> tuple[SeriesRow, ...]:
+    """Return the series that a draft's photos make, those left out included: the fit is told of them apart.
+
+    Where a kind has several pads, two levels may be alike for one of them: there a strip's name has its level, too.
+    """
+    several = len(draft.pads) > 1
+    return tuple(
+        SeriesRow(
+            photo=folder / photo.file,
+            concentration=known.value,
+            u_concentration=known.u,
+            replicate=f"{photo.level + 1}-{photo.strip}" if several else str(photo.strip),
+            pad=known.pad,
+            beyond=draft.levels[photo.level].beyond,
+            flash=None if photo.flash is None else folder / photo.flash,
+        )
+        for photo in draft.photos
+        for known in draft.levels[photo.level].values
+    )
+
+
+def series_csv(rows: tuple[SeriesRow, ...], *, beside: Path) -> str:
+    """Return a series as the command line reads it, its photos named from the folder ``beside``."""
+
+    def named(photo: Path | None) -> str:
+        return "" if photo is None else Path(os.path.relpath(photo, beside)).as_posix()
+
+    columns = ["photo", "concentration", "u_concentration", "replicate", "beyond"]
+    columns += ["pad"] if any(row.pad for row in rows) else []
+    columns += ["flash"] if any(row.flash for row in rows) else []
+    out = io.StringIO()
+    writer = csv.DictWriter(out, columns, lineterminator="\n", extrasaction="ignore")
+    writer.writeheader()
+    for row in rows:
+        writer.writerow(
+            {
+                "photo": named(row.photo),
+                "concentration": f"{row.concentration:.6g}",
+                "u_concentration": f"{row.u_concentration:.3g}",
+                "replicate": row.replicate,
+                "beyond": "yes" if row.beyond else "no",
+                "pad": row.pad or "",
+                "flash": named(row.flash),
+            }
+        )
+    return out.getvalue()
+
+
+def _in_words(text: str, draft: CalibrationDraft) -> str:
+    """Say it as the page does: a strip of a level where a text names the file, what to press instead of options."""
+    for photo in draft.photos:
+        text = text.replace(photo.file, f"the photo of level {draft.label(photo.level)}, strip {photo.strip}")
+    for command, page in ON_THE_PAGE.items():
+        text = text.replace(command, page)
+    return text

@@ -1,0 +1,127 @@
+"""Corrections: an entry that stands in place of a wrong one, with the reason; the wrong one stays in the record."""
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any, get_args
+
+from anyio import to_thread
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+from starlette.routing import Route
+
+from stripread.check import Validity
+from stripread.records import Entry, Records, Stamp
+from stripread.web.forms import chosen, needed, text
+from stripread.web.people.people import Person
+from stripread.web.render import render
+from stripread.web.security import need
+from stripread.web.site_record import reading_entry, records_of
+
+__all__ = ["correct_routes", "may_correct"]
+
+_LONGEST = 400  # signs of a reason
+
+
+def correct_routes() -> list[Route]:
+    """Return the routes."""
+    return [
+        Route("/log/{entry:int}/correct", ask_reading, methods=["GET"]),
+        Route("/log/{entry:int}/correct", correct_reading, methods=["POST"]),
+        Route("/batches/withdraw/{id:path}", ask_batch, methods=["GET"]),
+        Route("/batches/withdraw/{id:path}", withdraw_batch, methods=["POST"]),
+    ]
+
+
+def may_correct(entry: Entry, person: Person) -> bool:
+    """Return whether somebody may correct an entry: a supervisor any, a technician their own."""
+    return person.role == "supervisor" or (person.role == "technician" and entry.who == person.name)
+
+
+@need("technician", "supervisor")
+async def ask_reading(request: Request, person: Person) -> Response:
+    """Ask what was wrong with a reading."""
+
+    def look() -> tuple[Entry, list[str]]:
+        with records_of(request.app.state) as records:
+            entry = _holding(records, request.path_params["entry"], person)
+            return entry, [point.name for point in records.points_in_order()]
+
+    entry, points = await to_thread.run_sync(look)
+    worse = get_args(Validity)[get_args(Validity).index(entry.payload["validity"]) :]
+    return render(request, "correct_reading.html", entry=entry, points=points, worse=worse, longest=_LONGEST)
+
+
+@need("technician", "supervisor")
+async def correct_reading(request: Request, person: Person) -> Response:
+    """Enter the correction of a reading, or take it back."""
+    form = await request.form(max_files=1, max_fields=50)
+    why = needed(form, "why", "why it is corrected", most=_LONGEST)
+    withdraw = text(form, "withdraw") == "yes"
+
+    def enter() -> int:
+        with records_of(request.app.state) as records:
+            entry = _holding(records, request.path_params["entry"], person)
+            points = [point.name for point in records.points_in_order()]
+            changes = {} if withdraw else _changes(form, entry, points)
+            return records.correct(entry.seq, why=why, changes=changes, withdraw=withdraw, stamp=_stamp(person)).seq
+
+    return RedirectResponse(f"/log/{await to_thread.run_sync(enter)}", status_code=303)
+
+
+def _changes(form: Mapping[str, Any], entry: Entry, points: list[str]) -> dict[str, Any]:
+    known = {*points, *([entry.payload["point"]] if entry.payload.get("point") else [])}
+    said = {
+        "point": chosen(form, "point", known, "a point of the list"),
+        "validity": chosen(form, "validity", get_args(Validity), f"one of {', '.join(get_args(Validity))}"),
+        "remark": text(form, "remark", most=_LONGEST) or None,
+    }
+    return {key: value for key, value in said.items() if value is not None and value != entry.payload.get(key)}
+
+
+@need("technician", "supervisor")
+async def ask_batch(request: Request, person: Person) -> Response:
+    """Ask why a batch is taken back."""
+
+    def look() -> Entry:
+        with records_of(request.app.state) as records:
+            return _batch(records, request.path_params["id"], person)
+
+    return render(request, "withdraw_batch.html", entry=await to_thread.run_sync(look), longest=_LONGEST)
+
+
+@need("technician", "supervisor")
+async def withdraw_batch(request: Request, person: Person) -> Response:
+    """Take a batch back that was entered wrongly; it is entered anew under another name."""
+    why = needed(await request.form(max_files=1, max_fields=50), "why", "why it is taken back", most=_LONGEST)
+
+    def enter() -> None:
+        with records_of(request.app.state) as records:
+            entry = _batch(records, request.path_params["id"], person)
+            records.correct(entry.seq, why=why, withdraw=True, stamp=_stamp(person))
+
+    await to_thread.run_sync(enter)
+    return RedirectResponse("/batches", status_code=303)
+
+
+def _holding(records: Records, seq: int, person: Person) -> Entry:
+    """Return a reading that holds and that somebody may correct."""
+    entry = reading_entry(records, seq)
+    if entry.withdrawn:
+        raise HTTPException(404)
+    if not may_correct(entry, person):
+        raise HTTPException(403)
+    return entry
+
+
+def _batch(records: Records, name: str, person: Person) -> Entry:
+    found = [entry for entry in records.entries(kind="batch", subject=name, limit=1) if not entry.withdrawn]
+    if not found:
+        raise HTTPException(404)
+    if not may_correct(found[0], person):
+        raise HTTPException(403)
+    return found[0]
+
+
+def _stamp(person: Person) -> Stamp:
+    return Stamp(at=datetime.now().astimezone(), who=person.name)

@@ -1,0 +1,135 @@
+"""The day: what is due, each point with its latest reading, and what a point has read over time."""
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from anyio import to_thread
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from stripread.i18n.phrases import sayer
+from stripread.records import Point, RecordedReading, Records
+from stripread.records.today import Due, due_today
+from stripread.records.trend import Course, Trend, course_of, trend_of
+from stripread.report.lot_page import new_figure
+from stripread.report.page import figure_png
+from stripread.report.records_text import reading_headline
+from stripread.report.trend_plot import plot_trend
+from stripread.report.words import Headline
+from stripread.site import Expectation, Site, load_site
+from stripread.web.forms import chosen
+from stripread.web.language import language_of
+from stripread.web.people.people import Person
+from stripread.web.queue.exclusive import DRAWING
+from stripread.web.render import render
+from stripread.web.security import need
+from stripread.web.site_record import records_of
+
+__all__ = ["day_routes"]
+
+_SPANS = ("7", "30", "90", "365")  # days that a trend may show
+_SPAN = "30"
+_LATELY, _LATEST = timedelta(days=30), 10  # readings before the latest one that tell where a point goes: ours
+_FEW = 5
+_SIZE_IN, _DPI = (4.4, 3.8), 200  # for a phone held upright
+
+
+def day_routes() -> list[Route]:
+    """Return the routes."""
+    return [
+        Route("/", today, methods=["GET"]),
+        Route("/points/{name:path}/figure.png", figure, methods=["GET"]),
+        Route("/points/{name:path}", trend, methods=["GET"]),
+    ]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _At:
+    """A point and the latest reading there, with its verdict."""
+
+    name: str
+    point: Point | None  # None where readings name a point that was never entered
+    reading: RecordedReading | None
+    headline: Headline | None
+    course: Course | None
+    latest: tuple[RecordedReading, ...]  # a few, the earliest first, where no course may be told
+
+
+@need()
+async def today(request: Request, person: Person) -> Response:
+    """Show what is due, the most urgent first, and the points."""
+    now = datetime.now().astimezone()
+
+    def look() -> tuple[tuple[Due, ...], list[_At]]:
+        with records_of(request.app.state) as records:
+            latest = records.latest_by_point()
+            known = {point.name: point for point in records.points_in_order()}
+            due = () if person.role == "grower" else due_today(records, load_site(request.app.state.folder), now=now)
+            names = [*known, *sorted(latest.keys() - known.keys())]
+            return due, [_at(records, name, known.get(name), latest.get(name)) for name in names]
+
+    due, points = await to_thread.run_sync(look)
+    return render(request, "today.html", due=due, points=points, looks_on=person.role == "grower")
+
+
+def _at(records: Records, name: str, point: Point | None, reading: RecordedReading | None) -> _At:
+    if reading is None:
+        return _At(name=name, point=point, reading=None, headline=None, course=None, latest=())
+    found = records.readings(point=name, sample=reading.sample, since=reading.when - _LATELY, limit=_LATEST)
+    course = course_of(found)
+    few = tuple(reversed(found[:_FEW])) if course is None and len(found) > 1 else ()
+    return _At(
+        name=name, point=point, reading=reading, headline=reading_headline(reading), course=course, latest=few
+    )  # fmt: skip
+
+
+@need()
+async def trend(request: Request, person: Person) -> Response:
+    """Show what a point has read over some days, as a picture and as a table."""
+    days = _days(request)
+
+    def look() -> tuple[Point | None, Trend, RecordedReading | None, Expectation | None]:
+        found, site, point, last = _trend(request, days)
+        return point, found, last, None if last is None else site.expectation(last.sample, last.main.analyte)
+
+    point, found, last, expected = await to_thread.run_sync(look)
+    return render(
+        request, "trend.html", name=request.path_params["name"], point=point, trend=found, last=last, days=days,
+        spans=_SPANS, expected=expected, may_read=point is not None and person.role != "grower",
+    )  # fmt: skip
+
+
+@need()
+async def figure(request: Request, person: Person) -> Response:
+    """Draw it."""
+    days = _days(request)
+
+    def draw() -> bytes:
+        found, site, _, last = _trend(request, days)
+        if last is None or not found.readings:
+            raise HTTPException(404)
+        latest = found.readings[-1]
+        with DRAWING:
+            drawn = new_figure(*_SIZE_IN)
+            expected = site.expectation(latest.sample, latest.main.analyte)
+            plot_trend(found, drawn.subplots(), expected=expected, say=sayer(language_of(request)))
+            return figure_png(drawn, dpi=_DPI)
+
+    return Response(await to_thread.run_sync(draw), media_type="image/png")
+
+
+def _days(request: Request) -> str:
+    return chosen(request.query_params, "days", _SPANS, f"one of {', '.join(_SPANS)} days") or _SPAN
+
+
+def _trend(request: Request, days: str) -> tuple[Trend, Site, Point | None, RecordedReading | None]:
+    """Return the trend of the address's point, what the point is, and its latest reading whenever that was."""
+    name, since = request.path_params["name"], datetime.now().astimezone() - timedelta(days=int(days))
+    with records_of(request.app.state) as records:
+        point = next((p.said for p in records.points() if p.said.name == name), None)
+        last = next(iter(records.readings(point=name, limit=1)), None)
+        if point is None and last is None:
+            raise HTTPException(404)
+        return trend_of(records, name, since=since, until=None), load_site(request.app.state.folder), point, last

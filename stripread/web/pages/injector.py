@@ -1,0 +1,90 @@
+"""The injectors: how they were set and since when, and a new setting."""
+
+from collections.abc import Mapping
+from datetime import datetime, timedelta
+from typing import Any, Literal, cast
+
+from anyio import to_thread
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+from starlette.routing import Route
+
+from stripread.errors import StripReadError, WrongUsageError
+from stripread.records import InjectorSetting, Stamp
+from stripread.records.history import batch_readings, find_batch
+from stripread.typed import Typed
+from stripread.water.injection import Ratio, parse_ratio
+from stripread.web.forms import chosen, moment, needed, text
+from stripread.web.pages.batch_plans import BATCH
+from stripread.web.people.people import Person
+from stripread.web.render import render
+from stripread.web.security import need
+from stripread.web.site_record import records_of
+
+__all__ = ["injector_routes"]
+
+_SHOWN, _CHOICES = 20, 12
+_SENT_TWICE = timedelta(minutes=2)  # the same setting again within so long is one that was sent twice
+
+
+def injector_routes() -> list[Route]:
+    """Return the routes."""
+    return [Route("/injector", injector, methods=["GET", "POST"])]
+
+
+@need("technician", "supervisor")
+async def injector(request: Request, person: Person) -> Response:
+    """List the settings; enter a new one."""
+    state, now = request.app.state, datetime.now().astimezone()
+    asked: Mapping[str, Any] = {}
+    trouble = None
+    if request.method == "POST":
+        asked = await request.form(max_files=1, max_fields=50)
+        try:
+            await to_thread.run_sync(lambda: _enter(state, asked, Stamp(at=now, who=person.name)))
+            return RedirectResponse("/injector", status_code=303)
+        except StripReadError as error:
+            trouble = error
+
+    def look() -> tuple[list[tuple[InjectorSetting, Ratio]], list[tuple[str, bool]]]:
+        with records_of(state) as records:
+            settings = [s.said for s in records.injector_settings(limit=_SHOWN)]
+            stocks = [b.said for b in records.batches(limit=50) if b.said.kind != "concentrate"][:_CHOICES]
+            read = [(batch.id, bool(batch_readings(records, batch))) for batch in stocks]
+            return [(said, Ratio(said.ratio, said.convention)) for said in settings], read
+
+    settings, stocks = await to_thread.run_sync(look)
+    return render(
+        request, "injector.html", status=400 if trouble else 200, settings=settings, stocks=stocks, trouble=trouble,
+        latest=settings[0][0] if settings else None,
+        asked={name: value for name in asked if isinstance(value := asked[name], str)},
+    )  # fmt: skip
+
+
+def _enter(state: Any, fields: Mapping[str, Any], stamp: Stamp) -> None:
+    means = chosen(fields, "means", ("in", "to"), "1 part in N, or 1 part to N") or "in"
+    setting = parse_ratio(needed(fields, "ratio", "the setting as 1:200"), convention=cast(Literal["in", "to"], means))
+    flow = Typed().maybe_exact(text(fields, "flow") or None, "flow", name="the flow")
+    said = InjectorSetting(
+        injector=needed(fields, "injector", "the injector's name", most=80),
+        since=moment(fields, "since", now=stamp.at),
+        ratio=setting.n,
+        convention=setting.convention,
+        batch=text(fields, "batch", most=BATCH) or None,
+        flow_l_per_min=None if flow is None else flow / 60,
+        note=text(fields, "note", most=500),
+    )
+    with records_of(state, create=stamp) as records:
+        if said.batch is not None and find_batch(records, said.batch) is None:
+            raise WrongUsageError(
+                expected="a batch of the record", found=repr(said.batch), remedy="Choose one of the list."
+            )
+        before = next((s.said for s in records.injector_settings(limit=50) if s.said.injector == said.injector), None)
+        if before is None or not _sent_before(before, said):
+            records.add_injector_setting(said, stamp)
+
+
+def _sent_before(before: InjectorSetting, said: InjectorSetting) -> bool:
+    alike = ("ratio", "convention", "batch", "flow_l_per_min", "note")
+    same = all(getattr(before, name) == getattr(said, name) for name in alike)
+    return same and abs(said.since - before.since) <= _SENT_TWICE

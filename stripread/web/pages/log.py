@@ -1,0 +1,160 @@
+"""The log: readings page by page, and one of them with its findings, photo, corrections and notes."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, get_args
+from urllib.parse import urlencode
+
+from anyio import to_thread
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import FileResponse, RedirectResponse, Response
+from starlette.routing import Route
+
+from stripread.check import Validity
+from stripread.errors import RecordsError
+from stripread.findings import REGISTRY
+from stripread.records import Entry, Note, RecordedReading, Stamp
+from stripread.records.files import KEPT, hash_file
+from stripread.site import load_site
+from stripread.web.forms import chosen, day, needed, text, whole
+from stripread.web.pages.correct import may_correct
+from stripread.web.people.people import Person
+from stripread.web.render import render
+from stripread.web.security import need
+from stripread.web.site_record import LAST_ENTRY, reading_entry, records_of
+
+__all__ = ["log_routes"]
+
+_PAGE = 20
+_FILTERS = ("point", "sample", "validity", "serious", "finding", "from", "to")
+_LONGEST_NOTE = 2000
+# Of a kept photo, whose suffix follows from its bytes.
+_MEDIA = {
+    ".jpg": "image/jpeg", ".png": "image/png", ".webp": "image/webp", ".heic": "image/heic", ".tif": "image/tiff",
+    ".avif": "image/avif",
+}  # fmt: skip
+
+
+def log_routes() -> list[Route]:
+    """Return the routes."""
+    return [
+        Route("/log", log, methods=["GET"]),
+        Route("/log/{entry:int}", show_entry, methods=["GET"]),
+        Route("/log/{entry:int}/photos/{sha256}", photo, methods=["GET"]),
+        Route("/log/{entry:int}/notes", add_note, methods=["POST"]),
+    ]
+
+
+@need()
+async def log(request: Request, person: Person) -> Response:
+    """List the readings that hold now, the latest first, with filters."""
+    asked = request.query_params
+    validity = chosen(asked, "validity", get_args(Validity), f"one of {', '.join(get_args(Validity))}")
+    point, sample = text(asked, "point") or None, text(asked, "sample") or None
+    finding = chosen(asked, "finding", REGISTRY, "a finding of the list")
+    serious = chosen(asked, "serious", ("yes",), "yes, or nothing") is not None
+    since, until = day(asked, "from"), day(asked, "to", end=True)
+    before = whole(asked, "before", most=LAST_ENTRY)
+
+    def look() -> tuple[list[RecordedReading], list[str], list[str]]:
+        with records_of(request.app.state) as records:
+            names = [*(p.name for p in records.points_in_order()), *sorted(records.latest_by_point())]
+            found = records.readings(
+                point=point, sample=sample, validity=validity, finding=finding, serious=serious, since=since,
+                until=until, before=before, limit=_PAGE + 1,
+            )  # fmt: skip
+            codes = [code for code in records.finding_codes() if code in REGISTRY]
+            return found, list(dict.fromkeys(names)), codes
+
+    found, points, codes = await to_thread.run_sync(look)
+    samples = list((await to_thread.run_sync(load_site, request.app.state.folder)).samples)
+    page = found[:_PAGE]
+    kept = {name: value for name in _FILTERS if (value := text(asked, name))}
+    return render(
+        request, "log.html", readings=page, points=points, samples=samples, validities=get_args(Validity), asked=kept,
+        codes=codes, findings=bool(finding or serious), severe=_severe,
+        first="/log?" + urlencode(kept) if before is not None else None,
+        older="/log?" + urlencode({**kept, "before": page[-1].entry.seq}) if len(found) > _PAGE else None,
+    )  # fmt: skip
+
+
+def _severe(one: RecordedReading) -> list[str]:
+    """Return the codes of a reading's findings that are more than information, each once."""
+    found = one.entry.payload.get("findings") or []
+    return list(dict.fromkeys(said["code"] for said in found if said["severity"] != "info"))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Shown:
+    """A reading's entry with what belongs to it; ``reading`` is None where the entry withdraws another."""
+
+    entry: Entry
+    reading: RecordedReading | None
+    chain: list[Entry]
+    notes: list[tuple[Entry, Note]]
+    findings: list[dict[str, Any]]
+
+
+@need()
+async def show_entry(request: Request, person: Person) -> Response:
+    """Show one reading whole."""
+
+    def look() -> _Shown:
+        with records_of(request.app.state) as records:
+            entry = reading_entry(records, request.path_params["entry"])
+            return _Shown(
+                entry=entry,
+                reading=None if entry.withdrawn else records.reading(entry.seq),
+                chain=records.corrections_of(entry.seq),
+                notes=[(n.entry, n.said) for n in reversed(records.notes(about=entry.seq))],
+                findings=list(entry.payload.get("findings", [])),
+            )
+
+    shown = await to_thread.run_sync(look)
+    return render(
+        request, "log_entry.html", shown=shown, how=shown.entry.payload.get("how") or {},
+        photos=[file for file in shown.entry.files if file.role in ("photo", "flash_photo")],
+        may_note=person.role != "grower", longest=_LONGEST_NOTE,
+        may_correct=shown.reading is not None and not shown.reading.superseded_by and may_correct(shown.entry, person),
+    )  # fmt: skip
+
+
+@need()
+async def photo(request: Request, person: Person) -> Response:
+    """Send the photo that a reading rests on, if it is still what it was."""
+
+    def find() -> FileResponse:
+        with records_of(request.app.state) as records:
+            entry = reading_entry(records, request.path_params["entry"])
+        for file in entry.files:
+            if file.role in ("photo", "flash_photo") and file.sha256 == request.path_params["sha256"]:
+                path = records.folder / file.path
+                if not KEPT.fullmatch(file.path) or not path.is_file() or hash_file(path) != file.sha256:
+                    raise RecordsError(
+                        expected="the photo as it was recorded",
+                        found="none, or another one",
+                        remedy="Tell your supervisor: the record has to be verified.",
+                    )
+                media = _MEDIA.get(path.suffix, "application/octet-stream")
+                return FileResponse(path, media_type=media, content_disposition_type="inline")
+        raise HTTPException(404)
+
+    return await to_thread.run_sync(find)
+
+
+@need("technician", "supervisor")
+async def add_note(request: Request, person: Person) -> Response:
+    """Enter a note about a reading; the same one sent twice is entered once."""
+    words = needed(await request.form(max_files=1, max_fields=50), "text", "a note of some words", most=_LONGEST_NOTE)
+    stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
+
+    def enter() -> int:
+        with records_of(request.app.state) as records:
+            seq = reading_entry(records, request.path_params["entry"]).seq
+            there = any(n.said.text == words and n.entry.who == person.name for n in records.notes(about=seq))
+            if not there:
+                records.add_note(Note(text=words, about=seq), stamp)
+            return seq
+
+    return RedirectResponse(f"/log/{await to_thread.run_sync(enter)}#notes", status_code=303)

@@ -1,0 +1,63 @@
+"""The lots: what there is, and the curve, residuals, limits and checks of each."""
+
+from datetime import datetime
+from typing import Any
+
+from anyio import to_thread
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from stripread.errors import StripReadError
+from stripread.site import load_site, resolve_lot
+from stripread.web.calibration.lot_facts import checks_of, lot_lines, pad_checks, pad_facts
+from stripread.web.language import language_of
+from stripread.web.people.people import Person
+from stripread.web.render import render
+from stripread.web.security import need
+
+__all__ = ["lots_routes"]
+
+
+def lots_routes() -> list[Route]:
+    """Return the routes; ``/lots/new`` and drafts stand before them (`pages_calibrate`)."""
+    return [
+        Route("/lots", show_lots, methods=["GET"]),
+        Route("/lots/{lot}", show_lot, methods=["GET"]),
+    ]
+
+
+@need("supervisor")
+async def show_lots(request: Request, person: Person) -> Response:
+    """List the site's lots."""
+    today = datetime.now().astimezone().date()
+    lines = await to_thread.run_sync(lambda: lot_lines(load_site(request.app.state.folder), today=today))
+    return render(request, "lots.html", lines=lines)
+
+
+@need("supervisor")
+async def show_lot(request: Request, person: Person) -> Response:
+    """Show one lot."""
+    facts = await to_thread.run_sync(lambda: _facts(request))
+    return render(request, "lot.html", **facts)
+
+
+def _facts(request: Request) -> dict[str, Any]:
+    site, name = load_site(request.app.state.folder), request.path_params["lot"]
+    if name not in site.lots:  # a name of the site, never a path
+        raise HTTPException(404)
+    lot, language = resolve_lot(name, site), language_of(request)
+    trouble = None
+    try:
+        rows = checks_of(site, name)
+    except StripReadError as error:  # the lot can be shown all the same
+        rows, trouble = (), error
+    return {
+        "name": name,
+        "lot": lot,
+        "expired": lot.expires < datetime.now().astimezone().date(),
+        "pads": [pad_facts(lot, pad, language) for pad in lot.pads],
+        "checks": [pad_checks(lot, pad, rows, language) for pad in lot.pads],
+        "check_trouble": trouble,
+    }

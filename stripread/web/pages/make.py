@@ -1,0 +1,160 @@
+"""Making a batch: plan first - what to pour, step by step - then enter what was poured."""
+
+from collections.abc import Callable, Mapping
+from datetime import datetime
+from threading import Lock
+from typing import Any
+from urllib.parse import quote
+
+from anyio import to_thread
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+from starlette.routing import Route
+
+from stripread.errors import StripReadError
+from stripread.records import Batch, Records, Stamp
+from stripread.records.entries import BatchKind, Part, to_payload
+from stripread.records.history import find_batch, with_expected
+from stripread.typed import Typed
+from stripread.water.decay import COVERS
+from stripread.water.generation import expected_generation
+from stripread.web.forms import chosen, moment, needed, text, whole
+from stripread.web.pages.batch_plans import BATCH, known_sachets, load_known, plan_generation, plan_stock, plan_top_up
+from stripread.web.people.people import Person
+from stripread.web.render import render
+from stripread.web.security import need
+from stripread.web.site_record import records_of
+from stripread.web.units import units_of
+
+__all__ = ["make_routes"]
+
+_ENTERING = Lock()  # so that one batch sent twice at once is found to be there by the second
+_MOST_SACHETS = 1000
+# What of a batch follows from when it was sent.
+_OF_ITS_TIME = ("made_at", "expected_mg_per_l", "u_expected_mg_per_l")
+
+_Fields = Mapping[str, Any]
+_Make = Callable[[Records, _Fields, Stamp, Any], Batch]
+
+
+def make_routes() -> list[Route]:
+    """Return the routes."""
+    return [
+        Route("/batches/generate", generate, methods=["GET", "POST"]),
+        Route("/batches/stock", stock, methods=["GET", "POST"]),
+        Route("/batches/top-up", top_up, methods=["GET", "POST"]),
+    ]
+
+
+@need("technician", "supervisor")
+async def generate(request: Request, person: Person) -> Response:
+    """Plan a concentrate from sachets, and enter it."""
+    return await _serve(request, person, "make_concentrate.html", plan_generation, _generated)
+
+
+@need("technician", "supervisor")
+async def stock(request: Request, person: Person) -> Response:
+    """Plan a stock from a concentrate as it was read, and enter it."""
+    return await _serve(request, person, "make_stock.html", plan_stock, _stock)
+
+
+@need("technician", "supervisor")
+async def top_up(request: Request, person: Person) -> Response:
+    """Plan how to bring a stock to strength, and enter what was done."""
+    return await _serve(request, person, "make_top_up.html", plan_top_up, _topped_up)
+
+
+async def _serve(request: Request, person: Person, template: str, plan: Callable[..., Any], make: _Make) -> Response:
+    """Show a plan; or enter a batch, and where it cannot be, say why beside what was typed."""
+    state, now = request.app.state, datetime.now().astimezone()
+    asked: _Fields = request.query_params
+    trouble = None
+    if request.method == "POST":
+        asked = await request.form(max_files=1, max_fields=50)
+        try:
+            name = await to_thread.run_sync(lambda: _enter(state, asked, Stamp(at=now, who=person.name), make))
+            return RedirectResponse(f"/batches/made/{quote(name, safe='')}", status_code=303)
+        except StripReadError as error:
+            trouble = error
+
+    def look() -> Any:
+        with records_of(state) as records:
+            return plan(records, state.folder, asked, units_of(request))
+
+    page = await to_thread.run_sync(look)
+    trouble = trouble or page.trouble
+    typed = {name: value for name in asked if isinstance(value := asked[name], str)}
+    return render(
+        request, template, status=400 if trouble else 200, plan=page, asked=typed, trouble=trouble, covers=list(COVERS)
+    )
+
+
+def _enter(state: Any, fields: _Fields, stamp: Stamp, make: _Make) -> str:
+    with _ENTERING, records_of(state, create=stamp) as records:
+        said = with_expected(records, make(records, fields, stamp, state.folder))
+        there = find_batch(records, said.id)
+        if there is None or not _same(there, said):
+            records.add_batch(said, stamp)
+        return said.id
+
+
+def _same(there: Batch, said: Batch) -> bool:
+    """Tell whether a batch was sent before: all but its time is alike."""
+    one, other = to_payload(there), to_payload(said)
+    return all(one[name] == other[name] for name in one if name not in _OF_ITS_TIME)
+
+
+def _generated(records: Records, fields: _Fields, stamp: Stamp, folder: Any) -> Batch:
+    typed, sachets = Typed(), whole(fields, "sachets", most=_MOST_SACHETS) or 1
+    water = typed.measured(needed(fields, "water", "the water"), "volume", name="the water")
+    hours = typed.exact(needed(fields, "after", "the time"), "time", name="the time")
+    kind = load_known(known_sachets(folder), fields)
+    strength = expected_generation(kind, water_l=water, hours=hours, sachets=sachets).strength_mg_per_l
+    return Batch(
+        kind="concentrate",
+        water_l=water.value,
+        u_water_l=water.u,
+        expected_mg_per_l=strength.value,
+        u_expected_mg_per_l=strength.u,
+        source=f"{sachets} x sachet {kind.name}, {hours:g} h",
+        **_common(fields, stamp),
+    )
+
+
+def _stock(records: Records, fields: _Fields, stamp: Stamp, folder: Any) -> Batch:
+    concentrate = needed(fields, "concentrate", "the concentrate that it is made of")
+    return _mixed("stock", [(concentrate, needed(fields, "add", "how much concentrate"))], fields, stamp)
+
+
+def _topped_up(records: Records, fields: _Fields, stamp: Stamp, folder: Any) -> Batch:
+    parts = [(needed(fields, "stock", "the stock"), needed(fields, "left", "how much stock was left"))]
+    if concentrate := text(fields, "concentrate"):
+        if add := text(fields, "add"):
+            parts.append((concentrate, add))
+    elif text(fields, "add"):
+        needed(fields, "concentrate", "the concentrate that was added")
+    return _mixed("top-up", parts, fields, stamp)
+
+
+def _mixed(kind: BatchKind, named: list[tuple[str, str]], fields: _Fields, stamp: Stamp) -> Batch:
+    typed = Typed()
+    volumes = [(name, typed.measured(words, "volume", name=f"the volume of {name}")) for name, words in named]
+    water = typed.measured(text(fields, "water") or "0 L", "volume", name="the water", positive=False)
+    return Batch(
+        kind=kind,
+        water_l=water.value,
+        u_water_l=water.u,
+        parts=tuple(Part(batch=name, volume_l=v.value, u_volume_l=v.u) for name, v in volumes),
+        **_common(fields, stamp),
+    )
+
+
+def _common(fields: _Fields, stamp: Stamp) -> dict[str, Any]:
+    return {
+        "id": needed(fields, "id", "what the batch is called", most=BATCH),
+        "made_at": moment(fields, "at", now=stamp.at),
+        "made_by": stamp.who,
+        "tank": text(fields, "tank", most=80) or None,
+        "cover": chosen(fields, "cover", tuple(COVERS), f"one of {', '.join(COVERS)}"),
+        "note": text(fields, "note", most=500),
+    }

@@ -1,0 +1,127 @@
+"""Who may use the page, the phones that are let in, and the code that lets in a new one."""
+
+from datetime import datetime
+
+from anyio import to_thread
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+from starlette.routing import Route
+
+from stripread.errors import WrongUsageError
+from stripread.records import Stamp
+from stripread.web.addresses import is_local, phone_address, qr_uri
+from stripread.web.forms import chosen, needed, text
+from stripread.web.people.accounts import new_pairing_code, retire_person, set_person, unpair_phone
+from stripread.web.people.people import ROLES, People, Person
+from stripread.web.render import render
+from stripread.web.security import need, of_people
+from stripread.web.site_record import records_of
+
+__all__ = ["people_routes"]
+
+
+def people_routes() -> list[Route]:
+    """Return the routes."""
+    return [
+        Route("/people", show_people, methods=["GET"]),
+        Route("/people", keep_person, methods=["POST"]),
+        Route("/people/retire", take_out, methods=["POST"]),
+        Route("/people/pair", show_code, methods=["POST"]),
+        Route("/people/unpair", shut_out, methods=["POST"]),
+    ]
+
+
+@need("supervisor")
+async def show_people(request: Request, person: Person) -> Response:
+    """List the people, with forms to add and retire, and the phones, to let no longer in."""
+    now = datetime.now().astimezone()
+    people, phones = await of_people(request, lambda known: (known.everybody(), known.phones(now=now)))
+    return render(request, "people.html", people=people, roles=ROLES, phones=phones, zone=now.tzinfo)
+
+
+@need("supervisor")
+async def keep_person(request: Request, person: Person) -> Response:
+    """Add somebody, or give them another role and secret."""
+    form = await request.form()
+    name = needed(form, "name", "a name", most=80)
+    role = chosen(form, "role", ROLES, "a role of the list")
+    if role is None:
+        raise WrongUsageError(expected="a role", found="nothing", remedy="Choose one.")
+    secret, again = str(form.get("secret", "")), str(form.get("again", ""))
+    if secret != again:
+        raise WrongUsageError(
+            expected="the same PIN or password twice", found="two different ones", remedy="Type it again."
+        )
+    everybody = await of_people(request, lambda people: people.everybody())
+    there = name in {one.name for one in everybody if one.active}
+    if there is not (text(form, "change") == "yes"):
+        raise WrongUsageError(
+            expected="somebody who is in the list" if not there else "a new name",
+            found=repr(name),
+            remedy="Tick the box to change somebody who is there; leave it for somebody new.",
+        )
+    if role != "supervisor":
+        await of_people(request, lambda people: _keep_a_supervisor(people, name))
+    stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
+    await to_thread.run_sync(lambda: _set(request, name, role, secret, stamp), limiter=request.app.state.hashing)
+    return RedirectResponse("/people", status_code=303)
+
+
+def _set(request: Request, name: str, role: str, secret: str, stamp: Stamp) -> None:
+    with records_of(request.app.state, create=stamp) as records:
+        set_person(records, request.app.state.folder, name, role, secret, stamp)
+
+
+@need("supervisor")
+async def take_out(request: Request, person: Person) -> Response:
+    """Let somebody no longer sign in; what they entered stays."""
+    form = await request.form()
+    name = needed(form, "name", "a person", most=80)
+    await of_people(request, lambda people: _keep_a_supervisor(people, name))
+    stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
+    await to_thread.run_sync(lambda: _retire(request, name, stamp))
+    return RedirectResponse("/people", status_code=303)
+
+
+def _retire(request: Request, name: str, stamp: Stamp) -> None:
+    with records_of(request.app.state, create=stamp) as records:
+        retire_person(records, request.app.state.folder, name, stamp)
+
+
+def _keep_a_supervisor(people: People, name: str) -> None:
+    """Refuse to take the last supervisor's leave to look after people."""
+    left = [one.name for one in people.everybody() if one.active and one.role == "supervisor" and one.name != name]
+    if not left:
+        raise WrongUsageError(
+            expected="a supervisor who is left", found=f"{name} as the only one", remedy="Add another supervisor first."
+        )
+
+
+@need("supervisor")
+async def show_code(request: Request, person: Person) -> Response:
+    """Show a code that lets in one phone: no redirect, as its address would hold the code."""
+    name = text(await request.form(), "phone", most=80)
+    stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
+    code = await to_thread.run_sync(lambda: _new_code(request, name, stamp))
+    address = phone_address(request)
+    picture = await to_thread.run_sync(lambda: qr_uri(f"{address}/pair/{code}"))
+    return render(request, "pair_phone.html", picture=picture, link=f"{address}/pair/{code}", local=is_local(address))
+
+
+def _new_code(request: Request, name: str, stamp: Stamp) -> str:
+    with records_of(request.app.state, create=stamp) as records:
+        return new_pairing_code(records, request.app.state.people, stamp, name=name)
+
+
+@need("supervisor")
+async def shut_out(request: Request, person: Person) -> Response:
+    """Let a paired phone no longer in, whoever is signed in on it."""
+    id = needed(await request.form(), "phone", "a phone of the list", most=80)
+    stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
+    await to_thread.run_sync(lambda: _unpair(request, id, stamp))
+    return RedirectResponse("/people", status_code=303)
+
+
+def _unpair(request: Request, id: str, stamp: Stamp) -> None:
+    with records_of(request.app.state, create=stamp) as records:
+        unpair_phone(records, request.app.state.people, id, stamp)

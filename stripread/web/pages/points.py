@@ -1,0 +1,144 @@
+"""The points where samples are taken, kept by the supervisor, and labels for them that a phone's camera opens."""
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+from urllib.parse import quote
+
+from anyio import to_thread
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+from starlette.routing import Route
+
+from stripread.errors import WrongUsageError
+from stripread.records import Point, Stamp
+from stripread.site import Site, load_site
+from stripread.web.addresses import checked_address, is_local, phone_address, qr_uri
+from stripread.web.forms import chosen, needed, number, text, whole
+from stripread.web.people.people import Person
+from stripread.web.render import render
+from stripread.web.security import need
+from stripread.web.site_record import points_of, records_of
+
+__all__ = ["points_admin_routes"]
+
+
+def points_admin_routes() -> list[Route]:
+    """Return the routes."""
+    return [
+        Route("/points-admin", show_points, methods=["GET"]),
+        Route("/points-admin", keep_point, methods=["POST"]),
+        Route("/points-admin/{point}", show_point, methods=["GET"]),
+        Route("/points-admin/{point}/retire", retire_point, methods=["POST"]),
+        Route("/labels", show_labels, methods=["GET"]),
+    ]
+
+
+@need("supervisor")
+async def show_points(request: Request, person: Person) -> Response:
+    """List the points, with a form for a new one."""
+    return await _page(request, None)
+
+
+@need("supervisor")
+async def show_point(request: Request, person: Person) -> Response:
+    """Show one point in the form, to change it."""
+    wanted = request.path_params["point"]
+    points = await to_thread.run_sync(lambda: points_of(request.app.state))
+    point = next((p for p in points if p.name == wanted), None)
+    if point is None:
+        raise HTTPException(404)
+    return await _page(request, point)
+
+
+async def _page(request: Request, point: Point | None) -> Response:
+    points = await to_thread.run_sync(lambda: points_of(request.app.state))
+    site = load_site(request.app.state.folder)
+    lines = sorted({p.line for p in points if p.line})
+    return render(
+        request, "points_admin.html", points=points, point=point, samples=list(site.samples), lines=lines
+    )  # fmt: skip
+
+
+@need("supervisor")
+async def keep_point(request: Request, person: Person) -> Response:
+    """Enter a point, or say anew what it is: the entry before is kept and superseded."""
+    form = await request.form()
+    point = _point(form, load_site(request.app.state.folder))
+    stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
+    new = text(form, "new") == "yes"
+    await to_thread.run_sync(lambda: _keep(request, point, stamp, new=new))
+    return RedirectResponse("/points-admin", status_code=303)
+
+
+def _keep(request: Request, point: Point, stamp: Stamp, *, new: bool) -> None:
+    with records_of(request.app.state, create=stamp) as records:
+        known = point.name in {p.said.name for p in records.points()}
+        if known is new:
+            raise WrongUsageError(
+                expected="a new name" if new else "a point in use",
+                found=f"{point.name!r}, which {'is a point' if new else 'is none'}",
+                remedy="Choose another name, or open that point to change it.",
+            )
+        records.add_point(point, stamp)
+
+
+def _point(form: Mapping[str, Any], site: Site) -> Point:
+    name = needed(form, "name", "a name", most=60)
+    if "/" in name or "\n" in name or name in (".", ".."):  # it is part of the point's address
+        raise WrongUsageError(
+            expected="a name without a slash", found=repr(name), remedy="Write it with a hyphen or a blank."
+        )
+    sample = chosen(form, "sample", site.samples, "a sample type of the site")
+    if sample is None:
+        raise WrongUsageError(expected="what is sampled there", found="nothing", remedy="Choose it.")
+    line, order = text(form, "line", most=60) or None, whole(form, "order", most=1000)
+    if (line is None) != (order is None):
+        raise WrongUsageError(
+            expected="the line together with the place along it",
+            found="one of them",
+            remedy="Fill in both, or neither.",
+        )
+    flush_s = number(form, "flush_s", "seconds to flush", low=0, high=3600, default=60)
+    return Point(
+        name=name,
+        sample=sample,
+        line=line,
+        order=order,
+        flush_min=flush_s / 60,
+        before_injector=text(form, "before_injector") == "yes",
+        note=text(form, "note"),
+    )
+
+
+@need("supervisor")
+async def retire_point(request: Request, person: Person) -> Response:
+    """Take a point out of use; its readings stay."""
+    form = await request.form()
+    why, name = needed(form, "why", "why no samples are taken there any more"), request.path_params["point"]
+    stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
+    await to_thread.run_sync(lambda: _retire(request, name, why, stamp))
+    return RedirectResponse("/points-admin", status_code=303)
+
+
+def _retire(request: Request, name: str, why: str, stamp: Stamp) -> None:
+    with records_of(request.app.state) as records:
+        found = records.entries(kind="point", subject=name, limit=1)
+        if not found or found[0].withdrawn:
+            raise HTTPException(404)
+        records.correct(found[0].seq, why=why, stamp=stamp, withdraw=True)
+
+
+@need("supervisor")
+async def show_labels(request: Request, person: Person) -> Response:
+    """Show a label for each point, to be printed: its name, and a code that holds the address of its page."""
+    address = checked_address(text(request.query_params, "address") or phone_address(request))
+    points = await to_thread.run_sync(lambda: points_of(request.app.state))
+    labels = await to_thread.run_sync(lambda: [_label(point, address) for point in points])
+    return render(request, "labels.html", labels=labels, address=address, local=is_local(address))
+
+
+def _label(point: Point, address: str) -> dict[str, Any]:
+    url = f"{address}/read/{quote(point.name, safe='')}"
+    return {"point": point, "url": url, "code": qr_uri(url)}

@@ -1,0 +1,251 @@
+"""The guided reading: from a point to the verdict."""
+
+import logging
+import secrets
+from collections.abc import Mapping
+from contextlib import suppress
+from datetime import datetime
+from functools import partial
+from hashlib import sha256
+from typing import Any, BinaryIO
+
+from anyio import to_thread
+from starlette.datastructures import UploadFile
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Response
+from starlette.routing import Route
+
+from stripread.errors import StripReadError, WrongUsageError
+from stripread.lot.lot import Lot
+from stripread.records import Point
+from stripread.records.history import find_batch
+from stripread.site import Site, kind_of_lot, load_site, resolve_lot
+from stripread.strip.kinds import StripKind
+from stripread.web.pages.sketches import sketch_for
+from stripread.web.people.people import Person
+from stripread.web.queue.inbox import Inbox, Job
+from stripread.web.render import render
+from stripread.web.security import need
+from stripread.web.site_record import points_of, records_of
+
+__all__ = ["read_routes"]
+
+_log = logging.getLogger(__name__)
+_OFTEN = 2  # seconds between looks at a job
+_SPARE = 300_000_000  # bytes left free on the disk, so that what waits can still be read and recorded. Ours
+
+
+def read_routes() -> list[Route]:
+    """Return the routes."""
+    return [
+        Route("/read", choose_point, methods=["GET"]),
+        Route("/read/{point}", guide, methods=["GET"]),
+        Route("/read/{point}/photo", take_photo, methods=["POST"]),
+        Route("/jobs/{job}", show_job, methods=["GET"]),
+        Route("/jobs/{job}/state", job_state, methods=["GET"]),
+        Route("/jobs/{job}/picture", job_picture, methods=["GET"]),
+    ]
+
+
+@need()
+async def choose_point(request: Request, person: Person) -> Response:
+    """List the points to read at."""
+    points = await to_thread.run_sync(points_of, request.app.state)
+    return render(request, "choose_point.html", points=points)
+
+
+@need()
+async def guide(request: Request, person: Person) -> Response:
+    """Say which strip, how to dip, and take the photo."""
+    site = load_site(request.app.state.folder)
+    point = _point(await to_thread.run_sync(points_of, request.app.state), request.path_params["point"])
+    sample = site.sample(point.sample)
+    lots = await to_thread.run_sync(lots_of, site)
+    choices, today = lots_for(lots, sample.kinds), datetime.now().astimezone().date()
+    return render(
+        request,
+        "guide.html",
+        point=point,
+        sample=sample,
+        choices=choices,
+        not_these=sorted({kind.name for _, kind, _ in lots}.difference(sample.kinds)),
+        kinds=list({kind.name: kind for _, kind, _ in choices}.values()),
+        today=today,
+        good=sum(lot.expires >= today for _, _, lot in choices),  # one alone is chosen already
+        pairs=any(lot.flash_colours for _, _, lot in choices),
+        flush_s=round(60 * (point.flush_min or 0)),
+        key=secrets.token_hex(16),
+        may_read=person.role != "grower",
+        beside=_beside(request.app.state.queue.inbox, request.query_params.get("beside", ""), person) or "",
+        batch=await to_thread.run_sync(lambda: _batch(request, request.query_params.get("batch", ""))),
+    )
+
+
+@need("technician", "supervisor")
+async def take_photo(request: Request, person: Person) -> Response:
+    """Keep a photo and let it be read. The answer tells only after it is safe on the disk."""
+    state, settings = request.app.state, request.app.state.settings
+    if not state.upload_tries.allow(person.name):
+        raise HTTPException(429)
+    form = await request.form(max_files=2, max_fields=50)
+    photo, key = form.get("photo"), str(form.get("key", ""))
+    if not isinstance(photo, UploadFile) or not 8 <= len(key) <= 100:
+        raise WrongUsageError(expected="a photo", found="none", remedy="Take the photo, then send it.")
+    queue, inbox = state.queue, state.queue.inbox
+    sent = form.get("flash")
+    flash = sent.file if isinstance(sent, UploadFile) and sent.size else None
+    photos = await to_thread.run_sync(_digests, photo.file, flash, limiter=state.keeping)
+    job_id = Inbox.id_of(person.name, key, photos)
+    if inbox.job(job_id) is None:  # else it was sent before, and only the answer was lost
+        site = load_site(state.folder)
+        point = _point(await to_thread.run_sync(points_of, request.app.state), request.path_params["point"])
+        lot = str(form.get("lot", ""))
+        if lot not in site.lots:  # a name of the site, never a path
+            raise WrongUsageError(expected="a lot of the site", found=repr(lot[:80]), remedy="Choose one of the list.")
+        if inbox.room() < _SPARE or await to_thread.run_sync(lambda: len(inbox.waiting())) >= settings.most_waiting:
+            raise HTTPException(503)
+        if not photo.size:
+            raise WrongUsageError(expected="a photo", found="an empty file", remedy="Take the photo, then send it.")
+        batch = await to_thread.run_sync(lambda: _batch(request, str(form.get("batch", ""))))
+        now = datetime.now().astimezone()
+        if max(one.size or 0 for one in (photo, sent) if isinstance(one, UploadFile)) > settings.largest_photo:
+            raise HTTPException(413)
+        job = Job(
+            id=job_id,
+            who=person.name,
+            at=now.isoformat(),
+            point=point.name,
+            sample=point.sample,
+            lot=lot,
+            name=f"{now:%Y%m%d-%H%M%S}.photo",
+            flushed_s=_seconds(str(form.get("flushed_s", ""))),
+            waited_s=_seconds(str(form.get("waited_s", ""))),
+            batch=batch,
+            flash=flash is not None,
+            beside=_beside(inbox, str(form.get("beside", "")), person),
+        )
+        keep = partial(_keep, inbox, job, photo.file, flash)
+        try:
+            await to_thread.run_sync(keep, limiter=state.keeping)
+        except OSError:  # a full disk: the phone keeps it and sends it again
+            _log.exception("a photo cannot be kept")
+            raise HTTPException(503) from None
+    queue.wake()
+    if request.headers.get("accept", "").startswith("application/json"):
+        return JSONResponse({"job": job_id, "page": f"/jobs/{job_id}"}, status_code=202)
+    return RedirectResponse(f"/jobs/{job_id}", status_code=303)
+
+
+def _digests(*photos: BinaryIO | None) -> str:
+    """Return what tells photos from others."""
+    found = []
+    for photo in photos:
+        if photo is not None:
+            digest = sha256()
+            while piece := photo.read(1 << 20):
+                digest.update(piece)
+            photo.seek(0)
+            found.append(digest.hexdigest())
+    return " ".join(found)
+
+
+def _keep(inbox: Inbox, job: Job, photo: BinaryIO, flash: BinaryIO | None) -> None:
+    inbox.accept(job, photo.read(), None if flash is None else flash.read())
+
+
+@need()
+async def show_job(request: Request, person: Person) -> Response:
+    """Show the verdict, or that it is being read."""
+    inbox, job = _job(request, person)
+    answer = inbox.answered(job.id)
+    ahead = None if answer is not None else await to_thread.run_sync(lambda: _ahead(inbox, job.id))
+    return render(
+        request, "verdict.html", job=job, answer=answer, ahead=ahead, often=_OFTEN,
+        put_off=job.id in request.app.state.queue.put_off,
+        has_picture=inbox.picture(job.id).exists(), picture_of=None if answer is None else _sketch(answer),
+    )  # fmt: skip
+
+
+def _sketch(answer: Mapping[str, Any]) -> str | None:
+    """Return the sketch of what to change in the photo, for one that was not read or gave a doubtful reading."""
+    if not answer["read"]:
+        return sketch_for([str(answer.get("code"))])
+    return sketch_for([f["code"] for f in answer["findings"] if f["severity"] != "info"])
+
+
+@need()
+async def job_state(request: Request, person: Person) -> Response:
+    """Tell a program whether a job is done."""
+    inbox, job = _job(request, person)
+    done = inbox.answered(job.id) is not None
+    ahead = 0 if done else await to_thread.run_sync(lambda: _ahead(inbox, job.id))
+    return JSONResponse({"done": done, "ahead": ahead, "put_off": job.id in request.app.state.queue.put_off})
+
+
+@need()
+async def job_picture(request: Request, person: Person) -> Response:
+    """Send the picture of what was read."""
+    inbox, job = _job(request, person)
+    path = inbox.picture(job.id)
+    if not path.exists():
+        raise HTTPException(404)
+    return FileResponse(path, media_type="image/jpeg")
+
+
+def _ahead(inbox: Inbox, job_id: str) -> int:
+    waiting = inbox.waiting()
+    return waiting.index(job_id) if job_id in waiting else 0
+
+
+def _job(request: Request, person: Person) -> tuple[Inbox, Job]:
+    inbox: Inbox = request.app.state.queue.inbox
+    job = inbox.job(request.path_params["job"])
+    if job is None or (job.who != person.name and person.role == "technician"):
+        raise HTTPException(404)
+    return inbox, job
+
+
+def _point(points: list[Point], name: str) -> Point:
+    for point in points:
+        if point.name == name:
+            return point
+    raise HTTPException(404)
+
+
+def lots_of(site: Site) -> list[tuple[str, StripKind, Lot]]:
+    """Return the lots of the site with their kinds; one whose file is damaged or not there is no choice."""
+    found = []
+    for name in site.lots:
+        with suppress(StripReadError):
+            lot = resolve_lot(name, site)
+            found.append((name, kind_of_lot(lot, site), lot))
+    return found
+
+
+def lots_for(lots: list[tuple[str, StripKind, Lot]], kinds: tuple[str, ...]) -> list[tuple[str, StripKind, Lot]]:
+    """Return the lots that suit a sample, the best kind first, those past their date last."""
+    today = datetime.now().astimezone().date()
+    found = [one for one in lots if one[2].kind in kinds]
+    return sorted(found, key=lambda one: (one[2].expires < today, kinds.index(one[2].kind), one[0]))
+
+
+def _batch(request: Request, name: str) -> str | None:
+    """Return the name of a batch of the record; None for any other."""
+    if not name:
+        return None
+    with records_of(request.app.state) as records:
+        return name if find_batch(records, name) is not None else None
+
+
+def _beside(inbox: Inbox, job_id: str, person: Person) -> str | None:
+    job = inbox.job(job_id)
+    return job.id if job is not None and job.who == person.name else None
+
+
+def _seconds(text: str) -> float | None:
+    try:
+        seconds = float(text)
+    except ValueError:
+        return None
+    return seconds if 0 <= seconds < 36_000 else None

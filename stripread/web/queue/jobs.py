@@ -1,0 +1,182 @@
+"""What a worker process does with one job: read, judge with the record, record, draw. No request reaches here."""
+
+from contextlib import suppress
+from datetime import datetime, timedelta
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from stripread.check import Verdict, check_reading, doubted
+from stripread.errors import RecordsError, StripReadError
+from stripread.photo.load import PhotoFile, decode_photo, open_photo_bytes, suggested_reduction
+from stripread.reading import read_strip
+from stripread.recording import Taking, batch_for, history_for, record_reading
+from stripread.records import Records, Stamp
+from stripread.records.entries import Role
+from stripread.records.of_site import open_site_records
+from stripread.report.closeup import draw_closeup, draw_plain
+from stripread.report.json_lines import findings_json
+from stripread.report.overlay import save_picture
+from stripread.report.words import error_headline, next_steps, pad_words, verdict_headline
+from stripread.site import Site, find_lot_file, kind_of_lot, load_site, resolve_card, resolve_lot
+from stripread.web.queue.inbox import Inbox, Job
+from stripread.web.queue.second_strip import flash_of, hold_against
+
+__all__ = ["answer_job"]
+
+
+def answer_job(folder: str, job_id: str) -> None:
+    """Read a job's photo and keep the answer; whatever the photo is, there is one.
+
+    Raises
+    ------
+    RecordsError, SiteError, OSError
+        If record, site file or disk is not in order: that says nothing of the photo, and no answer is kept.
+    """
+    import cv2
+
+    cv2.setNumThreads(1)
+    inbox = Inbox(Path(folder))
+    job = inbox.job(job_id)
+    if job is None or inbox.answered(job_id) is not None:
+        return
+    site = load_site(Path(folder))
+    try:
+        file = open_photo_bytes(inbox.photo(job_id).read_bytes(), job.name)
+        flash = flash_of(inbox, job)
+    except StripReadError as error:
+        inbox.answer(job_id, _refusal(error))
+        return
+    try:
+        answer = _read(site, inbox, job, file, flash)
+    except RecordsError:
+        raise
+    except StripReadError as error:
+        _keep_picture(site, inbox, job, file)
+        answer = _refusal(error)
+    inbox.answer(job_id, answer)
+
+
+def _read(site: Site, inbox: Inbox, job: Job, file: PhotoFile, flash: PhotoFile | None) -> dict[str, Any]:
+    lot, sample = resolve_lot(job.lot, site), site.sample(job.sample)
+    card, kind = resolve_card(site.card_for(lot.card), site), kind_of_lot(lot, site)
+    stamp = Stamp(at=datetime.fromisoformat(job.at), who=job.who)
+    reading = read_strip(file, card=card, kind=kind, lot=lot, flash=flash)
+    photos: list[tuple[Role, PhotoFile]] = [("photo", file)]
+    if flash is not None:
+        photos.append(("flash_photo", flash))
+    with open_site_records(site) as records:
+        taking = Taking(
+            sample=sample,
+            lot=lot,
+            lot_file=find_lot_file(job.lot, site),
+            card=card,
+            point=job.point,
+            batch=job.batch or batch_for(records, sample, reading.taken_at, now=stamp.at),
+            flushed_s=job.flushed_s,
+            dipped_at=_dipped(job, reading.taken_at),
+            waited_s=job.waited_s,
+            job=job.id,
+        )
+        before = _recorded(records, file, job.id)
+        history = None if before is not None else history_for(records, reading, taking, now=stamp.at)
+        verdict = check_reading(
+            reading,
+            sample=sample,
+            today=stamp.at.date(),
+            dipped_at=taking.dipped_at,
+            waited_s=taking.waited_s,
+            history=history,
+        )
+        beside = None if job.beside is None else hold_against(inbox, job, reading, card=card, kind=kind, lot=lot)
+        verdict = doubted(verdict, () if beside is None else beside.findings)
+        if before is None:
+            before = record_reading(records, verdict, taking, photos, stamp).seq
+    save_picture(draw_closeup(reading), inbox.picture(job.id))
+    answer = _answer(verdict, before)
+    if beside is not None and beside.first is not None:
+        judge = partial(check_reading, sample=sample, today=stamp.at.date(), dipped_at=None)
+        answer["both"] = [_told(judge(one)) for one in (beside.first, beside.together) if one is not None]
+    return answer
+
+
+def _told(verdict: Verdict) -> dict[str, Any]:
+    headline = verdict_headline(verdict)
+    words = [str(pad_words(verdict, pad)) for pad in verdict.pads]
+    return {"symbol": headline.symbol, "words": headline.words, "pads": words}
+
+
+def _dipped(job: Job, taken_at: datetime | None) -> datetime | None:
+    """Return when the strip was dipped: its wait before the photo, on the clock that dated the photo."""
+    if job.waited_s is None or taken_at is None:
+        return None
+    return taken_at - timedelta(seconds=job.waited_s)
+
+
+def _recorded(records: Records, file: PhotoFile, job_id: str) -> int | None:
+    """Return the entry of this very job, where a worker was killed between recording and answering."""
+    for entry in records.with_file(file.sha256):
+        if entry.kind == "reading" and entry.payload.get("how", {}).get("job") == job_id:
+            return entry.seq
+    return None
+
+
+def _answer(verdict: Verdict, entry: int) -> dict[str, Any]:
+    headline, taken = verdict_headline(verdict), verdict.reading.taken_at
+    return {
+        "read": True,
+        "entry": entry,
+        "sign": headline.sign,
+        "symbol": headline.symbol,
+        "words": headline.words,
+        "validity": verdict.validity,
+        "taken_at": None if taken is None else taken.isoformat(),
+        "pads": [_pad(verdict, index) for index in range(len(verdict.pads))],
+        "steps": [*_asked_in_vain(verdict), *next_steps(verdict.findings)],
+        "findings": findings_json(verdict.findings),
+        "cautions": list(verdict.cautions),
+    }
+
+
+def _asked_in_vain(verdict: Verdict) -> list[str]:
+    """Return what to do where two strips were to agree, and nobody knows whether they do."""
+    return [text for f in verdict.findings if f.code == "replicates_not_compared" for text in (f.message, f.advice)]
+
+
+def _pad(verdict: Verdict, index: int) -> dict[str, Any]:
+    judged = verdict.pads[index]
+    pad, words = judged.reading, pad_words(verdict, judged)
+    expected = None if verdict.sample is None else verdict.sample.expectation(pad.analyte)
+    return {
+        "analyte": pad.analyte,
+        "unit": pad.unit,
+        "value_words": words.value,
+        "interval_words": words.interval,
+        "value": pad.value,
+        "interval": None if pad.interval is None else list(pad.interval),
+        "range_state": judged.range_state,
+        "expected": None if expected is None else [expected.low, expected.high],
+        "expected_words": None if expected is None else str(expected),
+    }
+
+
+def _refusal(error: StripReadError) -> dict[str, Any]:
+    headline = error_headline(error)
+    return {
+        "read": False,
+        "sign": headline.sign,
+        "symbol": headline.symbol,
+        "words": headline.words,
+        "code": error.code,
+        "expected": error.expected,
+        "found": error.found,
+        "steps": [error.remedy],
+    }
+
+
+def _keep_picture(site: Site, inbox: Inbox, job: Job, file: PhotoFile) -> None:
+    """Keep the photo small enough to be looked at, where it can be decoded."""
+    with suppress(StripReadError):
+        card = resolve_card(site.card_for(resolve_lot(job.lot, site).card), site)
+        photo = decode_photo(file, reduction=suggested_reduction(file))
+        save_picture(draw_plain(photo, card), inbox.picture(job.id))
