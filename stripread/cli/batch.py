@@ -157,9 +157,9 @@ def list_batches(
     from stripread.cli.site_record import open_site_records, site_of_records
     from stripread.records.entries import to_payload
     from stripread.records.standing import batch_standing
-    from stripread.report.batch_text import strength_words as words
     from stripread.report.json_lines import to_line
-    from stripread.report.text import table
+    from stripread.report.terminal.batch import strength_words as words
+    from stripread.report.terminal.reading import table
 
     rows, lines = [], []
     with open_site_records(site_of_records(site)) as records:
@@ -235,7 +235,7 @@ def _enter(said: "Batch", site: "Site", stamp: "Stamp", typed: Typed) -> None:
     from stripread.check.verdict import CAUTION
     from stripread.cli.site_record import open_site_records
     from stripread.measured import Measured
-    from stripread.report.batch_text import off_range, sample_of, strength_words
+    from stripread.report.terminal.batch import off_range, sample_of, strength_words
 
     with open_site_records(site, create=stamp) as records:
         entry = records.add_batch(said, stamp)

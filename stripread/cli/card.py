@@ -98,7 +98,7 @@ def check(
     from stripread.measure import inspect_card
     from stripread.photo.load import open_photo
     from stripread.report.json_lines import card_check_json, error_json, to_line
-    from stripread.report.text import card_check_text, error_text
+    from stripread.report.terminal.reading import card_check_text, error_text
 
     layout = look_up_card(card, look_up_site(site))
     try:

@@ -100,7 +100,7 @@ def list_settings(
     from stripread.records.entries import to_payload
     from stripread.report.amounts import tell_line_flow
     from stripread.report.json_lines import to_line
-    from stripread.report.text import table
+    from stripread.report.terminal.reading import table
     from stripread.water.injection import Ratio
 
     where = site_of_records(site)

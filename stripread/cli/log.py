@@ -56,7 +56,7 @@ def log(
     """
     from stripread.cli.site_record import open_site_records, site_of_records
     from stripread.report.json_lines import to_line
-    from stripread.report.records_text import entries_text, entry_json, log_text, reading_entry_json
+    from stripread.report.terminal.records import entries_text, entry_json, log_text, reading_entry_json
 
     where = site_of_records(site)
     with open_site_records(where) as records:

@@ -60,8 +60,8 @@ def verify(
     from stripread.lot.lot import load_lot
     from stripread.lot.record import RECORD, append_row, find_row, load_record
     from stripread.report.json_lines import error_json, to_line
-    from stripread.report.standard_text import broken_by_last, chart_text, check_json, check_text
-    from stripread.report.text import error_text
+    from stripread.report.terminal.reading import error_text
+    from stripread.report.terminal.standard import broken_by_last, chart_text, check_json, check_text
     from stripread.site import kind_of_lot
 
     where = look_up_site(site)
@@ -161,8 +161,8 @@ def compare(
     """
     from stripread.cli.site_options import look_up_card, look_up_lot, look_up_site
     from stripread.lot.compare import compare_lots
-    from stripread.report.compare_text import comparison_json, comparison_text, plot_comparison
     from stripread.report.json_lines import to_line
+    from stripread.report.terminal.compare import comparison_json, comparison_text, plot_comparison
 
     where = look_up_site(site)
     first, second = look_up_lot(lot_a, where), look_up_lot(lot_b, where)
@@ -208,7 +208,7 @@ def report(
     from stripread.lot.lot import load_lot
     from stripread.lot.record import RECORD, load_record
     from stripread.lot.series import load_series
-    from stripread.report.lot_report import ReportInputs, lot_report
+    from stripread.report.lot.report import ReportInputs, lot_report
 
     keep_existing(out, force=force)
     lot_file = look_up_lot_file(lot, look_up_site(site))

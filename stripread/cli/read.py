@@ -19,8 +19,8 @@ from stripread.photo.load import decode_photo, open_photo, suggested_reduction
 from stripread.photo.photo import Photo
 from stripread.reading import Reading, read_strip
 from stripread.report.json_lines import error_json, reading_json, to_line
-from stripread.report.overlay import draw_error, draw_verdict, save_picture, shrunk
-from stripread.report.text import error_text, verdict_text
+from stripread.report.pictures.overlay import draw_error, draw_verdict, save_picture, shrunk
+from stripread.report.terminal.reading import error_text, verdict_text
 from stripread.together import combine_readings
 
 __all__ = ["read_photos"]

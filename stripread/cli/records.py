@@ -49,7 +49,7 @@ def verify(
     from stripread.cli.site_record import open_site_records, site_of_records
     from stripread.records.verify import verify_records
     from stripread.report.json_lines import to_line
-    from stripread.report.records_text import verification_json, verification_text
+    from stripread.report.terminal.records import verification_json, verification_text
 
     marks = [_anchor(text) for text in anchor or ()]
     with open_site_records(site_of_records(site)) as records:
@@ -236,7 +236,7 @@ def reread(
     from stripread.recording import keep_lot
     from stripread.records.reread import reread_lot
     from stripread.report.json_lines import to_line
-    from stripread.report.records_text import reread_json, reread_text
+    from stripread.report.terminal.records import reread_json, reread_text
 
     where = site_of_records(site)
     lot_file = look_up_lot_file(lot, where)
@@ -288,7 +288,7 @@ def correct(
       stripread records correct 12 --why "wrong bench" --set point=bench-3
     """
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
-    from stripread.report.records_text import entry_line
+    from stripread.report.terminal.records import entry_line
 
     with open_site_records(site_of_records(site)) as records:
         old = records.entry(seq)

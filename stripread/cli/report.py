@@ -47,10 +47,10 @@ def report(
     """
     from stripread.cli.site_record import open_site_records, site_of_records
     from stripread.records.period import period_of
-    from stripread.report.document import section_text
-    from stripread.report.document_html import document_html
-    from stripread.report.document_pdf import document_pdf
-    from stripread.report.period_report import period_report
+    from stripread.report.document.document import section_text
+    from stripread.report.document.html import document_html
+    from stripread.report.document.pdf import document_pdf
+    from stripread.report.period.report import period_report
 
     now, said_in = datetime.now().astimezone(), _sayer(language)
     where = site_of_records(site)

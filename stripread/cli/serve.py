@@ -164,7 +164,7 @@ def list_people(site: _Site = None) -> None:
       stripread person list
     """
     from stripread.cli.site_record import site_of_records
-    from stripread.report.text import table
+    from stripread.report.terminal.reading import table
     from stripread.web.people.people import People
 
     people = People(site_of_records(site).folder)
@@ -226,7 +226,7 @@ def phones(site: _Site = None) -> None:
     from datetime import datetime
 
     from stripread.cli.site_record import site_of_records
-    from stripread.report.text import table
+    from stripread.report.terminal.reading import table
     from stripread.web.people.people import People
 
     now = datetime.now().astimezone()

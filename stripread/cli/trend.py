@@ -41,9 +41,9 @@ def trend(
     from stripread.cli.site_record import open_site_records, site_of_records
     from stripread.records.trend import trend_of
     from stripread.report.json_lines import to_line
-    from stripread.report.lot_page import new_figure, save_figure
-    from stripread.report.records_text import log_text, reading_entry_json
-    from stripread.report.trend_plot import plot_trend
+    from stripread.report.lot.page import new_figure, save_figure
+    from stripread.report.pictures.trend import plot_trend
+    from stripread.report.terminal.records import log_text, reading_entry_json
 
     where = site_of_records(site)
     with open_site_records(where) as records:

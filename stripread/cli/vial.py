@@ -54,7 +54,7 @@ def from_chart(
     from stripread.chart import provisional_lot
     from stripread.cli.site_options import look_up_card, look_up_kind, look_up_site
     from stripread.lot.lot import save_lot
-    from stripread.report.lot_page import lot_text
+    from stripread.report.lot.page import lot_text
 
     keep_existing(out, force=force)
     where = look_up_site(site)
@@ -97,7 +97,7 @@ def check_chart(
     """
     from stripread.chart import check_chart as check
     from stripread.cli.site_options import look_up_card, look_up_lot, look_up_site
-    from stripread.report.chart_page import agrees, check_text
+    from stripread.report.lot.chart import agrees, check_text
     from stripread.site import kind_of_lot
 
     where = look_up_site(site)
@@ -127,7 +127,7 @@ def _measured(photo: Path, layout: "CardLayout", wishes: _Wishes, overlay: Path 
     """Measure the chart; draw it also where its order is not clear, for that shows what went wrong."""
     from stripread.chart import measure_chart, order_blocks
     from stripread.photo.load import open_photo
-    from stripread.report.overlay import draw_chart, save_picture
+    from stripread.report.pictures.overlay import draw_chart, save_picture
 
     if overlay is not None:
         keep_existing(overlay, force=True)

@@ -61,7 +61,7 @@ def generate(
     from stripread.measured import Measured
     from stripread.quantities import ASSUMED_U
     from stripread.report.amounts import jug
-    from stripread.report.water_batch import generation_answer, yield_answer
+    from stripread.report.terminal.water_batch import generation_answer, yield_answer
     from stripread.water.generation import actual_yield, expected_generation, water_for
     from stripread.water.sachet import load_sachet
 
@@ -108,7 +108,7 @@ def dilute(
       stripread water dilute --concentrate "520 mg/L, 480 to 560" --wanted "300 mg/L" --make "12 gal"
     """
     from stripread.quantities import ASSUMED_U
-    from stripread.report.water_batch import dilution_answer
+    from stripread.report.terminal.water_batch import dilution_answer
     from stripread.water.dilution import dilute as plan_dilution
 
     typed = Typed(answer_in=units)
@@ -145,7 +145,7 @@ def fill(
     """
     from stripread.quantities import ASSUMED_U
     from stripread.report.amounts import tell_volume
-    from stripread.report.water_batch import dilution_answer
+    from stripread.report.terminal.water_batch import dilution_answer
     from stripread.water.dilution import fill_tank
 
     typed = Typed(answer_in=units)
@@ -186,7 +186,7 @@ def recipe(
 
     Exit codes: 0 done, or both agree; 1 an error; 2 wrong usage; 3 recipe and reading can hardly both be right.
     """
-    from stripread.report.water_batch import recipe_answer, recipe_check_answer
+    from stripread.report.terminal.water_batch import recipe_answer, recipe_check_answer
     from stripread.water.recipe import check_recipe, recipe_strength
 
     typed = Typed(answer_in=units)
@@ -229,7 +229,7 @@ def top_up(
       stripread water top-up --stock "220 mg/L u 12" --volume "10 gal" --concentrate "500 mg/L u 25" --wanted "300 mg/L"
     """
     from stripread.quantities import ASSUMED_U
-    from stripread.report.water_batch import top_up_answer
+    from stripread.report.terminal.water_batch import top_up_answer
     from stripread.water.dilution import top_up as plan_top_up
 
     typed = Typed(answer_in=units)
@@ -281,7 +281,7 @@ def decay(
 
     Exit codes: 0 done; 1 an error; 2 wrong usage; 3 the stock may be below its limit already.
     """
-    from stripread.report.water_loss import decay_answer
+    from stripread.report.terminal.water_loss import decay_answer
     from stripread.water.decay import COVERS, Timed, fit_loss, forecast
 
     typed = Typed()

@@ -75,7 +75,7 @@ def inject(
     Exit codes: 0 done; 1 an error; 2 wrong usage; 3 stock and ratio do not leave the residual wanted.
     """
     from stripread.measured import Measured
-    from stripread.report.water_line import delivery_answer, injection_answer, stock_answer
+    from stripread.report.terminal.water_line import delivery_answer, injection_answer, stock_answer
     from stripread.water.injection import delivered, dose_for, parse_ratio, stock_for
     from stripread.water.injection import inject as plan_injection
 
@@ -143,7 +143,7 @@ def demand(
     Exit codes: 0 done; 1 an error; 2 wrong usage; 3 an outlet reads more than the dose.
     """
     from stripread.measured import Measured
-    from stripread.report.water_line import demand_answer
+    from stripread.report.terminal.water_line import demand_answer
     from stripread.water.injection import delivered, estimate_demand, parse_ratio
 
     if (injector is None) == (stock is None or ratio is None):
@@ -182,7 +182,7 @@ def line(
 
     Exit codes: 0 done; 1 an error; 2 wrong usage; 3 strength rises along the line.
     """
-    from stripread.report.water_line import line_answer
+    from stripread.report.terminal.water_line import line_answer
     from stripread.water.line import Outlet, along_line
 
     typed = Typed()
@@ -215,7 +215,7 @@ def vapour(
 
     Exit codes: 3 always, as it is a warning; 1 an error; 2 wrong usage.
     """
-    from stripread.report.water_line import vapour_answer
+    from stripread.report.terminal.water_line import vapour_answer
     from stripread.water.vapour import vapour_over
 
     typed = Typed()
@@ -239,7 +239,7 @@ def hocl(
       stripread water hocl --ph 7.4 --temperature "20 C" --chlorine "2 mg/L"
     """
     from stripread.measured import Measured
-    from stripread.report.water_line import hypochlorous_answer
+    from stripread.report.terminal.water_line import hypochlorous_answer
     from stripread.water.chlorine import PH_U, hypochlorous
 
     typed = Typed()
@@ -275,7 +275,7 @@ def contact(
       stripread water contact --strength "2 mg/L" --time "10 min"
     """
     from stripread.measured import Measured
-    from stripread.report.water_line import contact_answer
+    from stripread.report.terminal.water_line import contact_answer
     from stripread.water.contact import contact_time
 
     typed = Typed()

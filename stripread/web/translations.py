@@ -45,7 +45,7 @@ _WHOLE = {
     "records/today.py", "records/database.py", "photo/load.py", "photo/header.py", "strip/find.py",
     "strip/decide.py",
 }  # fmt: skip
-_REPORTS = {"report/words.py", "report/water_batch.py"}  # labels of facts too
+_REPORTS = {"report/words.py", "report/terminal/water_batch.py"}  # labels of facts too
 # Names inside the program, what it says to a database, and parts of sentences that are listed whole below.
 _NO_WORDS = {
     "find card", "find strip", "a photo without a correction is refused",
@@ -147,7 +147,7 @@ def main() -> int:
 
 def _outside(root: Path) -> Iterator[tuple[str, Message]]:
     yield from ((where, Message(text)) for where, text in _listed())
-    for path in sorted(root.glob("report/*.py")):
+    for path in sorted(root.glob("report/**/*.py")):
         said_there = asked_to_say(ast.parse(path.read_text("utf-8")))
         yield from ((path.relative_to(root).as_posix(), one) for one in said_there)
     for path in sorted({path for room in ROOMS for path in root.glob(room)} | {root / name for name in _REPORTS}):

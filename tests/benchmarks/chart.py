@@ -21,7 +21,7 @@ from stripread.errors import StripReadError
 from stripread.lot.lot import Lot, load_lot
 from stripread.photo.load import open_photo_bytes
 from stripread.reading import read_strip
-from stripread.report.chart_page import agrees
+from stripread.report.lot.chart import agrees
 from stripread.simulate.conditions import dip_strip, random_shot
 from stripread.simulate.demo import DEMO_LOTS
 from stripread.simulate.photograph import enrolled, take_photo

@@ -15,10 +15,10 @@ from stripread.cli.app import app
 from stripread.i18n.phrases import sayer
 from stripread.records import Draft, Records, Stamp, open_records
 from stripread.records.period import Period, period_of
-from stripread.report.document import Document, Figure, Items, Table, section_text
-from stripread.report.document_html import document_html
-from stripread.report.document_pdf import document_pdf
-from stripread.report.period_report import period_report
+from stripread.report.document.document import Document, Figure, Items, Table, section_text
+from stripread.report.document.html import document_html
+from stripread.report.document.pdf import document_pdf
+from stripread.report.period.report import period_report
 from stripread.simulate.season import END, START, Check, Sample, season_events
 from stripread.simulate.season_play import play_season
 from stripread.site import Site, load_site

@@ -13,7 +13,7 @@ from stripread.lot.lot import load_lot, save_lot
 from stripread.lot.series import load_series
 from stripread.photo.load import open_photo_bytes
 from stripread.reading import read_strip
-from stripread.report.lot_page import lot_text
+from stripread.report.lot.page import lot_text
 from stripread.simulate.cameras import make_phone
 from stripread.simulate.conditions import dip_strip
 from stripread.simulate.photograph import Shot, enrolled, take_photo

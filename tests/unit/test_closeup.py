@@ -9,7 +9,7 @@ from stripread.card.find import find_card
 from stripread.geometry import apply_homography, scale_points
 from stripread.photo.load import decode_photo
 from stripread.reading import Reading
-from stripread.report.closeup import draw_closeup, draw_plain
+from stripread.report.pictures.closeup import draw_closeup, draw_plain
 
 CALIBRATION = Path(__file__).parents[2] / "calibration"
 SAMPLES = Path(__file__).parents[2] / "sample_images"

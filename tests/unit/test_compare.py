@@ -11,7 +11,7 @@ from stripread.lot.compare import PadComparison, compare_curves, compare_lots
 from stripread.lot.curve import Curve, path_lab
 from stripread.lot.inverse import invert_curve
 from stripread.lot.lot import Lot, load_lot
-from stripread.report.compare_text import comparison_json, comparison_text
+from stripread.report.terminal.compare import comparison_json, comparison_text
 
 CALIBRATION = Path(__file__).parents[2] / "calibration"
 CARD = load_card(CALIBRATION / "card-print-a.toml")

@@ -6,9 +6,9 @@ from datetime import UTC, datetime, timedelta, timezone
 import pytest
 
 from stripread.lot.record import CheckRow
-from stripread.report.lot_page import new_figure
-from stripread.report.lot_report import check_cells
-from stripread.report.trend_plot import short_dates
+from stripread.report.lot.page import new_figure
+from stripread.report.lot.report import check_cells
+from stripread.report.pictures.trend import short_dates
 
 CENTRAL = timezone(timedelta(hours=-5))
 EVENING = datetime(2026, 5, 4, 21, 30, tzinfo=CENTRAL)

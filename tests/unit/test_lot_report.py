@@ -13,7 +13,7 @@ from stripread.lot.bootstrap import Coverage
 from stripread.lot.lot import load_lot
 from stripread.lot.record import CheckRow
 from stripread.numbers import two_digits
-from stripread.report.lot_report import ReportInputs, lot_report
+from stripread.report.lot.report import ReportInputs, lot_report
 
 FOLDER = Path(__file__).parents[2] / "calibration" / "UL-2603"
 LOT = load_lot(FOLDER / "lot.json")

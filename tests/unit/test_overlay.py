@@ -12,7 +12,7 @@ from stripread.check import Verdict
 from stripread.errors import CardNotFoundError
 from stripread.findings import make_finding
 from stripread.photo.load import decode_photo
-from stripread.report.overlay import _COLOURS, _wrap, draw_error, draw_verdict, save_picture
+from stripread.report.pictures.overlay import _COLOURS, _wrap, draw_error, draw_verdict, save_picture
 
 CALIBRATION = Path(__file__).parents[2] / "calibration"
 PHOTO = CALIBRATION / "UL-2603" / "level02-strip1-light1.jpg"

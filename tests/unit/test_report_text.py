@@ -13,7 +13,7 @@ from stripread.lot.lot import Lot
 from stripread.measure import StripMeasurement
 from stripread.numbers import format_interval, format_number, places_for
 from stripread.reading import PadReading, Reading
-from stripread.report.text import budget_table, error_text, verdict_text
+from stripread.report.terminal.reading import budget_table, error_text, verdict_text
 from stripread.report.words import next_steps, verdict_headline
 
 
@@ -154,7 +154,7 @@ def test_open_ends_of_an_interval_are_said_in_words(interval, words):
 
 
 def test_lots_with_no_loq_are_shown_without_a_number():
-    from stripread.report.lot_page import lot_text
+    from stripread.report.lot.page import lot_text
 
     lot: Lot = made_reading(made_pad(0.25, 0.02), loq=None).lot
     assert "LOQ  none: made up" in lot_text(lot)

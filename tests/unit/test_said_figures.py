@@ -9,9 +9,9 @@ import pytest
 from stripread.i18n.phrases import sayer
 from stripread.lot.lot import load_lot
 from stripread.lot.record import CheckRow
-from stripread.report.lot_page import new_figure, plot_pad
-from stripread.report.lot_report import control_chart
-from stripread.report.trend_plot import short_dates
+from stripread.report.lot.page import new_figure, plot_pad
+from stripread.report.lot.report import control_chart
+from stripread.report.pictures.trend import short_dates
 from stripread.web.calibration.lot_facts import pad_facts
 
 FOLDER = Path(__file__).parents[2] / "calibration"

@@ -5,7 +5,7 @@ from made_readings import TODAY, made_pad, made_reading, over, under
 
 from stripread.check.standard import check_standard
 from stripread.findings import make_finding
-from stripread.report.standard_text import check_json, check_text
+from stripread.report.terminal.standard import check_json, check_text
 
 
 def check(reading, known, u_known=0.0, *, pad="clo2", today=TODAY):

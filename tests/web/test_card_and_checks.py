@@ -9,7 +9,7 @@ from stripread.lot.record import load_record
 from stripread.photo.load import open_photo_bytes
 from stripread.records import open_records
 from stripread.records.verify import verify_records
-from stripread.report.lot_report import check_cells
+from stripread.report.lot.report import check_cells
 from stripread.site import load_site, resolve_card
 from stripread.web.app import create_app
 from stripread.web.calibration import measuring

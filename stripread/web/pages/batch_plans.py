@@ -14,7 +14,7 @@ from stripread.records import Batch, Records
 from stripread.records.history import batch_readings, find_batch
 from stripread.report.amounts import volume_as_typed
 from stripread.report.answer import Answer
-from stripread.report.water_batch import dilution_answer, generation_answer, top_up_answer
+from stripread.report.terminal.water_batch import dilution_answer, generation_answer, top_up_answer
 from stripread.site import load_site
 from stripread.typed import Typed
 from stripread.water.dilution import Dilution, TopUp, dilute, top_up

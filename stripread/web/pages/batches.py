@@ -10,7 +10,7 @@ from stripread.check.verdict import CAUTION
 from stripread.findings import Finding
 from stripread.records.history import find_batch
 from stripread.records.standing import BatchStanding, batch_standing
-from stripread.report.batch_text import off_range, sample_of
+from stripread.report.terminal.batch import off_range, sample_of
 from stripread.site import load_site
 from stripread.web.forms import whole
 from stripread.web.people.people import Person

@@ -18,7 +18,7 @@ from stripread.lot.record import CheckRow, append_row, find_row, load_record
 from stripread.photo.load import PhotoFile, open_photo_bytes
 from stripread.recording import record_check
 from stripread.records import Stamp
-from stripread.report.lot_report import check_cells
+from stripread.report.lot.report import check_cells
 from stripread.site import Site, find_lot_file, load_site, resolve_lot
 from stripread.web.calibration.lot_facts import pad_checks, record_file
 from stripread.web.calibration.measuring import read_check

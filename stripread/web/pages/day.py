@@ -13,10 +13,10 @@ from stripread.i18n.phrases import sayer
 from stripread.records import Point, RecordedReading, Records
 from stripread.records.today import Due, due_today
 from stripread.records.trend import Course, Trend, course_of, trend_of
-from stripread.report.lot_page import new_figure
-from stripread.report.page import figure_png
-from stripread.report.records_text import reading_headline
-from stripread.report.trend_plot import plot_trend
+from stripread.report.document.page import figure_png
+from stripread.report.lot.page import new_figure
+from stripread.report.pictures.trend import plot_trend
+from stripread.report.terminal.records import reading_headline
 from stripread.report.words import Headline
 from stripread.site import Expectation, Site, load_site
 from stripread.web.forms import chosen

@@ -16,9 +16,9 @@ from stripread.i18n.phrases import sayer
 from stripread.records import Stamp
 from stripread.records.period import period_of
 from stripread.records.tabular import export_records
-from stripread.report.document_html import document_html
-from stripread.report.document_pdf import document_pdf
-from stripread.report.period_report import period_report
+from stripread.report.document.html import document_html
+from stripread.report.document.pdf import document_pdf
+from stripread.report.period.report import period_report
 from stripread.site import load_site
 from stripread.web.forms import chosen, day
 from stripread.web.language import language_of

@@ -14,9 +14,9 @@ from stripread.recording import Taking, batch_for, history_for, record_reading
 from stripread.records import Records, Stamp
 from stripread.records.entries import Role
 from stripread.records.of_site import open_site_records
-from stripread.report.closeup import draw_closeup, draw_plain
 from stripread.report.json_lines import findings_json
-from stripread.report.overlay import save_picture
+from stripread.report.pictures.closeup import draw_closeup, draw_plain
+from stripread.report.pictures.overlay import save_picture
 from stripread.report.words import error_headline, next_steps, pad_words, verdict_headline
 from stripread.site import Site, find_lot_file, kind_of_lot, load_site, resolve_card, resolve_lot
 from stripread.web.queue.inbox import Inbox, Job

@@ -12,7 +12,7 @@ from stripread.lot.inverse import invert_curve
 from stripread.lot.lot import LimitOf, Lot, PadCalibration
 from stripread.numbers import counted, format_number, places_for, two_digits
 from stripread.report.said import Say, as_written
-from stripread.report.text import table
+from stripread.report.terminal.reading import table
 
 __all__ = ["level_rows", "lot_text", "new_figure", "plot_lot", "plot_pad", "read_off", "save_figure"]
 

@@ -9,7 +9,7 @@ from stripread.lot.record import CheckRow, chart_scores
 from stripread.lot.verify import broken_rules
 from stripread.numbers import format_interval, format_number, places_for, two_digits
 from stripread.report.json_lines import findings_json
-from stripread.report.text import table
+from stripread.report.terminal.reading import table
 
 __all__ = ["broken_by_last", "chart_text", "check_json", "check_text"]
 

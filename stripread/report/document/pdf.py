@@ -6,7 +6,7 @@ from typing import Any
 from xml.sax.saxutils import escape
 
 from stripread.errors import MissingExtraError
-from stripread.report.document import Alarm, Document, Figure, Heading, Items, Table, Words
+from stripread.report.document.document import Alarm, Document, Figure, Heading, Items, Table, Words
 
 __all__ = ["document_pdf"]
 

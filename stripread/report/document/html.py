@@ -1,7 +1,7 @@
 """A document as one web page that holds its pictures."""
 
-from stripread.report.document import Document
-from stripread.report.page import data_uri, page_environment
+from stripread.report.document.document import Document
+from stripread.report.document.page import data_uri, page_environment
 
 __all__ = ["document_html"]
 

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from stripread.chart import BlockCheck
 from stripread.numbers import format_number, places_for
-from stripread.report.text import table
+from stripread.report.terminal.reading import table
 
 __all__ = ["agrees", "check_text"]
 

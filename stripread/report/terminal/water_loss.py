@@ -4,7 +4,7 @@ from stripread.check.verdict import CAUTION
 from stripread.measured import Measured
 from stripread.report.amounts import tell, tell_hours
 from stripread.report.answer import Answer
-from stripread.report.water_batch import percent
+from stripread.report.terminal.water_batch import percent
 from stripread.water.decay import Forecast
 
 __all__ = ["decay_answer"]

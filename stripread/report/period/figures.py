@@ -7,11 +7,11 @@ from stripread.check.control_chart import individuals_chart
 from stripread.lot.lot import Lot
 from stripread.lot.record import CheckRow
 from stripread.records.period import PointFacts
-from stripread.report.document import Figure
-from stripread.report.lot_page import new_figure
-from stripread.report.page import figure_png
+from stripread.report.document.document import Figure
+from stripread.report.document.page import figure_png
+from stripread.report.lot.page import new_figure
+from stripread.report.pictures.trend import plot_trend, short_dates
 from stripread.report.said import Say
-from stripread.report.trend_plot import plot_trend, short_dates
 from stripread.site import Site
 
 __all__ = ["check_figure", "trend_figure"]

@@ -11,9 +11,9 @@ from stripread.quantities import Units
 from stripread.records.period import Episode, Period, PointFacts
 from stripread.records.queries import RecordedReading
 from stripread.report.amounts import tell_volumes_in
-from stripread.report.document import Alarm, Document, Heading, Items, Part, Table, Words
-from stripread.report.period_figures import trend_figure
-from stripread.report.period_sections import (
+from stripread.report.document.document import Alarm, Document, Heading, Items, Part, Table, Words
+from stripread.report.period.figures import trend_figure
+from stripread.report.period.sections import (
     batch_parts,
     finding_parts,
     lot_parts,
@@ -21,9 +21,9 @@ from stripread.report.period_sections import (
     superseded_parts,
     verification_parts,
 )
-from stripread.report.period_words import MARKS, day, how_many, meaning, moment, span
-from stripread.report.records_text import pad_interval, pad_value
+from stripread.report.period.words import MARKS, day, how_many, meaning, moment, span
 from stripread.report.said import Say, as_written
+from stripread.report.terminal.records import pad_interval, pad_value
 from stripread.site import Site
 
 __all__ = ["period_report"]

@@ -13,12 +13,12 @@ from stripread.records.entries import Entry
 from stripread.records.period import Episode, LotFacts, Period
 from stripread.records.standing import BatchStanding
 from stripread.report.amounts import tell_volume
-from stripread.report.batch_text import off_range, sample_of
-from stripread.report.document import Alarm, Heading, Items, Part, Table, Words
-from stripread.report.period_figures import check_figure
-from stripread.report.period_words import MARKS, how_many, meaning, moment, span
-from stripread.report.records_text import pad_value
+from stripread.report.document.document import Alarm, Heading, Items, Part, Table, Words
+from stripread.report.period.figures import check_figure
+from stripread.report.period.words import MARKS, how_many, meaning, moment, span
 from stripread.report.said import Say
+from stripread.report.terminal.batch import off_range, sample_of
+from stripread.report.terminal.records import pad_value
 from stripread.site import Site
 
 __all__ = ["batch_parts", "finding_parts", "lot_parts", "note_parts", "superseded_parts", "verification_parts"]

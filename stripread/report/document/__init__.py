@@ -1,0 +1,3 @@
+"""Documents as plain parts, as a web page and as a PDF."""
+
+__all__: list[str] = []

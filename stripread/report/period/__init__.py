@@ -1,0 +1,3 @@
+"""The report of some weeks of a site."""
+
+__all__: list[str] = []
