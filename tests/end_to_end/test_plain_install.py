@@ -39,4 +39,4 @@ document_pdf(Document(title="a", subtitle="b", parts=(), footer="c"))
 """
     done = run(code)
     assert done.stdout.strip() == "1.0"
-    assert done.stderr.splitlines()[-1].startswith("stripread.errors.MissingExtraError: Expected matplotlib")
+    assert "MissingExtraError: Expected the package matplotlib" in done.stderr
