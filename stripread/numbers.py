@@ -2,7 +2,7 @@
 
 import math
 
-__all__ = ["counted", "format_interval", "format_number", "places_for", "plain", "two_digits"]
+__all__ = ["counted", "format_interval", "format_number", "places_for", "plain", "probability_in_words", "two_digits"]
 
 
 def places_for(half_width: float) -> int:
@@ -47,3 +47,12 @@ def two_digits(number: float) -> str:
 def counted(number: int, what: str) -> str:
     """Return a number of things: 1 photo, 2 photos."""
     return f"{number} {what}{'' if number == 1 else 's'}"
+
+
+def probability_in_words(probability: float) -> str:
+    """Return a probability to the per cent, and no nearer to certainty than the distributions behind it are known."""
+    if probability < 0.01:
+        return "under 1 %"
+    if probability > 0.99:
+        return "over 99 %"
+    return f"{100 * probability:.0f} %"

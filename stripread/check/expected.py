@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from stripread.check.case import PadCase
 from stripread.check.conformity import RangeState, probability_within, range_state
 from stripread.findings import Finding, make_finding
+from stripread.numbers import probability_in_words
 from stripread.reading import PadReading
 from stripread.site import Expectation
 
@@ -90,5 +91,5 @@ def _judged(pad: PadReading, expected: Expectation) -> str:
     chance = probability_in_range(pad, expected)
     if chance is None:
         return reported(pad)
-    words = f"{100 * chance:.0f} %" if 0.01 <= chance <= 0.99 else "under 1 %" if chance < 0.5 else "over 99 %"
+    words = probability_in_words(chance)
     return f"{reported(pad)}; in range with a probability of {words}"

@@ -4,6 +4,8 @@ The tests hold each function against colour-science, which takes a second to imp
 tables are needed.
 """
 
+import sys
+import warnings
 from functools import lru_cache
 from types import ModuleType
 
@@ -42,13 +44,28 @@ _D50_TO_SRGB = _XYZ_TO_SRGB @ np.linalg.inv(_BRADFORD) @ np.diag(_BRADFORD @ _D6
 
 @lru_cache(maxsize=1)
 def colour_science() -> ModuleType:
-    """Import colour-science and put numpy's print options, which it changes for the whole process, back."""
-    options = np.get_printoptions()
-    import colour
+    """Import colour-science, and undo what it does to the whole process.
+
+    It changes numpy's print options; where matplotlib is missing, it warns, and leaves dummies in its place on which
+    others would fail.
+    """
+    options, modules = np.get_printoptions(), sys.modules.copy()
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message='"Matplotlib" related API features are not available')
+        import colour
 
     np.set_printoptions(**options)
+    for name in [name for name, found in sys.modules.items() if _is_dummy(name, found)]:
+        del sys.modules[name]
+        if name in modules:
+            sys.modules[name] = modules[name]
     module: ModuleType = colour
     return module
+
+
+def _is_dummy(name: str, module: ModuleType) -> bool:
+    """Tell whether a module is none that was imported, but stands for one of matplotlib's."""
+    return name.partition(".")[0] in ("matplotlib", "mpl_toolkits", "cycler") and not hasattr(module, "__spec__")
 
 
 def d50_white() -> Float:

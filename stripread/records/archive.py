@@ -21,7 +21,8 @@ from sqlalchemy import select
 from stripread.errors import RecordsError
 from stripread.records.canonical import COLUMNS
 from stripread.records.chain import rows_in_order, write_rows
-from stripread.records.database import failures_in_words, refresh_statistics
+from stripread.records.database import refresh_statistics
+from stripread.records.failures import failures_in_words
 from stripread.records.files import KEPT
 from stripread.records.head import NO_HEAD, Head, keep_head
 from stripread.records.store import Records, open_records

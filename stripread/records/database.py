@@ -1,10 +1,9 @@
-"""The database behind the record: opening, transactions, migrations; its failures in words.
+"""The database behind the record: opening, transactions, migrations.
 
 SQLite in WAL mode, ``synchronous=FULL``: what was committed survives a kill and a power cut, and readers never wait.
 Writers come one at a time: in SQLite by ``BEGIN IMMEDIATE`` and a busy timeout, in PostgreSQL by an advisory lock.
 """
 
-import errno
 import os
 import sqlite3
 import time
@@ -16,12 +15,13 @@ from typing import Any
 
 from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
 from sqlalchemy.engine import make_url
-from sqlalchemy.exc import ArgumentError, DatabaseError, IntegrityError, SQLAlchemyError
+from sqlalchemy.exc import ArgumentError
 from sqlalchemy.pool import QueuePool
 
 from stripread.errors import MissingExtraError, RecordsError
+from stripread.records.failures import failures_in_words, is_held
 
-__all__ = ["DATABASE", "REVISION", "Database", "failures_in_words", "refresh_statistics"]
+__all__ = ["DATABASE", "REVISION", "Database", "refresh_statistics"]
 
 DATABASE = "records.db"
 REVISION = "0002"  # of the newest migration; a test holds it to Alembic's own answer
@@ -129,7 +129,7 @@ def _switch_to_wal(connection: sqlite3.Connection, busy_s: float) -> None:
         try:
             connection.execute("PRAGMA journal_mode=WAL")
         except sqlite3.OperationalError as error:
-            if "locked" not in str(error) or time.monotonic() > end:
+            if not is_held(error) or time.monotonic() > end:
                 raise
             time.sleep(0.02)
         else:
@@ -193,43 +193,3 @@ def newer(name: str, found: str) -> RecordsError:
         found=f"{name} at revision {found}, made by a later version of stripread",
         remedy="Install that version, or a later one.",
     )
-
-
-@contextmanager
-def failures_in_words(name: str) -> Iterator[None]:
-    """Turn what database or file system say into an error that tells what to do; nothing is committed then."""
-    try:
-        yield
-    except (SQLAlchemyError, sqlite3.Error, OSError) as error:
-        raise _in_words(error, name) from error
-
-
-def _in_words(error: Exception, name: str) -> RecordsError:
-    cause = error.orig if isinstance(error, DatabaseError) and error.orig is not None else error
-    says = (str(cause).strip().splitlines() or [type(cause).__name__])[0]
-    low = says.lower()
-    code = cause.errno if isinstance(cause, OSError) else None
-    if isinstance(error, IntegrityError) and "supersedes" in low:
-        return RecordsError(
-            expected="an entry that no other one supersedes yet",
-            found=f"another correction came first ({says})",
-            remedy="Look at `stripread log --corrections`, and correct the latest one.",
-        )
-    if "append-only" in low or "at the end" in low:
-        expected, remedy = "a record that is only added to", "Add a superseding entry: `stripread records correct`."
-    elif "locked" in low or "lock timeout" in low:
-        expected = "a record that another program holds for a moment at most"
-        remedy = "Close whatever keeps it open for writing, and try again. Nothing was recorded."
-    elif "full" in low or code in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG) or "i/o error" in low:
-        expected, remedy = "room on the disk", "Free some, and try again. Nothing was recorded."
-    elif "readonly" in low or code in (errno.EROFS, errno.EACCES, errno.EPERM):
-        expected, remedy = "a folder that may be written to", "Allow writing there. Nothing was recorded."
-    elif "not a database" in low or "malformed" in low:
-        expected, remedy = "a whole record", "Restore the latest backup into a new folder: `stripread records restore`."
-    elif "unable to open" in low:
-        expected, remedy = "a record that can be opened", "Look at the folder and its permissions."
-    elif "connection" in low or "connect" in low:
-        expected, remedy = "a database server that answers", "Look whether it runs, and at name and password."
-    else:
-        expected, remedy = "a record in order", "Run `stripread records verify`. Nothing was recorded."
-    return RecordsError(expected=expected, found=f"{says} ({name})", remedy=remedy)

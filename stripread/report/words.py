@@ -10,7 +10,7 @@ from typing import Literal
 from stripread.check import PadVerdict, Verdict
 from stripread.errors import StripReadError
 from stripread.findings import REGISTRY, Finding
-from stripread.numbers import format_interval, format_number, places_for, two_digits
+from stripread.numbers import format_interval, format_number, places_for, probability_in_words, two_digits
 
 __all__ = [
     "Headline",
@@ -27,7 +27,6 @@ __all__ = [
 Sign = Literal["tick", "triangle", "question", "cross"]
 _SYMBOLS: dict[Sign, str] = {"tick": "✔", "triangle": "▲", "question": "?", "cross": "✘"}
 _OF_THE_SAMPLE = {kind.code for kind in REGISTRY.values() if kind.about == "sample" and kind.severity != "info"}
-_LOOK_ALIKE = 0.005  # probabilities nearer to 0 or 1 than this are not told apart
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,13 +133,7 @@ def expected_line(verdict: Verdict, pad: PadVerdict) -> str | None:
     text = f"{expected} for {verdict.sample.name}"
     if pad.probability_within is None:
         return text
-    chance = pad.probability_within
-    if chance > 1 - _LOOK_ALIKE:
-        words = "over 99 %"
-    elif chance < _LOOK_ALIKE:
-        words = "under 1 %"
-    else:
-        words = f"{100 * chance:.0f} %"
+    words = probability_in_words(pad.probability_within)
     return f"{text}; probability within: {words}"
 
 

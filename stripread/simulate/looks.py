@@ -75,8 +75,8 @@ FAMILIES: Mapping[str, Families] = MappingProxyType(
             usual_share=0.4,
         ),
         "pad_edge": Families(
-            seen=("raised", "bled", "flush", "rimmed", "dried rim", "glue line"),
-            unseen=("white halo", "wick line", "peeled", "fringe", "cover film"),
+            seen=("raised", "bled", "flush", "rimmed", "dried rim", "glue line", "peeled"),
+            unseen=("white halo", "wick line", "fringe", "cover film"),
         ),
         "pad_face": Families(
             seen=("uneven dye", "paper grain", "woven", "wet gloss", "streaked dye"),
@@ -86,9 +86,9 @@ FAMILIES: Mapping[str, Families] = MappingProxyType(
         "around": Families(
             seen=(
                 "specks", "own shadow", "drops beside", "over the side", "drops on plastic", "hairs", "wet ground",
-                "corner over the edge", "end over the edge",
+                "corner over the edge", "end over the edge", "scrap of tissue",
             ),
-            unseen=("condensation", "soil crumbs", "scrap of tissue", "pencil marks", "finger shadow", "tape"),
+            unseen=("condensation", "soil crumbs", "pencil marks", "finger shadow", "tape"),
         ),
         "card": Families(
             seen=("stains", "faded ink", "smudged slot", "creases", "wrinkles", "scuffs", "yellowed"),

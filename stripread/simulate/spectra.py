@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 
-from stripread.colour.lab import d50_white, xyz_to_lab
+from stripread.colour.lab import colour_science, d50_white, xyz_to_lab
 from stripread.geometry import Float
 
 __all__ = ["WAVELENGTHS", "gaussian", "observer_weights", "on_grid", "reflectance_to_lab"]
@@ -28,8 +28,7 @@ def on_grid(distribution: Any) -> Float:
 @lru_cache(maxsize=1)
 def observer_weights() -> Float:
     """D50 times the CIE 1931 2 degree observer, shape (81, 3), scaled so that the perfect reflector is `d50_white`."""
-    import colour
-
+    colour = colour_science()
     observer = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"]
     matching = np.stack([np.interp(WAVELENGTHS, observer.wavelengths, observer.values[:, i]) for i in range(3)], axis=1)
     weights = matching * on_grid(colour.SDS_ILLUMINANTS["D50"])[:, None]

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from stripread.findings import Finding, make_finding
 from stripread.measured import Difference, Measured, difference, propagate
+from stripread.numbers import probability_in_words
 from stripread.water.dilution import mix
 
 __all__ = ["RecipeCheck", "check_recipe", "recipe_finding", "recipe_range_finding", "recipe_strength"]
@@ -75,7 +76,7 @@ def recipe_finding(expected: Measured, reading: Measured) -> Finding | None:
     apart = difference(expected, reading)
     if apart.probability >= DOUBT:
         return None
-    chance = "under 0.1 %" if apart.probability < 0.001 else f"{100 * apart.probability:.1f} %"
+    chance = probability_in_words(apart.probability)
     score = chance if apart.z is None else f"{chance}; z = {apart.z:.1f}"
     stronger = apart.value > 0
     # Three sentences, each whole, as a translation needs them.

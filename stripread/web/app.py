@@ -39,6 +39,7 @@ from stripread.web.people.people import People
 from stripread.web.queue.reading_queue import ReadingQueue
 from stripread.web.render import render
 from stripread.web.security import GuardHeaders, KnownHost, LimitBody, Limiter, guard_headers, session_of
+from stripread.web.sent_form import CloseForm
 from stripread.web.settings import Settings
 
 __all__ = ["create_app"]
@@ -91,6 +92,7 @@ def create_app(settings: Settings) -> Starlette:
             # Over TLS the certificate sees to it.
             *([] if settings.secure else [Middleware(KnownHost, also=_names(settings))]),
             Middleware(LimitBody, largest_photo=settings.largest_photo),
+            Middleware(CloseForm),
         ],
         exception_handlers={HTTPException: _told, StripReadError: _refused, ClientDisconnect: _gone, Exception: _fault},
         lifespan=life,

@@ -17,6 +17,7 @@ from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from stripread.web.people.people import People, Person, Role, Session
+from stripread.web.sent_form import form_of
 
 __all__ = [
     "CSRF_FIELD",
@@ -238,12 +239,9 @@ def need(*roles: Role) -> Callable[[Callable[[Request, Person], Awaitable[Any]]]
             if roles and session.person.role not in roles:
                 raise HTTPException(403)
             request.state.session = session
-            try:
-                if request.method not in ("GET", "HEAD"):
-                    await check_csrf(request, session.csrf)
-                return await page(request, session.person)
-            finally:
-                await request.close()  # and with it what was sent
+            if request.method not in ("GET", "HEAD"):
+                await check_csrf(request, session.csrf)
+            return await page(request, session.person)
 
         guarded.__name__ = page.__name__
         return guarded
@@ -261,7 +259,7 @@ async def check_csrf(request: Request, expected: str) -> None:
     """Refuse what another site made the browser send; ``expected`` must come back in the form or a header."""
     sent = request.headers.get("x-csrf-token")
     if sent is None:
-        form = await request.form(max_files=2, max_fields=200)
+        form = await form_of(request)
         value = form.get(CSRF_FIELD)
         sent = value if isinstance(value, str) else None
     if sent is None or not secrets.compare_digest(sent.encode(), expected.encode()):

@@ -42,7 +42,7 @@ _WHOLE = {
     "typed.py", "quantities.py", "card/cgats.py", "card/enrol.py", "card/measurement.py", "lot/calibrate.py",
     "lot/plan.py", "lot/verify.py", "records/verify.py",
     "water/dilution.py", "water/generation.py", "records/entries.py", "records/history.py",
-    "records/today.py", "records/database.py", "photo/load.py", "photo/header.py", "strip/find.py",
+    "records/today.py", "photo/load.py", "photo/header.py", "strip/find.py",
     "strip/decide.py",
 }  # fmt: skip
 _REPORTS = {"report/words.py", "report/terminal/water_batch.py"}  # labels of facts too

@@ -12,9 +12,9 @@ import pytest
 from typer.testing import CliRunner
 
 from stripread import measure
-from stripread.cli import processes as cli_processes
-from stripread.cli import read as cli_read
 from stripread.cli.app import app
+from stripread.cli.app import processes as cli_processes
+from stripread.cli.app import read as cli_read
 from stripread.cli.processes import in_order
 
 CALIBRATION = Path(__file__).parents[2] / "calibration"

@@ -1,6 +1,6 @@
 import pytest
 
-from stripread.numbers import two_digits
+from stripread.numbers import probability_in_words, two_digits
 
 
 @pytest.mark.parametrize(
@@ -8,3 +8,12 @@ from stripread.numbers import two_digits
 )
 def test_two_digits_without_an_exponent(number, text):
     assert two_digits(number) == text
+
+
+@pytest.mark.parametrize(
+    ("probability", "words"),
+    [(0.0, "under 1 %"), (0.0099, "under 1 %"), (0.01, "1 %"), (0.5, "50 %"), (0.046, "5 %"), (0.99, "99 %"),
+     (0.9901, "over 99 %"), (1.0, "over 99 %")],
+)  # fmt: skip
+def test_a_probability_is_told_to_the_per_cent(probability, words):
+    assert probability_in_words(probability) == words

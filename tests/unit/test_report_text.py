@@ -11,7 +11,7 @@ from stripread.errors import StripNotFoundError
 from stripread.findings import Finding, make_finding
 from stripread.lot.lot import Lot
 from stripread.measure import StripMeasurement
-from stripread.numbers import format_interval, format_number, places_for
+from stripread.numbers import format_interval, format_number, places_for, probability_in_words
 from stripread.reading import PadReading, Reading
 from stripread.report.terminal.reading import budget_table, error_text, verdict_text
 from stripread.report.words import next_steps, verdict_headline
@@ -82,6 +82,15 @@ def test_an_invalid_reading_shows_no_number_and_says_why():
 
 def test_the_expected_range_stands_beside_the_value():
     assert "expected 0.15 to 0.4 mg/L for line; probability within: over 99 %" in text(judged(made_pad(0.25, 0.02)))
+
+
+@pytest.mark.parametrize("value", [0.05, 0.1, 0.1035, 0.104, 0.11, 0.15, 0.19, 0.196, 0.1965, 0.2, 0.25])
+def test_a_reading_gives_its_probability_in_one_way(value):
+    pad = made_pad(value, 0.02)
+    written = text(judged(pad))
+    chance = probability_in_words(judged(pad).pads[0].probability_within)
+    assert f"probability within: {chance} " in written
+    assert ("in range with a probability of" in written) == (f"in range with a probability of {chance}." in written)
 
 
 def test_at_most_three_steps_are_given_the_most_urgent_first():

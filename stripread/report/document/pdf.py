@@ -30,7 +30,7 @@ def document_pdf(document: Document) -> bytes:
     except ImportError:
         raise MissingExtraError(
             expected="the package reportlab for PDF files",
-            found="none installed",
+            found="it is not installed",
             remedy="Install it with `pip install 'stripread[print]'`, or write the .html alone.",
         ) from None
     _register_fonts()
@@ -75,9 +75,9 @@ def _register_fonts() -> None:
         from matplotlib import get_data_path
     except ImportError:
         raise MissingExtraError(
-            expected="matplotlib, for figures and fonts",
-            found="none installed",
-            remedy="Install it with `pip install 'stripread[plot]'`.",
+            expected="the package matplotlib for fonts",
+            found="it is not installed",
+            remedy="Install it with `pip install 'stripread[print]'`.",
         ) from None
     folder = Path(get_data_path()) / "fonts" / "ttf"
     for name in (_FONT, _BOLD):

@@ -150,8 +150,8 @@ def new_figure(width_in: float, height_in: float) -> Any:
         from matplotlib.figure import Figure
     except ImportError:
         raise MissingExtraError(
-            expected="matplotlib, for figures",
-            found="none installed",
+            expected="the package matplotlib for figures",
+            found="it is not installed",
             remedy="Install it with `pip install 'stripread[plot]'`.",
         ) from None
     figure = Figure(figsize=(width_in, height_in), layout="constrained")

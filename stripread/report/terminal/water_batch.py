@@ -4,6 +4,7 @@ from dataclasses import dataclass, replace
 
 from stripread.check.verdict import CAUTION
 from stripread.measured import Measured
+from stripread.numbers import probability_in_words
 from stripread.quantities import System
 from stripread.report.amounts import jug, tell, tell_hours, tell_temperature, tell_volume, tell_volume_read
 from stripread.report.answer import Answer
@@ -51,6 +52,7 @@ def generation_answer(
 def yield_answer(found: SachetYield, sachet: Sachet, *, reading: Measured, hours: float) -> Answer:
     """Tell what a sachet has given, by a reading."""
     unlike = found.difference.probability < _DOUBT
+    chance = probability_in_words(found.difference.probability)
     side = "less" if found.difference.value < 0 else "more"
     words = f"by a reading of {tell(reading, _MG)} one sachet gave {tell(found.yield_mg.scaled(1e-3), 'g')}"
     return Answer(
@@ -60,10 +62,7 @@ def yield_answer(found: SachetYield, sachet: Sachet, *, reading: Measured, hours
         facts=(
             ("expected", f"{tell(found.expected.strength_mg_per_l, _MG)} after {tell_hours(hours)}"),
             ("share of stated", tell(found.share_of_stated.scaled(100), "%")),
-            (
-                "chance",
-                f"{percent(found.difference.probability)} of so large a difference if sachet and reading are right",
-            ),
+            ("chance", f"{chance} of so large a difference if sachet and reading are right"),
         ),
         steps=_WEAK_SACHET if unlike else (),
         notes=_sachet_notes(sachet),
@@ -205,12 +204,13 @@ def recipe_check_answer(
         ("must give", tell(check.expected_mg_per_l, _MG)),
         ("reading", tell(check.reading_mg_per_l, _MG)),
     ]
-    chance = check.difference.probability
+    probability = check.difference.probability
     if check.finding is None:
-        facts.append(("chance", f"{percent(chance)} of so large a difference if both are right"))
+        chance = probability_in_words(probability)
+        facts.append(("chance", f"{chance} of so large a difference if both are right"))
         headline = "RECIPE AND READING AGREE"
     else:
-        headline = "RECIPE AND READING " + ("CANNOT BOTH BE RIGHT" if chance < 0.01 else "HARDLY AGREE")
+        headline = "RECIPE AND READING " + ("CANNOT BOTH BE RIGHT" if probability < 0.01 else "HARDLY AGREE")
         facts.append(("would agree if", f"the concentrate had {tell(check.concentrate_needed_mg_per_l, _MG)}"))
         if check.water_needed_l is not None and check.water_needed_l.value >= 0:
             facts.append(("or if", f"the water was {tell_volume_read(check.water_needed_l, system)}"))
@@ -227,10 +227,6 @@ def recipe_check_answer(
         facts=tuple(facts),
         findings=() if check.finding is None else (check.finding,),
     )
-
-
-def percent(share: float) -> str:
-    return "under 0.1 %" if share < 0.001 else f"{100 * share:.2g} %" if share < 0.995 else "nearly 100 %"
 
 
 def _sachet_notes(sachet: Sachet, system: System = "metric") -> tuple[str, ...]:

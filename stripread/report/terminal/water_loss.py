@@ -4,7 +4,6 @@ from stripread.check.verdict import CAUTION
 from stripread.measured import Measured
 from stripread.report.amounts import tell, tell_hours
 from stripread.report.answer import Answer
-from stripread.report.terminal.water_batch import percent
 from stripread.water.decay import Forecast
 
 __all__ = ["decay_answer"]
@@ -30,7 +29,7 @@ def decay_answer(found: Forecast, *, limit: float | None, at_h: float | None) ->
         notes.append(
             f"Before any reading, a half-life of {tell_hours(fit.prior.half_life)}, give or take a factor of "
             f"{fit.prior.factor:g}, was taken for {fit.prior.name} ({fit.prior.source}). It carries "
-            f"{percent(min(fit.prior_share, 1.0))} of what is said here of the rate; more readings make it less."
+            f"{_percent(min(fit.prior_share, 1.0))} of what is said here of the rate; more readings make it less."
         )
     else:
         notes.append("No cover was named: the rate rests on the readings alone (and a wide prior).")
@@ -49,6 +48,10 @@ def decay_answer(found: Forecast, *, limit: float | None, at_h: float | None) ->
         notes=tuple(notes),
         cautions=(CAUTION,),
     )
+
+
+def _percent(share: float) -> str:
+    return "under 0.1 %" if share < 0.001 else f"{100 * share:.2g} %" if share < 0.995 else "nearly 100 %"
 
 
 _FALLEN = (

@@ -23,6 +23,7 @@ from stripread.web.language import language_of
 from stripread.web.people.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
+from stripread.web.sent_form import form_of
 from stripread.web.site_record import records_of
 
 __all__ = ["calibrate_routes"]
@@ -103,7 +104,7 @@ async def take_photo(request: Request, person: Person) -> Response:
     state, draft = request.app.state, _draft(request)
     if not state.upload_tries.allow(person.name):
         raise HTTPException(429)
-    form = await request.form()
+    form = await form_of(request)
     level, strip = whole(form, "level", most=len(draft.levels)), whole(form, "strip", most=9)
     if level is None or strip is None:
         raise WrongUsageError(expected="level and strip", found="nothing", remedy="Choose both.")
@@ -151,7 +152,7 @@ def _opened(draft: CalibrationDraft, data: bytes, flash: bytes | None) -> tuple[
 @need("supervisor")
 async def leave_out(request: Request, person: Person) -> Response:
     """Leave a photo out of the fit, or take it in again."""
-    form, draft = await request.form(), _draft(request)
+    form, draft = await form_of(request), _draft(request)
     who = person.name if text(form, "out") == "yes" else None
     sha256, state = text(form, "photo"), request.app.state
 
@@ -166,7 +167,7 @@ async def leave_out(request: Request, person: Person) -> Response:
 @need("supervisor")
 async def accept(request: Request, person: Person) -> Response:
     """Make it a lot of the site."""
-    draft, form = _draft(request), await request.form()
+    draft, form = _draft(request), await form_of(request)
     if text(form, "fit") != draft.signature():
         raise WrongUsageError(
             expected="the curve that was looked at", found="photos that came since", remedy="Look at the curve again."
@@ -187,7 +188,7 @@ def _accept(request: Request, draft: CalibrationDraft, stamp: Stamp) -> None:
 @need("supervisor")
 async def reject(request: Request, person: Person) -> Response:
     """Close a draft; its photos stay."""
-    draft, form = _draft(request), await request.form()
+    draft, form = _draft(request), await form_of(request)
     why = needed(form, "why", "why it is rejected")
     state = request.app.state
 

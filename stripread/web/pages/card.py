@@ -22,6 +22,7 @@ from stripread.web.forms import calendar_day, needed, sent_file, text
 from stripread.web.people.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
+from stripread.web.sent_form import form_of
 from stripread.web.site_record import records_of
 
 __all__ = ["card_routes"]
@@ -74,7 +75,7 @@ async def enrol(request: Request, person: Person) -> Response:
     """Put the measured colours of a print in place of the design's, as a card of the site."""
     if not request.app.state.upload_tries.allow(person.name):
         raise HTTPException(429)
-    form = await request.form()
+    form = await form_of(request)
     name = check_number(needed(form, "name", "a name for the print"))
     measured_on = calendar_day(form, "measured_on", "the day of the measurement").isoformat()
     data = await sent_file(form, "measured", "a file of measured colours", most=_MOST_BYTES)

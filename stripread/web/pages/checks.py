@@ -27,6 +27,7 @@ from stripread.web.language import language_of
 from stripread.web.people.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
+from stripread.web.sent_form import form_of
 from stripread.web.site_record import records_of
 
 __all__ = ["checks_routes"]
@@ -90,7 +91,7 @@ async def take_check(request: Request, person: Person) -> Response:
     state = request.app.state
     if not state.upload_tries.allow(person.name):
         raise HTTPException(429)
-    form = await request.form()
+    form = await form_of(request)
     site, lot = await to_thread.run_sync(lambda: _lot(request))
     name = request.path_params["lot"]
     pad = chosen(form, "pad", [one.pad for one in lot.pads], "a pad of the lot") or lot.pads[0].pad

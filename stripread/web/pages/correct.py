@@ -16,6 +16,7 @@ from stripread.web.forms import chosen, needed, text
 from stripread.web.people.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
+from stripread.web.sent_form import form_of
 from stripread.web.site_record import reading_entry, records_of
 
 __all__ = ["correct_routes", "may_correct"]
@@ -55,7 +56,7 @@ async def ask_reading(request: Request, person: Person) -> Response:
 @need("technician", "supervisor")
 async def correct_reading(request: Request, person: Person) -> Response:
     """Enter the correction of a reading, or take it back."""
-    form = await request.form(max_files=1, max_fields=50)
+    form = await form_of(request)
     why = needed(form, "why", "why it is corrected", most=_LONGEST)
     withdraw = text(form, "withdraw") == "yes"
 
@@ -93,7 +94,7 @@ async def ask_batch(request: Request, person: Person) -> Response:
 @need("technician", "supervisor")
 async def withdraw_batch(request: Request, person: Person) -> Response:
     """Take a batch back that was entered wrongly; it is entered anew under another name."""
-    why = needed(await request.form(max_files=1, max_fields=50), "why", "why it is taken back", most=_LONGEST)
+    why = needed(await form_of(request), "why", "why it is taken back", most=_LONGEST)
 
     def enter() -> None:
         with records_of(request.app.state) as records:

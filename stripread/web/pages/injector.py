@@ -19,6 +19,7 @@ from stripread.web.pages.batch_plans import BATCH
 from stripread.web.people.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
+from stripread.web.sent_form import form_of
 from stripread.web.site_record import records_of
 
 __all__ = ["injector_routes"]
@@ -39,7 +40,7 @@ async def injector(request: Request, person: Person) -> Response:
     asked: Mapping[str, Any] = {}
     trouble = None
     if request.method == "POST":
-        asked = await request.form(max_files=1, max_fields=50)
+        asked = await form_of(request)
         try:
             await to_thread.run_sync(lambda: _enter(state, asked, Stamp(at=now, who=person.name)))
             return RedirectResponse("/injector", status_code=303)

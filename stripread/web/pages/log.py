@@ -22,6 +22,7 @@ from stripread.web.pages.correct import may_correct
 from stripread.web.people.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
+from stripread.web.sent_form import form_of
 from stripread.web.site_record import LAST_ENTRY, reading_entry, records_of
 
 __all__ = ["log_routes"]
@@ -146,7 +147,7 @@ async def photo(request: Request, person: Person) -> Response:
 @need("technician", "supervisor")
 async def add_note(request: Request, person: Person) -> Response:
     """Enter a note about a reading; the same one sent twice is entered once."""
-    words = needed(await request.form(max_files=1, max_fields=50), "text", "a note of some words", most=_LONGEST_NOTE)
+    words = needed(await form_of(request), "text", "a note of some words", most=_LONGEST_NOTE)
     stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
 
     def enter() -> int:

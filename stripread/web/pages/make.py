@@ -23,6 +23,7 @@ from stripread.web.pages.batch_plans import BATCH, known_sachets, load_known, pl
 from stripread.web.people.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
+from stripread.web.sent_form import form_of
 from stripread.web.site_record import records_of
 from stripread.web.units import units_of
 
@@ -70,7 +71,7 @@ async def _serve(request: Request, person: Person, template: str, plan: Callable
     asked: _Fields = request.query_params
     trouble = None
     if request.method == "POST":
-        asked = await request.form(max_files=1, max_fields=50)
+        asked = await form_of(request)
         try:
             name = await to_thread.run_sync(lambda: _enter(state, asked, Stamp(at=now, who=person.name), make))
             return RedirectResponse(f"/batches/made/{quote(name, safe='')}", status_code=303)

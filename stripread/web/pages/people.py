@@ -15,6 +15,7 @@ from stripread.web.people.accounts import new_pairing_code, retire_person, set_p
 from stripread.web.people.people import ROLES, People, Person
 from stripread.web.render import render
 from stripread.web.security import need, of_people
+from stripread.web.sent_form import form_of
 from stripread.web.site_record import records_of
 
 __all__ = ["people_routes"]
@@ -42,7 +43,7 @@ async def show_people(request: Request, person: Person) -> Response:
 @need("supervisor")
 async def keep_person(request: Request, person: Person) -> Response:
     """Add somebody, or give them another role and secret."""
-    form = await request.form()
+    form = await form_of(request)
     name = needed(form, "name", "a name", most=80)
     role = chosen(form, "role", ROLES, "a role of the list")
     if role is None:
@@ -75,7 +76,7 @@ def _set(request: Request, name: str, role: str, secret: str, stamp: Stamp) -> N
 @need("supervisor")
 async def take_out(request: Request, person: Person) -> Response:
     """Let somebody no longer sign in; what they entered stays."""
-    form = await request.form()
+    form = await form_of(request)
     name = needed(form, "name", "a person", most=80)
     await of_people(request, lambda people: _keep_a_supervisor(people, name))
     stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
@@ -100,7 +101,7 @@ def _keep_a_supervisor(people: People, name: str) -> None:
 @need("supervisor")
 async def show_code(request: Request, person: Person) -> Response:
     """Show a code that lets in one phone: no redirect, as its address would hold the code."""
-    name = text(await request.form(), "phone", most=80)
+    name = text(await form_of(request), "phone", most=80)
     stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
     code = await to_thread.run_sync(lambda: _new_code(request, name, stamp))
     address = phone_address(request)
@@ -116,7 +117,7 @@ def _new_code(request: Request, name: str, stamp: Stamp) -> str:
 @need("supervisor")
 async def shut_out(request: Request, person: Person) -> Response:
     """Let a paired phone no longer in, whoever is signed in on it."""
-    id = needed(await request.form(), "phone", "a phone of the list", most=80)
+    id = needed(await form_of(request), "phone", "a phone of the list", most=80)
     stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
     await to_thread.run_sync(lambda: _unpair(request, id, stamp))
     return RedirectResponse("/people", status_code=303)

@@ -20,6 +20,7 @@ from stripread.web.forms import calendar_day, chosen, needed, number, numbers, t
 from stripread.web.people.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
+from stripread.web.sent_form import form_of
 
 __all__ = ["plan_routes"]
 
@@ -92,7 +93,7 @@ async def begin_known(request: Request, person: Person) -> Response:
 
 
 async def _begin(request: Request, person: Person, levels_of: Any) -> Response:
-    form = await request.form()
+    form = await form_of(request)
     state, site = request.app.state, load_site(request.app.state.folder)
 
     def keep() -> str:

@@ -19,6 +19,7 @@ from stripread.web.forms import chosen, needed, number, text, whole
 from stripread.web.people.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
+from stripread.web.sent_form import form_of
 from stripread.web.site_record import points_of, records_of
 
 __all__ = ["points_admin_routes"]
@@ -64,7 +65,7 @@ async def _page(request: Request, point: Point | None) -> Response:
 @need("supervisor")
 async def keep_point(request: Request, person: Person) -> Response:
     """Enter a point, or say anew what it is: the entry before is kept and superseded."""
-    form = await request.form()
+    form = await form_of(request)
     point = _point(form, load_site(request.app.state.folder))
     stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
     new = text(form, "new") == "yes"
@@ -115,7 +116,7 @@ def _point(form: Mapping[str, Any], site: Site) -> Point:
 @need("supervisor")
 async def retire_point(request: Request, person: Person) -> Response:
     """Take a point out of use; its readings stay."""
-    form = await request.form()
+    form = await form_of(request)
     why, name = needed(form, "why", "why no samples are taken there any more"), request.path_params["point"]
     stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
     await to_thread.run_sync(lambda: _retire(request, name, why, stamp))

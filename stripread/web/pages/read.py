@@ -27,6 +27,7 @@ from stripread.web.people.people import Person
 from stripread.web.queue.inbox import Inbox, Job
 from stripread.web.render import render
 from stripread.web.security import need
+from stripread.web.sent_form import form_of
 from stripread.web.site_record import points_of, records_of
 
 __all__ = ["read_routes"]
@@ -88,7 +89,7 @@ async def take_photo(request: Request, person: Person) -> Response:
     state, settings = request.app.state, request.app.state.settings
     if not state.upload_tries.allow(person.name):
         raise HTTPException(429)
-    form = await request.form(max_files=2, max_fields=50)
+    form = await form_of(request)
     photo, key = form.get("photo"), str(form.get("key", ""))
     if not isinstance(photo, UploadFile) or not 8 <= len(key) <= 100:
         raise WrongUsageError(expected="a photo", found="none", remedy="Take the photo, then send it.")

@@ -24,6 +24,7 @@ from stripread.web.security import (
     of_people,
     session_of,
 )
+from stripread.web.sent_form import form_of
 from stripread.web.site_record import records_of
 
 __all__ = ["door_routes"]
@@ -85,7 +86,7 @@ async def sign_in(request: Request) -> Response:
             return RedirectResponse(_next(request.query_params.get("next")), status_code=303)
         return await _ask(request, visit)
     await check_csrf(request, request.cookies.get(VISIT_COOKIE) or _new_visit())
-    form = await request.form()
+    form = await form_of(request)
     name, secret = str(form.get("name", "")), str(form.get("secret", ""))
     wanted = str(form.get("next", "/"))
     state, called = request.app.state, name.strip().casefold()[:_LONGEST]
@@ -130,7 +131,7 @@ async def sign_out(request: Request, person: Person) -> Response:
 @need()
 async def language(request: Request, person: Person) -> Response:
     """Keep the language that somebody reads."""
-    form = await request.form()
+    form = await form_of(request)
     wanted = str(form.get("language", ""))
     if wanted not in LANGUAGES:
         raise HTTPException(400)
@@ -141,7 +142,7 @@ async def language(request: Request, person: Person) -> Response:
 @need()
 async def units(request: Request, person: Person) -> Response:
     """Keep the units in which somebody is told amounts."""
-    form = await request.form()
+    form = await form_of(request)
     wanted = next((known for known in UNITS if known == form.get("units")), None)
     if wanted is None:
         raise HTTPException(400)
