@@ -19,9 +19,9 @@ from stripread.lot.record import CheckRow
 from stripread.photo.load import PhotoFile
 from stripread.reading import Reading
 from stripread.records import Draft, Entry, FileRef, Records, Stamp
-from stripread.records.checks import check_standard_of
-from stripread.records.entries import Role
-from stripread.records.history import Occasion, batch_of, history_of, taken_when
+from stripread.records.chain.entries import Role
+from stripread.records.queries.checks import check_standard_of
+from stripread.records.queries.history import Occasion, batch_of, history_of, taken_when
 from stripread.report.json_lines import reading_json
 from stripread.site import SampleType
 

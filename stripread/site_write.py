@@ -64,7 +64,7 @@ def add_name(folder: Path, table: Literal["lots", "cards", "kinds"], name: str, 
     SiteError
         If the name is there, the file is wrong before, or written in a way that a line cannot be added to.
     """
-    from stripread.records.files import replace_file  # with the record comes its database
+    from stripread.records.chain.files import replace_file  # with the record comes its database
 
     site = load_site(folder)
     if name in getattr(site, table):

@@ -155,8 +155,8 @@ def list_batches(
       stripread batch list
     """
     from stripread.cli.site_record import open_site_records, site_of_records
-    from stripread.records.entries import to_payload
-    from stripread.records.standing import batch_standing
+    from stripread.records.chain.entries import to_payload
+    from stripread.records.queries.standing import batch_standing
     from stripread.report.json_lines import to_line
     from stripread.report.terminal.batch import strength_words as words
     from stripread.report.terminal.reading import table
@@ -206,7 +206,7 @@ def _mixed(
 ) -> None:
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.records import Batch, Part
-    from stripread.records.history import with_expected
+    from stripread.records.queries.history import with_expected
 
     where, stamp, typed = site_of_records(site), stamp_of(who), Typed()
     volumes = [(name, typed.measured(text, "volume", name=f"the volume of {name}")) for name, text in named]

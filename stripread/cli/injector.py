@@ -51,7 +51,7 @@ def enter(
     """
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.records import InjectorSetting
-    from stripread.records.history import find_batch
+    from stripread.records.queries.history import find_batch
     from stripread.water.injection import parse_ratio
 
     where, stamp, typed = site_of_records(site), stamp_of(who), Typed()
@@ -97,7 +97,7 @@ def list_settings(
       stripread injector list
     """
     from stripread.cli.site_record import open_site_records, site_of_records
-    from stripread.records.entries import to_payload
+    from stripread.records.chain.entries import to_payload
     from stripread.report.amounts import tell_line_flow
     from stripread.report.json_lines import to_line
     from stripread.report.terminal.reading import table

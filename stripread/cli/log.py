@@ -10,7 +10,7 @@ from stripread.cli.output import note, say
 from stripread.errors import WrongUsageError
 
 if TYPE_CHECKING:
-    from stripread.records.entries import Kind
+    from stripread.records.chain.entries import Kind
 
 __all__ = ["DAY", "end_of_day", "local", "log"]
 
@@ -91,7 +91,7 @@ def log(
 
 
 def _kind(word: str) -> "Kind | None":
-    from stripread.records.entries import Kind
+    from stripread.records.chain.entries import Kind
 
     if word == "all":
         return None

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from stripread.reading import Reading
     from stripread.recording import Taking
     from stripread.records import Records, Stamp
-    from stripread.records.entries import Role
+    from stripread.records.chain.entries import Role
     from stripread.site import Site
 
 __all__ = ["Recorder", "keep_check", "open_site_records", "site_of_records", "stamp_of"]

@@ -1,6 +1,6 @@
 """The record of a site: append-only, each entry chained to the one before by its hash."""
 
-from stripread.records.entries import (
+from stripread.records.chain.entries import (
     Batch,
     CheckStandard,
     Draft,
@@ -12,7 +12,7 @@ from stripread.records.entries import (
     Point,
     Stamp,
 )
-from stripread.records.queries import RecordedPad, RecordedReading
+from stripread.records.queries.readings import RecordedPad, RecordedReading
 from stripread.records.store import Recorded, Records, has_records, open_records
 
 __all__ = [

@@ -5,7 +5,7 @@ from datetime import datetime
 from typing import Any
 
 from stripread.errors import RecordsError
-from stripread.records.entries import (
+from stripread.records.chain.entries import (
     Batch,
     Entry,
     InjectorSetting,

@@ -1,6 +1,6 @@
 """The record that belongs to a site."""
 
-from stripread.records.entries import Draft, Stamp
+from stripread.records.chain.entries import Draft, Stamp
 from stripread.records.store import Records, open_records
 from stripread.site import Site
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from stripread.errors import StripReadError
-from stripread.records.entries import Draft, Entry, FileRef, Stamp
+from stripread.records.chain.entries import Draft, Entry, FileRef, Stamp
 from stripread.records.store import Records
 
 __all__ = ["Reread", "reread_lot"]

@@ -8,11 +8,8 @@ from types import TracebackType
 from typing import Any, Generic, Self, TypeVar
 
 from stripread.errors import RecordsError
-from stripread.records import queries
-from stripread.records.chain import append_drafts, check_head, head_of, is_known
-from stripread.records.correct import corrected_payload
-from stripread.records.database import DATABASE, REVISION, Database, newer
-from stripread.records.entries import (
+from stripread.records.chain.chain import append_drafts, check_head, head_of, is_known
+from stripread.records.chain.entries import (
     Batch,
     CheckStandard,
     Draft,
@@ -27,9 +24,12 @@ from stripread.records.entries import (
     from_payload,
     to_payload,
 )
-from stripread.records.files import keep_file
-from stripread.records.head import Head, keep_head, load_head
-from stripread.records.queries import ReadingFilter, RecordedReading
+from stripread.records.chain.files import keep_file
+from stripread.records.chain.head import Head, keep_head, load_head
+from stripread.records.correct import corrected_payload
+from stripread.records.database import DATABASE, REVISION, Database, newer
+from stripread.records.queries import readings as queries
+from stripread.records.queries.readings import ReadingFilter, RecordedReading
 
 __all__ = ["Recorded", "Records", "has_records", "open_records"]
 

@@ -22,8 +22,8 @@ from stripread.photo.load import PhotoFile, open_photo_bytes
 from stripread.reading import Reading, read_strip
 from stripread.recording import Taking, history_for, record_check, record_reading
 from stripread.records import Batch, Note, Records, Stamp
-from stripread.records.history import batch_of, with_expected
 from stripread.records.of_site import open_site_records
+from stripread.records.queries.history import batch_of, with_expected
 from stripread.simulate.conditions import dip_strip, random_shot
 from stripread.simulate.demo import DEMO_LOTS, DEMO_PRINTER
 from stripread.simulate.photograph import Shot, take_photo

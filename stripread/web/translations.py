@@ -27,22 +27,23 @@ __all__ = ["NOT_ON_A_PAGE", "ROOMS", "brought_up_to_date", "gather", "main", "un
 # Rooms whose words reach a page: all that they give as an argument that people read, and of some every sentence.
 ROOMS = (
     "*.py", "photo/*.py", "card/*.py", "strip/*.py", "colour/*.py", "lot/*.py", "check/*.py", "water/*.py",
-    "records/*.py", "web/**/*.py",
+    "records/**/*.py", "web/**/*.py",
 )  # fmt: skip
 # But of commands alone, or of files that somebody wrote or mends on the machine itself: these stay English.
 NOT_ON_A_PAGE = {
     "chart.py", "calibration.py", "site.py", "card/draw.py", "card/figure.py", "card/layout.py", "card/markers.py",
     "card/slot.py", "lot/compare.py", "lot/lot.py", "lot/record.py", "lot/series.py", "strip/kinds.py",
-    "records/archive.py", "records/canonical.py", "records/chain.py", "records/correct.py", "records/files.py",
-    "records/head.py", "records/reread.py", "records/tabular.py", "water/chlorine.py",
+    "records/chain/canonical.py", "records/chain/chain.py", "records/chain/files.py", "records/chain/head.py",
+    "records/correct.py", "records/exchange/archive.py", "records/exchange/tabular.py", "records/reread.py",
+    "water/chlorine.py",
     "water/decay.py", "water/line.py", "water/vapour.py", "water/sachet.py", "web/translations.py", "web/spoken.py",
     "i18n/phrases.py", "i18n/catalogue.py",
 }  # fmt: skip
 _WHOLE = {
     "typed.py", "quantities.py", "card/cgats.py", "card/enrol.py", "card/measurement.py", "lot/calibrate.py",
-    "lot/plan.py", "lot/verify.py", "records/verify.py",
-    "water/dilution.py", "water/generation.py", "records/entries.py", "records/history.py",
-    "records/today.py", "photo/load.py", "photo/header.py", "strip/find.py",
+    "lot/plan.py", "lot/verify.py", "records/chain/verify.py",
+    "water/dilution.py", "water/generation.py", "records/chain/entries.py", "records/queries/history.py",
+    "records/queries/today.py", "photo/load.py", "photo/header.py", "strip/find.py",
     "strip/decide.py",
 }  # fmt: skip
 _REPORTS = {"report/words.py", "report/terminal/water_batch.py"}  # labels of facts too

@@ -154,7 +154,7 @@ def test_a_trend_has_its_readings_in_order_and_what_happened_between(site, tmp_p
     from test_history import add_reading
 
     from stripread.records import open_records
-    from stripread.records.entries import InjectorSetting, Stamp
+    from stripread.records.chain.entries import InjectorSetting, Stamp
 
     start = datetime(2026, 4, 14, 9, tzinfo=UTC)
     with open_records(site, create=True) as records:

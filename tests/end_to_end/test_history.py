@@ -12,8 +12,8 @@ from typer.testing import CliRunner
 
 from stripread.cli.app import app
 from stripread.records import open_records
-from stripread.records.entries import Batch, Part, Point, Stamp
-from stripread.records.history import Occasion, batch_of, history_of
+from stripread.records.chain.entries import Batch, Part, Point, Stamp
+from stripread.records.queries.history import Occasion, batch_of, history_of
 from stripread.records.store import Records
 from stripread.site import load_site, resolve_lot
 

@@ -12,7 +12,7 @@ from stripread.measured import Measured
 from stripread.numbers import plain
 from stripread.quantities import ASSUMED_U, parse_quantity
 from stripread.records import Batch, InjectorSetting
-from stripread.records.entries import Part, from_payload, to_payload
+from stripread.records.chain.entries import Part, from_payload, to_payload
 from stripread.report.amounts import jug, tell_line_flow, tell_volume, tell_volumes_in, volume_as_typed
 from stripread.report.terminal.water_batch import dilution_answer
 from stripread.typed import Typed

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from stripread.records import open_records
-from stripread.records.trend import course_of
+from stripread.records.queries.trend import course_of
 from tests.unit.made_records import START, made_pad, made_payload, made_stamp
 
 

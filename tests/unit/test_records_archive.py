@@ -9,7 +9,7 @@ import pytest
 
 from stripread.errors import RecordsError
 from stripread.records import open_records
-from stripread.records.archive import back_up, check_archive, restore
+from stripread.records.exchange.archive import back_up, check_archive, restore
 from tests.unit.made_records import fill, made_stamp
 
 

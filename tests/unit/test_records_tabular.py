@@ -14,10 +14,10 @@ from hypothesis import strategies as st
 
 from stripread.errors import RecordsError
 from stripread.records import Batch, Entry, Part, open_records
-from stripread.records.canonical import offset_text, utc_text
-from stripread.records.files import hash_file
-from stripread.records.tabular import Form, export_records, import_records
-from stripread.records.verify import verify_records
+from stripread.records.chain.canonical import offset_text, utc_text
+from stripread.records.chain.files import hash_file
+from stripread.records.chain.verify import verify_records
+from stripread.records.exchange.tabular import Form, export_records, import_records
 from tests.unit.made_records import START, fill, made_pad, made_payload, made_photo, made_stamp
 
 both_forms = pytest.mark.parametrize("form", ["csv", "jsonl"])

@@ -14,9 +14,9 @@ import pytest
 
 from stripread.errors import RecordsError, StripReadError
 from stripread.records import open_records
+from stripread.records.chain.verify import verify_records
 from stripread.records.database import Database
 from stripread.records.store import Records
-from stripread.records.verify import verify_records
 from tests.unit.made_records import database_file, fill, made_payload, made_stamp
 
 ROOT = Path(__file__).parents[2]
@@ -117,7 +117,7 @@ def test_a_folder_that_may_only_be_read_is_told_and_can_be_read(open_folder: Pat
 import os
 from stripread.errors import StripReadError
 from stripread.records import open_records
-from stripread.records.verify import verify_records
+from stripread.records.chain.verify import verify_records
 with open_records(folder) as records:
     verify_records(records)  # imports whatever else is needed
 if os.geteuid() == 0:  # root may write everywhere

@@ -13,7 +13,7 @@ from starlette.testclient import TestClient
 from stripread.i18n.catalogue import catalogue, patterns
 from stripread.i18n.phrases import teller
 from stripread.records import Batch, Stamp, open_records
-from stripread.records.tabular import import_records
+from stripread.records.exchange.tabular import import_records
 from stripread.web.app import create_app
 from stripread.web.people.people import People
 from stripread.web.settings import Settings

@@ -5,7 +5,7 @@ from datetime import datetime
 import pytest
 
 from stripread.records import Batch, Stamp, open_records
-from stripread.records.verify import verify_records
+from stripread.records.chain.verify import verify_records
 from stripread.web.security import SESSION_COOKIE
 from tests.web.conftest import csrf_of
 from tests.web.test_log import NOW, enter, entries_in

@@ -10,7 +10,7 @@ from starlette.testclient import TestClient
 from stripread.i18n.catalogue import catalogue
 from stripread.i18n.phrases import teller
 from stripread.records import Batch, Stamp, open_records
-from stripread.records.entries import InjectorSetting, Part
+from stripread.records.chain.entries import InjectorSetting, Part
 from stripread.web.app import create_app
 from stripread.web.people.people import PEOPLE as PEOPLE_FILE
 from stripread.web.people.people import People

@@ -6,7 +6,7 @@ from datetime import UTC
 from stripread.check.control_chart import individuals_chart
 from stripread.lot.lot import Lot
 from stripread.lot.record import CheckRow
-from stripread.records.period import PointFacts
+from stripread.records.queries.period import PointFacts
 from stripread.report.document.document import Figure
 from stripread.report.document.page import figure_png
 from stripread.report.lot.page import new_figure

@@ -8,8 +8,8 @@ from datetime import datetime, timedelta
 from stripread import __version__
 from stripread.check.verdict import CAUTION
 from stripread.quantities import Units
-from stripread.records.period import Episode, Period, PointFacts
-from stripread.records.queries import RecordedReading
+from stripread.records.queries.period import Episode, Period, PointFacts
+from stripread.records.queries.readings import RecordedReading
 from stripread.report.amounts import tell_volumes_in
 from stripread.report.document.document import Alarm, Document, Heading, Items, Part, Table, Words
 from stripread.report.period.figures import trend_figure

@@ -9,9 +9,9 @@ from stripread.lot.verify import broken_rules
 from stripread.measured import Measured
 from stripread.numbers import format_interval, format_number, places_for
 from stripread.quantities import Units
-from stripread.records.entries import Entry
-from stripread.records.period import Episode, LotFacts, Period
-from stripread.records.standing import BatchStanding
+from stripread.records.chain.entries import Entry
+from stripread.records.queries.period import Episode, LotFacts, Period
+from stripread.records.queries.standing import BatchStanding
 from stripread.report.amounts import tell_volume
 from stripread.report.document.document import Alarm, Heading, Items, Part, Table, Words
 from stripread.report.period.figures import check_figure

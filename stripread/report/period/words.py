@@ -3,7 +3,7 @@
 from datetime import datetime
 
 from stripread.findings import REGISTRY
-from stripread.records.period import Episode
+from stripread.records.queries.period import Episode
 from stripread.report.said import Say
 
 __all__ = ["MARKS", "day", "how_many", "meaning", "moment", "span"]

@@ -3,8 +3,8 @@
 from datetime import UTC, tzinfo
 from typing import Any
 
-from stripread.records.queries import RecordedPad
-from stripread.records.trend import Event, Trend
+from stripread.records.queries.readings import RecordedPad
+from stripread.records.queries.trend import Event, Trend
 from stripread.report.said import Say, as_written
 from stripread.site import Expectation
 

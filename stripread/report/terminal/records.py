@@ -5,8 +5,8 @@ from typing import Any
 
 from stripread.numbers import format_interval, format_number, places_for, two_digits
 from stripread.records import Entry, RecordedPad, RecordedReading
+from stripread.records.chain.verify import Verification
 from stripread.records.reread import Reread
-from stripread.records.verify import Verification
 from stripread.report.words import Headline, headline_of
 
 __all__ = [

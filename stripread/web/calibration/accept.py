@@ -8,7 +8,7 @@ from typing import Any
 from stripread.errors import SiteError, WrongUsageError
 from stripread.recording import keep_lot
 from stripread.records import Draft, Records, Stamp
-from stripread.records.files import replace_file
+from stripread.records.chain.files import replace_file
 from stripread.site import Site, load_site
 from stripread.site_write import add_name
 from stripread.web.calibration.drafts import CalibrationDraft, Drafts

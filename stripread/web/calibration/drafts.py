@@ -17,7 +17,7 @@ from typing import Any, Literal
 
 from stripread.errors import WrongUsageError
 from stripread.lot.plan import enough_to_fit
-from stripread.records.files import replace_file
+from stripread.records.chain.files import replace_file
 
 __all__ = ["CalibrationDraft", "DraftPad", "DraftPhoto", "DraftSolution", "Drafts", "PadValue", "refuse_double"]
 

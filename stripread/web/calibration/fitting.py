@@ -11,7 +11,7 @@ from stripread.calibration import calibrate_lot
 from stripread.errors import StripReadError
 from stripread.lot.lot import save_lot
 from stripread.lot.series import SeriesRow
-from stripread.records.files import replace_file
+from stripread.records.chain.files import replace_file
 from stripread.site import load_site, resolve_card, resolve_kind
 from stripread.web.calibration.drafts import CalibrationDraft, Drafts
 

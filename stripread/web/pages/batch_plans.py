@@ -11,7 +11,7 @@ from stripread.errors import StripReadError, WrongUsageError
 from stripread.measured import Measured
 from stripread.quantities import ASSUMED_U, Units
 from stripread.records import Batch, Records
-from stripread.records.history import batch_readings, find_batch
+from stripread.records.queries.history import batch_readings, find_batch
 from stripread.report.amounts import volume_as_typed
 from stripread.report.answer import Answer
 from stripread.report.terminal.water_batch import dilution_answer, generation_answer, top_up_answer

@@ -8,8 +8,8 @@ from starlette.routing import Route
 
 from stripread.check.verdict import CAUTION
 from stripread.findings import Finding
-from stripread.records.history import find_batch
-from stripread.records.standing import BatchStanding, batch_standing
+from stripread.records.queries.history import find_batch
+from stripread.records.queries.standing import BatchStanding, batch_standing
 from stripread.report.terminal.batch import off_range, sample_of
 from stripread.site import load_site
 from stripread.web.forms import whole

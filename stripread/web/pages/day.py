@@ -11,8 +11,8 @@ from starlette.routing import Route
 
 from stripread.i18n.phrases import sayer
 from stripread.records import Point, RecordedReading, Records
-from stripread.records.today import Due, due_today
-from stripread.records.trend import Course, Trend, course_of, trend_of
+from stripread.records.queries.today import Due, due_today
+from stripread.records.queries.trend import Course, Trend, course_of, trend_of
 from stripread.report.document.page import figure_png
 from stripread.report.lot.page import new_figure
 from stripread.report.pictures.trend import plot_trend

@@ -15,7 +15,7 @@ from stripread.check import Validity
 from stripread.errors import RecordsError
 from stripread.findings import REGISTRY
 from stripread.records import Entry, Note, RecordedReading, Stamp
-from stripread.records.files import KEPT, hash_file
+from stripread.records.chain.files import KEPT, hash_file
 from stripread.site import load_site
 from stripread.web.forms import chosen, day, needed, text, whole
 from stripread.web.pages.correct import may_correct

@@ -17,7 +17,7 @@ from sqlalchemy import ColumnElement, Connection, delete, exists, func, insert, 
 
 from stripread.errors import WrongUsageError
 from stripread.quantities import UNITS, Units
-from stripread.records.canonical import parse_utc, utc_text
+from stripread.records.chain.canonical import parse_utc, utc_text
 from stripread.web.people.tables import PEOPLE, devices, open_tables, people, sessions
 
 __all__ = ["PEOPLE", "ROLES", "People", "Person", "Phone", "Role", "Session", "checked_person"]

@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any
 
-from stripread.records.files import replace_file, unfinished_files
+from stripread.records.chain.files import replace_file, unfinished_files
 
 __all__ = ["Inbox", "Job"]
 

@@ -12,7 +12,7 @@ from stripread.photo.load import PhotoFile, decode_photo, open_photo_bytes, sugg
 from stripread.reading import read_strip
 from stripread.recording import Taking, batch_for, history_for, record_reading
 from stripread.records import Records, Stamp
-from stripread.records.entries import Role
+from stripread.records.chain.entries import Role
 from stripread.records.of_site import open_site_records
 from stripread.report.json_lines import findings_json
 from stripread.report.pictures.closeup import draw_closeup, draw_plain

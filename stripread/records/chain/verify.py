@@ -11,12 +11,12 @@ from typing import Any, Literal
 from sqlalchemy import Connection, Table, func, or_, select
 
 from stripread.errors import RecordsError
-from stripread.records.canonical import entry_hash
-from stripread.records.chain import rows_in_order
-from stripread.records.checks import lost_checks
-from stripread.records.files import KEPT, hash_file, kept_files, unfinished_files
-from stripread.records.head import NO_HEAD, Head, load_head
-from stripread.records.projection import file_rows, finding_rows, reading_rows
+from stripread.records.chain.canonical import entry_hash
+from stripread.records.chain.chain import rows_in_order
+from stripread.records.chain.files import KEPT, hash_file, kept_files, unfinished_files
+from stripread.records.chain.head import NO_HEAD, Head, load_head
+from stripread.records.queries.checks import lost_checks
+from stripread.records.queries.projection import file_rows, finding_rows, reading_rows
 from stripread.records.store import Records
 from stripread.records.tables import entries, files, findings, readings
 

@@ -8,9 +8,9 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
-from stripread.records.canonical import COLUMNS, canonical_json
-from stripread.records.entries import Kind
-from stripread.records.projection import reading_rows
+from stripread.records.chain.canonical import COLUMNS, canonical_json
+from stripread.records.chain.entries import Kind
+from stripread.records.queries.projection import reading_rows
 
 __all__ = ["TABLES", "cells_of", "data_package", "row_of", "table_rows", "table_schema"]
 

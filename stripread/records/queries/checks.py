@@ -9,10 +9,10 @@ from sqlalchemy import Connection, select
 
 from stripread.errors import RecordFileError, RecordsError
 from stripread.lot.record import CheckRow, load_record, row_text
-from stripread.records.canonical import COLUMNS
-from stripread.records.chain import rows_in_order
-from stripread.records.entries import CheckStandard, from_payload
-from stripread.records.queries import superseded_by
+from stripread.records.chain.canonical import COLUMNS
+from stripread.records.chain.chain import rows_in_order
+from stripread.records.chain.entries import CheckStandard, from_payload
+from stripread.records.queries.readings import superseded_by
 from stripread.records.tables import entries
 
 __all__ = ["check_standard_of", "lost_checks"]

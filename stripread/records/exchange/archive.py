@@ -19,15 +19,15 @@ from typing import Any
 from sqlalchemy import select
 
 from stripread.errors import RecordsError
-from stripread.records.canonical import COLUMNS
-from stripread.records.chain import rows_in_order, write_rows
+from stripread.records.chain.canonical import COLUMNS
+from stripread.records.chain.chain import rows_in_order, write_rows
+from stripread.records.chain.files import KEPT
+from stripread.records.chain.head import NO_HEAD, Head, keep_head
+from stripread.records.chain.verify import Fault, check_rows
 from stripread.records.database import refresh_statistics
 from stripread.records.failures import failures_in_words
-from stripread.records.files import KEPT
-from stripread.records.head import NO_HEAD, Head, keep_head
 from stripread.records.store import Records, open_records
 from stripread.records.tables import files
-from stripread.records.verify import Fault, check_rows
 
 __all__ = ["back_up", "check_archive", "restore"]
 

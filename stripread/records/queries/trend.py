@@ -7,7 +7,7 @@ from datetime import datetime
 from itertools import pairwise
 from typing import Literal
 
-from stripread.records.queries import RecordedReading
+from stripread.records.queries.readings import RecordedReading
 from stripread.records.store import Records
 
 __all__ = ["Course", "Event", "Trend", "course_of", "trend_of"]

@@ -5,8 +5,8 @@ from datetime import datetime
 
 from stripread.findings import Finding
 from stripread.measured import Measured
-from stripread.records.entries import Batch
-from stripread.records.history import batch_readings, expected_strength
+from stripread.records.chain.entries import Batch
+from stripread.records.queries.history import batch_readings, expected_strength
 from stripread.records.store import Records
 from stripread.water.recipe import recipe_finding
 

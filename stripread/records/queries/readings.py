@@ -11,9 +11,9 @@ from typing import Any
 from sqlalchemy import ColumnElement, Connection, Select, func, select, tuple_
 
 from stripread.errors import RecordsError
-from stripread.records.canonical import parse_utc, utc_text
-from stripread.records.chain import to_entry
-from stripread.records.entries import Entry, Kind
+from stripread.records.chain.canonical import parse_utc, utc_text
+from stripread.records.chain.chain import to_entry
+from stripread.records.chain.entries import Entry, Kind
 from stripread.records.tables import entries, files, findings, readings
 
 __all__ = [

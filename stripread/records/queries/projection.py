@@ -6,7 +6,7 @@ from contextlib import suppress
 from datetime import datetime
 from typing import Any
 
-from stripread.records.canonical import parse_offset, parse_utc, utc_text
+from stripread.records.chain.canonical import parse_offset, parse_utc, utc_text
 
 __all__ = ["file_rows", "finding_rows", "reading_rows", "when_utc"]
 

@@ -9,7 +9,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from stripread.errors import RecordsError
-from stripread.records.entries import FileRef, Role
+from stripread.records.chain.entries import FileRef, Role
 from stripread.records.failures import failures_in_words
 
 __all__ = ["KEPT", "hash_file", "keep_file", "kept_files", "read_kept", "replace_file", "unfinished_files"]

@@ -10,7 +10,7 @@ from sqlalchemy import Connection, Select, insert, select
 
 from stripread import __version__
 from stripread.errors import RecordsError
-from stripread.records.canonical import (
+from stripread.records.chain.canonical import (
     COLUMNS,
     canonical_json,
     entry_hash,
@@ -19,9 +19,9 @@ from stripread.records.canonical import (
     parse_utc,
     utc_text,
 )
-from stripread.records.entries import Draft, Entry, FileRef, Stamp
-from stripread.records.head import NO_HEAD, Head, load_head
-from stripread.records.projection import file_rows, finding_rows, reading_rows
+from stripread.records.chain.entries import Draft, Entry, FileRef, Stamp
+from stripread.records.chain.head import NO_HEAD, Head, load_head
+from stripread.records.queries.projection import file_rows, finding_rows, reading_rows
 from stripread.records.tables import entries, files, findings, readings
 
 __all__ = ["append_drafts", "check_head", "head_of", "is_known", "rows_in_order", "to_entry", "write_rows"]

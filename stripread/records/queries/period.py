@@ -9,13 +9,13 @@ from stripread.errors import StripReadError
 from stripread.findings import REGISTRY, Severity
 from stripread.lot.lot import Lot, load_lot
 from stripread.lot.record import CheckRow
-from stripread.records.entries import Batch, Entry, InjectorSetting, Note, Point
-from stripread.records.history import check_rows
-from stripread.records.queries import RecordedReading
-from stripread.records.standing import BatchStanding, batch_standing
+from stripread.records.chain.entries import Batch, Entry, InjectorSetting, Note, Point
+from stripread.records.chain.verify import Verification, verify_records
+from stripread.records.queries.history import check_rows
+from stripread.records.queries.readings import RecordedReading
+from stripread.records.queries.standing import BatchStanding, batch_standing
+from stripread.records.queries.trend import Trend, trend_of
 from stripread.records.store import Recorded, Records
-from stripread.records.trend import Trend, trend_of
-from stripread.records.verify import Verification, verify_records
 
 __all__ = ["Episode", "LotFacts", "Period", "PointFacts", "period_of"]
 

@@ -10,8 +10,8 @@ from stripread.lot.lot import Lot
 from stripread.lot.record import CheckRow, chart_scores, load_record
 from stripread.measured import Measured
 from stripread.numbers import plain
-from stripread.records import entries as said
-from stripread.records.queries import RecordedReading
+from stripread.records.chain import entries as said
+from stripread.records.queries.readings import RecordedReading
 from stripread.records.store import Records
 from stripread.site import SampleType
 from stripread.water.decay import COVERS, LossFit, Timed, fit_loss, strength_at, time_until

@@ -10,14 +10,14 @@ from typing import Any, Literal
 from sqlalchemy import Connection, or_, select
 
 from stripread.errors import RecordsError
-from stripread.records.canonical import COLUMNS, canonical_json, entry_hash
-from stripread.records.chain import append_drafts, check_head, head_of, rows_in_order
+from stripread.records.chain.canonical import COLUMNS, canonical_json, entry_hash
+from stripread.records.chain.chain import append_drafts, check_head, head_of, rows_in_order
+from stripread.records.chain.entries import Draft, FileRef, Stamp
+from stripread.records.chain.files import KEPT, hash_file, keep_file
+from stripread.records.chain.head import keep_head
+from stripread.records.chain.schema import TABLES, cells_of, data_package, row_of, table_rows, table_schema
 from stripread.records.database import refresh_statistics
-from stripread.records.entries import Draft, FileRef, Stamp
 from stripread.records.failures import failures_in_words
-from stripread.records.files import KEPT, hash_file, keep_file
-from stripread.records.head import keep_head
-from stripread.records.schema import TABLES, cells_of, data_package, row_of, table_rows, table_schema
 from stripread.records.store import Records
 from stripread.records.tables import entries
 
