@@ -78,7 +78,7 @@ bench-load: $(READY)
 	$(BIN)/python -m tests.benchmarks.load
 
 fit-mismatch: $(READY)
-	$(BIN)/python -m stripread.simulate.fit_mismatch
+	$(BIN)/python -m tests.fitting.fit_mismatch
 
 demo-data: $(READY)
 	OMP_NUM_THREADS=1 $(BIN)/python -m stripread.simulate.demo calibration sample_images

@@ -50,8 +50,8 @@ def photo(
     import tomli_w
 
     from stripread.card import design_card
-    from stripread.simulate.conditions import dip_strip, random_shot
-    from stripread.simulate.photograph import take_photo
+    from stripread.simulate.optics.conditions import dip_strip, random_shot
+    from stripread.simulate.scene.photograph import take_photo
     from stripread.simulate.series import STRIP_SCATTER
     from stripread.strip.kinds import load_kind
 
@@ -104,9 +104,9 @@ def vial(
 
     from stripread.card import design_card
     from stripread.cli.vial import chart_numbers, chart_pad
-    from stripread.simulate.conditions import random_shot
-    from stripread.simulate.photograph import CHEMISTRY, take_photo
-    from stripread.simulate.vial import random_vial
+    from stripread.simulate.optics.conditions import random_shot
+    from stripread.simulate.scene.photograph import CHEMISTRY, take_photo
+    from stripread.simulate.scene.vial import random_vial
     from stripread.strip.kinds import load_kind
 
     _check_kind(kind)
@@ -196,7 +196,7 @@ def season(
 
     Takes a minute or two. `stripread report` then tells what went wrong; the truth is in truth.toml.
     """
-    from stripread.simulate.season_play import play_season
+    from stripread.simulate.season.play import play_season
 
     def told(done: int, of: int) -> None:
         if done % 20 == 0 or done == of:
@@ -218,7 +218,7 @@ def _check_kind(kind: str) -> None:
 
 
 def _check_lamp(name: str) -> None:
-    from stripread.simulate.lamps import FAMILIES
+    from stripread.simulate.optics.lamps import FAMILIES
 
     lamps = [lamp for family in FAMILIES.values() for lamp in family]
     if name not in lamps:
@@ -250,7 +250,7 @@ def _write_card(printer: int, out: Path | None) -> None:
     if out is None:
         return
     from stripread.card import design_card, save_card
-    from stripread.simulate.photograph import enrolled
+    from stripread.simulate.scene.photograph import enrolled
 
     save_card(enrolled(design_card(), printer), out)
     note(f"wrote {out}, the card of simulated printer {printer}")

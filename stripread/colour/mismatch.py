@@ -15,7 +15,7 @@ What matters for a reading is the difference from the calibration photos, whose 
 and phone that resemble the calibration's leave small differences and give a narrow interval.
 
 The constants are the maximum-likelihood fit of
-``python -m stripread.simulate.fit_mismatch`` on the simulator's seen printers, lamps and phones.
+``python -m tests.fitting.fit_mismatch`` on the simulator's seen printers, lamps and phones.
 """
 
 from dataclasses import dataclass
@@ -59,12 +59,12 @@ class MismatchConstants:
 
 # Of the spectral map's own covariance counts `least + slope q`, at most `most`; q is the mean square of the residuals'
 # difference from the calibration's (smoothed, Delta E squared). By the likelihood of seen lots:
-# ``python -m stripread.simulate.fit_spectral_mismatch``. With them 97 and 98 % of the seen pink and violet pads are
+# ``python -m tests.fitting.fit_spectral_mismatch``. With them 97 and 98 % of the seen pink and violet pads are
 # covered, and 87 % of the brown ones, whose lots find a larger scale of their own.
 SPECTRAL_CONSTANTS = (0.034, 11.1, 0.50)
 CONSTANTS = MismatchConstants(kappa=(1.31, 4.69), rho=(0.44, 1.30), floor=(0.03, 0.08))
 # Of flash pairs, by the likelihood of 300 seen pairs against lots of four pairs each, with one phone, the flash 0.2 to
-# 5 times the other light: ``python -m stripread.simulate.fit_flash_mismatch``.
+# 5 times the other light: ``python -m tests.fitting.fit_flash_mismatch``.
 FLASH_CONSTANTS = MismatchConstants(kappa=(2.09, 3.17), rho=(0.18, 0.88), floor=(0.04, 0.07))
 
 

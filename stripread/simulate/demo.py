@@ -17,8 +17,8 @@ from stripread.card.enrol import enrol_card
 from stripread.card.layout import CardLayout, load_card, save_card
 from stripread.lot.lot import save_lot
 from stripread.lot.series import load_series
-from stripread.simulate.photograph import enrolled
 from stripread.simulate.samples import make_samples
+from stripread.simulate.scene.photograph import enrolled
 from stripread.simulate.series import SeriesPlan, demo_conditions, shoot_series
 from stripread.strip.kinds import load_kind
 

@@ -4,13 +4,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from stripread.simulate.conditions import dip_strip
-from stripread.simulate.photograph import DippedStrip
+from stripread.simulate.optics.conditions import dip_strip
+from stripread.simulate.scene.photograph import DippedStrip
 from stripread.strip.kinds import Dip, PadSpec, StripKind
 
 __all__ = ["RANGES", "RandomKind", "another_kind", "dip_random", "random_kind"]
 
-# Concentrations that are drawn for each chemistry of `stripread.simulate.pads`; pH has no zero.
+# Concentrations that are drawn for each chemistry of `stripread.simulate.optics.pads`; pH has no zero.
 RANGES: dict[str, tuple[float, float]] = {
     "pink": (0.05, 2.0),
     "violet": (15.0, 500.0),

@@ -11,9 +11,9 @@ import tomli_w
 
 from stripread.card.design import design_card
 from stripread.card.layout import CardLayout
-from stripread.simulate.cameras import make_phone
-from stripread.simulate.photograph import DippedStrip, Shot, strip_geometry, take_photo
-from stripread.simulate.scene import (
+from stripread.simulate.optics.cameras import make_phone
+from stripread.simulate.scene.photograph import DippedStrip, Shot, strip_geometry, take_photo
+from stripread.simulate.scene.scene import (
     Defects,
     Finger,
     GlareSpot,
@@ -24,7 +24,7 @@ from stripread.simulate.scene import (
     View,
     half_plane,
 )
-from stripread.simulate.vial import Vial, VialLight, random_vial
+from stripread.simulate.scene.vial import Vial, VialLight, random_vial
 from stripread.strip.kinds import load_kind
 
 __all__ = ["SAMPLES", "Sample", "make_samples"]

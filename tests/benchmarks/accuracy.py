@@ -1,16 +1,17 @@
 """How accurate readings are, and whether their intervals hold, on simulated photos that no fit has seen.
 
-``make bench-accuracy`` runs it. Printers, lamps and cameras are of the unseen part (`stripread.simulate.conditions`);
-with ``--cameras`` the sensors are measured ones from a table. The card is enrolled. Each kind is read with several
-lots, as a single lot's calibration is one draw: the demo lot, and others calibrated here from photos of their own in
-seen conditions (two lamps, one phone). Errors are against the concentration in which the strip was dipped.
+``make bench-accuracy`` runs it. Printers, lamps and cameras are of the unseen part
+(`stripread.simulate.optics.conditions`); with ``--cameras`` the sensors are measured ones from a table. The card is
+enrolled. Each kind is read with several lots, as a single lot's calibration is one draw: the demo lot, and others
+calibrated here from photos of their own in seen conditions (two lamps, one phone). Errors are against the concentration
+in which the strip was dipped.
 
 ``--place same`` reads with the phone, the card print and one of the two lamps of the lot's own calibration instead,
 which is then of the unseen part as well. ``--together 3`` combines three photos of one strip on one card, each with a
 phone and a lamp of its own; its slices go by the first of them.
 
-``--looks`` draws strips, cards, benches and phones by looks of unseen families (`stripread.simulate.looks`), ``--looks
-camera`` only what the phone does; the table then has a row for each effect of the camera.
+``--looks`` draws strips, cards, benches and phones by looks of unseen families (`stripread.simulate.looks.families`),
+``--looks camera`` only what the phone does; the table then has a row for each effect of the camera.
 """
 
 import argparse
@@ -32,15 +33,15 @@ from stripread.lot.lot import load_lot, save_lot
 from stripread.lot.series import load_series
 from stripread.photo.load import open_photo_bytes
 from stripread.reading import read_strip
-from stripread.simulate.cameras import make_phone, read_cameras
-from stripread.simulate.conditions import SEEN_PRINTERS, UNSEEN_PRINTERS, dip_strip, random_shot, with_look
 from stripread.simulate.demo import DEMO_LOTS
-from stripread.simulate.heic import heif_encoder
-from stripread.simulate.lamps import FAMILIES, SEEN, UNSEEN
-from stripread.simulate.looks import CAMERA_ASPECTS, USUAL, Look, random_look
-from stripread.simulate.looks import FAMILIES as LOOKS
-from stripread.simulate.photograph import enrolled, take_photo
-from stripread.simulate.scene import Cover, Defects
+from stripread.simulate.looks.families import CAMERA_ASPECTS, USUAL, Look, random_look
+from stripread.simulate.looks.families import FAMILIES as LOOKS
+from stripread.simulate.optics.cameras import make_phone, read_cameras
+from stripread.simulate.optics.conditions import SEEN_PRINTERS, UNSEEN_PRINTERS, dip_strip, random_shot, with_look
+from stripread.simulate.optics.lamps import FAMILIES, SEEN, UNSEEN
+from stripread.simulate.scene.heic import heif_encoder
+from stripread.simulate.scene.photograph import enrolled, take_photo
+from stripread.simulate.scene.scene import Cover, Defects
 from stripread.simulate.series import STRIP_SCATTER, SeriesPlan, shoot_series
 from stripread.strip.kinds import load_kind
 from stripread.together import combine_readings

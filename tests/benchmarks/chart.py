@@ -22,11 +22,11 @@ from stripread.lot.lot import Lot, load_lot
 from stripread.photo.load import open_photo_bytes
 from stripread.reading import read_strip
 from stripread.report.lot.chart import agrees
-from stripread.simulate.conditions import dip_strip, random_shot
 from stripread.simulate.demo import DEMO_LOTS
-from stripread.simulate.photograph import enrolled, take_photo
+from stripread.simulate.optics.conditions import dip_strip, random_shot
+from stripread.simulate.scene.photograph import enrolled, take_photo
+from stripread.simulate.scene.vial import random_vial
 from stripread.simulate.series import STRIP_SCATTER
-from stripread.simulate.vial import random_vial
 from stripread.strip.kinds import load_kind
 
 CHARTS = {

@@ -1,11 +1,11 @@
 """How often strips that nobody has described before are found, which way round, and where their pads are.
 
-``make bench-find`` runs it. Each photo draws a strip kind of random sizes, a look (`stripread.simulate.looks`) and the
-conditions of `random_shot`. It is measured with that kind and the card as enrolled, as a reading does: with the colours
-that pads of the lot can have; one in four as a series does, without them. Without ``--seen`` all families are unseen
-ones: they only judge, and whatever is learnt from a photo of theirs must not go into the finder. One photo in eight is
-of a blank strip: it counts as found where its pads are where they should be, or where the measurement says that the pad
-was not seen, whichever end it then took.
+``make bench-find`` runs it. Each photo draws a strip kind of random sizes, a look (`stripread.simulate.looks.families`)
+and the conditions of `random_shot`. It is measured with that kind and the card as enrolled, as a reading does: with the
+colours that pads of the lot can have; one in four as a series does, without them. Without ``--seen`` all families are
+unseen ones: they only judge, and whatever is learnt from a photo of theirs must not go into the finder. One photo in
+eight is of a blank strip: it counts as found where its pads are where they should be, or where the measurement says
+that the pad was not seen, whichever end it then took.
 
 Four sets follow in which no number may be given: strips face down, two strips in the slot, strips of another kind,
 empty slots. They are read with the demo lots of each pad's chemistry.
@@ -29,13 +29,13 @@ from stripread.lot.lot import Lot, load_lot
 from stripread.measure import measure_strip
 from stripread.photo.load import open_photo_bytes
 from stripread.reading import lot_colours, read_measurement
-from stripread.simulate.conditions import random_shot
-from stripread.simulate.heic import heif_encoder
-from stripread.simulate.looks import FAMILIES, USUAL, Look, random_look
-from stripread.simulate.photograph import Shot, enrolled, take_photo
+from stripread.simulate.looks.families import FAMILIES, USUAL, Look, random_look
+from stripread.simulate.optics.conditions import random_shot
 from stripread.simulate.random_kinds import RANGES, RandomKind, another_kind, dip_random, random_kind
-from stripread.simulate.render import Rendered
-from stripread.simulate.scene import StripPlacement
+from stripread.simulate.scene.heic import heif_encoder
+from stripread.simulate.scene.photograph import Shot, enrolled, take_photo
+from stripread.simulate.scene.render import Rendered
+from stripread.simulate.scene.scene import StripPlacement
 
 ROOT = Path(__file__).parents[2]
 NOTHING = ("face down", "two strips", "another kind", "empty slot")

@@ -23,10 +23,10 @@ from stripread.findings import worst_severity
 from stripread.lot.series import SeriesRow, load_series
 from stripread.photo.load import open_photo_bytes
 from stripread.reading import read_strip
-from stripread.simulate.cameras import make_phone
-from stripread.simulate.conditions import SEEN_PRINTERS, UNSEEN_PRINTERS, random_pair
-from stripread.simulate.lamps import SEEN, UNSEEN, lamp
-from stripread.simulate.photograph import DippedStrip, enrolled, take_photo
+from stripread.simulate.optics.cameras import make_phone
+from stripread.simulate.optics.conditions import SEEN_PRINTERS, UNSEEN_PRINTERS, random_pair
+from stripread.simulate.optics.lamps import SEEN, UNSEEN, lamp
+from stripread.simulate.scene.photograph import DippedStrip, enrolled, take_photo
 from stripread.simulate.series import SeriesPlan, shoot_series
 from stripread.strip.kinds import load_kind
 

@@ -31,10 +31,10 @@ from stripread.lot.lot import load_lot
 from stripread.measure import measure_strip
 from stripread.photo.load import open_photo_bytes
 from stripread.reading import read_measurement
-from stripread.simulate.conditions import dip_strip, random_shot
 from stripread.simulate.demo import DEMO_LOTS
-from stripread.simulate.photograph import Shot, enrolled, take_photo
-from stripread.simulate.scene import Defects, GlareSpot, StripPlacement, pad_corners_mm, strip_to_card
+from stripread.simulate.optics.conditions import dip_strip, random_shot
+from stripread.simulate.scene.photograph import Shot, enrolled, take_photo
+from stripread.simulate.scene.scene import Defects, GlareSpot, StripPlacement, pad_corners_mm, strip_to_card
 from stripread.simulate.series import STRIP_SCATTER
 from stripread.strip.find import StripPose
 from stripread.strip.kinds import StripKind, load_kind

@@ -1,6 +1,6 @@
 """False alarms and detections of the findings about a photo; docs/explanation/photo-quality.md states its results.
 
-Run as ``python tests/benchmarks/photo_quality.py normal 180``, then e.g. ``... padshadow 20``. Each photo takes one to
+Run as ``python -m tests.benchmarks.photo_quality normal 180``, then e.g. ``... padshadow 20``. Each photo takes one to
 three seconds. A defect is judged by how far it moves the pad's CIELAB from the same shot without it, in standard
 uncertainties (root of the squared Mahalanobis distance over three).
 """
@@ -17,11 +17,11 @@ from stripread.errors import StripReadError
 from stripread.geometry import Float
 from stripread.measure import StripMeasurement, measure_strip
 from stripread.photo.load import open_photo_bytes
-from stripread.simulate.conditions import dip_strip, random_shot
-from stripread.simulate.patches import U_INSTRUMENT
-from stripread.simulate.photograph import Shot, enrolled, take_photo
-from stripread.simulate.scene import Defects, GlareSpot, LightField, Shadow, half_plane, pad_corners_mm
+from stripread.simulate.optics.conditions import dip_strip, random_shot
+from stripread.simulate.scene.photograph import Shot, enrolled, take_photo
+from stripread.simulate.scene.scene import Defects, GlareSpot, LightField, Shadow, half_plane, pad_corners_mm
 from stripread.strip.kinds import load_kind
+from tests.fitting.patches import U_INSTRUMENT
 
 SEED = 4711
 CARD = design_card()

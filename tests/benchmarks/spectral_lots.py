@@ -19,13 +19,13 @@ from stripread.card.layout import CardLayout
 from stripread.colour.correct import fit_correction
 from stripread.colour.spectra import on_grid
 from stripread.errors import PhotoUnfitError
-from stripread.simulate.cameras import Phone, make_phone
-from stripread.simulate.conditions import SEEN_PRINTERS
-from stripread.simulate.lamps import SEEN
-from stripread.simulate.pads import PADS, pad_reflectance
-from stripread.simulate.patches import simulate_means
-from stripread.simulate.photograph import enrolled, printed_card
-from stripread.simulate.spectra import reflectance_to_lab
+from stripread.simulate.optics.cameras import Phone, make_phone
+from stripread.simulate.optics.conditions import SEEN_PRINTERS
+from stripread.simulate.optics.lamps import SEEN
+from stripread.simulate.optics.pads import PADS, pad_reflectance
+from stripread.simulate.optics.spectra import reflectance_to_lab
+from stripread.simulate.scene.photograph import enrolled, printed_card
+from tests.fitting.patches import simulate_means
 
 LEVELS = {"pink": (0.2, 0.3, 0.5), "violet": (50.0, 150.0, 450.0)}
 PHOTOS = 10

@@ -20,14 +20,14 @@ from stripread.colour.lab import lab_to_xyz
 from stripread.colour.map import fit_map
 from stripread.colour.mismatch import mismatch_covariance
 from stripread.colour.spectra import GRID_NM, on_grid, spectra_to_xyz
-from stripread.simulate.cameras import make_phone, read_cameras
-from stripread.simulate.conditions import SEEN_PRINTERS, UNSEEN_PRINTERS
-from stripread.simulate.fit_mismatch import GROUND_LAB
-from stripread.simulate.inks import print_card
-from stripread.simulate.lamps import SEEN, UNSEEN
-from stripread.simulate.pads import PADS, pad_reflectance
-from stripread.simulate.patches import MeanColours, simulate_means
-from stripread.simulate.spectra import WAVELENGTHS, reflectance_to_lab
+from stripread.simulate.optics.cameras import make_phone, read_cameras
+from stripread.simulate.optics.conditions import SEEN_PRINTERS, UNSEEN_PRINTERS
+from stripread.simulate.optics.inks import print_card
+from stripread.simulate.optics.lamps import SEEN, UNSEEN
+from stripread.simulate.optics.pads import PADS, pad_reflectance
+from stripread.simulate.optics.spectra import WAVELENGTHS, reflectance_to_lab
+from tests.fitting.fit_mismatch import GROUND_LAB
+from tests.fitting.patches import MeanColours, simulate_means
 
 LEVELS = {"pink": (0.2, 0.3, 0.4, 0.5), "violet": (50.0, 100.0, 200.0, 300.0, 450.0)}
 MEASURED_NM = np.arange(380.0, 731.0, 10.0)

@@ -18,14 +18,14 @@ from stripread.colour.mismatch import smoothed_residuals
 from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float
 from stripread.lot.conditions import Condition, compare_signature, signature_of
-from stripread.simulate.cameras import make_phone
-from stripread.simulate.conditions import SEEN_PRINTERS, UNSEEN_PRINTERS
-from stripread.simulate.fit_mismatch import GROUND_LAB, NOVELTY, relate
-from stripread.simulate.inks import print_card
-from stripread.simulate.lamps import SEEN, UNSEEN
-from stripread.simulate.pads import PADS, pad_reflectance
-from stripread.simulate.patches import U_INSTRUMENT, simulate_means
-from stripread.simulate.spectra import reflectance_to_lab
+from stripread.simulate.optics.cameras import make_phone
+from stripread.simulate.optics.conditions import SEEN_PRINTERS, UNSEEN_PRINTERS
+from stripread.simulate.optics.inks import print_card
+from stripread.simulate.optics.lamps import SEEN, UNSEEN
+from stripread.simulate.optics.pads import PADS, pad_reflectance
+from stripread.simulate.optics.spectra import reflectance_to_lab
+from tests.fitting.fit_mismatch import GROUND_LAB, NOVELTY, relate
+from tests.fitting.patches import U_INSTRUMENT, simulate_means
 
 CARD = design_card()
 IDS = [p.id for p in CARD.patches]

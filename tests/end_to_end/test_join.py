@@ -12,8 +12,8 @@ from stripread.cli.app import app
 from stripread.lot.lot import load_lot
 from stripread.photo.load import open_photo
 from stripread.reading import read_strip
-from stripread.simulate.cameras import make_phone
 from stripread.simulate.demo import DEMO_LOTS, DEMO_PRINTER
+from stripread.simulate.optics.cameras import make_phone
 from stripread.simulate.series import SeriesPlan, shoot_series
 from stripread.strip.kinds import load_kind
 

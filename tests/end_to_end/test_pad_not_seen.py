@@ -14,9 +14,9 @@ from stripread.lot.lot import Lot, load_lot
 from stripread.measure import StripMeasurement, measure_strip
 from stripread.photo.load import open_photo, open_photo_bytes
 from stripread.reading import read_measurement
-from stripread.simulate.cameras import make_phone
-from stripread.simulate.photograph import DippedStrip, Shot, enrolled, strip_geometry, take_photo
-from stripread.simulate.scene import StripPlacement, View
+from stripread.simulate.optics.cameras import make_phone
+from stripread.simulate.scene.photograph import DippedStrip, Shot, enrolled, strip_geometry, take_photo
+from stripread.simulate.scene.scene import StripPlacement, View
 from stripread.strip.kinds import load_kind
 
 CALIBRATION = Path(__file__).parents[2] / "calibration"

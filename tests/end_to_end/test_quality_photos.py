@@ -11,9 +11,9 @@ from stripread.card.layout import CardLayout
 from stripread.errors import PhotoUnfitError
 from stripread.measure import StripMeasurement, measure_strip
 from stripread.photo.load import open_photo_bytes
-from stripread.simulate.cameras import make_phone
-from stripread.simulate.photograph import DippedStrip, Shot, enrolled, strip_geometry, take_photo
-from stripread.simulate.scene import (
+from stripread.simulate.optics.cameras import make_phone
+from stripread.simulate.scene.photograph import DippedStrip, Shot, enrolled, strip_geometry, take_photo
+from stripread.simulate.scene.scene import (
     Cover,
     Defects,
     GlareSpot,

@@ -19,8 +19,8 @@ from stripread.report.document.document import Document, Figure, Items, Table, s
 from stripread.report.document.html import document_html
 from stripread.report.document.pdf import document_pdf
 from stripread.report.period.report import period_report
-from stripread.simulate.season import END, START, Check, Sample, season_events
-from stripread.simulate.season_play import play_season
+from stripread.simulate.season.play import play_season
+from stripread.simulate.season.script import END, START, Check, Sample, season_events
 from stripread.site import Site, load_site
 from tests.benchmarks.season import intervals_held
 
@@ -55,7 +55,7 @@ def episodes(period: Period, code: str) -> list:
 
 
 class TestFourHiddenFaults:
-    """Each stands in the script (`simulate/season.py`), not in what the report is given."""
+    """Each stands in the script (`simulate/season/script.py`), not in what the report is given."""
 
     def test_the_stock_that_gassed_off_under_an_open_lid(self, period):
         (found,) = episodes(period, "weaker_than_forecast")

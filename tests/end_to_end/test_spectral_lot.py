@@ -14,10 +14,10 @@ from stripread.lot.series import load_series
 from stripread.photo.load import open_photo_bytes
 from stripread.reading import read_strip
 from stripread.report.lot.page import lot_text
-from stripread.simulate.cameras import make_phone
-from stripread.simulate.conditions import dip_strip
-from stripread.simulate.photograph import Shot, enrolled, take_photo
-from stripread.simulate.scene import View
+from stripread.simulate.optics.cameras import make_phone
+from stripread.simulate.optics.conditions import dip_strip
+from stripread.simulate.scene.photograph import Shot, enrolled, take_photo
+from stripread.simulate.scene.scene import View
 from stripread.simulate.series import SeriesPlan, shoot_series
 from stripread.strip.kinds import load_kind
 

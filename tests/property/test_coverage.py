@@ -4,7 +4,7 @@ import numpy as np
 from scipy.stats import t as student
 
 from stripread.colour.mismatch import CONSTANTS, DEGREES_OF_FREEDOM
-from stripread.simulate.fit_mismatch import LEVELS, collect_errors, projected
+from tests.fitting.fit_mismatch import LEVELS, collect_errors, projected
 
 
 def test_stated_mismatch_covers_the_errors_of_unseen_lamps_phones_and_printers() -> None:

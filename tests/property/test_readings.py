@@ -11,10 +11,10 @@ from stripread.card.layout import load_card
 from stripread.lot.lot import load_lot
 from stripread.photo.load import open_photo_bytes
 from stripread.reading import PadReading, read_strip
-from stripread.simulate.cameras import make_phone
 from stripread.simulate.demo import DEMO_LOTS, DEMO_PRINTER
-from stripread.simulate.photograph import DippedStrip, Shot, strip_geometry, take_photo
-from stripread.simulate.scene import LightField, Optics, StripPlacement, View
+from stripread.simulate.optics.cameras import make_phone
+from stripread.simulate.scene.photograph import DippedStrip, Shot, strip_geometry, take_photo
+from stripread.simulate.scene.scene import LightField, Optics, StripPlacement, View
 from stripread.strip.kinds import load_kind
 
 ROOT = Path(__file__).parents[2]

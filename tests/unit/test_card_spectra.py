@@ -11,8 +11,8 @@ from stripread.card.enrol import enrol_card
 from stripread.card.layout import load_card, parse_card, save_card
 from stripread.card.spectra import as_reflectance, spectra_lab, unusable_wavelengths
 from stripread.errors import CardFileError, MeasurementFileError
-from stripread.simulate.inks import print_card
-from stripread.simulate.spectra import WAVELENGTHS
+from stripread.simulate.optics.inks import print_card
+from stripread.simulate.optics.spectra import WAVELENGTHS
 
 CARD = design_card()
 NM = tuple(range(380, 731, 10))

@@ -9,11 +9,11 @@ from stripread.card.design import design_card
 from stripread.chart import ChartMeasurement, measure_chart, order_blocks
 from stripread.errors import ChartError
 from stripread.photo.load import open_photo_bytes
-from stripread.simulate.cameras import make_phone
-from stripread.simulate.photograph import Shot, enrolled, take_photo
-from stripread.simulate.scene import LightField, View
-from stripread.simulate.spectra import reflectance_to_lab
-from stripread.simulate.vial import Vial, VialLight, random_vial
+from stripread.simulate.optics.cameras import make_phone
+from stripread.simulate.optics.spectra import reflectance_to_lab
+from stripread.simulate.scene.photograph import Shot, enrolled, take_photo
+from stripread.simulate.scene.scene import LightField, View
+from stripread.simulate.scene.vial import Vial, VialLight, random_vial
 
 PRINTER = 2
 VALUES = (0.0, 50.0, 100.0, 250.0, 400.0, 600.0)

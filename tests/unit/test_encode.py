@@ -10,7 +10,7 @@ import pytest
 from PIL import Image as PillowImage
 from PIL import ImageCms, ImageOps
 
-from stripread.simulate.encode import Exif, FileFormat, Noise, PhotoFile, Sharpening, expose_to_file
+from stripread.simulate.scene.encode import Exif, FileFormat, Noise, PhotoFile, Sharpening, expose_to_file
 
 PNG = PhotoFile(format="png")
 

@@ -101,7 +101,7 @@ def test_all_that_is_imported_anywhere_comes_with_all_extras() -> None:
 def test_only_the_page_and_what_names_an_extra_imports_what_a_plain_install_has_not() -> None:
     """A file that draws on a figure it was given has needed the package before."""
     rooms = ROOT / "stripread"
-    given = {rooms / "report" / "pictures" / "trend.py", rooms / "simulate" / "bench_art.py"}
+    given = {rooms / "report" / "pictures" / "trend.py", rooms / "simulate" / "looks" / "bench.py"}
     naming = set().union(*(offered_by(extra) for extra in EXTRAS))
     for path in FILES - naming - given:
         own = {module.split(".")[0] for module in imports_of(path, late=True)} - sys.stdlib_module_names - {"stripread"}

@@ -17,11 +17,11 @@ from stripread.lot.series import load_series
 from stripread.measure import StripMeasurement
 from stripread.photo.load import PhotoFile, open_photo_bytes
 from stripread.reading import read_strip
-from stripread.simulate.cameras import make_phone
-from stripread.simulate.conditions import with_flash
-from stripread.simulate.light import field_at
-from stripread.simulate.photograph import DippedStrip, Shot, enrolled, strip_geometry, take_photo
-from stripread.simulate.scene import StripPlacement, View
+from stripread.simulate.optics.cameras import make_phone
+from stripread.simulate.optics.conditions import with_flash
+from stripread.simulate.optics.light import field_at
+from stripread.simulate.scene.photograph import DippedStrip, Shot, enrolled, strip_geometry, take_photo
+from stripread.simulate.scene.scene import StripPlacement, View
 from stripread.strip.kinds import load_kind
 
 CALIBRATION = Path(__file__).parents[2] / "calibration"

@@ -9,14 +9,14 @@ import pytest
 
 from stripread.card.design import design_card
 from stripread.geometry import Float, Rect, apply_homography
-from stripread.simulate.cameras import make_phone
-from stripread.simulate.conditions import random_shot, with_look
-from stripread.simulate.heic import heif_encoder
-from stripread.simulate.looks import CAMERA_ASPECTS, FAMILIES, USUAL, Look, Trait, random_look
-from stripread.simulate.photograph import DippedStrip, Shot, strip_geometry, take_photo
+from stripread.simulate.looks.families import CAMERA_ASPECTS, FAMILIES, USUAL, Look, Trait, random_look
+from stripread.simulate.optics.cameras import make_phone
+from stripread.simulate.optics.conditions import random_shot, with_look
 from stripread.simulate.random_kinds import RANGES, another_kind, dip_random, random_kind
-from stripread.simulate.render import Rendered
-from stripread.simulate.scene import StripPlacement, View
+from stripread.simulate.scene.heic import heif_encoder
+from stripread.simulate.scene.photograph import DippedStrip, Shot, strip_geometry, take_photo
+from stripread.simulate.scene.render import Rendered
+from stripread.simulate.scene.scene import StripPlacement, View
 from stripread.strip.kinds import Dip, PadSpec, StripKind
 
 CARD = design_card()
@@ -135,7 +135,7 @@ def test_the_usual_look_shows_plastic_and_pad_in_their_own_colours(usual: tuple[
 
 def _on_picture(drawn: Rendered, place: tuple[float, float]) -> tuple[int, int]:
     """Pixel of a place on the strip as it lies in `SHOT`."""
-    from stripread.simulate.scene import strip_to_card
+    from stripread.simulate.scene.scene import strip_to_card
 
     assert SHOT.placement is not None
     x, y = apply_homography(drawn.homography @ strip_to_card(CARD, SHOT.placement), np.array(place))
@@ -202,7 +202,7 @@ def test_a_finger_shadow_leaves_the_pads_in_the_light() -> None:
 def test_a_strip_stays_in_the_slot_unless_its_look_lets_it_out() -> None:
     slot = CARD.slot
     assert slot is not None
-    from stripread.simulate.scene import strip_to_card
+    from stripread.simulate.scene.scene import strip_to_card
 
     for aspect_family in (USUAL, "over the side", "corner over the edge", "end over the edge"):
         out = 0
@@ -260,7 +260,7 @@ def test_a_second_strip_lies_beside_the_first() -> None:
 
 
 def test_a_lens_bends_the_card_and_its_truth_alike() -> None:
-    from stripread.simulate.lens import seen_through_lens
+    from stripread.simulate.looks.lens import seen_through_lens
 
     for family in ("barrel", "pincushion", "rolling shutter"):
         shot = looked("lens", family, strength=1.0)

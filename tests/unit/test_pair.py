@@ -11,10 +11,10 @@ from stripread.colour.mismatch import FLASH_CONSTANTS, mismatch_covariance
 from stripread.colour.pair import PairPatches, fit_flash_light, fit_pair_tone, join_flash_colours
 from stripread.geometry import Float
 from stripread.measure import coding_covariance
-from stripread.simulate.cameras import make_phone
-from stripread.simulate.inks import print_card
-from stripread.simulate.pads import PADS, pad_reflectance
-from stripread.simulate.patches import MeanColours, simulate_pair_means
+from stripread.simulate.optics.cameras import make_phone
+from stripread.simulate.optics.inks import print_card
+from stripread.simulate.optics.pads import PADS, pad_reflectance
+from tests.fitting.patches import MeanColours, simulate_pair_means
 
 CARD = design_card()
 SIZE = np.array([CARD.width_mm, CARD.height_mm])

@@ -23,9 +23,9 @@ from stripread.photo.quality import (
     judge_patches,
     measure_ground,
 )
-from stripread.simulate.cameras import make_phone
-from stripread.simulate.inks import print_card
-from stripread.simulate.patches import simulate_means
+from stripread.simulate.optics.cameras import make_phone
+from stripread.simulate.optics.inks import print_card
+from tests.fitting.patches import simulate_means
 
 CARD = design_card()
 SCALE = 8.0  # px per mm of the drawn square

@@ -8,10 +8,10 @@ import pytest
 
 from stripread.card.design import design_card
 from stripread.geometry import Float, apply_homography
-from stripread.simulate.light import field_at
-from stripread.simulate.paint import quad_pieces
-from stripread.simulate.render import Rendered, render
-from stripread.simulate.scene import (
+from stripread.simulate.optics.light import field_at
+from stripread.simulate.scene.paint import quad_pieces
+from stripread.simulate.scene.render import Rendered, render
+from stripread.simulate.scene.scene import (
     Cover,
     Defects,
     Drop,
@@ -32,7 +32,7 @@ from stripread.simulate.scene import (
     half_plane,
     pad_corners_mm,
 )
-from stripread.simulate.view import bent_points
+from stripread.simulate.scene.view import bent_points
 
 CARD = design_card()
 KIND = StripGeometry(

@@ -12,13 +12,13 @@ from stripread.colour.lab import xyz_to_lab
 from stripread.colour.mismatch import SPECTRAL_CONSTANTS, spectral_mismatch
 from stripread.colour.spectra import GRID_NM, make_dyes, make_views, on_grid, spectra_to_xyz
 from stripread.colour.spectral import SpectralMap, fit_spectral_map, stands_for_dyes
-from stripread.simulate.cameras import make_phone
-from stripread.simulate.fit_mismatch import GROUND_LAB
-from stripread.simulate.inks import print_card
-from stripread.simulate.lamps import SEEN
-from stripread.simulate.pads import PADS, pad_reflectance
-from stripread.simulate.patches import simulate_means
-from stripread.simulate.spectra import WAVELENGTHS, reflectance_to_lab
+from stripread.simulate.optics.cameras import make_phone
+from stripread.simulate.optics.inks import print_card
+from stripread.simulate.optics.lamps import SEEN
+from stripread.simulate.optics.pads import PADS, pad_reflectance
+from stripread.simulate.optics.spectra import WAVELENGTHS, reflectance_to_lab
+from tests.fitting.fit_mismatch import GROUND_LAB
+from tests.fitting.patches import simulate_means
 
 CARD = design_card()
 TEN_NM = np.arange(380.0, 731.0, 10.0)

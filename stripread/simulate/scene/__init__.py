@@ -1,0 +1,3 @@
+"""What a photo shows, drawn and written as a file."""
+
+__all__: list[str] = []

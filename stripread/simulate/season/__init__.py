@@ -1,0 +1,3 @@
+"""Six weeks of a small nursery: the script, and how it is played."""
+
+__all__: list[str] = []

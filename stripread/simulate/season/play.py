@@ -1,0 +1,257 @@
+"""Plays the script of a season: every strip is drawn as a photo, read as any photo is, judged and recorded."""
+
+import json
+import shutil
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from multiprocessing import get_context
+from pathlib import Path
+
+import numpy as np
+import tomli_w
+
+from stripread.card import CardLayout, design_card
+from stripread.check import check_reading
+from stripread.check.standard import check_row, check_standard
+from stripread.errors import SiteError, StripReadError
+from stripread.lot.lot import Lot, load_lot
+from stripread.lot.record import append_row
+from stripread.measured import Measured
+from stripread.photo.load import PhotoFile, open_photo_bytes
+from stripread.reading import Reading, read_strip
+from stripread.recording import Taking, history_for, record_check, record_reading
+from stripread.records import Batch, Note, Records, Stamp
+from stripread.records.of_site import open_site_records
+from stripread.records.queries.history import batch_of, with_expected
+from stripread.simulate.demo import DEMO_LOTS, DEMO_PRINTER
+from stripread.simulate.optics.conditions import dip_strip, random_shot
+from stripread.simulate.scene.photograph import Shot, take_photo
+from stripread.simulate.season.script import (
+    LOTS,
+    OLD_LOT,
+    START,
+    WHO,
+    Check,
+    Event,
+    Made,
+    Remark,
+    Sample,
+    Set,
+    season_events,
+    season_points,
+)
+from stripread.simulate.series import STRIP_SCATTER, demo_conditions
+from stripread.site import Site, load_site, resolve_card
+from stripread.strip.kinds import StripKind, load_kind
+from stripread.water.generation import expected_generation
+from stripread.water.sachet import load_sachet
+
+__all__ = ["play_season"]
+
+NAME = "Quillmere Demo Nursery, SIMULATED"
+_OLD_EXPIRES = "2026-04-30"
+_LAMPS = ("D55", "canopy D65", "LED-B3")  # by the window, under the plants, on the bench
+_SIZE = ((1600, 1200),)
+_CLOSE = 0.55  # of the picture's width: they know that the card should fill half of it
+_WAIT = timedelta(seconds=20)  # from dip to photo
+_RETAKES = 4
+_BEGUN = START - timedelta(days=1)
+_ENTERED = timedelta(minutes=1)  # from photo to entry
+
+
+def play_season(folder: Path, demo: Path, *, seed: int, faults: bool, report: Callable[[int, int], None]) -> Site:
+    """Make a site with its record in a new folder and play the season there.
+
+    Parameters
+    ----------
+    folder : Path
+        For site, record and photos; must not be there, or be empty.
+    demo : Path
+        The demo site, whose card print and lots are copied.
+    report : callable
+        Told how many of how many strips are done.
+
+    Raises
+    ------
+    SiteError
+        If the folder is in use, or the demo site lacks a lot.
+    """
+    site = _make_site(folder, demo)
+    events = season_events(np.random.default_rng([seed, 97]), faults=faults)
+    strips = [event for event in events if isinstance(event, Sample | Check)]
+    jobs = [(_shot(event, np.random.default_rng([seed, 98, index])), index) for index, event in enumerate(strips)]
+    with (
+        get_context("spawn").Pool(2) as pool,
+        open_site_records(site, create=_stamp(_BEGUN)) as records,
+    ):
+        player = _Player(site, records, pool.imap(_draw, jobs), seed)
+        player.begin()
+        for event in events:
+            player.play(event)
+            if isinstance(event, Sample | Check):
+                report(player.done, len(strips))
+    truth = [_truth(event) for event in strips]
+    (folder / "truth.toml").write_text(
+        tomli_w.dumps({"simulated": True, "seed": seed, "faults": faults, "strips": truth}), encoding="utf-8"
+    )
+    return site
+
+
+def _make_site(folder: Path, demo: Path) -> Site:
+    if folder.exists() and any(folder.iterdir()):
+        raise SiteError(expected="a new folder", found=f"{folder} with files in it", remedy="Name another folder.")
+    folder.mkdir(parents=True, exist_ok=True)
+    for number in LOTS.values():
+        if not (demo / number / "lot.json").is_file():
+            raise SiteError(
+                expected=f"the demo site with lot {number}", found=f"none in {demo}", remedy="Name it with --site."
+            )
+        (folder / number).mkdir()
+        shutil.copy(demo / number / "lot.json", folder / number)
+    shutil.copy(demo / "card-print-a.toml", folder)
+    text = (demo / "site.toml").read_text(encoding="utf-8")
+    name = load_site(demo).name
+    text = text.replace(f'name = "{name}"', f'name = "{NAME}"').replace(
+        "[lots]\n", f'[lots]\n"{OLD_LOT}" = "{OLD_LOT}/lot.json"\n', 1
+    )
+    (folder / "site.toml").write_text(text, encoding="utf-8")
+    # The older vial is of the same strips; only its number and date matter here.
+    old = json.loads((demo / LOTS["ultralow"] / "lot.json").read_text(encoding="utf-8"))
+    old |= {"number": OLD_LOT, "expires": _OLD_EXPIRES}
+    (folder / OLD_LOT).mkdir()
+    (folder / OLD_LOT / "lot.json").write_text(json.dumps(old), encoding="utf-8")
+    return load_site(folder)
+
+
+def _shot(event: Sample | Check, rng: np.random.Generator) -> Shot:
+    """Return a photo as a technician takes it: with the lot's phone, wherever there is light."""
+    number = LOTS["ultralow"] if event.lot == OLD_LOT else event.lot
+    made = next(lot for lot in DEMO_LOTS if lot.number == number)
+    kind = load_kind(made.kind)
+    strip = dip_strip(kind, {kind.pads[0].id: event.truth}, rng, scatter=STRIP_SCATTER[made.kind])
+    strip = replace(strip, dye_factor=strip.dye_factor * made.factor)
+    phone = demo_conditions(made.seed)[0][0]
+    while True:
+        shot = random_shot(design_card(), strip, rng, seen=True, sizes=_SIZE)
+        if shot.view.card_width_share >= _CLOSE:
+            break
+    lamp = str(rng.choice(_LAMPS))
+    return replace(shot, printer_seed=DEMO_PRINTER, phone=phone, lamps=(lamp,), taken_at=event.at + _WAIT)
+
+
+def _draw(job: tuple[Shot, int]) -> bytes:
+    import cv2
+
+    cv2.setNumThreads(1)
+    shot, seed = job
+    return take_photo(shot, seed=seed)[0]
+
+
+def _truth(event: Sample | Check) -> dict[str, object]:
+    point = event.point if isinstance(event, Sample) else "check standard"
+    return {"at": event.at.isoformat(), "point": point, "lot": event.lot, "truth_mg_per_l": event.truth}
+
+
+@dataclass(slots=True)
+class _Player:
+    """Enters one event after another, as the people of the nursery would."""
+
+    site: Site
+    records: Records
+    photos: Iterator[bytes]
+    seed: int
+    done: int = 0
+    last: dict[str, int] = field(default_factory=dict)  # entry of the last reading at each point
+    loaded: dict[str, tuple[Lot, StripKind, CardLayout]] = field(default_factory=dict)
+
+    def begin(self) -> None:
+        for point in season_points():
+            self.records.add_point(point, _stamp(_BEGUN))
+
+    def play(self, event: Event) -> None:
+        match event:
+            case Sample():
+                self._sample(event)
+            case Check():
+                self._check(event)
+            case Made():
+                self.records.add_batch(with_expected(self.records, _foretold(event.batch)), _stamp(event.at))
+            case Set():
+                self.records.add_injector_setting(event.setting, _stamp(event.at))
+            case Remark():
+                about = None if event.about_point is None else self.last[event.about_point]
+                self.records.add_note(Note(text=event.text, about=about), _stamp(event.at))
+
+    def _sample(self, event: Sample) -> None:
+        lot, _, card = self._with(event.lot)
+        file, reading = self._read(event, f"{event.at:%m%d-%H%M}-{event.point.replace(' ', '-')}.jpg")
+        sample = self.site.sample(event.sample)
+        taking = Taking(
+            sample=sample,
+            lot=lot,
+            lot_file=self.site.lots[event.lot],
+            card=card,
+            point=event.point,
+            batch=batch_of(self.records, sample, at=event.at),
+            flushed_s=event.flushed_s,
+            dipped_at=event.at,
+        )
+        stamp = _stamp(event.at + _ENTERED)
+        history = history_for(self.records, reading, taking, now=stamp.at)
+        verdict = check_reading(
+            reading, sample=sample, today=event.at.date(), dipped_at=event.at, history=history
+        )  # fmt: skip
+        entry = record_reading(self.records, verdict, taking, [("photo", file)], stamp)
+        self.last[event.point] = entry.seq
+        self.done += 1
+
+    def _check(self, event: Check) -> None:
+        lot, _, _ = self._with(event.lot)
+        file, reading = self._read(event, f"{event.at:%m%d-%H%M}-check.jpg")
+        check = check_standard(
+            reading, pad=lot.pads[0].pad, known=event.known, u_known=event.u_known, today=event.at.date()
+        )
+        lot_file = self.site.lots[event.lot]
+        rows = lot_file.with_name("verification.csv")
+        row = check_row(check, photo=file.name, when=event.at)
+        append_row(rows, row)
+        record_check(
+            self.records, row, lot=lot.number, kind=lot.kind, lot_file=lot_file, rows=rows, photo=file,
+            stamp=_stamp(event.at + _ENTERED),
+        )  # fmt: skip
+        self.done += 1
+
+    def _read(self, event: Sample | Check, name: str) -> tuple[PhotoFile, Reading]:
+        """Read a strip's photo; one that cannot be read is taken again."""
+        lot, kind, card = self._with(event.lot)
+        data = next(self.photos)
+        for again in range(1, _RETAKES + 1):
+            file = open_photo_bytes(data, name)
+            try:
+                return file, read_strip(file, card=card, kind=kind, lot=lot)
+            except StripReadError:
+                if again == _RETAKES:
+                    raise
+                shot = _shot(event, np.random.default_rng([self.seed, 98, self.done, again]))
+                data = _draw((shot, 1000 * again + self.done))
+        raise AssertionError  # the loop returns or raises
+
+    def _with(self, number: str) -> tuple[Lot, StripKind, CardLayout]:
+        if number not in self.loaded:
+            lot = load_lot(self.site.lots[number])
+            self.loaded[number] = (lot, load_kind(lot.kind), resolve_card(lot.card, self.site))
+        return self.loaded[number]
+
+
+def _stamp(at: datetime) -> Stamp:
+    return Stamp(at=at, who=WHO)
+
+
+def _foretold(batch: Batch) -> Batch:
+    """Return a concentrate with what its sachets should give."""
+    if batch.kind != "concentrate":
+        return batch
+    water = Measured(batch.water_l, batch.u_water_l)
+    made = expected_generation(load_sachet("example"), water_l=water, hours=12.0, sachets=2).strength_mg_per_l
+    return replace(batch, expected_mg_per_l=made.value, u_expected_mg_per_l=made.u)

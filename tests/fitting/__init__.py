@@ -1,0 +1,1 @@
+"""Tools that fit the constants of colour mismatch on simulated conditions."""
