@@ -5,7 +5,7 @@ from datetime import date, datetime
 
 from stripread.check.history import History
 from stripread.lot.lot import Lot, PadCalibration
-from stripread.reading import PadReading, Reading
+from stripread.read import PadReading, Reading
 from stripread.site import Expectation, SampleType
 from stripread.strip.kinds import StripKind
 

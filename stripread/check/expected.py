@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from stripread.check.case import PadCase
 from stripread.check.conformity import RangeState, probability_within, range_state
 from stripread.findings import Finding, make_finding
-from stripread.numbers import probability_in_words
-from stripread.reading import PadReading
+from stripread.read import PadReading
 from stripread.site import Expectation
+from stripread.units import probability_in_words
 
 __all__ = ["judge_range", "out_of_range", "plain_number", "probability_in_range", "range_undecided", "reported"]
 

@@ -13,7 +13,7 @@ from stripread.check.control_chart import cusum, ewma, ewma_reach, individuals_c
 from stripread.check.expected import plain_number, reported
 from stripread.check.history import PastReading
 from stripread.findings import Finding, make_finding
-from stripread.measured import Measured
+from stripread.units import Measured
 from stripread.water.recipe import recipe_finding, recipe_range_finding
 
 __all__ = ["SAMPLE_HISTORY_RULES", "STRIP_HISTORY_RULES", "clock_may_be_right", "drifted"]

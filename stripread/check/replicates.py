@@ -6,7 +6,7 @@ import numpy as np
 
 from stripread.check.expected import plain_number, reported
 from stripread.findings import Finding, make_finding
-from stripread.reading import PadReading, Reading
+from stripread.read import PadReading, Reading
 
 __all__ = ["check_replicates", "check_second_strip"]
 

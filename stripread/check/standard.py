@@ -8,7 +8,7 @@ from stripread.check.verdict import PadVerdict, check_reading
 from stripread.findings import REGISTRY, Finding
 from stripread.lot.record import CheckRow
 from stripread.lot.verify import Agreement, compare_to_known
-from stripread.reading import PadReading, Reading
+from stripread.read import PadReading, Reading
 from stripread.site import Expectation, SampleType
 
 __all__ = ["StandardCheck", "check_row", "check_standard"]

@@ -13,7 +13,7 @@ from stripread.check.history_rules import SAMPLE_HISTORY_RULES, STRIP_HISTORY_RU
 from stripread.check.rules import PAD_RULES, SAMPLE_RULES, STRIP_RULES
 from stripread.errors import SiteError
 from stripread.findings import REGISTRY, Finding, worst_severity
-from stripread.reading import PadReading, Reading
+from stripread.read import PadReading, Reading
 from stripread.site import SampleType
 
 __all__ = ["CAUTION", "PadVerdict", "Validity", "Verdict", "check_reading", "doubted"]

@@ -210,8 +210,7 @@ def init(
       stripread init my-nursery
     """
     from stripread.cli.site_record import open_site_records, stamp_of
-    from stripread.site import load_site
-    from stripread.site_write import write_demo_site
+    from stripread.site import load_site, write_demo_site
 
     stamp = stamp_of(who)
     note(f"wrote {write_demo_site(folder, database=database)}; put your own ranges in place of its demo values")

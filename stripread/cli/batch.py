@@ -12,9 +12,9 @@ from stripread.cli.output import note, say
 from stripread.errors import WrongUsageError
 
 if TYPE_CHECKING:
-    from stripread.measured import Measured
     from stripread.records import Batch, Stamp
     from stripread.site import Site
+    from stripread.units import Measured
 
 __all__ = ["batch_app"]
 
@@ -234,8 +234,8 @@ def _when(at: datetime | None, stamp: "Stamp") -> datetime:
 def _enter(said: "Batch", site: "Site", stamp: "Stamp", typed: Typed) -> None:
     from stripread.check.verdict import CAUTION
     from stripread.cli.site_record import open_site_records
-    from stripread.measured import Measured
     from stripread.report.terminal.batch import off_range, sample_of, strength_words
+    from stripread.units import Measured
 
     with open_site_records(site, create=stamp) as records:
         entry = records.add_batch(said, stamp)

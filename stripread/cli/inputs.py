@@ -9,7 +9,7 @@ import typer
 
 from stripread.cli.output import say
 from stripread.errors import QuantityError, WrongUsageError
-from stripread.typed import Typed
+from stripread.units import Typed
 
 if TYPE_CHECKING:
     from stripread.report.answer import Answer

@@ -128,7 +128,7 @@ def _check(
 ) -> "StandardCheck":
     from stripread.check.standard import check_standard
     from stripread.photo.load import open_photo
-    from stripread.reading import read_strip
+    from stripread.read import read_strip
 
     file = open_photo(photo)
     if file.sha256 in {c.photo_sha256 for p in lot.pads for c in p.calibrators}:
@@ -203,11 +203,11 @@ def report(
 
       stripread lot report UL-2603 UL-2603.html --series series.csv
     """
+    from stripread.calibrate.bootstrap import bootstrap_coverage
+    from stripread.calibrate.series import load_series
     from stripread.cli.site_options import look_up_lot_file, look_up_site
-    from stripread.lot.bootstrap import bootstrap_coverage
     from stripread.lot.lot import load_lot
     from stripread.lot.record import RECORD, load_record
-    from stripread.lot.series import load_series
     from stripread.report.lot.report import ReportInputs, lot_report
 
     keep_existing(out, force=force)

@@ -17,11 +17,10 @@ from stripread.cli.site_record import Recorder
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.photo.load import decode_photo, open_photo, suggested_reduction
 from stripread.photo.photo import Photo
-from stripread.reading import Reading, read_strip
+from stripread.read import Reading, combine_readings, read_strip
 from stripread.report.json_lines import error_json, reading_json, to_line
 from stripread.report.pictures.overlay import draw_error, draw_verdict, save_picture, shrunk
 from stripread.report.terminal.reading import error_text, verdict_text
-from stripread.together import combine_readings
 
 __all__ = ["read_photos"]
 

@@ -233,10 +233,10 @@ def reread(
     from stripread.cli.site_options import look_up_lot_file
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.lot.lot import load_lot
-    from stripread.recording import keep_lot
     from stripread.records.reread import reread_lot
     from stripread.report.json_lines import to_line
     from stripread.report.terminal.records import reread_json, reread_text
+    from stripread.workflow import keep_lot
 
     where = site_of_records(site)
     lot_file = look_up_lot_file(lot, where)

@@ -11,7 +11,7 @@ from stripread.check import check_reading
 from stripread.errors import RecordsError
 from stripread.lot.lot import Lot
 from stripread.photo.load import PhotoFile, open_photo_bytes
-from stripread.reading import read_strip
+from stripread.read import combine_readings, read_strip
 from stripread.records import Entry, Records
 from stripread.records.chain.canonical import parse_offset, parse_utc
 from stripread.records.chain.entries import Role
@@ -19,7 +19,6 @@ from stripread.records.chain.files import read_kept
 from stripread.records.queries.history import Occasion, history_of, taken_when
 from stripread.report.json_lines import reading_json
 from stripread.site import Site, kind_of_lot
-from stripread.together import combine_readings
 
 __all__ = ["reader"]
 

@@ -19,8 +19,8 @@ from stripread.site import (
     resolve_card,
     resolve_kind,
     resolve_lot,
+    write_demo_site,
 )
-from stripread.site_write import write_demo_site
 from stripread.strip.kinds import StripKind
 
 __all__ = ["Named", "look_up", "look_up_card", "look_up_kind", "look_up_lot", "look_up_lot_file", "look_up_site"]

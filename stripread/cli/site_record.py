@@ -17,11 +17,11 @@ if TYPE_CHECKING:
     from stripread.cli.read_options import Wishes
     from stripread.cli.site_options import Named
     from stripread.lot.record import CheckRow
-    from stripread.reading import Reading
-    from stripread.recording import Taking
+    from stripread.read import Reading
     from stripread.records import Records, Stamp
     from stripread.records.chain.entries import Role
     from stripread.site import Site
+    from stripread.workflow import Taking
 
 __all__ = ["Recorder", "keep_check", "open_site_records", "site_of_records", "stamp_of"]
 
@@ -86,13 +86,13 @@ class Recorder:
 
     def history(self, reading: "Reading") -> "History":
         """Return what the record knows that bears on a reading."""
-        from stripread.recording import history_for
+        from stripread.workflow import history_for
 
         with open_site_records(self.site) as records:
             return history_for(records, reading, self._taking(records, reading), now=self.stamp.at)
 
     def keep(self, verdict: "Verdict", photos: Sequence[Path]) -> None:
-        """Record a reading (`recording.record_reading`).
+        """Record a reading (`workflow.record_reading`).
 
         Parameters
         ----------
@@ -100,7 +100,7 @@ class Recorder:
             Those that the reading rests on; several where they were combined.
         """
         from stripread.photo.load import open_photo
-        from stripread.recording import record_reading
+        from stripread.workflow import record_reading
 
         roles: list[tuple[Role, Path]] = [("photo", path) for path in photos]
         roles += [] if self.wishes.flash is None else [("flash_photo", self.wishes.flash)]
@@ -113,7 +113,7 @@ class Recorder:
             note(f"this photo is in the record already: entry {', '.join(map(str, before))}")
 
     def _taking(self, records: "Records", reading: "Reading") -> "Taking":
-        from stripread.recording import Taking, batch_for
+        from stripread.workflow import Taking, batch_for
 
         wishes, named = self.wishes, self.named
         return Taking(
@@ -145,8 +145,8 @@ def keep_check(
 ) -> None:
     """Make a check of a lot known to the site's record, if the site has one and holds the file of checks."""
     from stripread.photo.load import open_photo
-    from stripread.recording import record_check
     from stripread.records import has_records
+    from stripread.workflow import record_check
 
     if site is None or not (has_records(site.folder) or site.database is not None):
         return

@@ -12,7 +12,7 @@ from stripread.errors import WrongUsageError
 
 if TYPE_CHECKING:
     from stripread.card import CardLayout
-    from stripread.chart import ChartMeasurement
+    from stripread.measure import ChartMeasurement
     from stripread.strip.kinds import PadSpec, StripKind
 
 __all__ = ["chart_numbers", "chart_pad", "check_chart", "from_chart"]
@@ -51,7 +51,7 @@ def from_chart(
       stripread lot from-chart vial.jpg --values 0,50,100,250,400,600 --kind clo2-wide --lot WR-2601
       --expires 2027-03-31 --card card.toml --out lot.json --overlay chart.png
     """
-    from stripread.chart import provisional_lot
+    from stripread.calibrate.lot_from_vial import provisional_lot
     from stripread.cli.site_options import look_up_card, look_up_kind, look_up_site
     from stripread.lot.lot import save_lot
     from stripread.report.lot.page import lot_text
@@ -95,7 +95,7 @@ def check_chart(
 
     Exit codes: 0 they agree; 1 an error; 2 wrong usage; 3 a block differs by more than its uncertainty.
     """
-    from stripread.chart import check_chart as check
+    from stripread.calibrate.lot_from_vial import check_chart as check
     from stripread.cli.site_options import look_up_card, look_up_lot, look_up_site
     from stripread.report.lot.chart import agrees, check_text
     from stripread.site import kind_of_lot
@@ -125,7 +125,8 @@ class _Wishes:
 
 def _measured(photo: Path, layout: "CardLayout", wishes: _Wishes, overlay: Path | None) -> "ChartMeasurement":
     """Measure the chart; draw it also where its order is not clear, for that shows what went wrong."""
-    from stripread.chart import measure_chart, order_blocks
+    from stripread.calibrate.lot_from_vial import order_blocks
+    from stripread.measure import measure_chart
     from stripread.photo.load import open_photo
     from stripread.report.pictures.overlay import draw_chart, save_picture
 

@@ -58,10 +58,9 @@ def generate(
     Exit codes: 0 done; 1 an error; 2 wrong usage; 3 the reading is unlike what the sachet's file says.
     """
     from stripread.cli.site_options import look_up_site
-    from stripread.measured import Measured
-    from stripread.quantities import ASSUMED_U
     from stripread.report.amounts import jug
     from stripread.report.terminal.water_batch import generation_answer, yield_answer
+    from stripread.units import ASSUMED_U, Measured
     from stripread.water.generation import actual_yield, expected_generation, water_for
     from stripread.water.sachet import load_sachet
 
@@ -107,8 +106,8 @@ def dilute(
 
       stripread water dilute --concentrate "520 mg/L, 480 to 560" --wanted "300 mg/L" --make "12 gal"
     """
-    from stripread.quantities import ASSUMED_U
     from stripread.report.terminal.water_batch import dilution_answer
+    from stripread.units import ASSUMED_U
     from stripread.water.dilution import dilute as plan_dilution
 
     typed = Typed(answer_in=units)
@@ -143,9 +142,9 @@ def fill(
 
       stripread water tank --tank "15 gal" --concentrate "520 mg/L u 20" --available "5 gal" --wanted "300 mg/L"
     """
-    from stripread.quantities import ASSUMED_U
     from stripread.report.amounts import tell_volume
     from stripread.report.terminal.water_batch import dilution_answer
+    from stripread.units import ASSUMED_U
     from stripread.water.dilution import fill_tank
 
     typed = Typed(answer_in=units)
@@ -228,8 +227,8 @@ def top_up(
 
       stripread water top-up --stock "220 mg/L u 12" --volume "10 gal" --concentrate "500 mg/L u 25" --wanted "300 mg/L"
     """
-    from stripread.quantities import ASSUMED_U
     from stripread.report.terminal.water_batch import top_up_answer
+    from stripread.units import ASSUMED_U
     from stripread.water.dilution import top_up as plan_top_up
 
     typed = Typed(answer_in=units)

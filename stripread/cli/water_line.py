@@ -74,8 +74,8 @@ def inject(
 
     Exit codes: 0 done; 1 an error; 2 wrong usage; 3 stock and ratio do not leave the residual wanted.
     """
-    from stripread.measured import Measured
     from stripread.report.terminal.water_line import delivery_answer, injection_answer, stock_answer
+    from stripread.units import Measured
     from stripread.water.injection import delivered, dose_for, parse_ratio, stock_for
     from stripread.water.injection import inject as plan_injection
 
@@ -142,8 +142,8 @@ def demand(
 
     Exit codes: 0 done; 1 an error; 2 wrong usage; 3 an outlet reads more than the dose.
     """
-    from stripread.measured import Measured
     from stripread.report.terminal.water_line import demand_answer
+    from stripread.units import Measured
     from stripread.water.injection import delivered, estimate_demand, parse_ratio
 
     if (injector is None) == (stock is None or ratio is None):
@@ -238,8 +238,8 @@ def hocl(
 
       stripread water hocl --ph 7.4 --temperature "20 C" --chlorine "2 mg/L"
     """
-    from stripread.measured import Measured
     from stripread.report.terminal.water_line import hypochlorous_answer
+    from stripread.units import Measured
     from stripread.water.chlorine import PH_U, hypochlorous
 
     typed = Typed()
@@ -274,8 +274,8 @@ def contact(
 
       stripread water contact --strength "2 mg/L" --time "10 min"
     """
-    from stripread.measured import Measured
     from stripread.report.terminal.water_line import contact_answer
+    from stripread.units import Measured
     from stripread.water.contact import contact_time
 
     typed = Typed()

@@ -9,7 +9,7 @@ Residuals are first averaged with those of patches of nearly the same colour (`S
 print's own measurement leaves in them is taken off, for neither is mismatch. S is the mean outer product of the
 residuals near ``lab`` (Gaussian weights, `BANDWIDTH`), q the mean square residual of all colour patches. Dyes of one
 colour differ, though: narrow absorption bands err by up to twice what broad ones do, so each lot scales C by what its
-own strips show in two lights (`calibration.py`).
+own strips show in two lights (`calibrate/lot_from_series.py`).
 
 What matters for a reading is the difference from the calibration photos, whose residuals are taken off first: light
 and phone that resemble the calibration's leave small differences and give a narrow interval.

@@ -42,7 +42,7 @@ __all__ = ["LotComparison", "PadComparison", "compare_curves", "compare_lots"]
 K = 2.0
 _POINTS = 60  # along the curve; twice as many change the limit by less than it changes with the seed
 _DRAWS, _SEED, _CHANCE = 20_000, 1, 0.05
-_OFF_CURVE_P = 1e-3  # as in reading.py
+_OFF_CURVE_P = 1e-3  # as in read/strip.py
 _SMALL = 1e-6  # CIELAB squared; keeps the weights regular where curves are exactly known
 
 

@@ -2,9 +2,7 @@
 
 import re
 
-from stripread.measured import Measured
-from stripread.numbers import format_number, places_for, plain
-from stripread.quantities import System
+from stripread.units import Measured, System, format_number, places_for, plain
 
 __all__ = [
     "jug",
@@ -23,7 +21,7 @@ _GALLON_L = {"us": 3.785411784, "imperial": 4.54609}  # NIST Handbook 44, append
 _OUNCES = {"us": 128, "imperial": 160}  # fluid ounces in a gallon
 _SIGN = {"us": "US", "imperial": "imp"}
 # up to this volume -> steps of so much: a syringe, a cylinder, a jug, a pail, a tank's marks. Ours: half a step over
-# the square root of 3 (JCGM 100:2008, 4.3.7) is nowhere more than the 2 % taken for pouring (`quantities.ASSUMED_U`).
+# the square root of 3 (JCGM 100:2008, 4.3.7) is nowhere more than the 2 % taken for pouring (`units.ASSUMED_U`).
 _STEPS_L = (
     (0.01, 0.0001), (0.015, 0.0005), (0.1, 0.001), (1.0, 0.005), (5.0, 0.05), (20.0, 0.1), (100.0, 0.5), (1000.0, 5.0)
 )  # fmt: skip

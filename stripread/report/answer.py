@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from stripread.findings import Finding
-from stripread.measured import COVERAGE, Difference, Measured
 from stripread.report.json_lines import findings_json
+from stripread.units import COVERAGE, Difference, Measured
 
 __all__ = ["Answer", "answer_json", "answer_text"]
 

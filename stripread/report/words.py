@@ -10,7 +10,7 @@ from typing import Literal
 from stripread.check import PadVerdict, Verdict
 from stripread.errors import StripReadError
 from stripread.findings import REGISTRY, Finding
-from stripread.numbers import format_interval, format_number, places_for, probability_in_words, two_digits
+from stripread.units import format_interval, format_number, places_for, probability_in_words, two_digits
 
 __all__ = [
     "Headline",

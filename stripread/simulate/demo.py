@@ -11,12 +11,12 @@ from datetime import date
 from importlib import resources
 from pathlib import Path
 
-from stripread.calibration import calibrate_lot
+from stripread.calibrate.lot_from_series import calibrate_lot
+from stripread.calibrate.series import load_series
 from stripread.card.design import design_card
 from stripread.card.enrol import enrol_card
 from stripread.card.layout import CardLayout, load_card, save_card
 from stripread.lot.lot import save_lot
-from stripread.lot.series import load_series
 from stripread.simulate.samples import make_samples
 from stripread.simulate.scene.photograph import enrolled
 from stripread.simulate.series import SeriesPlan, demo_conditions, shoot_series
@@ -88,7 +88,7 @@ def make_lots(folder: Path, card: CardLayout, report: Callable[[str], None]) -> 
 
 def make_site(folder: Path) -> None:
     """Write the demo nursery's site file with the names of its card and lots."""
-    text = (resources.files("stripread") / "site_demo.toml").read_text(encoding="utf-8")
+    text = (resources.files("stripread.site") / "site_demo.toml").read_text(encoding="utf-8")
     tap = (
         '[sample.tap]\nanalyte = "free chlorine"\nunit = "mg/L"\nexpected = [0.5, 4.0]\n'
         'kinds = ["chlorine-ph-duo"]\nnote = "Town water that fills the tank."\n\n'

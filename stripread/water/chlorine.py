@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from stripread.errors import WaterError
-from stripread.measured import Measured, propagate
+from stripread.units import Measured, propagate
 
 __all__ = ["PH_U", "Hypochlorous", "hocl_pka", "hocl_share", "hypochlorous"]
 

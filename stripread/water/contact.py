@@ -6,7 +6,7 @@ The tables hold what the sources state and nothing else. There is none for chlor
 from dataclasses import dataclass
 from typing import Literal
 
-from stripread.measured import Measured, propagate
+from stripread.units import Measured, propagate
 
 __all__ = ["PUBLISHED", "Contact", "ContactRow", "Disinfectant", "contact_time", "ct_mg_min_per_l"]
 

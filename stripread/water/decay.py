@@ -17,7 +17,7 @@ import numpy as np
 
 from stripread.errors import WaterError
 from stripread.geometry import Float
-from stripread.measured import Measured
+from stripread.units import Measured
 
 __all__ = ["COVERS", "Forecast", "LossFit", "Prior", "Timed", "fit_loss", "forecast", "strength_at", "time_until"]
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from stripread.errors import WaterError
-from stripread.measured import Measured, propagate
+from stripread.units import Measured, propagate
 
 __all__ = ["Dilution", "TopUp", "dilute", "fill_tank", "mix", "plan", "top_up"]
 

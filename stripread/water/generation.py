@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from stripread.errors import WaterError
-from stripread.measured import K95, Difference, Measured, difference, propagate
+from stripread.units import K95, Difference, Measured, difference, propagate
 from stripread.water.sachet import Sachet
 
 __all__ = ["Generation", "SachetYield", "actual_yield", "expected_generation", "share_released", "water_for"]

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from stripread.errors import QuantityError, WaterError
-from stripread.measured import Difference, Measured, difference, propagate
+from stripread.units import Difference, Measured, difference, propagate
 
 __all__ = [
     "RATIO_U",

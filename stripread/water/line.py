@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from stripread.errors import WaterError
-from stripread.measured import Difference, Measured, difference, propagate
+from stripread.units import Difference, Measured, difference, propagate
 from stripread.water.decay import LossFit, Timed, fit_loss
 
 __all__ = ["LineLoss", "LineStep", "Outlet", "along_line"]

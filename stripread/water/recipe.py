@@ -3,8 +3,7 @@
 from dataclasses import dataclass
 
 from stripread.findings import Finding, make_finding
-from stripread.measured import Difference, Measured, difference, propagate
-from stripread.numbers import probability_in_words
+from stripread.units import Difference, Measured, difference, probability_in_words, propagate
 from stripread.water.dilution import mix
 
 __all__ = ["RecipeCheck", "check_recipe", "recipe_finding", "recipe_range_finding", "recipe_strength"]

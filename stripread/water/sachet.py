@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from stripread.errors import SachetFileError
-from stripread.measured import Measured
+from stripread.units import Measured
 
 __all__ = ["CurvePoint", "Sachet", "load_sachet", "parse_sachet", "shipped_sachets"]
 

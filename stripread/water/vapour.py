@@ -8,7 +8,7 @@ import math
 from dataclasses import dataclass
 
 from stripread.errors import WaterError
-from stripread.measured import Measured, propagate
+from stripread.units import Measured, propagate
 
 __all__ = ["GAS_DENSITY_TO_AIR", "LIMITS", "AirLimit", "Vapour", "air_over_water_ppm", "henry_pa", "vapour_over"]
 

@@ -26,13 +26,15 @@ __all__ = ["NOT_ON_A_PAGE", "ROOMS", "brought_up_to_date", "gather", "main", "un
 
 # Rooms whose words reach a page: all that they give as an argument that people read, and of some every sentence.
 ROOMS = (
-    "*.py", "photo/*.py", "card/*.py", "strip/*.py", "colour/*.py", "lot/*.py", "check/*.py", "water/*.py",
-    "records/**/*.py", "web/**/*.py",
+    "*.py", "units/*.py", "water/*.py", "colour/*.py", "photo/*.py", "card/*.py", "strip/*.py", "lot/*.py",
+    "measure/*.py", "site/*.py", "read/*.py", "calibrate/*.py", "check/*.py", "records/**/*.py", "workflow/*.py",
+    "web/**/*.py",
 )  # fmt: skip
 # But of commands alone, or of files that somebody wrote or mends on the machine itself: these stay English.
 NOT_ON_A_PAGE = {
-    "chart.py", "calibration.py", "site.py", "card/draw.py", "card/figure.py", "card/layout.py", "card/markers.py",
-    "card/slot.py", "lot/compare.py", "lot/lot.py", "lot/record.py", "lot/series.py", "strip/kinds.py",
+    "measure/vial.py", "calibrate/lot_from_vial.py", "calibrate/lot_from_series.py", "site/site.py",
+    "card/draw.py", "card/figure.py", "card/layout.py", "card/markers.py",
+    "card/slot.py", "lot/compare.py", "lot/lot.py", "lot/record.py", "calibrate/series.py", "strip/kinds.py",
     "records/chain/canonical.py", "records/chain/chain.py", "records/chain/files.py", "records/chain/head.py",
     "records/correct.py", "records/exchange/archive.py", "records/exchange/tabular.py", "records/reread.py",
     "water/chlorine.py",
@@ -40,8 +42,8 @@ NOT_ON_A_PAGE = {
     "i18n/phrases.py", "i18n/catalogue.py",
 }  # fmt: skip
 _WHOLE = {
-    "typed.py", "quantities.py", "card/cgats.py", "card/enrol.py", "card/measurement.py", "lot/calibrate.py",
-    "lot/plan.py", "lot/verify.py", "records/chain/verify.py",
+    "units/inputs.py", "units/quantities.py", "card/cgats.py", "card/enrol.py", "card/measurement.py",
+    "calibrate/pad.py", "calibrate/plan.py", "lot/verify.py", "records/chain/verify.py",
     "water/dilution.py", "water/generation.py", "records/chain/entries.py", "records/queries/history.py",
     "records/queries/today.py", "photo/load.py", "photo/header.py", "strip/find.py",
     "strip/decide.py",
@@ -177,12 +179,12 @@ def _listed() -> Iterator[tuple[str, str]]:
         yield "errors.py", error
     yield from (("i18n/phrases.py", phrase) for phrase in PHRASES)
     yield from (("web/translations.py", word) for word in _SINGLE)
+    from stripread.calibrate.pad import LOD_DEFINITION, LOQ_DEFINITION
     from stripread.check.verdict import CAUTION
-    from stripread.lot.calibrate import LOD_DEFINITION, LOQ_DEFINITION
 
     yield "check/verdict.py", CAUTION
-    yield "lot/calibrate.py", LOD_DEFINITION
-    yield "lot/calibrate.py", LOQ_DEFINITION
+    yield "calibrate/pad.py", LOD_DEFINITION
+    yield "calibrate/pad.py", LOQ_DEFINITION
 
 
 def _errors(base: type[StripReadError]) -> set[str]:

@@ -2,7 +2,7 @@
 
 from starlette.requests import Request
 
-from stripread.quantities import Units
+from stripread.units import Units
 
 __all__ = ["units_of"]
 

@@ -25,14 +25,14 @@ from tempfile import TemporaryDirectory
 
 import numpy as np
 
-from stripread.calibration import calibrate_lot
+from stripread.calibrate.lot_from_series import calibrate_lot
+from stripread.calibrate.series import load_series
 from stripread.card.design import design_card
 from stripread.errors import CalibrationRefusedError, StripReadError
 from stripread.findings import worst_severity
 from stripread.lot.lot import load_lot, save_lot
-from stripread.lot.series import load_series
 from stripread.photo.load import open_photo_bytes
-from stripread.reading import read_strip
+from stripread.read import combine_readings, read_strip
 from stripread.simulate.demo import DEMO_LOTS
 from stripread.simulate.looks.families import CAMERA_ASPECTS, USUAL, Look, random_look
 from stripread.simulate.looks.families import FAMILIES as LOOKS
@@ -44,7 +44,6 @@ from stripread.simulate.scene.photograph import enrolled, take_photo
 from stripread.simulate.scene.scene import Cover, Defects
 from stripread.simulate.series import STRIP_SCATTER, SeriesPlan, shoot_series
 from stripread.strip.kinds import load_kind
-from stripread.together import combine_readings
 
 ROOT = Path(__file__).parents[2]
 # Concentrations judged, drawn evenly in their logarithm.

@@ -15,12 +15,13 @@ from pathlib import Path
 
 import numpy as np
 
+from stripread.calibrate.lot_from_vial import check_chart, order_blocks, provisional_lot
 from stripread.card.design import design_card
-from stripread.chart import check_chart, measure_chart, order_blocks, provisional_lot
 from stripread.errors import StripReadError
 from stripread.lot.lot import Lot, load_lot
+from stripread.measure import measure_chart
 from stripread.photo.load import open_photo_bytes
-from stripread.reading import read_strip
+from stripread.read import read_strip
 from stripread.report.lot.chart import agrees
 from stripread.simulate.demo import DEMO_LOTS
 from stripread.simulate.optics.conditions import dip_strip, random_shot

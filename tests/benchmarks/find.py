@@ -28,7 +28,7 @@ from stripread.geometry import apply_homography
 from stripread.lot.lot import Lot, load_lot
 from stripread.measure import measure_strip
 from stripread.photo.load import open_photo_bytes
-from stripread.reading import lot_colours, read_measurement
+from stripread.read.strip import lot_colours, read_measurement
 from stripread.simulate.looks.families import FAMILIES, USUAL, Look, random_look
 from stripread.simulate.optics.conditions import random_shot
 from stripread.simulate.random_kinds import RANGES, RandomKind, another_kind, dip_random, random_kind

@@ -16,13 +16,13 @@ from tempfile import TemporaryDirectory
 
 import numpy as np
 
-from stripread.calibration import calibrate_lot
+from stripread.calibrate.lot_from_series import calibrate_lot
+from stripread.calibrate.series import SeriesRow, load_series
 from stripread.card.design import design_card
 from stripread.errors import StripReadError
 from stripread.findings import worst_severity
-from stripread.lot.series import SeriesRow, load_series
 from stripread.photo.load import open_photo_bytes
-from stripread.reading import read_strip
+from stripread.read import read_strip
 from stripread.simulate.optics.cameras import make_phone
 from stripread.simulate.optics.conditions import SEEN_PRINTERS, UNSEEN_PRINTERS, random_pair
 from stripread.simulate.optics.lamps import SEEN, UNSEEN, lamp

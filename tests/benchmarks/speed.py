@@ -25,7 +25,7 @@ import numpy as np
 from stripread.card.layout import load_card
 from stripread.lot.lot import load_lot
 from stripread.photo.load import open_photo
-from stripread.reading import read_strip
+from stripread.read import read_strip
 from stripread.strip.kinds import load_kind
 
 ROOT = Path(__file__).parents[2]

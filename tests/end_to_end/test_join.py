@@ -11,7 +11,7 @@ from stripread.card.layout import load_card
 from stripread.cli.app import app
 from stripread.lot.lot import load_lot
 from stripread.photo.load import open_photo
-from stripread.reading import read_strip
+from stripread.read import read_strip
 from stripread.simulate.demo import DEMO_LOTS, DEMO_PRINTER
 from stripread.simulate.optics.cameras import make_phone
 from stripread.simulate.series import SeriesPlan, shoot_series

@@ -6,13 +6,13 @@ from datetime import date
 import numpy as np
 import pytest
 
-from stripread.calibration import calibrate_lot, join_lot
+from stripread.calibrate.lot_from_series import calibrate_lot, join_lot
+from stripread.calibrate.series import load_series
 from stripread.card.design import design_card
 from stripread.errors import SeriesError
 from stripread.lot.lot import load_lot, save_lot
-from stripread.lot.series import load_series
 from stripread.photo.load import open_photo_bytes
-from stripread.reading import read_strip
+from stripread.read import read_strip
 from stripread.report.lot.page import lot_text
 from stripread.simulate.optics.cameras import make_phone
 from stripread.simulate.optics.conditions import dip_strip

@@ -8,7 +8,7 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from stripread.cli.app import app
-from stripread.site_write import write_demo_site
+from stripread.site import write_demo_site
 
 DILUTE = 'dilute --concentrate "520 mg/L u 20" --make "12 gal"'
 TOP_UP = 'top-up --stock "220 mg/L u 12" --volume "40 L" --concentrate "500 mg/L u 20"'

@@ -11,8 +11,8 @@ import numpy as np
 from stripread.card.design import design_card
 from stripread.colour.correct import fit_correction
 from stripread.colour.mismatch import CONSTANTS
-from stripread.colour.pair import PairPatches, fit_flash_light, fit_pair_tone, join_flash_colours
 from stripread.geometry import Float
+from stripread.measure.flash_light import PairPatches, fit_flash_light, fit_pair_tone, join_flash_colours
 from stripread.simulate.optics.cameras import Phone, make_phone
 from stripread.simulate.optics.conditions import SEEN_PRINTERS
 from stripread.simulate.optics.inks import CardPrint, print_card

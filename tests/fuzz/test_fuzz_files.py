@@ -8,11 +8,11 @@ from pathlib import Path
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from stripread.calibrate.series import load_series
 from stripread.card.cgats import parse_cgats
 from stripread.card.layout import load_card
 from stripread.errors import StripReadError
 from stripread.lot.lot import load_lot
-from stripread.lot.series import load_series
 from stripread.site import load_site
 from stripread.strip.kinds import load_kind
 from stripread.water.sachet import load_sachet

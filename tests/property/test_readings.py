@@ -10,7 +10,7 @@ from stripread.card.design import design_card
 from stripread.card.layout import load_card
 from stripread.lot.lot import load_lot
 from stripread.photo.load import open_photo_bytes
-from stripread.reading import PadReading, read_strip
+from stripread.read import PadReading, read_strip
 from stripread.simulate.demo import DEMO_LOTS, DEMO_PRINTER
 from stripread.simulate.optics.cameras import make_phone
 from stripread.simulate.scene.photograph import DippedStrip, Shot, strip_geometry, take_photo

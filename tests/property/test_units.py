@@ -8,14 +8,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stripread.measured import Measured
-from stripread.numbers import plain
-from stripread.quantities import ASSUMED_U, parse_quantity
 from stripread.records import Batch, InjectorSetting
 from stripread.records.chain.entries import Part, from_payload, to_payload
 from stripread.report.amounts import jug, tell_line_flow, tell_volume, tell_volumes_in, volume_as_typed
 from stripread.report.terminal.water_batch import dilution_answer
-from stripread.typed import Typed
+from stripread.units import ASSUMED_U, Measured, Typed, parse_quantity, plain
 from stripread.water.dilution import dilute
 
 few = settings(max_examples=150, deadline=None, derandomize=True)

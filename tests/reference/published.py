@@ -6,8 +6,8 @@ from pathlib import Path
 
 import numpy as np
 
+from stripread.calibrate.fit import Fit, fit_parameters
 from stripread.lot.curve import Scatter
-from stripread.lot.fit import Fit, fit_parameters
 
 DATA = Path(__file__).parent / "data"
 

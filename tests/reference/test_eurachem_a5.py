@@ -11,7 +11,7 @@ import pytest
 from published import NOTHING_ELSE, SignalOnLightness, columns, fit_polynomial, signal
 from scipy.stats import t as student
 
-from stripread.lot.fit import Fit
+from stripread.calibrate.fit import Fit
 from stripread.lot.inverse import invert_curve
 
 ABSORBANCE = np.mean([0.0712, 0.0716])

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from published import columns, fit_polynomial
 
-from stripread.lot.fit import Fit
+from stripread.calibrate.fit import Fit
 
 
 @pytest.fixture(scope="module")

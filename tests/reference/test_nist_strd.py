@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from published import columns, fit_polynomial, rows
 
-from stripread.lot.fit import fit_parameters
+from stripread.calibrate.fit import fit_parameters
 
 
 def saturating(b, x):

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from stripread.lot.calibrate import calibrate_pad
+from stripread.calibrate.pad import calibrate_pad
 from stripread.lot.curve import Curve, Scatter, path_lab
 from stripread.lot.lot import Calibrator, PadCalibration
 

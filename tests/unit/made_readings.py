@@ -14,7 +14,7 @@ from stripread.lot.curve import Curve, Scatter
 from stripread.lot.inverse import Estimate
 from stripread.lot.lot import LimitOf, Lot, PadCalibration
 from stripread.measure import StripMeasurement
-from stripread.reading import Censored, Limit, PadReading, Reading
+from stripread.read import Censored, Limit, PadReading, Reading
 from stripread.site import Expectation, SampleType
 from stripread.strip.kinds import StripKind, load_kind
 

@@ -1,7 +1,5 @@
 import pytest
 
-from stripread.measured import Measured
-from stripread.quantities import parse_quantity
 from stripread.report.amounts import (
     jug,
     tell,
@@ -14,6 +12,7 @@ from stripread.report.amounts import (
     tell_volumes_in,
     volume_as_typed,
 )
+from stripread.units import Measured, parse_quantity
 
 GALLON = 3.785411784
 

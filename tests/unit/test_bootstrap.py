@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from lot_series import PINK, PINK_LEVELS, calibrate, calibrator, known_curve, series, strips_of
 
+from stripread.calibrate import bootstrap
+from stripread.calibrate.bootstrap import bootstrap_coverage
 from stripread.errors import CalibrationRefusedError
-from stripread.lot import bootstrap
-from stripread.lot.bootstrap import bootstrap_coverage
 from stripread.lot.curve import Scatter
 
 

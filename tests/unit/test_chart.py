@@ -5,9 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from stripread.calibrate.lot_from_vial import order_blocks
 from stripread.card.design import design_card
-from stripread.chart import ChartMeasurement, measure_chart, order_blocks
 from stripread.errors import ChartError
+from stripread.measure import ChartMeasurement, measure_chart
 from stripread.photo.load import open_photo_bytes
 from stripread.simulate.optics.cameras import make_phone
 from stripread.simulate.optics.spectra import reflectance_to_lab

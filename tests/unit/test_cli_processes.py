@@ -11,11 +11,11 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from stripread import measure
 from stripread.cli.app import app
 from stripread.cli.app import processes as cli_processes
 from stripread.cli.app import read as cli_read
 from stripread.cli.processes import in_order
+from stripread.measure import strip as measure
 
 CALIBRATION = Path(__file__).parents[2] / "calibration"
 LINE = CALIBRATION / "UL-2603"

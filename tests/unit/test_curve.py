@@ -2,8 +2,8 @@ import numpy as np
 import pytest
 from lot_series import PH, PINK, VIOLET, known_curve
 
+from stripread.calibrate.fit import complex_step_jacobian
 from stripread.lot.curve import Curve, Scatter, path_lab, path_slope, reacted_share
-from stripread.lot.fit import complex_step_jacobian
 
 
 def test_reacted_share_is_none_at_zero_half_at_k_and_never_whole():

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from stripread.lot.fit import complex_step_jacobian, fit_parameters
+from stripread.calibrate.fit import complex_step_jacobian, fit_parameters
 
 X = np.linspace(0, 4, 15)
 

@@ -8,15 +8,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from stripread.calibration import calibrate_lot
+from stripread.calibrate.lot_from_series import calibrate_lot
+from stripread.calibrate.series import load_series
 from stripread.card.design import design_card
 from stripread.errors import FlashPairError, SeriesError
-from stripread.flash import finish_flash_pair, flash_colours, measure_flash_pair
 from stripread.lot.lot import load_lot, save_lot
-from stripread.lot.series import load_series
-from stripread.measure import StripMeasurement
+from stripread.measure import StripMeasurement, finish_flash_pair, flash_colours, measure_flash_pair
 from stripread.photo.load import PhotoFile, open_photo_bytes
-from stripread.reading import read_strip
+from stripread.read import read_strip
 from stripread.simulate.optics.cameras import make_phone
 from stripread.simulate.optics.conditions import with_flash
 from stripread.simulate.optics.light import field_at

@@ -9,11 +9,11 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from stripread.lot.bootstrap import Coverage
+from stripread.calibrate.bootstrap import Coverage
 from stripread.lot.lot import load_lot
 from stripread.lot.record import CheckRow
-from stripread.numbers import two_digits
 from stripread.report.lot.report import ReportInputs, lot_report
+from stripread.units import two_digits
 
 FOLDER = Path(__file__).parents[2] / "calibration" / "UL-2603"
 LOT = load_lot(FOLDER / "lot.json")

@@ -3,7 +3,7 @@ import random
 
 import pytest
 
-from stripread.measured import K95, Measured, difference, propagate
+from stripread.units import K95, Measured, difference, propagate
 
 
 def test_interval_is_that_of_a_normal_distribution_cut_off_at_the_floor():

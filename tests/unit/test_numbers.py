@@ -1,6 +1,6 @@
 import pytest
 
-from stripread.numbers import probability_in_words, two_digits
+from stripread.units import probability_in_words, two_digits
 
 
 @pytest.mark.parametrize(

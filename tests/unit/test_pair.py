@@ -8,9 +8,9 @@ import pytest
 from stripread.card.design import design_card
 from stripread.colour.correct import fit_correction
 from stripread.colour.mismatch import FLASH_CONSTANTS, mismatch_covariance
-from stripread.colour.pair import PairPatches, fit_flash_light, fit_pair_tone, join_flash_colours
 from stripread.geometry import Float
 from stripread.measure import coding_covariance
+from stripread.measure.flash_light import PairPatches, fit_flash_light, fit_pair_tone, join_flash_colours
 from stripread.simulate.optics.cameras import make_phone
 from stripread.simulate.optics.inks import print_card
 from stripread.simulate.optics.pads import PADS, pad_reflectance

@@ -4,9 +4,9 @@ import math
 
 import pytest
 
+from stripread.calibrate.plan import enough_to_fit, plan_dilutions, usual_levels
 from stripread.errors import SeriesError
-from stripread.lot.plan import enough_to_fit, plan_dilutions, usual_levels
-from stripread.measured import Measured
+from stripread.units import Measured
 
 
 def plan(levels, **more):

@@ -5,7 +5,7 @@ import pytest
 
 from stripread.findings import make_finding
 from stripread.lot.conditions import Likeness
-from stripread.reading import _weighed, _widened
+from stripread.read.strip import _weighed, _widened
 
 POOR = make_finding("poor_correction", "Patches left out of the fit are missed by 2.7 CIEDE2000 on average.")
 

@@ -1,8 +1,7 @@
 import pytest
 
 from stripread.errors import QuantityError, WrongUsageError
-from stripread.measured import K95
-from stripread.quantities import assumed_u, parse_quantity
+from stripread.units import K95, assumed_u, parse_quantity
 
 
 def parse(text, dimension, **options):

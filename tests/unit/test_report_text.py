@@ -11,10 +11,10 @@ from stripread.errors import StripNotFoundError
 from stripread.findings import Finding, make_finding
 from stripread.lot.lot import Lot
 from stripread.measure import StripMeasurement
-from stripread.numbers import format_interval, format_number, places_for, probability_in_words
-from stripread.reading import PadReading, Reading
+from stripread.read import PadReading, Reading
 from stripread.report.terminal.reading import budget_table, error_text, verdict_text
 from stripread.report.words import next_steps, verdict_headline
+from stripread.units import format_interval, format_number, places_for, probability_in_words
 
 
 def with_card(reading: Reading) -> Reading:

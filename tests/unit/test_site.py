@@ -6,8 +6,7 @@ import pytest
 from stripread.card.design import design_card
 from stripread.card.layout import save_card
 from stripread.errors import KindFileError, LotFileError, SiteError
-from stripread.site import Expectation, find_site, load_site, resolve_card, resolve_kind, resolve_lot
-from stripread.site_write import write_demo_site
+from stripread.site import Expectation, find_site, load_site, resolve_card, resolve_kind, resolve_lot, write_demo_site
 
 SMALL = """
 name = "Small"

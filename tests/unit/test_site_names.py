@@ -5,8 +5,7 @@ import tomllib
 import pytest
 
 from stripread.errors import SiteError
-from stripread.site import load_site
-from stripread.site_write import add_name, write_demo_site
+from stripread.site import add_name, load_site, write_demo_site
 from tests.unit.test_site import SMALL
 
 

@@ -22,9 +22,8 @@ from stripread.errors import StripReadError
 from stripread.findings import REGISTRY
 from stripread.i18n.catalogue import catalogue
 from stripread.i18n.phrases import teller
-from stripread.measured import Measured
 from stripread.report.terminal.water_batch import dilution_answer, generation_answer, top_up_answer
-from stripread.typed import Typed
+from stripread.units import Measured, Typed
 from stripread.water.dilution import dilute, top_up
 from stripread.water.generation import expected_generation
 from stripread.water.sachet import load_sachet

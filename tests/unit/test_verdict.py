@@ -17,7 +17,7 @@ from made_readings import (
 from stripread.check import Verdict, check_reading
 from stripread.errors import SiteError
 from stripread.findings import make_finding
-from stripread.reading import Reading
+from stripread.read import Reading
 from stripread.site import Expectation, SampleType
 
 

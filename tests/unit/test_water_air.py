@@ -1,7 +1,7 @@
 import pytest
 
 from stripread.errors import WaterError
-from stripread.measured import Measured
+from stripread.units import Measured
 from stripread.water.chlorine import hypochlorous
 from stripread.water.contact import contact_time
 from stripread.water.vapour import air_over_water_ppm, vapour_over

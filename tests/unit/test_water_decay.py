@@ -5,7 +5,7 @@ import pytest
 from scipy.optimize import curve_fit
 
 from stripread.errors import WaterError
-from stripread.measured import Measured
+from stripread.units import Measured
 from stripread.water.decay import COVERS, Timed, fit_loss, strength_at, time_until
 from stripread.water.line import Outlet, along_line
 

@@ -1,7 +1,7 @@
 import pytest
 
 from stripread.errors import WaterError
-from stripread.measured import Measured
+from stripread.units import Measured
 from stripread.water.dilution import dilute, fill_tank, mix, top_up
 from stripread.water.recipe import check_recipe, recipe_strength
 

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from stripread.errors import SachetFileError, WaterError
-from stripread.measured import Measured
+from stripread.units import Measured
 from stripread.water.generation import actual_yield, expected_generation, share_released, water_for
 from stripread.water.sachet import load_sachet, parse_sachet, shipped_sachets
 

@@ -1,7 +1,7 @@
 import pytest
 
 from stripread.errors import QuantityError, WaterError
-from stripread.measured import Measured
+from stripread.units import Measured
 from stripread.water.injection import (
     RATIO_U,
     Ratio,

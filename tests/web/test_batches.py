@@ -7,9 +7,9 @@ from importlib import resources
 
 import pytest
 
-from stripread.quantities import parse_quantity
 from stripread.records import Batch, Stamp, open_records
 from stripread.report.amounts import jug, volume_as_typed
+from stripread.units import parse_quantity
 from stripread.web.security import SESSION_COOKIE
 from tests.unit.made_records import made_pad, made_payload
 

@@ -5,8 +5,8 @@ import time
 
 import pytest
 
+from stripread.calibrate.series import load_series
 from stripread.lot.lot import load_lot
-from stripread.lot.series import load_series
 from stripread.records import open_records
 from tests.web.conftest import ROOT, csrf_of
 

@@ -3,21 +3,19 @@
 import hashlib
 import os
 import re
-import tempfile
 from collections.abc import Iterator
-from contextlib import suppress
 from pathlib import Path
 
 from stripread.errors import RecordsError
 from stripread.records.chain.entries import FileRef, Role
 from stripread.records.failures import failures_in_words
+from stripread.site import UNFINISHED, replace_file, sync_folder
 
-__all__ = ["KEPT", "hash_file", "keep_file", "kept_files", "read_kept", "replace_file", "unfinished_files"]
+__all__ = ["KEPT", "hash_file", "keep_file", "kept_files", "read_kept", "unfinished_files"]
 
 _FOLDER: dict[Role, str] = {"photo": "photos", "flash_photo": "photos", "lot": "lots", "card": "cards"}
 # What a kept file's path looks like, from the site's folder; people's own files beside them have other names.
 KEPT = re.compile(r"(?:photos/[0-9a-f]{2}|lots|cards)/([0-9a-f]{64})(?:\.[a-z0-9]{1,5})?")
-_PREFIX = ".unfinished-"
 _CHUNK = 1 << 20
 
 
@@ -40,37 +38,9 @@ def keep_file(folder: Path, role: Role, data: bytes, name: str, *, suffix: str) 
             path.parent.mkdir(parents=True, exist_ok=True)
             replace_file(path, data)
             if path.parent.parent != folder:
-                _sync_folder(path.parent.parent)
-            _sync_folder(folder)
+                sync_folder(path.parent.parent)
+            sync_folder(folder)
     return ref
-
-
-def replace_file(path: Path, data: bytes, *, mode: int = 0o644) -> None:
-    """Put a file in place of another in one step that a kill or a power cut cannot halve; `OSError`."""
-    handle, unfinished = tempfile.mkstemp(prefix=_PREFIX, dir=path.parent)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        Path(unfinished).chmod(mode)  # mkstemp lets nobody else read
-        Path(unfinished).replace(path)
-    except BaseException:
-        with suppress(OSError):
-            Path(unfinished).unlink()
-        raise
-    _sync_folder(path.parent)
-
-
-def _sync_folder(folder: Path) -> None:
-    """Make a new name in a folder last; where folders cannot be opened, the system does it on its own."""
-    if os.name == "nt":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def hash_file(path: Path) -> str:
@@ -112,6 +82,6 @@ def kept_files(folder: Path) -> Iterator[str]:
 
 def unfinished_files(folder: Path) -> Iterator[Path]:
     """Files that a killed process left half written."""
-    yield from folder.glob(f"{_PREFIX}*")
+    yield from folder.glob(f"{UNFINISHED}*")
     for below in ("photos", "lots", "cards"):
-        yield from (folder / below).rglob(f"{_PREFIX}*")
+        yield from (folder / below).rglob(f"{UNFINISHED}*")

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from stripread.errors import RecordsError
 from stripread.records.chain.canonical import FIRST_PREVIOUS
-from stripread.records.chain.files import replace_file
+from stripread.site import replace_file
 
 __all__ = ["HEAD", "NO_HEAD", "Head", "keep_head", "load_head"]
 

@@ -8,12 +8,11 @@ from stripread.check.history import Forecast, History, Line, PastReading, Point,
 from stripread.errors import WaterError
 from stripread.lot.lot import Lot
 from stripread.lot.record import CheckRow, chart_scores, load_record
-from stripread.measured import Measured
-from stripread.numbers import plain
 from stripread.records.chain import entries as said
 from stripread.records.queries.readings import RecordedReading
 from stripread.records.store import Records
 from stripread.site import SampleType
+from stripread.units import Measured, plain
 from stripread.water.decay import COVERS, LossFit, Timed, fit_loss, strength_at, time_until
 from stripread.water.dilution import mix
 

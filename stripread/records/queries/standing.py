@@ -4,10 +4,10 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from stripread.findings import Finding
-from stripread.measured import Measured
 from stripread.records.chain.entries import Batch
 from stripread.records.queries.history import batch_readings, expected_strength
 from stripread.records.store import Records
+from stripread.units import Measured
 from stripread.water.recipe import recipe_finding
 
 __all__ = ["BatchStanding", "batch_standing"]

@@ -2,9 +2,9 @@
 
 from collections.abc import Sequence
 
-from stripread.chart import BlockCheck
-from stripread.numbers import format_number, places_for
+from stripread.calibrate.lot_from_vial import BlockCheck
 from stripread.report.terminal.reading import table
+from stripread.units import format_number, places_for
 
 __all__ = ["agrees", "check_text"]
 

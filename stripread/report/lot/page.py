@@ -5,14 +5,14 @@ from typing import Any
 
 import numpy as np
 
+from stripread.calibrate.pad import curve_calibrators
 from stripread.errors import DrawingError, MissingExtraError
 from stripread.geometry import Float
-from stripread.lot.calibrate import curve_calibrators
 from stripread.lot.inverse import invert_curve
 from stripread.lot.lot import LimitOf, Lot, PadCalibration
-from stripread.numbers import counted, format_number, places_for, two_digits
 from stripread.report.said import Say, as_written
 from stripread.report.terminal.reading import table
+from stripread.units import counted, format_number, places_for, two_digits
 
 __all__ = ["level_rows", "lot_text", "new_figure", "plot_lot", "plot_pad", "read_off", "save_figure"]
 

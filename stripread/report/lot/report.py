@@ -10,17 +10,17 @@ from typing import Any
 import numpy as np
 
 from stripread import __version__
+from stripread.calibrate.bootstrap import Coverage
 from stripread.check.verdict import CAUTION
 from stripread.errors import StripReadError
-from stripread.lot.bootstrap import Coverage
 from stripread.lot.conditions import Condition
 from stripread.lot.lot import Calibrator, LimitOf, Lot, PadCalibration
 from stripread.lot.record import CheckRow
-from stripread.numbers import counted, format_interval, format_number, places_for, two_digits
 from stripread.report.document.page import data_uri, figure_png, page_environment
 from stripread.report.lot.page import level_rows, new_figure, plot_pad, read_off
 from stripread.report.said import Say, as_written
 from stripread.report.terminal.standard import broken_by_last
+from stripread.units import counted, format_interval, format_number, places_for, two_digits
 
 __all__ = ["ReportInputs", "check_cells", "control_chart", "figure_uri", "lot_report"]
 

@@ -7,7 +7,6 @@ from datetime import datetime, timedelta
 
 from stripread import __version__
 from stripread.check.verdict import CAUTION
-from stripread.quantities import Units
 from stripread.records.queries.period import Episode, Period, PointFacts
 from stripread.records.queries.readings import RecordedReading
 from stripread.report.amounts import tell_volumes_in
@@ -25,6 +24,7 @@ from stripread.report.period.words import MARKS, day, how_many, meaning, moment,
 from stripread.report.said import Say, as_written
 from stripread.report.terminal.records import pad_interval, pad_value
 from stripread.site import Site
+from stripread.units import Units
 
 __all__ = ["period_report"]
 

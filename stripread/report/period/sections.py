@@ -6,9 +6,6 @@ from stripread.findings import REGISTRY
 from stripread.lot.lot import Lot
 from stripread.lot.record import CheckRow, chart_scores
 from stripread.lot.verify import broken_rules
-from stripread.measured import Measured
-from stripread.numbers import format_interval, format_number, places_for
-from stripread.quantities import Units
 from stripread.records.chain.entries import Entry
 from stripread.records.queries.period import Episode, LotFacts, Period
 from stripread.records.queries.standing import BatchStanding
@@ -20,6 +17,7 @@ from stripread.report.said import Say
 from stripread.report.terminal.batch import off_range, sample_of
 from stripread.report.terminal.records import pad_value
 from stripread.site import Site
+from stripread.units import Measured, Units, format_interval, format_number, places_for
 
 __all__ = ["batch_parts", "finding_parts", "lot_parts", "note_parts", "superseded_parts", "verification_parts"]
 

@@ -13,7 +13,7 @@ from stripread.card.layout import CardLayout
 from stripread.errors import StripReadError
 from stripread.geometry import Float, Rect, apply_homography, scale_points
 from stripread.photo.photo import Photo
-from stripread.reading import Reading
+from stripread.read import Reading
 from stripread.report.pictures.overlay import Picture, outline, shrunk, tag
 
 __all__ = ["draw_closeup", "draw_plain"]

@@ -13,10 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
-from stripread.chart import ChartMeasurement
 from stripread.check import Verdict
 from stripread.errors import StripReadError
 from stripread.geometry import Float, scale_points
+from stripread.measure import ChartMeasurement
 from stripread.photo.photo import Photo
 from stripread.report.words import Headline, error_headline, expected_line, next_steps, pad_words, verdict_headline
 

@@ -1,10 +1,9 @@
 """A batch in words: which sample it is, its strength, and whether its recipe can give what is expected."""
 
 from stripread.findings import Finding
-from stripread.measured import Measured
-from stripread.numbers import format_interval, format_number, places_for
 from stripread.records import Batch
 from stripread.site import Site
+from stripread.units import Measured, format_interval, format_number, places_for
 from stripread.water.recipe import recipe_range_finding
 
 __all__ = ["off_range", "sample_of", "strength_words"]

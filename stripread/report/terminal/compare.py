@@ -7,9 +7,9 @@ import numpy as np
 
 from stripread.lot.compare import K, LotComparison, PadComparison
 from stripread.lot.lot import Lot
-from stripread.numbers import format_number, places_for
 from stripread.report.lot.page import new_figure, save_figure
 from stripread.report.terminal.reading import table
+from stripread.units import format_number, places_for
 
 __all__ = ["comparison_json", "comparison_text", "plot_comparison"]
 

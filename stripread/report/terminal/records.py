@@ -3,11 +3,11 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from stripread.numbers import format_interval, format_number, places_for, two_digits
 from stripread.records import Entry, RecordedPad, RecordedReading
 from stripread.records.chain.verify import Verification
 from stripread.records.reread import Reread
 from stripread.report.words import Headline, headline_of
+from stripread.units import format_interval, format_number, places_for, two_digits
 
 __all__ = [
     "entries_text",

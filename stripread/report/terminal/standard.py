@@ -7,9 +7,9 @@ from stripread.check.standard import StandardCheck
 from stripread.lot.lot import Lot
 from stripread.lot.record import CheckRow, chart_scores
 from stripread.lot.verify import broken_rules
-from stripread.numbers import format_interval, format_number, places_for, two_digits
 from stripread.report.json_lines import findings_json
 from stripread.report.terminal.reading import table
+from stripread.units import format_interval, format_number, places_for, two_digits
 
 __all__ = ["broken_by_last", "chart_text", "check_json", "check_text"]
 

@@ -3,11 +3,9 @@
 from dataclasses import dataclass, replace
 
 from stripread.check.verdict import CAUTION
-from stripread.measured import Measured
-from stripread.numbers import probability_in_words
-from stripread.quantities import System
 from stripread.report.amounts import jug, tell, tell_hours, tell_temperature, tell_volume, tell_volume_read
 from stripread.report.answer import Answer
+from stripread.units import Measured, System, probability_in_words
 from stripread.water.dilution import Dilution, TopUp, mix, plan
 from stripread.water.generation import Generation, SachetYield
 from stripread.water.recipe import RecipeCheck

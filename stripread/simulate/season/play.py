@@ -17,10 +17,8 @@ from stripread.check.standard import check_row, check_standard
 from stripread.errors import SiteError, StripReadError
 from stripread.lot.lot import Lot, load_lot
 from stripread.lot.record import append_row
-from stripread.measured import Measured
 from stripread.photo.load import PhotoFile, open_photo_bytes
-from stripread.reading import Reading, read_strip
-from stripread.recording import Taking, history_for, record_check, record_reading
+from stripread.read import Reading, read_strip
 from stripread.records import Batch, Note, Records, Stamp
 from stripread.records.of_site import open_site_records
 from stripread.records.queries.history import batch_of, with_expected
@@ -44,8 +42,10 @@ from stripread.simulate.season.script import (
 from stripread.simulate.series import STRIP_SCATTER, demo_conditions
 from stripread.site import Site, load_site, resolve_card
 from stripread.strip.kinds import StripKind, load_kind
+from stripread.units import Measured
 from stripread.water.generation import expected_generation
 from stripread.water.sachet import load_sachet
+from stripread.workflow import Taking, history_for, record_check, record_reading
 
 __all__ = ["play_season"]
 

@@ -6,15 +6,13 @@ from datetime import datetime
 from typing import Any
 
 from stripread.errors import SiteError, WrongUsageError
-from stripread.recording import keep_lot
 from stripread.records import Draft, Records, Stamp
-from stripread.records.chain.files import replace_file
-from stripread.site import Site, load_site
-from stripread.site_write import add_name
+from stripread.site import Site, add_name, load_site, replace_file
 from stripread.web.calibration.drafts import CalibrationDraft, Drafts
 from stripread.web.calibration.fits import Fit
 from stripread.web.calibration.fitting import series_csv, series_of
 from stripread.web.site_record import records_of
+from stripread.workflow import keep_lot
 
 __all__ = ["accept_lot", "check_number", "enter_change", "refuse_foreign", "refuse_second"]
 

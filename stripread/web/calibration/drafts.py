@@ -15,9 +15,9 @@ from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Any, Literal
 
+from stripread.calibrate.plan import enough_to_fit
 from stripread.errors import WrongUsageError
-from stripread.lot.plan import enough_to_fit
-from stripread.records.chain.files import replace_file
+from stripread.site import replace_file
 
 __all__ = ["CalibrationDraft", "DraftPad", "DraftPhoto", "DraftSolution", "Drafts", "PadValue", "refuse_double"]
 

@@ -7,12 +7,11 @@ import os
 from datetime import date
 from pathlib import Path
 
-from stripread.calibration import calibrate_lot
+from stripread.calibrate.lot_from_series import calibrate_lot
+from stripread.calibrate.series import SeriesRow
 from stripread.errors import StripReadError
 from stripread.lot.lot import save_lot
-from stripread.lot.series import SeriesRow
-from stripread.records.chain.files import replace_file
-from stripread.site import load_site, resolve_card, resolve_kind
+from stripread.site import load_site, replace_file, resolve_card, resolve_kind
 from stripread.web.calibration.drafts import CalibrationDraft, Drafts
 
 __all__ = ["ON_THE_PAGE", "fit_draft", "fit_paths", "series_csv", "series_of"]

@@ -10,11 +10,11 @@ from stripread.errors import StripReadError
 from stripread.i18n.phrases import sayer
 from stripread.lot.lot import LimitOf, Lot, PadCalibration
 from stripread.lot.record import RECORD, CheckRow, chart_scores, load_record
-from stripread.numbers import two_digits
 from stripread.report.lot.page import level_rows, new_figure, plot_pad
 from stripread.report.lot.report import check_cells, control_chart, figure_uri
 from stripread.report.terminal.standard import broken_by_last
 from stripread.site import Site, find_lot_file, resolve_lot
+from stripread.units import two_digits
 from stripread.web.queue.exclusive import DRAWING
 
 __all__ = ["LotLine", "checks_of", "lot_lines", "pad_checks", "pad_facts", "record_file"]

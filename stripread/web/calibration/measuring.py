@@ -4,11 +4,10 @@ from datetime import datetime
 from pathlib import Path
 
 from stripread.check.standard import check_row, check_standard
-from stripread.flash import finish_flash_pair, flash_colours, measure_flash_pair
 from stripread.lot.record import CheckRow
-from stripread.measure import measure_strip
+from stripread.measure import finish_flash_pair, flash_colours, measure_flash_pair, measure_strip
 from stripread.photo.load import PhotoFile
-from stripread.reading import read_strip
+from stripread.read import read_strip
 from stripread.site import kind_of_lot, load_site, resolve_card, resolve_kind, resolve_lot
 
 __all__ = ["measure_photo", "read_check"]

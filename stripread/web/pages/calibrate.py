@@ -11,7 +11,6 @@ from starlette.routing import Route
 
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.photo.load import PhotoFile, open_photo_bytes
-from stripread.recording import PHOTO_SUFFIX
 from stripread.records import Stamp
 from stripread.site import load_site, resolve_kind
 from stripread.web.calibration.accept import accept_lot, enter_change
@@ -25,6 +24,7 @@ from stripread.web.render import render
 from stripread.web.security import need
 from stripread.web.sent_form import form_of
 from stripread.web.site_record import records_of
+from stripread.workflow import PHOTO_SUFFIX
 
 __all__ = ["calibrate_routes"]
 

@@ -14,9 +14,7 @@ from starlette.routing import Route
 from stripread.card import CardLayout, PageName, design_card, draw_card, enrol_card, load_card, save_card
 from stripread.errors import SiteError, StripReadError
 from stripread.records import Draft, Records, Stamp
-from stripread.records.chain.files import replace_file
-from stripread.site import Site, load_site, resolve_card
-from stripread.site_write import add_name
+from stripread.site import Site, add_name, load_site, replace_file, resolve_card
 from stripread.web.calibration.accept import check_number
 from stripread.web.forms import calendar_day, needed, sent_file, text
 from stripread.web.people.people import Person

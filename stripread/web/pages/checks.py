@@ -16,7 +16,6 @@ from stripread.findings import REGISTRY
 from stripread.lot.lot import Lot
 from stripread.lot.record import CheckRow, append_row, find_row, load_record
 from stripread.photo.load import PhotoFile, open_photo_bytes
-from stripread.recording import record_check
 from stripread.records import Stamp
 from stripread.report.lot.report import check_cells
 from stripread.site import Site, find_lot_file, load_site, resolve_lot
@@ -29,6 +28,7 @@ from stripread.web.render import render
 from stripread.web.security import need
 from stripread.web.sent_form import form_of
 from stripread.web.site_record import records_of
+from stripread.workflow import record_check
 
 __all__ = ["checks_routes"]
 

@@ -12,7 +12,7 @@ from starlette.routing import Route
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.records import InjectorSetting, Stamp
 from stripread.records.queries.history import batch_readings, find_batch
-from stripread.typed import Typed
+from stripread.units import Typed
 from stripread.water.injection import Ratio, parse_ratio
 from stripread.web.forms import chosen, moment, needed, text
 from stripread.web.pages.batch_plans import BATCH

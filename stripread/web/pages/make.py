@@ -15,7 +15,7 @@ from stripread.errors import StripReadError
 from stripread.records import Batch, Records, Stamp
 from stripread.records.chain.entries import BatchKind, Part, to_payload
 from stripread.records.queries.history import find_batch, with_expected
-from stripread.typed import Typed
+from stripread.units import Typed
 from stripread.water.decay import COVERS
 from stripread.water.generation import expected_generation
 from stripread.web.forms import chosen, moment, needed, text, whole

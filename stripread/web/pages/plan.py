@@ -9,11 +9,11 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
+from stripread.calibrate.plan import Solution, plan_dilutions, usual_levels
 from stripread.errors import StripReadError, WrongUsageError
-from stripread.lot.plan import Solution, plan_dilutions, usual_levels
-from stripread.measured import Measured
 from stripread.site import Site, load_site, resolve_card, resolve_kind
 from stripread.strip.kinds import StripKind, shipped_kinds
+from stripread.units import Measured
 from stripread.web.calibration.accept import check_number, enter_change, refuse_foreign, refuse_second
 from stripread.web.calibration.drafts import CalibrationDraft, DraftPad, DraftSolution, PadValue
 from stripread.web.forms import calendar_day, chosen, needed, number, numbers, text, whole

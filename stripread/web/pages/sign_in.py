@@ -9,8 +9,8 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from stripread.i18n.catalogue import LANGUAGES
-from stripread.quantities import UNITS
 from stripread.records import Stamp
+from stripread.units import UNITS
 from stripread.web.people.accounts import pair_phone
 from stripread.web.people.people import Person
 from stripread.web.render import render

@@ -16,8 +16,8 @@ from typing import Literal, get_args
 from sqlalchemy import ColumnElement, Connection, delete, exists, func, insert, select, update
 
 from stripread.errors import WrongUsageError
-from stripread.quantities import UNITS, Units
 from stripread.records.chain.canonical import parse_utc, utc_text
+from stripread.units import UNITS, Units
 from stripread.web.people.tables import PEOPLE, devices, open_tables, people, sessions
 
 __all__ = ["PEOPLE", "ROLES", "People", "Person", "Phone", "Role", "Session", "checked_person"]

@@ -9,8 +9,7 @@ from typing import Any
 from stripread.check import Verdict, check_reading, doubted
 from stripread.errors import RecordsError, StripReadError
 from stripread.photo.load import PhotoFile, decode_photo, open_photo_bytes, suggested_reduction
-from stripread.reading import read_strip
-from stripread.recording import Taking, batch_for, history_for, record_reading
+from stripread.read import read_strip
 from stripread.records import Records, Stamp
 from stripread.records.chain.entries import Role
 from stripread.records.of_site import open_site_records
@@ -21,6 +20,7 @@ from stripread.report.words import error_headline, next_steps, pad_words, verdic
 from stripread.site import Site, find_lot_file, kind_of_lot, load_site, resolve_card, resolve_lot
 from stripread.web.queue.inbox import Inbox, Job
 from stripread.web.queue.second_strip import flash_of, hold_against
+from stripread.workflow import Taking, batch_for, history_for, record_reading
 
 __all__ = ["answer_job"]
 

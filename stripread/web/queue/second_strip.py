@@ -8,9 +8,8 @@ from stripread.errors import StripReadError
 from stripread.findings import Finding, make_finding
 from stripread.lot.lot import Lot
 from stripread.photo.load import PhotoFile, open_photo_bytes
-from stripread.reading import Reading, read_strip
+from stripread.read import Reading, combine_readings, read_strip
 from stripread.strip.kinds import StripKind
-from stripread.together import combine_readings
 from stripread.web.queue.inbox import Inbox, Job
 
 __all__ = ["Beside", "flash_of", "hold_against"]

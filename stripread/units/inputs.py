@@ -3,8 +3,8 @@
 from dataclasses import dataclass, field
 from typing import cast
 
-from stripread.measured import Measured
-from stripread.quantities import Dimension, Quantity, System, parse_quantity
+from stripread.units.quantities import Dimension, Quantity, System, parse_quantity
+from stripread.units.uncertain import Measured
 
 __all__ = ["Typed"]
 

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from stripread.calibrate.pad import calibrate_pad, curve_calibrators
 from stripread.errors import CalibrationRefusedError
 from stripread.geometry import Float
-from stripread.lot.calibrate import calibrate_pad, curve_calibrators
 from stripread.lot.inverse import invert_curve
 from stripread.lot.lot import Calibrator, PadCalibration
 

@@ -15,11 +15,11 @@ from stripread.colour.correct import Correction
 from stripread.colour.lab import delta_e_2000, lab_to_xyz, xyz_to_lab
 from stripread.colour.map import fit_map
 from stripread.colour.mismatch import FLASH_CONSTANTS
-from stripread.colour.pair import FlashLight, PairPatches, fit_flash_light, fit_pair_tone, join_flash_colours
 from stripread.errors import FlashPairError, PadCountError
 from stripread.findings import Finding, make_finding
 from stripread.geometry import Float
-from stripread.measure import PadMeasurement, StripMeasurement, coding_covariance, measure_strip
+from stripread.measure.flash_light import FlashLight, PairPatches, fit_flash_light, fit_pair_tone, join_flash_colours
+from stripread.measure.strip import PadMeasurement, StripMeasurement, coding_covariance, measure_strip
 from stripread.photo.load import PhotoFile
 from stripread.strip.kinds import StripKind
 

@@ -13,8 +13,8 @@ from typing import Any, cast
 from stripread.card.layout import CardLayout, load_card
 from stripread.errors import SiteError
 from stripread.lot.lot import Lot, load_lot
-from stripread.quantities import UNITS, Units
 from stripread.strip.kinds import StripKind, load_kind, shipped_kinds
+from stripread.units import UNITS, Units
 
 __all__ = [
     "SITE_FILE",

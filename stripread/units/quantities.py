@@ -17,7 +17,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Literal, get_args
 
 from stripread.errors import QuantityError
-from stripread.measured import K95, Measured
+from stripread.units.uncertain import K95, Measured
 
 if TYPE_CHECKING:
     import pint

@@ -13,17 +13,23 @@ from stripread.card.patches import U_PAPER
 from stripread.colour.mismatch import DEGREES_OF_FREEDOM
 from stripread.errors import LotFileError, PadCountError, StripUpsideDownError
 from stripread.findings import Finding, make_finding
-from stripread.flash import finish_flash_pair, measure_flash_pair
 from stripread.geometry import Float
 from stripread.lot.chart_curve import ChartCurve, widen_to_steps
 from stripread.lot.conditions import Likeness, compare_signature
 from stripread.lot.curve import CalibrationCurve
 from stripread.lot.inverse import Estimate, invert_curve
 from stripread.lot.lot import Lot, PadCalibration
-from stripread.measure import PadMeasurement, StripMeasurement, measure_strip, pad_mismatch
-from stripread.numbers import two_digits
+from stripread.measure import (
+    PadMeasurement,
+    StripMeasurement,
+    finish_flash_pair,
+    measure_flash_pair,
+    measure_strip,
+    pad_mismatch,
+)
 from stripread.photo.load import PhotoFile
 from stripread.strip.kinds import StripKind
+from stripread.units import two_digits
 
 __all__ = ["Censored", "Limit", "PadReading", "Reading", "read_measurement", "read_strip", "report_pad"]
 

@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Literal
 
 from stripread.errors import SiteError
-from stripread.site import SITE_FILE, load_site
+from stripread.site.files import replace_file
+from stripread.site.site import SITE_FILE, load_site
 
 __all__ = ["add_name", "write_demo_site"]
 
@@ -27,7 +28,7 @@ def write_demo_site(folder: Path, *, database: str | None = None) -> Path:
         If there is a site file already, or the folder cannot be written to.
     """
     path = folder / SITE_FILE
-    text = (resources.files("stripread") / "site_demo.toml").read_text(encoding="utf-8")
+    text = (resources.files("stripread.site") / "site_demo.toml").read_text(encoding="utf-8")
     if database is not None:
         text += f"\n[records]\ndatabase = {json.dumps(database)}\n"  # a JSON string is one of TOML
     try:
@@ -64,8 +65,6 @@ def add_name(folder: Path, table: Literal["lots", "cards", "kinds"], name: str, 
     SiteError
         If the name is there, the file is wrong before, or written in a way that a line cannot be added to.
     """
-    from stripread.records.chain.files import replace_file  # with the record comes its database
-
     site = load_site(folder)
     if name in getattr(site, table):
         raise SiteError(

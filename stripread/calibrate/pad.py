@@ -9,10 +9,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from stripread.calibrate.fit import Fit, fit_parameters
 from stripread.errors import CalibrationRefusedError
 from stripread.geometry import Float
 from stripread.lot.curve import Curve, Scatter, path_lab, path_slope, reacted_share
-from stripread.lot.fit import Fit, fit_parameters
 from stripread.lot.inverse import COVERAGE
 from stripread.lot.limits import limit_of_quantification, minimum_detectable_value
 from stripread.lot.lot import Calibrator, LimitOf, PadCalibration

@@ -146,7 +146,7 @@ class PadMeasurement:
 class StripMeasurement:
     """A strip on a card, its pads measured, the findings of the photo, the card and the pads together.
 
-    ``flash_photo`` is the second photo where both are a flash pair (`stripread.flash`).
+    ``flash_photo`` is the second photo where both are a flash pair (`stripread.measure.flash`).
     """
 
     card: CardMeasurement

@@ -16,8 +16,8 @@ from stripread.errors import TogetherError
 from stripread.findings import Finding, make_finding
 from stripread.geometry import Float
 from stripread.lot.inverse import invert_curve
-from stripread.numbers import two_digits
-from stripread.reading import PadReading, Reading, report_pad
+from stripread.read.strip import PadReading, Reading, report_pad
+from stripread.units import two_digits
 
 __all__ = ["combine_readings"]
 

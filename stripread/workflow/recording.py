@@ -17,7 +17,7 @@ from stripread.errors import RecordsError
 from stripread.lot.lot import Lot
 from stripread.lot.record import CheckRow
 from stripread.photo.load import PhotoFile
-from stripread.reading import Reading
+from stripread.read import Reading
 from stripread.records import Draft, Entry, FileRef, Records, Stamp
 from stripread.records.chain.entries import Role
 from stripread.records.queries.checks import check_standard_of

@@ -8,9 +8,9 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from stripread.calibrate.pad import LEAST_LEVELS, LEAST_REPLICATED
 from stripread.errors import SeriesError
-from stripread.lot.calibrate import LEAST_LEVELS, LEAST_REPLICATED
-from stripread.measured import Measured
+from stripread.units import Measured
 from stripread.water.dilution import mix
 
 __all__ = ["DilutionPlan", "Solution", "enough_to_fit", "plan_dilutions", "usual_levels"]

@@ -9,17 +9,26 @@ from pathlib import Path
 
 import numpy as np
 
+from stripread.calibrate.pad import calibrate_pad, curve_conditions, fit_condition_shift
+from stripread.calibrate.series import SeriesRow
 from stripread.card.layout import CardLayout
 from stripread.colour.spectral import stands_for_dyes
 from stripread.errors import SeriesError, StripReadError
-from stripread.flash import FlashColours, FlashPair, finish_flash_pair, flash_colours, measure_flash_pair
 from stripread.geometry import Float
-from stripread.lot.calibrate import calibrate_pad, curve_conditions, fit_condition_shift
 from stripread.lot.conditions import Condition, group_photos, signature_of
 from stripread.lot.lot import Calibrator, Lot, PadCalibration
-from stripread.lot.series import SeriesRow
 from stripread.lot.shift import Shift, shifted_curve
-from stripread.measure import PadMeasurement, StripMeasurement, measure_strip, pad_mismatch
+from stripread.measure import (
+    FlashColours,
+    FlashPair,
+    PadMeasurement,
+    StripMeasurement,
+    finish_flash_pair,
+    flash_colours,
+    measure_flash_pair,
+    measure_strip,
+    pad_mismatch,
+)
 from stripread.photo.load import open_photo
 from stripread.strip.kinds import StripKind
 
