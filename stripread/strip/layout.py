@@ -53,9 +53,10 @@ _MISFIT_USUAL, _MISFIT_COST = 0.15, 8.0  # of a pad's own step: bled, dried, une
 _BESIDE_MM = 4.0  # of plastic beside pads, whose colour it is known by
 _FILLS, _FILLS_OFF = 0.75, 0.12  # share of a pad's place that has its colour, glare in it allowed for
 _STAIN_COST = 2.0  # log odds: pads are set on plain plastic
-_HOLE_COST, _LINE_COST, _REACHES_COST = 3.0, 1.0, 4.0  # log odds
+_HOLE_COST, _HOLE_BEHIND_COST, _LINE_COST, _REACHES_COST = 3.0, 6.0, 1.0, 4.0  # log odds
 _TIP_MM = 0.4  # blur of the tip's edge and of a pad's
 _CAP_STEP, _CAP_FALLS = 6.0, 0.25  # a handle's cap: Delta E; share of it by which it may fall off towards the end
+_NEARER_GROUND = 0.5  # of the plastic's usual difference from the ground
 _HOLE_COLOUR, _HOLE_DARKER = 6.0, 30.0  # Delta E from the ground, and L* under it, of a hole in whose depth it shows
 _LEAST_FOR_MISFIT = 4.0  # Delta E
 _GRAIN = 1.5  # Delta E by which a pad's paper scatters more than plastic does
@@ -129,6 +130,7 @@ def judge_layout(strip: StripColour, kind: StripKind, noise: StepNoise, *, play_
     odds -= 0.5 * float(np.mean(shifts) / _SHIFT_MM) ** 2
     odds -= _LINE_COST * bool(strip.lines.any())
     odds -= _HOLE_COST * _looks_like_holes(near, starts[0], ends[0])
+    odds -= _HOLE_BEHIND_COST * _hole_behind(strip, float(ends[0, -1]))
     stained = _stained_beside(near, kind, places + shifts, fitted.steps[0], first_mm=1.0 if tip_seen else 2.5)
     return Layout(
         log_odds=float(odds - (0.0 if stained is None else _STAIN_COST)),
@@ -224,6 +226,17 @@ def _looks_like_holes(strip: StripColour, starts: Float, ends: Float) -> bool:
         if not -_HOLE_DARKER < light < _HOLE_COLOUR or np.hypot(red, yellow) > _HOLE_COLOUR:
             return False
     return True
+
+
+def _hole_behind(strip: StripColour, end: float) -> bool:
+    """Tell whether what lies behind the last pad is nearer to the ground than to plastic, as a hole's edge has it."""
+    behind = (strip.from_tip > end + RIM_MM) & (strip.from_tip < end + GAP_MM) & ~strip.lines
+    on_strip = (strip.from_tip > ENDS_MM) & (strip.from_tip < strip.length_mm - ENDS_MM)
+    if not behind.any() or not on_strip.any():
+        return False
+    plastic = np.median(strip.colour[on_strip], axis=0)
+    share = np.median(strip.colour[behind], axis=0) @ plastic / max(float(plastic @ plastic), 1e-9)
+    return bool(share < _NEARER_GROUND)
 
 
 def _without_play(steps: Float, play: Float) -> Float:

@@ -93,8 +93,8 @@ def measure_profile(ribbon: Ribbon, *, width_mm: float, lane_mm: float, side: fl
     luminance = lab_difference(np.eye(3))[:, 0]
     lit = np.full((2, len(body)), np.nan)
     covered, sway = np.zeros(len(body), dtype=bool), np.zeros(len(body))
-    for k, side in enumerate((ribbon.across < 0, ribbon.across > 0)):
-        pixels, within = ribbon.roots[flank & side], ribbon.in_slot[flank & side]
+    for k, half in enumerate((ribbon.across < 0, ribbon.across > 0)):
+        pixels, within = ribbon.roots[flank & half], ribbon.in_slot[flank & half]
         like = within & _like_ground(pixels, ground, hue_off)
         rows, own = within.sum(axis=0), like.sum(axis=0)
         usable = rows >= _LEAST_ROWS
@@ -103,7 +103,7 @@ def measure_profile(ribbon: Ribbon, *, width_mm: float, lane_mm: float, side: fl
         lit[k][good] = (pixels @ luminance * like).sum(axis=0)[good] / own[good] / (ground @ luminance)
         colour = (pixels * within[..., None]).sum(axis=0) / np.maximum(rows, 1)[:, None]
         from_ground = lengths(lab_difference(colour - ground))
-        edge = lengths(lab_difference(ribbon.roots[rim & side].mean(axis=0) - colour))
+        edge = lengths(lab_difference(ribbon.roots[rim & half].mean(axis=0) - colour))
         sway = np.maximum(sway, np.where(other, from_ground, 0.0))
         covered |= other & (edge < _SAME_THING * from_ground)
     reach = width_mm / 2 - _CLEAR_INSIDE

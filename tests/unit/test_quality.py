@@ -260,8 +260,11 @@ def slot(change: float, from_mm: float, to_mm: float) -> Float:
 
 @pytest.mark.parametrize(
     ("change", "place", "expected"),
-    [(0.0, 12, []), (-0.1, 12, ["shadow_edge"]), (0.12, 12, ["glare_on_pad"]), (-0.1, 60, []), (0.12, 60, [])],
-)
+    [
+        (0.0, 12, []), (-0.1, 12, ["shadow_edge"]), (0.12, 12, ["glare_on_pad"]), (-0.1, 60, []), (0.12, 60, []),
+        (1.5, 12, []),  # a scrap of paper
+    ],
+)  # fmt: skip
 def test_the_ground_beside_the_pad_shows_shadow_and_mirrored_light(
     change: float, place: float, expected: list[str]
 ) -> None:
