@@ -4,3 +4,5 @@ Pure functions; mg/L, litres, hours, degrees Celsius; every result with its stan
 ``sachet`` and ``generation``; ``dilution`` and ``recipe``; ``decay`` and ``line``; ``injection``; ``vapour``,
 ``chlorine`` and ``contact``. Import from the modules: some need numpy, most do not.
 """
+
+__all__: list[str] = []
