@@ -55,8 +55,7 @@ _SPOILT = 2.0  # times the limit, where a shadow is known: it misleads the patch
 _DISAGREES_DESIGN = 12.0  # CIEDE2000: a print may well be 5 from its design in one patch
 _NEIGHBOUR = 1.6  # times the usual distance between patches: next to it, diagonals included
 _GROUND_DARKER, _GROUND_BRIGHTER = 0.05, 0.05  # relative to the rest of the slot
-# Share of white by which something lies on the ground, as a scrap of paper: a lamp that bright is seen in the pad
-# itself.
+# Share of white from which it is a thing, as a scrap of paper: a lamp that bright is seen in the pad itself.
 _PAPER = 0.35
 _GROUND_VEILED = 0.025  # relative to the darker part of the slot, geometric mean of both sides
 _PLASTIC_FOLLOWS = 0.6  # of the ground's change: the plastic reflects three times as much, so a third is mirrored light

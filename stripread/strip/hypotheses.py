@@ -22,7 +22,7 @@ _COVERED = 4.0  # log odds: what lies over a pad's place says nothing for a pad
 _BY_HANDLE = 1.0  # log odds that the handle's end tells the tip's place worse than the tip itself
 _LENGTH_KNOWN_MM = 1.0  # by which the length must be off for that to be tried
 _FAR_COLOUR, _OTHER_COLOUR = 4.0, 0.03  # Delta E that light and phone may shift a pad; chance of any other colour
-_WHOLE_MISFIT, _WHOLE_FILLED = 0.15, 0.9  # of a pad that shows whole
+_WHOLE_MISFIT, _WHOLE_FILLED = 0.25, 0.85  # of a pad that shows whole
 _COVER_MARGIN_MM, _COVER_LEAST_MM = 1.0, 0.75
 
 

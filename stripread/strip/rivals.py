@@ -9,7 +9,7 @@ __all__ = ["has_rival"]
 
 # Our choice, judged on drawn slots and on the looks of the seen families.
 _CLEAR_MM = 1.2  # of the strip's own edges, their blur and thin shadow
-_LIKE_PLASTIC = 0.6  # of the plastic's difference from the ground: as bright, and of its colour
+_LIKE_STRIP = 0.6  # of the strip's difference from the ground: as bright, and of its colour
 _SKIP = 3  # pixels of 0.25 mm: plenty for something as large as a strip
 _LEAST_AREA, _LEAST_LENGTH, _LEAST_WIDTH = 0.25, 0.4, 0.4  # shares of the strip's own
 
@@ -17,7 +17,7 @@ _LEAST_AREA, _LEAST_LENGTH, _LEAST_WIDTH = 0.25, 0.4, 0.4  # shares of the strip
 def has_rival(ribbon: Ribbon, edges: LongEdges, *, length_mm: float) -> bool:
     """Tell whether a second strip lies in the slot, all of which is ``ribbon``, beside the one between the edges.
 
-    What counts is a piece of the plastic's own colour, as long and as wide as a good part of a strip of that length.
+    What counts is a piece of the strip's own colours, as long and as wide as a good part of a strip of that length.
     """
     from cv2 import connectedComponentsWithStats, minAreaRect
 
@@ -32,9 +32,17 @@ def has_rival(ribbon: Ribbon, edges: LongEdges, *, length_mm: float) -> bool:
     ground = quantile(roots[free])
     apart = lab_difference(roots[inside] - ground)
     far = lengths(apart)
-    plastic = quantile(apart[far >= quantile(far)])
-    share = (roots - ground) @ (lab_difference(np.eye(3)) @ plastic / (plastic @ plastic))
-    like = free & (share > _LIKE_PLASTIC)
+    strip = far >= quantile(far) / 2
+    along = np.nonzero(inside)[1][strip]
+    like = np.zeros_like(free)
+    halves = (along <= np.median(along), along > np.median(along))  # plastic, and what may be a coloured handle
+    colours = [quantile(apart[strip][half]) for half in halves if half.any()]
+    strongest = max(float(np.linalg.norm(own)) for own in colours)
+    for own in colours:
+        if np.linalg.norm(own) < _LIKE_STRIP * strongest:  # a handle of the ground's colour
+            continue
+        share = (roots - ground) @ (lab_difference(np.eye(3)) @ own / max(float(own @ own), 1e-9))
+        like |= free & (share > _LIKE_STRIP)
     pixel = _SKIP * STEP_MM
     if like.sum() * pixel**2 < _LEAST_AREA * length_mm * edges.width_mm:
         return False
