@@ -1,6 +1,6 @@
 """``python -m stripread``."""
 
-from stripread.cli.app import main
+from stripread.cli import main
 
 if __name__ == "__main__":
     main()

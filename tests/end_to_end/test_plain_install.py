@@ -23,7 +23,7 @@ def run(code: str, *words: object) -> subprocess.CompletedProcess[str]:
 )
 def test_nothing_but_our_own_words_is_on_stderr(words: list[str], tmp_path: Path) -> None:
     words[2] = str(tmp_path / words[2])
-    done = run("from stripread.cli.app import main; main()", *words)
+    done = run("from stripread.cli import main; main()", *words)
     assert (done.returncode, done.stdout) == (0, "")
     assert done.stderr.startswith(f"wrote {tmp_path}")
     assert len(done.stderr.splitlines()) == 1

@@ -151,7 +151,7 @@ def test_every_error_and_task_that_the_source_can_make_is_told():
 
 
 def test_what_the_page_says_in_place_of_options_is_told():
-    tree = ast.parse((ROOT / "lot" / "calibrate.py").read_text("utf-8"))
+    tree = ast.parse((ROOT / "calibrate" / "pad.py").read_text("utf-8"))
     texts = [n.value for n in ast.walk(tree) if isinstance(n, ast.Constant) and isinstance(n.value, str)]
     changed = [text.replace(old, new) for text in texts for old, new in ON_THE_PAGE.items() if old in text]
     assert len(changed) == 3

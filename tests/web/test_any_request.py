@@ -46,12 +46,11 @@ TYPES = ["multipart/form-data; boundary=b", "multipart/form-data", "application/
 
 
 def names() -> list[str]:
-    room = resources.files(stripread.web)
+    room = Path(str(resources.files(stripread.web)))
     found = set()
-    for folder, ending, pattern in (("", ".py", _IN_CODE), ("templates", ".html", _IN_TEMPLATES)):
-        for file in Path(str(room / folder)).iterdir():
-            if file.name.endswith(ending):
-                found |= set(re.findall(pattern, file.read_text(encoding="utf-8")))
+    for ending, pattern in ((".py", _IN_CODE), (".html", _IN_TEMPLATES)):
+        for file in room.rglob(f"*{ending}"):
+            found |= set(re.findall(pattern, file.read_text(encoding="utf-8")))
     assert {"photo", "flash", "measured", "why", "ratio", "again", "u_known", "validity", "days", "sachet"} <= found
     return sorted(found - {CSRF_FIELD} | {"value-1-0", "u-1-0"})
 

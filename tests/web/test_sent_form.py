@@ -105,6 +105,6 @@ def test_an_upload_stopped_on_its_way_leaves_no_file_open(site, made, then, stat
 
 
 def test_forms_are_parsed_in_one_place():
-    for path in Path(stripread.web.__file__).parent.glob("*.py"):
+    for path in Path(stripread.web.__file__).parent.rglob("*.py"):
         if path.name != "sent_form.py":
             assert "request.form(" not in path.read_text(encoding="utf-8"), path
