@@ -15,7 +15,7 @@ from stripread.colour.map import ColourMap, MapMethod, fit_map
 from stripread.colour.mismatch import CONSTANTS, MismatchConstants
 from stripread.colour.spectra import LARGEST_DISAGREEMENT, spectra_to_xyz
 from stripread.colour.spectral import SpectralMap, fit_spectral_map
-from stripread.colour.tone import ToneAndLight, fit_tone_and_light
+from stripread.colour.tone import LOWEST, ToneAndLight, fit_tone_and_light
 from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float
 
@@ -191,7 +191,7 @@ class Correction:
         chain = self.map.jacobian(scene) * scene
         return Corrected(
             lab=self.map.lab(scene),
-            jacobian=chain * self.tone.slope(linear) / linear,
+            jacobian=chain * self.tone.slope(linear) / np.maximum(linear, LOWEST),
             light_gradient=chain.sum(axis=1),
             u_open=self._open_covariance(linear, place_mm, chain),
             stated_mismatch=self.map.mismatch(scene) if isinstance(self.map, SpectralMap) else None,
