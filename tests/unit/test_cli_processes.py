@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from stripread.cli.app import app
 from stripread.cli import processes as cli_processes
 from stripread.cli import read as cli_read
+from stripread.cli.app import app
 from stripread.cli.processes import in_order
 from stripread.measure import strip as measure
 
