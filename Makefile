@@ -6,11 +6,12 @@ READY := $(VENV)/.ready
 SITE := calibration
 AXE := tests/browser/node_modules/axe-core/axe.min.js
 
-.PHONY: demo test lint format bench-accuracy bench-find bench-speed bench-records bench-season bench-load fit-mismatch demo-data translations screenshots help
+.PHONY: demo test check lint format bench-accuracy bench-find bench-speed bench-records bench-season bench-load fit-mismatch demo-data translations screenshots help
 
 help:
 	@echo "make demo            set up, read a sample photo, play six simulated weeks and report on them"
 	@echo "make test            set up, run every check and test"
+	@echo "make check           the quick one: ruff, mypy, tests of units and against references"
 	@echo "make lint | format   ruff and mypy | ruff format"
 	@echo "make bench-accuracy  errors and coverage on unseen simulated photos (PHOTOS=400, CAMERAS=table.csv)"
 	@echo "make bench-find      strips of unseen looks: found, wrong end, pad off, by family (PHOTOS=400)"
@@ -48,6 +49,9 @@ $(AXE): tests/browser/package-lock.json
 # One thread for each of two processes: more get into each other's way.
 test: lint $(AXE)
 	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python -m pytest -q -n 2 --dist loadfile --no-loadscope-reorder
+
+check: lint
+	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python -m pytest -q -n 2 -m "not slow" tests/unit tests/reference
 
 lint: $(READY)
 	$(BIN)/ruff check .
