@@ -9,6 +9,8 @@ __all__ = ["has_rival"]
 
 # Our choice, judged on drawn slots and on the looks of the seen families.
 _CLEAR_MM = 1.2  # of the strip's own edges, their blur and thin shadow
+_LEAST_CONTRAST = 0.3  # of the stronger half's difference from the ground
+_OUTER = 0.85  # of the slot's half length
 _LIKE_STRIP = 0.6  # of the strip's difference from the ground: as bright, and of its colour
 _SKIP = 3  # pixels of 0.25 mm: plenty for something as large as a strip
 _LEAST_AREA, _LEAST_LENGTH, _LEAST_WIDTH = 0.25, 0.4, 0.4  # shares of the strip's own
@@ -29,7 +31,8 @@ def has_rival(ribbon: Ribbon, edges: LongEdges, *, length_mm: float) -> bool:
     free = in_slot & (np.abs(across) > edges.width_mm / 2 + _CLEAR_MM)
     if not inside.any() or not free.any():
         return False
-    ground = quantile(roots[free])
+    outer = free & (np.abs(ribbon.along[::_SKIP]) > _OUTER * np.abs(ribbon.along).max())  # two strips leave that free
+    ground = quantile(roots[outer if outer.any() else free])
     apart = lab_difference(roots[inside] - ground)
     far = lengths(apart)
     strip = far >= quantile(far) / 2
@@ -39,7 +42,7 @@ def has_rival(ribbon: Ribbon, edges: LongEdges, *, length_mm: float) -> bool:
     colours = [quantile(apart[strip][half]) for half in halves if half.any()]
     strongest = max(float(np.linalg.norm(own)) for own in colours)
     for own in colours:
-        if np.linalg.norm(own) < _LIKE_STRIP * strongest:  # a handle of the ground's colour
+        if np.linalg.norm(own) < _LEAST_CONTRAST * strongest:  # a handle of about the ground's colour
             continue
         share = (roots - ground) @ (lab_difference(np.eye(3)) @ own / max(float(own @ own), 1e-9))
         like |= free & (share > _LIKE_STRIP)

@@ -386,6 +386,12 @@ def test_a_second_strip_in_the_slot_is_noticed() -> None:
         beside = [truth.place(a, b + across) for a, b in ((4, 0), (84, 0), (84, 6), (4, 6))]
         with pytest.raises(StripNotFoundError, match="more than one"):
             find_strip(paint(view, np.array(beside), PLASTIC), WIDE)
+        # Both with coloured handles: white plastic alone would be too short for a strip.
+        blue, own = (0.25, 0.4, 0.6), on_strip(truth, 30.0, 50.0)
+        both = paint(paint(view, own, blue), np.array(beside), PLASTIC)
+        handle = [truth.place(a, b + across) for a, b in ((34, 0), (84, 0), (84, 6), (34, 6))]
+        with pytest.raises(StripNotFoundError, match="more than one"):
+            find_strip(paint(both, np.array(handle), blue), WIDE)
 
 
 def test_the_lots_colours_tell_a_pad_from_a_block_on_the_handle() -> None:
