@@ -19,6 +19,8 @@ from stripread.simulate.scene.render import Rendered
 from stripread.simulate.scene.scene import StripPlacement, View
 from stripread.strip.kinds import Dip, PadSpec, StripKind
 
+pytestmark = pytest.mark.slow  # some two hundred photos
+
 CARD = design_card()
 KIND = StripKind(
     name="try-kind",
