@@ -166,6 +166,8 @@ def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
         If the lot has no curve for one of the pads.
     StripUpsideDownError
         If no pad shows, and the strip is not of a blank's colour.
+    PadCountError
+        If one of several pads hardly shows and has a colour that no pad of the lot has.
     """
     photo = measured.card.photo
     like = _likeness(measured, lot)
@@ -335,9 +337,11 @@ def _check_shown(pads: Sequence[PadReading], measured: StripMeasurement) -> None
     ------
     PadCountError
     """
+    if len(pads) == 1:
+        return
     steps = measured.strip.steps
     missing = [p.pad for p in pads if steps.get(p.pad, np.inf) < _HARDLY_SHOWS and _is_off_curve(p)]
-    if missing and len(pads) > 1:
+    if missing:
         raise PadCountError(
             expected=f"{len(pads)} pad(s) of kind {measured.kind.name}",
             found=f"no pad {missing[0]!r}, but a colour in its place that no pad of the lot can have",

@@ -132,7 +132,7 @@ def find_free_part(
     rough = 1.4826 * float(np.median(np.abs(tint - cv2.medianBlur(tint.astype(np.float32), 3))[darker]))
     sigma = float(np.hypot(_NOISE_OF_TINT * rough, _LEAST_NOISE))
     smooth = cv2.blur(_without_corners(cells), (3, 3), borderType=cv2.BORDER_REFLECT)
-    light_range = float(np.ptp(np.quantile(smooth.mean(axis=2), [0.05, 0.95])))
+    light_range = _range(smooth.mean(axis=2))
     along = _share_along_white(smooth)
     found = light_range > max(_LEAST_RANGE, _RANGE_SIGMAS * sigma) and (noticed or along > _ALONG_WHITE)
     if not found and not noticed:
@@ -185,8 +185,12 @@ def has_rim(linear: NDArray[np.floating], corners: Float, *, share: float, to_sc
     """
     light = to_scene(_cell_medians(linear, corners, share).reshape(-1, 3)).mean(axis=1).reshape(_CELLS, _CELLS)
     core = cv2.blur(light[1:-1, 1:-1], (3, 3), borderType=cv2.BORDER_REFLECT)
-    within = float(np.ptp(np.quantile(core, [0.05, 0.95])))
-    return within < min(_LEAST_RANGE, _OF_RIM * float(np.ptp(np.quantile(light, [0.05, 0.95]))))
+    return _range(core) < min(_LEAST_RANGE, _OF_RIM * _range(light))
+
+
+def _range(light: Float) -> float:
+    """Return by how much light differs between cells, all but the darkest and lightest twentieth."""
+    return float(np.ptp(np.quantile(light, [0.05, 0.95])))
 
 
 def _cell_medians(linear: NDArray[np.floating], corners: Float, share: float) -> Float:

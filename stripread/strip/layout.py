@@ -234,8 +234,8 @@ def _hole_behind(strip: StripColour, end: float) -> bool:
     on_strip = (strip.from_tip > ENDS_MM) & (strip.from_tip < strip.length_mm - ENDS_MM)
     if not behind.any() or not on_strip.any():
         return False
-    plastic = np.median(strip.colour[on_strip], axis=0)
-    share = np.median(strip.colour[behind], axis=0) @ plastic / max(float(plastic @ plastic), 1e-9)
+    plastic = quantile(strip.colour[on_strip])
+    share = quantile(strip.colour[behind]) @ plastic / max(float(plastic @ plastic), 1e-9)
     return bool(share < _NEARER_GROUND)
 
 

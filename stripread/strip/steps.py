@@ -37,11 +37,11 @@ _RAMP_MM = 0.5  # over which an edge is blurred
 ENDS_MM = 0.75  # the strip's ends, blurred into the ground
 LEAST_GAP_MM = 0.6
 _LINE_MM, _LINE_STEP = 2.0, 3.0  # width of a printed line at the most; Delta E
+_OF_LINE = 0.4  # of the strongest line's difference: its blur is less
 _LINES_SHARE = 0.4  # of the plastic near the pads that lines may cover
 _SLOPE = 10.0  # ridge on the slope, mm2: light changes by less than a tenth of the columns' scatter a mm
 _LEAST_NOISE = np.array([0.05, 0.1, 0.1])  # L*, a*, b*: little plastic may look smoother than it is
 _ENOUGH = 40  # columns of 0.25 mm
-_NEAR_PADS_MM = 15.0  # of plastic behind the pads; further on a handle may begin
 _LEAST_COLUMN = 0.05  # Delta E
 _USUAL_NOISE = 0.25  # of each, where too little plastic is free to see it
 _HANDLE_FROM = 0.55  # of the length: beyond it marks are the handle's, where the kind does not say
@@ -103,9 +103,9 @@ def lines_behind(from_tip: Float, colour: Float, kind: StripKind) -> Bool:
     usual = np.sort(np.lib.stride_tricks.sliding_window_view(colour[at], window, axis=0))[..., half]  # medians
     own = at[half:-half]
     off = lengths(colour[own] - usual)
-    line = off > max(_LINE_STEP, 0.4 * off.max())
+    line = off > max(_LINE_STEP, _OF_LINE * off.max())
     if line.mean() < _LINES_SHARE:  # more than that is a handle's pattern
-        blurred = np.convolve(line, np.ones(5), mode="same") > 0
+        blurred = np.convolve(line, np.ones(2 * round(_RAMP_MM / STEP_MM) + 1), mode="same") > 0
         result[own] = blurred & (from_tip[own] > last + RIM_MM)
     return result
 
@@ -231,13 +231,13 @@ def step_noise(strip: StripColour, kind: StripKind, *, play_mm: float) -> StepNo
     size = max(pad.size_mm[0] for pad in kind.pads)
     first = max(pad.centre_mm[0] + pad.size_mm[0] / 2 for pad in kind.pads) + play_mm + RIM_MM
     reach = size / 2 + GAP_MM
-    near_mm = handle_from(kind)
-    behind = np.flatnonzero((strip.from_tip > first) & (strip.from_tip < near_mm))
-    if len(behind) < 2 * round(reach / STEP_MM) + 1 + _ENOUGH:
+    handle_mm, window = handle_from(kind), 2 * round(reach / STEP_MM) + 1
+    usual = StepNoise(np.eye(3) / _USUAL_NOISE, 0.2, _USUAL_NOISE, float(quantile(strip.spread)))
+    behind = np.flatnonzero((strip.from_tip > first) & (strip.from_tip < handle_mm))
+    if len(behind) < window + _ENOUGH:
         behind = np.flatnonzero((strip.from_tip > first) & (strip.from_tip < strip.length_mm))
-    window = 2 * round(reach / STEP_MM) + 1
     if len(behind) < window:
-        return StepNoise(np.eye(3) / _USUAL_NOISE, 0.2, _USUAL_NOISE, float(quantile(strip.spread)))
+        return usual
     steps, left_over, variance, margin = slide_steps(strip.colour[behind], size)
     own = behind[margin : len(behind) - margin]
     at, spread = strip.from_tip[own], strip.spread[own]
@@ -245,11 +245,11 @@ def step_noise(strip: StripColour, kind: StripKind, *, play_mm: float) -> StepNo
     swayed = strip.from_tip[strip.sway > 0]
     if len(swayed):
         plain &= np.abs(at[:, None] - swayed[None]).min(axis=1) > reach
-    before_handle = plain & (at < handle_from(kind) - reach)
+    before_handle = plain & (at < handle_mm - reach)
     if before_handle.sum() >= _ENOUGH:
         plain = before_handle
     if plain.sum() < _ENOUGH:
-        return StepNoise(np.eye(3) / _USUAL_NOISE, 0.2, _USUAL_NOISE, float(quantile(strip.spread)))
+        return usual
     steps, left_over, spread = steps[plain], left_over[plain], spread[plain]
     # A quarter of a Gaussian lies within 0.319 standard deviations; print and dirt on half of it do not matter then.
     scale = np.maximum(quantile(np.abs(steps), 0.25) / 0.319, _LEAST_NOISE)

@@ -15,6 +15,7 @@ from stripread.geometry import Float, Rect
 from stripread.photo.blur import measure_blur
 from stripread.photo.photo import Photo
 from stripread.photo.quality import (
+    GroundLight,
     _median_of_known,
     judge_correction,
     judge_exposure,
@@ -258,29 +259,8 @@ def slot(change: float, from_mm: float, to_mm: float) -> Float:
     return view.astype(np.float32)
 
 
-@pytest.mark.parametrize(
-    ("change", "place", "expected"),
-    [(0.0, 12, []), (-0.1, 12, ["shadow_edge"]), (0.12, 12, ["glare_on_pad"]), (-0.1, 60, []), (0.12, 60, [])],
-)
-def test_the_ground_beside_the_pad_shows_shadow_and_mirrored_light(
-    change: float, place: float, expected: list[str]
-) -> None:
-    ground = measure_ground(
-        slot(change, place, place + 12),
-        np.array([[4.0, 0, 40], [0, 4.0, 39.5]]),
-        (np.array([4.0, 4.0]), np.array([396.0, 76.0])),
-        length_mm=80,
-        width_mm=6,
-        pad_along_mm=(4.5, 10.5),
-    )
-    assert ground is not None
-    findings = judge_pad("clo2", np.full(3, 0.3), corrected(), ground, shadow_known=False)
-    assert codes(findings) == expected
-
-
-def test_paper_beside_the_pad_is_no_mirrored_light() -> None:
-    view = slot(0.0, 0, 0)
-    view[:26, 50:90] = 0.85
+def ground_in(view: Float) -> GroundLight:
+    """The ground beside a pad 4.5 to 10.5 mm from the tip of the strip in such a slot."""
     ground = measure_ground(
         view,
         np.array([[4.0, 0, 40], [0, 4.0, 39.5]]),
@@ -290,6 +270,25 @@ def test_paper_beside_the_pad_is_no_mirrored_light() -> None:
         pad_along_mm=(4.5, 10.5),
     )
     assert ground is not None
+    return ground
+
+
+@pytest.mark.parametrize(
+    ("change", "place", "expected"),
+    [(0.0, 12, []), (-0.1, 12, ["shadow_edge"]), (0.12, 12, ["glare_on_pad"]), (-0.1, 60, []), (0.12, 60, [])],
+)
+def test_the_ground_beside_the_pad_shows_shadow_and_mirrored_light(
+    change: float, place: float, expected: list[str]
+) -> None:
+    ground = ground_in(slot(change, place, place + 12))
+    findings = judge_pad("clo2", np.full(3, 0.3), corrected(), ground, shadow_known=False)
+    assert codes(findings) == expected
+
+
+def test_paper_beside_the_pad_is_no_mirrored_light() -> None:
+    view = slot(0.0, 0, 0)
+    view[:26, 50:90] = 0.85
+    ground = ground_in(view)
     assert not judge_pad("clo2", np.full(3, 0.3), corrected(), ground, shadow_known=False)
 
 
@@ -304,15 +303,7 @@ def test_light_mirrored_over_the_pad_is_told_from_more_light_by_the_plastic(
 ) -> None:
     view = slot(0.0, 0, 0)
     view[:, 40:120] = view[:, 40:120] * scale + add
-    ground = measure_ground(
-        view,
-        np.array([[4.0, 0, 40], [0, 4.0, 39.5]]),
-        (np.array([4.0, 4.0]), np.array([396.0, 76.0])),
-        length_mm=80,
-        width_mm=6,
-        pad_along_mm=(4.5, 10.5),
-    )
-    assert ground is not None
+    ground = ground_in(view)
     assert ground.veiled is veiled
 
 
