@@ -2,6 +2,8 @@
 
 from typing import ClassVar
 
+from stripread.i18n import Shown
+
 __all__ = [
     "CalibrationRefusedError",
     "CardBentError",
@@ -42,14 +44,14 @@ class StripReadError(Exception):
 
     Parameters
     ----------
-    expected, found, remedy : str
+    expected, found, remedy : Shown
         What should have been there, what was there (with the value; name the file and field at fault),
         and what to do next, as a sentence.
     """
 
     code: ClassVar[str] = "error"
 
-    def __init__(self, *, expected: str, found: str, remedy: str) -> None:
+    def __init__(self, *, expected: Shown, found: Shown, remedy: Shown) -> None:
         super().__init__(f"Expected {expected}; found {found}. {remedy}")
         self.expected, self.found, self.remedy = expected, found, remedy
 
@@ -58,7 +60,7 @@ class StripReadError(Exception):
         return (_rebuild, (type(self), self.expected, self.found, self.remedy))
 
 
-def _rebuild(kind: type[StripReadError], expected: str, found: str, remedy: str) -> StripReadError:
+def _rebuild(kind: type[StripReadError], expected: Shown, found: Shown, remedy: Shown) -> StripReadError:
     return kind(expected=expected, found=found, remedy=remedy)
 
 

@@ -7,7 +7,9 @@ measurement, an error of ``errors.py`` is raised instead.
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["REGISTRY", "About", "Finding", "FindingKind", "Severity", "make_finding", "worst_severity"]
+from stripread.i18n import ByFace, Message, Shown
+
+__all__ = ["REGISTRY", "VERIFY_LOT", "About", "Finding", "FindingKind", "Severity", "make_finding", "worst_severity"]
 
 Severity = Literal["info", "warning", "error"]
 About = Literal["measurement", "sample"]
@@ -24,8 +26,8 @@ class FindingKind:
 
     code: str
     severity: Severity
-    meaning: str
-    advice: str
+    meaning: Message
+    advice: Shown
     about: About = "measurement"
 
 
@@ -35,143 +37,229 @@ class Finding:
 
     code: str
     severity: Severity
-    message: str
-    advice: str
+    message: Shown
+    advice: Shown
 
 
+VERIFY_LOT = ByFace(
+    Message("Read a fresh known dilution: stripread lot verify."), Message("Read a fresh known dilution.")
+)
 _KINDS = (
     # the photo
-    FindingKind("photo_soft", "warning", "The photo is out of focus or was moved.",
-                "Hold the phone still with both hands, tap on the card to focus, and take the photo again."),
-    FindingKind("photo_clipped", "warning", "Some patches are too bright for the camera and carry no colour.",
-                "Tap on the white of the card so that the phone exposes for it, or move out of the sun; retake."),
-    FindingKind("photo_dark", "warning", "The photo is too dark to measure well.",
-                "Bring the card into more light, without the flash if it glares; retake."),
-    FindingKind("glare_on_pad", "warning", "Light mirrors in the wet pad and hides its colour.",
-                "Tilt the phone or turn the card so that no lamp or window mirrors in the pad; retake."),
-    FindingKind("shadow_edge", "warning", "The edge of a shadow crosses the card or the pad.",
-                "Move so that neither you nor a frame throws a shadow on the card; retake."),
-    FindingKind("mixed_light", "warning", "Lights of different colour fall on different parts of the card.",
-                "Switch off or shade one of the lights, or turn the card; retake."),
-    FindingKind("light_unknown", "info", "The card cannot tell whether lights of different colour fall on it.",
-                "The interval allows for it. A card with greys in more than one row tells it."),
-    FindingKind("grey_for_white", "info", "The card's white could not be used and the next grey took its place.",
-                "The interval allows for it. Tap on the white of the card so that the phone exposes for it."),
-    FindingKind("uneven_light", "info", "The light falls off over the card; it was fitted and divided out.",
-                "Even light gives a narrower interval: turn the card square to the light."),
-    FindingKind("pad_small", "warning", "The pad covers few pixels.",
-                "Go closer, until the card fills at least half of the picture's width; retake."),
-    FindingKind("card_covered", "warning", "Part of the card is covered, wet or out of the picture.",
-                "Clear the card, keep all of it in view, and retake."),
+    FindingKind("photo_soft", "warning",
+                Message("The photo is out of focus or was moved."),
+                Message("Hold the phone still with both hands, tap on the card to focus, and take the photo again.")),
+    FindingKind("photo_clipped", "warning",
+                Message("Some patches are too bright for the camera and carry no colour."),
+                Message("Tap on the white of the card so that the phone exposes for it, or move out of the sun; "
+                        "retake.")),
+    FindingKind("photo_dark", "warning",
+                Message("The photo is too dark to measure well."),
+                Message("Bring the card into more light, without the flash if it glares; retake.")),
+    FindingKind("glare_on_pad", "warning",
+                Message("Light mirrors in the wet pad and hides its colour."),
+                Message("Tilt the phone or turn the card so that no lamp or window mirrors in the pad; retake.")),
+    FindingKind("shadow_edge", "warning",
+                Message("The edge of a shadow crosses the card or the pad."),
+                Message("Move so that neither you nor a frame throws a shadow on the card; retake.")),
+    FindingKind("mixed_light", "warning",
+                Message("Lights of different colour fall on different parts of the card."),
+                Message("Switch off or shade one of the lights, or turn the card; retake.")),
+    FindingKind("light_unknown", "info",
+                Message("The card cannot tell whether lights of different colour fall on it."),
+                Message("The interval allows for it. A card with greys in more than one row tells it.")),
+    FindingKind("grey_for_white", "info",
+                Message("The card's white could not be used and the next grey took its place."),
+                Message("The interval allows for it. Tap on the white of the card so that the phone exposes for it.")),
+    FindingKind("uneven_light", "info",
+                Message("The light falls off over the card; it was fitted and divided out."),
+                Message("Even light gives a narrower interval: turn the card square to the light.")),
+    FindingKind("pad_small", "warning",
+                Message("The pad covers few pixels."),
+                Message("Go closer, until the card fills at least half of the picture's width; retake.")),
+    FindingKind("card_covered", "warning",
+                Message("Part of the card is covered, wet or out of the picture."),
+                Message("Clear the card, keep all of it in view, and retake.")),
     # a flash pair
-    FindingKind("flash_weak", "warning", "The flash is weak beside the light that is there anyway.",
-                "Go closer or into the shade, and take both photos again."),
-    FindingKind("strip_moved", "warning", "The strip was moved between the two photos of a flash pair.",
-                "Let strip and card lie still, and take both photos again."),
-    FindingKind("flash_misfit", "warning", "The two photos do not add up to the flash of the lot's calibration.",
-                "Use the phone of the calibration, keep your own shadow and moving light off the card; retake both."),
+    FindingKind("flash_weak", "warning",
+                Message("The flash is weak beside the light that is there anyway."),
+                Message("Go closer or into the shade, and take both photos again.")),
+    FindingKind("strip_moved", "warning",
+                Message("The strip was moved between the two photos of a flash pair."),
+                Message("Let strip and card lie still, and take both photos again.")),
+    FindingKind("flash_misfit", "warning",
+                Message("The two photos do not add up to the flash of the lot's calibration."),
+                Message("Use the phone of the calibration, keep your own shadow and moving light off the card; "
+                        "retake both.")),
     # the card
-    FindingKind("marker_missing", "info", "One of the four markers was not found; the other three were used.",
-                "Keep all four corners of the card in view and clear."),
-    FindingKind("card_bent", "warning", "The card is not flat.",
-                "Lay the card on a flat, hard surface, or print a new one on stiffer paper; retake."),
-    FindingKind("card_not_enrolled", "info", "The colours of this card print were never measured.",
-                "The interval allows for it. Measure the print and enrol it for a narrower one."),
-    FindingKind("patch_disagrees", "warning", "Patches no longer agree with the enrolment: faded, wet or stained.",
-                "Wipe and dry the card or print a new one; keep it dry and dark."),
-    FindingKind("poor_correction", "warning", "The colours of the card could not be matched well in this light.",
-                "Move to daylight or plain white light, away from coloured or grow lamps; retake."),
+    FindingKind("marker_missing", "info",
+                Message("One of the four markers was not found; the other three were used."),
+                Message("Keep all four corners of the card in view and clear.")),
+    FindingKind("card_bent", "warning",
+                Message("The card is not flat."),
+                Message("Lay the card on a flat, hard surface, or print a new one on stiffer paper; retake.")),
+    FindingKind("card_not_enrolled", "info",
+                Message("The colours of this card print were never measured."),
+                Message("The interval allows for it. Measure the print and enrol it for a narrower one.")),
+    FindingKind("patch_disagrees", "warning",
+                Message("Patches no longer agree with the enrolment: faded, wet or stained."),
+                Message("Wipe and dry the card or print a new one; keep it dry and dark.")),
+    FindingKind("poor_correction", "warning",
+                Message("The colours of the card could not be matched well in this light."),
+                Message("Move to daylight or plain white light, away from coloured or grow lamps; retake.")),
     # the strip and its lot
-    FindingKind("pad_not_seen", "warning", "No pad shows on the strip: it has its plastic's colour, or lies face down.",
-                "Make sure that the pads face up; if they do, the strip shows nothing. Dip a new one to be sure."),
-    FindingKind("end_by_mark", "warning", "Which end of the strip is the tip was taken from the card's tip mark.",
-                "Make sure that the dipped tip lies at the mark; if not, turn the strip and retake."),
-    FindingKind("pad_uneven", "warning", "The pad's colour is uneven.",
-                "Dip a new strip as its kind says, shake off the drop, and photograph it within its read window."),
-    FindingKind("off_curve", "error", "The pad's colour is none that this lot shows at any concentration.",
-                "Check lot and strip kind on the vial, look for contamination, and dip a new strip."),
-    FindingKind("ambiguous_colour", "error", "Two concentrations fit the pad's colour about equally well.",
-                "Dilute the sample by a known factor, or use the kind with the other range, and dip a new strip."),
-    FindingKind("possible_bleaching", "error", "A strong solution may have bleached the pad.",
-                "Do not trust a pale pad here. Use the wide-range kind, or dilute the sample by a known factor."),
-    FindingKind("below_lod", "info", "The colour cannot be told from a blank.",
-                "Report it as not detected; if more was expected, check the dosing and dip a new strip."),
-    FindingKind("below_loq", "info", "Something is there, but too little to put a number on.",
-                "Report it as under the limit; use a kind with a lower range where a number is needed."),
-    FindingKind("above_top", "warning", "The colour is at or over the strongest calibrator.",
-                "Dilute the sample by a known factor or use a kind with a higher range, and dip a new strip."),
-    FindingKind("lot_expired", "warning", "The lot is past its expiry date.",
-                "Use a fresh lot; calibrate it first."),
-    FindingKind("provisional_lot", "warning", "The lot was never calibrated: its curve is the chart on its vial.",
-                "Take the number for a hint, as by eye. Calibrate the lot from known dilutions before you rely on it."),
-    FindingKind("lot_not_calibrated_for_card", "info", "The lot was calibrated with another card print.",
-                "The interval allows for it. Check a known dilution with this card."),
-    FindingKind("correction_differs", "info", "The lot's photos were corrected in another way than this one.",
-                "The interval allows for it. Check a known dilution, or calibrate the lot with this card."),
-    FindingKind("unfamiliar_light", "info", "Light or phone are unlike those of the lot's calibration.",
-                "The interval allows for it. For a narrower one take the photo where the lot was calibrated, with that "
-                "phone, or add this place to the lot with a blank and two known dilutions."),
+    FindingKind("pad_not_seen", "warning",
+                Message("No pad shows on the strip: it has its plastic's colour, or lies face down."),
+                Message("Make sure that the pads face up; if they do, the strip shows nothing. Dip a new one to be "
+                        "sure.")),
+    FindingKind("end_by_mark", "warning",
+                Message("Which end of the strip is the tip was taken from the card's tip mark."),
+                Message("Make sure that the dipped tip lies at the mark; if not, turn the strip and retake.")),
+    FindingKind("pad_uneven", "warning",
+                Message("The pad's colour is uneven."),
+                Message("Dip a new strip as its kind says, shake off the drop, and photograph it within its read "
+                        "window.")),
+    FindingKind("off_curve", "error",
+                Message("The pad's colour is none that this lot shows at any concentration."),
+                Message("Check lot and strip kind on the vial, look for contamination, and dip a new strip.")),
+    FindingKind("ambiguous_colour", "error",
+                Message("Two concentrations fit the pad's colour about equally well."),
+                Message("Dilute the sample by a known factor, or use the kind with the other range, and dip a new "
+                        "strip.")),
+    FindingKind("possible_bleaching", "error",
+                Message("A strong solution may have bleached the pad."),
+                Message("Do not trust a pale pad here. Use the wide-range kind, or dilute the sample by a known "
+                        "factor.")),
+    FindingKind("below_lod", "info",
+                Message("The colour cannot be told from a blank."),
+                Message("Report it as not detected; if more was expected, check the dosing and dip a new strip.")),
+    FindingKind("below_loq", "info",
+                Message("Something is there, but too little to put a number on."),
+                Message("Report it as under the limit; use a kind with a lower range where a number is needed.")),
+    FindingKind("above_top", "warning",
+                Message("The colour is at or over the strongest calibrator."),
+                Message("Dilute the sample by a known factor or use a kind with a higher range, and dip a new strip.")),
+    FindingKind("lot_expired", "warning",
+                Message("The lot is past its expiry date."),
+                Message("Use a fresh lot; calibrate it first.")),
+    FindingKind("provisional_lot", "warning",
+                Message("The lot was never calibrated: its curve is the chart on its vial."),
+                Message("Take the number for a hint, as by eye. Calibrate the lot from known dilutions before you "
+                        "rely on it.")),
+    FindingKind("lot_not_calibrated_for_card", "info",
+                Message("The lot was calibrated with another card print."),
+                Message("The interval allows for it. Check a known dilution with this card.")),
+    FindingKind("correction_differs", "info",
+                Message("The lot's photos were corrected in another way than this one."),
+                Message("The interval allows for it. Check a known dilution, or calibrate the lot with this card.")),
+    FindingKind("unfamiliar_light", "info",
+                Message("Light or phone are unlike those of the lot's calibration."),
+                Message("The interval allows for it. For a narrower one take the photo where the lot was "
+                        "calibrated, with that phone, or add this place to the lot with a blank and two known "
+                        "dilutions.")),
     # the strip against the sample
-    FindingKind("wrong_range_strip", "error", "This strip kind cannot judge the range expected for the sample.",
-                "Use the kind that the site lists for this sample."),
-    FindingKind("photo_left_out", "warning", "One photo disagrees with all the others and was left out of the mean.",
-                "Look at that photo: glare, a shadow, another strip, a strip dipped for longer. Retake it."),
-    FindingKind("together_disagree", "error", "The photos taken together differ by more than their uncertainty.",
-                "Take the photos again, and one or two more; dip a new strip if they still differ."),
-    FindingKind("replicates_disagree", "warning", "Strips of one sample differ by more than their uncertainty.",
-                "Dip two new strips from a fresh sample; look for the wrong kind, an old strip or bad mixing."),
-    FindingKind("replicates_not_compared", "info", "This strip was not held against the first one of its sample.",
-                "Take both strips from one vial at one point: read the first again, then dip the second beside it."),
-    FindingKind("outside_read_window", "warning", "The strip was photographed outside its read window.",
-                "Dip a new strip and photograph it within the window that its kind states."),
-    FindingKind("read_window_unknown", "info", "The photo carries no time, so the read window was not checked.",
-                "Let the phone's camera store the time, and photograph the strip within its read window."),
+    FindingKind("wrong_range_strip", "error",
+                Message("This strip kind cannot judge the range expected for the sample."),
+                Message("Use the kind that the site lists for this sample.")),
+    FindingKind("photo_left_out", "warning",
+                Message("One photo disagrees with all the others and was left out of the mean."),
+                Message("Look at that photo: glare, a shadow, another strip, a strip dipped for longer. Retake it.")),
+    FindingKind("together_disagree", "error",
+                Message("The photos taken together differ by more than their uncertainty."),
+                Message("Take the photos again, and one or two more; dip a new strip if they still differ.")),
+    FindingKind("replicates_disagree", "warning",
+                Message("Strips of one sample differ by more than their uncertainty."),
+                Message("Dip two new strips from a fresh sample; look for the wrong kind, an old strip or bad "
+                        "mixing.")),
+    FindingKind("replicates_not_compared", "info",
+                Message("This strip was not held against the first one of its sample."),
+                Message("Take both strips from one vial at one point: read the first again, then dip the second "
+                        "beside it.")),
+    FindingKind("outside_read_window", "warning",
+                Message("The strip was photographed outside its read window."),
+                Message("Dip a new strip and photograph it within the window that its kind states.")),
+    FindingKind("read_window_unknown", "info",
+                Message("The photo carries no time, so the read window was not checked."),
+                Message("Let the phone's camera store the time, and photograph the strip within its read window.")),
     # the strip against the record
-    FindingKind("photo_seen_before", "error", "This photo stands in the record already.",
-                "Photograph the strip of this sample. If the first entry was wrong, correct that one."),
-    FindingKind("dip_seen_before", "warning", "Too little time lies between two points for a new sample.",
-                "Flush this point, dip a new strip here and photograph it; one strip tells of one point only."),
-    FindingKind("clock_wrong", "warning", "The photo's time cannot be right.",
-                "Set the phone's clock, and photograph the strip again within its read window."),
-    FindingKind("flush_not_kept", "warning", "The outlet was flushed for less time than its point asks.",
-                "What stood in the pipe was read. Flush for the whole time, then dip a new strip."),
-    FindingKind("lot_never_checked", "info", "No check standard was ever read with this lot.",
-                "Read a fresh known dilution: stripread lot verify."),
-    FindingKind("lot_drifts", "warning", "The lot's check standards have moved away from their known values.",
-                "Read a fresh known dilution; if it is off as well, calibrate the lot anew or open another vial."),
+    FindingKind("photo_seen_before", "error",
+                Message("This photo stands in the record already."),
+                Message("Photograph the strip of this sample. If the first entry was wrong, correct that one.")),
+    FindingKind("dip_seen_before", "warning",
+                Message("Too little time lies between two points for a new sample."),
+                Message("Flush this point, dip a new strip here and photograph it; one strip tells of one point "
+                        "only.")),
+    FindingKind("clock_wrong", "warning",
+                Message("The photo's time cannot be right."),
+                Message("Set the phone's clock, and photograph the strip again within its read window.")),
+    FindingKind("flush_not_kept", "warning",
+                Message("The outlet was flushed for less time than its point asks."),
+                Message("What stood in the pipe was read. Flush for the whole time, then dip a new strip.")),
+    FindingKind("lot_never_checked", "info",
+                Message("No check standard was ever read with this lot."),
+                VERIFY_LOT),
+    FindingKind("lot_drifts", "warning",
+                Message("The lot's check standards have moved away from their known values."),
+                Message("Read a fresh known dilution; if it is off as well, calibrate the lot anew or open another "
+                        "vial.")),
     # the sample
-    FindingKind("residual_before_injector", "warning", "There is a residual before the injector.",
-                "Look for a back flow, a wrong point or a second feed before you trust any dose; sample again.",
+    FindingKind("residual_before_injector", "warning",
+                Message("There is a residual before the injector."),
+                Message("Look for a back flow, a wrong point or a second feed before you trust any dose; sample "
+                        "again."),
                 "sample"),
-    FindingKind("stock_past_its_time", "warning", "The stock is older than it is good for.",
-                "Read its strength; make a new one as the product's label says if it is under its limit.", "sample"),
-    FindingKind("weaker_than_forecast", "warning", "The stock has lost more strength than foretold.",
-                "Look at the cover, at stirring and at sun on the tank; read again, then top up or set the injector.",
+    FindingKind("stock_past_its_time", "warning",
+                Message("The stock is older than it is good for."),
+                Message("Read its strength; make a new one as the product's label says if it is under its limit."),
                 "sample"),
-    FindingKind("jump_at_point", "warning", "The reading lies outside this point's own scatter.",
-                "Repeat with a new strip; if it stands, look at stock, injector and valves since the last reading.",
+    FindingKind("weaker_than_forecast", "warning",
+                Message("The stock has lost more strength than foretold."),
+                Message("Look at the cover, at stirring and at sun on the tank; read again, then top up or set the "
+                        "injector."),
                 "sample"),
-    FindingKind("line_falls_faster", "warning", "The line takes more from outlet to outlet than it used to.",
-                "Flush the line, look for biofilm, dirt or a leak between both outlets, and read both again.",
+    FindingKind("jump_at_point", "warning",
+                Message("The reading lies outside this point's own scatter."),
+                Message("Repeat with a new strip; if it stands, look at stock, injector and valves since the last "
+                        "reading."),
                 "sample"),
-    FindingKind("drift_at_point", "info", "The readings of this point creep away from where they began.",
-                "Look at the trend of the point, at the age of the stock and at the injector's setting.", "sample"),
-    FindingKind("out_of_range", "warning", "The concentration is outside the range expected for the sample.",
-                "Repeat with a new strip; if it stands, correct the dosing as the product's label says.", "sample"),
-    FindingKind("range_undecided", "info", "The interval straddles a limit of the expected range.",
-                "Read a second strip and take both together before you change the dosing.", "sample"),
-    FindingKind("recipe_off_range", "warning", "By mass balance a recipe cannot give the strength that is expected.",
-                "Do not use it as it is: plan the volumes anew from the measured concentrate (stripread water dilute), "
-                "or bring the tank to strength (stripread water top-up), and read it.", "sample"),
-    FindingKind("recipe_mismatch", "warning", "A recipe and a reading of what was made by it cannot both be right.",
-                "Read concentrate and stock again, a new strip each, and check the volumes; use neither number until "
-                "you know which one is wrong.", "sample"),
+    FindingKind("line_falls_faster", "warning",
+                Message("The line takes more from outlet to outlet than it used to."),
+                Message("Flush the line, look for biofilm, dirt or a leak between both outlets, and read both again."),
+                "sample"),
+    FindingKind("drift_at_point", "info",
+                Message("The readings of this point creep away from where they began."),
+                Message("Look at the trend of the point, at the age of the stock and at the injector's setting."),
+                "sample"),
+    FindingKind("out_of_range", "warning",
+                Message("The concentration is outside the range expected for the sample."),
+                Message("Repeat with a new strip; if it stands, correct the dosing as the product's label says."),
+                "sample"),
+    FindingKind("range_undecided", "info",
+                Message("The interval straddles a limit of the expected range."),
+                Message("Read a second strip and take both together before you change the dosing."),
+                "sample"),
+    FindingKind("recipe_off_range", "warning",
+                Message("By mass balance a recipe cannot give the strength that is expected."),
+                ByFace(
+                    Message("Do not use it as it is: plan the volumes anew from the measured concentrate (stripread "
+                            "water dilute), or bring the tank to strength (stripread water top-up), and read it."),
+                    Message("Do not use it as it is: plan the volumes anew from the measured concentrate, or bring "
+                            "the tank to strength, and read it."),
+                ),
+                "sample"),
+    FindingKind("recipe_mismatch", "warning",
+                Message("A recipe and a reading of what was made by it cannot both be right."),
+                Message("Read concentrate and stock again, a new strip each, and check the volumes; use neither "
+                        "number until you know which one is wrong."),
+                "sample"),
 )  # fmt: skip
 
 REGISTRY: dict[str, FindingKind] = {kind.code: kind for kind in _KINDS}
 
 
-def make_finding(code: str, message: str, *, advice: str | None = None, severity: Severity | None = None) -> Finding:
+def make_finding(
+    code: str, message: Shown, *, advice: Shown | None = None, severity: Severity | None = None
+) -> Finding:
     """Return a finding of the list with its evidence; ``KeyError`` for a code that is not listed."""
     kind = REGISTRY[code]
     return Finding(kind.code, severity or kind.severity, message, advice or kind.advice)

@@ -15,6 +15,7 @@ from stripread.card.layout import CardLayout
 from stripread.colour.spectral import stands_for_dyes
 from stripread.errors import SeriesError, StripReadError
 from stripread.geometry import Float
+from stripread.i18n import Message, Number, Verbatim
 from stripread.lot.conditions import Condition, group_photos, signature_of
 from stripread.lot.lot import Calibrator, Lot, PadCalibration
 from stripread.lot.shift import Shift, shifted_curve
@@ -75,7 +76,9 @@ def calibrate_lot(
     unknown = set(left_out) - {row.photo.name for row in rows}
     if unknown:
         raise SeriesError(
-            expected="photos of the series to leave out", found=", ".join(sorted(unknown)), remedy="Check their names."
+            expected=Message("photos of the series to leave out"),
+            found=Verbatim(", ".join(sorted(unknown))),
+            remedy=Message("Check their names."),
         )
     _check_rows(rows, kind)
     measured, colours = _measure_all(rows, card, kind, on_photo, spectral=card.patch_spectra is not None)
@@ -132,15 +135,17 @@ def _check_rows(rows: Sequence[SeriesRow], kind: StripKind) -> None:
     for row in rows:
         if row.pad is None and len(pads) > 1:
             raise SeriesError(
-                expected=f"a column pad with one of {', '.join(pads)} for kind {kind.name!r}",
-                found=f"a row for {row.photo.name} without it",
-                remedy="Give each photo a row for each pad, with that pad's concentration.",
+                expected=Message(
+                    "a column pad with one of %(pads)s for kind %(name)s", pads=", ".join(pads), name=repr(kind.name)
+                ),
+                found=Message("a row for %(name)s without it", name=row.photo.name),
+                remedy=Message("Give each photo a row for each pad, with that pad's concentration."),
             )
         if row.pad is not None and row.pad not in pads:
             raise SeriesError(
-                expected=f"a pad of kind {kind.name!r}: {', '.join(pads)}",
-                found=f"{row.pad!r} for {row.photo.name}",
-                remedy="Correct the column pad.",
+                expected=Message("a pad of kind %(name)s: %(pads)s", name=repr(kind.name), pads=", ".join(pads)),
+                found=Message("%(pad)s for %(name)s", pad=repr(row.pad), name=row.photo.name),
+                remedy=Message("Correct the column pad."),
             )
 
 
@@ -157,16 +162,16 @@ def join_lot(rows: Sequence[SeriesRow], *, lot: Lot, kind: StripKind, card: Card
     """
     if card.name != lot.card:
         raise SeriesError(
-            expected=f"photos with the lot's card print, {lot.card!r}",
-            found=f"card {card.name!r}",
-            remedy="Use that print, or calibrate the lot with this one.",
+            expected=Message("photos with the lot's card print, %(card)s", card=repr(lot.card)),
+            found=Message("card %(name)s", name=repr(card.name)),
+            remedy=Message("Use that print, or calibrate the lot with this one."),
         )
     _check_rows(rows, kind)
     if lot.flash_colours or any(row.flash for row in rows):
         raise SeriesError(
-            expected="single photos, and a lot calibrated from such",
-            found="flash pairs",
-            remedy="The flash is a light of its own: calibrate the lot with that phone's pairs.",
+            expected=Message("single photos, and a lot calibrated from such"),
+            found=Message("flash pairs"),
+            remedy=Message("The flash is a light of its own: calibrate the lot with that phone's pairs."),
         )
     measured, _ = _measure_all(rows, card, kind, lambda photo: None, spectral=lot.correction == "spectral")
     _check_correction(measured, lot)
@@ -199,9 +204,12 @@ def _check_correction(measured: Mapping[Path, StripMeasurement], lot: Lot) -> No
         method = one.card.correction.map.method
         if (method == "spectral") != (lot.correction == "spectral"):
             raise SeriesError(
-                expected=f"photos that can be corrected by the {lot.correction} map, as the lot's own were",
-                found=f"{photo.name}, corrected by a {method} one",
-                remedy="Take it in other light, or with the card file that has the print's spectra.",
+                expected=Message(
+                    "photos that can be corrected by the %(correction)s map, as the lot's own were",
+                    correction=lot.correction,
+                ),
+                found=Message("%(name)s, corrected by a %(method)s one", name=photo.name, method=method),
+                remedy=Message("Take it in other light, or with the card file that has the print's spectra."),
             )
 
 
@@ -212,11 +220,19 @@ def _check_levels_joined(rows: Sequence[SeriesRow], calibration: PadCalibration,
         outside = [c for c in levels if not curve.low <= c <= curve.top]
         if len(levels) < _LEAST_JOINED or outside:
             raise SeriesError(
-                expected=f"at least {_LEAST_JOINED} levels of pad {calibration.pad!r} in each light, "
-                f"from {curve.low:g} to {curve.top:g} {calibration.unit}",
-                found=", ".join(f"{c:g}" for c in levels) or "none",
-                remedy="Add a blank (or the lowest level) and two more. If the photos are of one light, name it in the "
-                "column condition.",
+                expected=Message(
+                    "at least %(it)s levels of pad %(pad)s in each light, from %(low)s to %(top)s %(unit)s",
+                    it=_LEAST_JOINED,
+                    pad=repr(calibration.pad),
+                    low=Number(curve.low, "g"),
+                    top=Number(curve.top, "g"),
+                    unit=calibration.unit,
+                ),
+                found=(Verbatim(", ".join(f"{c:g}" for c in levels)) or Message("none")),
+                remedy=Message(
+                    "Add a blank (or the lowest level) and two more. If the photos are of one light, name it "
+                    "in the column condition."
+                ),
             )
 
 
@@ -228,9 +244,17 @@ def _check_shift(shift: Shift, calibration: PadCalibration, rows: Sequence[Serie
         far = float(np.linalg.norm(moved.lab(here) - curve.lab(here)))
         if far > _FAR_SHIFT:
             raise SeriesError(
-                expected=f"colours of another light within {_FAR_SHIFT:g} Delta E of the lot's curve",
-                found=f"{far:.0f} Delta E at {row.concentration:g} {calibration.unit} ({row.photo.name})",
-                remedy="Check the dilution and the lot of that strip.",
+                expected=Message(
+                    "colours of another light within %(it)s Delta E of the lot's curve", it=Number(_FAR_SHIFT, "g")
+                ),
+                found=Message(
+                    "%(far)s Delta E at %(concentration)s %(unit)s (%(name)s)",
+                    far=Number(far, ".0f"),
+                    concentration=Number(row.concentration, "g"),
+                    unit=calibration.unit,
+                    name=row.photo.name,
+                ),
+                remedy=Message("Check the dilution and the lot of that strip."),
             )
 
 
@@ -265,9 +289,15 @@ def _check_seen(row: SeriesRow, measured: StripMeasurement) -> None:
     """Refuse a dipped strip on which no pad shows; a blank's pad may well have the plastic's colour."""
     if row.concentration > 0 and any(f.code == "pad_not_seen" for f in measured.findings):
         raise SeriesError(
-            expected=f"a pad that shows on the strip dipped into {row.concentration:g} in {row.photo.name}",
-            found="no pad",
-            remedy="Turn the strip over if it lies face down, and retake the photo; or take its row out of the series.",
+            expected=Message(
+                "a pad that shows on the strip dipped into %(concentration)s in %(name)s",
+                concentration=Number(row.concentration, "g"),
+                name=row.photo.name,
+            ),
+            found=Message("no pad"),
+            remedy=Message(
+                "Turn the strip over if it lies face down, and retake the photo; or take its row out of the series."
+            ),
         )
 
 
@@ -280,9 +310,11 @@ def _measure_pairs(
         on_photo(photo)
         if flash is None:
             raise SeriesError(
-                expected="a photo with the flash in every row, or in none",
-                found=f"none for {photo.name}",
-                remedy="Fill the column flash, or leave it out; photos with and without it cannot be compared.",
+                expected=Message("a photo with the flash in every row, or in none"),
+                found=Message("none for %(name)s", name=photo.name),
+                remedy=Message(
+                    "Fill the column flash, or leave it out; photos with and without it cannot be compared."
+                ),
             )
         with _named(photo):
             pairs[photo] = measure_flash_pair(open_photo(photo), open_photo(flash), card, kind)
@@ -297,9 +329,9 @@ def _named(photo: Path) -> Iterator[None]:
         yield
     except StripReadError as error:
         raise SeriesError(
-            expected=f"a strip to measure in {photo.name}: {error.expected}",
+            expected=Message("a strip to measure in %(name)s: %(expected)s", name=photo.name, expected=error.expected),
             found=error.found,
-            remedy=f"{error.remedy} Or take its row out of the series.",
+            remedy=Message("%(remedy)s Or take its row out of the series.", remedy=error.remedy),
         ) from error
 
 

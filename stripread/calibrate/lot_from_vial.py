@@ -9,6 +9,7 @@ import numpy as np
 from stripread.colour.mismatch import DEGREES_OF_FREEDOM
 from stripread.errors import ChartError
 from stripread.geometry import Float
+from stripread.i18n import Message, Number, Verbatim
 from stripread.lot.chart_curve import ChartCurve
 from stripread.lot.conditions import Condition
 from stripread.lot.curve import Scatter
@@ -50,16 +51,18 @@ def order_blocks(
     steps = np.diff(values)
     if len(values) < 3 or not ((steps > 0).all() or (steps < 0).all()) or not np.isfinite(values).all():
         raise ChartError(
-            expected="three values or more that rise, or fall, from one end of the chart to the other",
-            found=", ".join(f"{value:g}" for value in values),
-            remedy="Give the values as they stand on the vial, in their order.",
+            expected=Message("three values or more that rise, or fall, from one end of the chart to the other"),
+            found=Verbatim(", ".join(f"{value:g}" for value in values)),
+            remedy=Message("Give the values as they stand on the vial, in their order."),
         )
     if len(values) != len(chart.blocks):
         raise ChartError(
-            expected=f"{len(values)} blocks on the vial, as many as values",
-            found=f"{len(chart.blocks)}",
-            remedy="Look at the overlay: check the values, turn the chart straight up, keep mirrored lamps off it, go "
-            "closer; retake.",
+            expected=Message("%(values)s blocks on the vial, as many as values", values=len(values)),
+            found=Message("%(blocks)s", blocks=len(chart.blocks)),
+            remedy=Message(
+                "Look at the overlay: check the values, turn the chart straight up, keep mirrored lamps "
+                "off it, go closer; retake."
+            ),
         )
     blocks = chart.blocks
     rising = _starts_left(chart.lab, blank=blank) if reverse is None else bool(steps[0] > 0) != reverse
@@ -69,9 +72,16 @@ def order_blocks(
     if apart.min() < _APART:
         near = int(apart.argmin())
         raise ChartError(
-            expected="neighbouring blocks of different colours",
-            found=f"those of {rise[near]:g} and {rise[near + 1]:g} only {apart[near]:.1f} Delta E apart",
-            remedy="Look at the overlay whether these are the chart's blocks; go closer, into even light; retake.",
+            expected=Message("neighbouring blocks of different colours"),
+            found=Message(
+                "those of %(near)s and %(near_1)s only %(near_2)s Delta E apart",
+                near=Number(rise[near], "g"),
+                near_1=Number(rise[near + 1], "g"),
+                near_2=Number(apart[near], ".1f"),
+            ),
+            remedy=Message(
+                "Look at the overlay whether these are the chart's blocks; go closer, into even light; retake."
+            ),
         )
     return rise, ordered
 
@@ -82,12 +92,22 @@ def _starts_left(lab: Float, *, blank: bool) -> bool:
     lightest = int(lab[:, 0].argmax())
     sure = abs(ends[0] - ends[1]) >= _SURE_OF_ORDER and lab[lightest, 0] - ends.max() < _APART
     if not (blank and sure):
-        why = f"L* {ends[0]:.0f} at the left end and {ends[1]:.0f} at the right" if blank else "a scale without a blank"
+        why = (
+            Message(
+                "L* %(ends)s at the left end and %(ends_1)s at the right",
+                ends=Number(ends[0], ".0f"),
+                ends_1=Number(ends[1], ".0f"),
+            )
+            if blank
+            else Message("a scale without a blank")
+        )
         raise ChartError(
-            expected="a blank, at one end and lighter than all other blocks, to tell the order of the values",
+            expected=Message("a blank, at one end and lighter than all other blocks, to tell the order of the values"),
             found=why,
-            remedy="Say which way the values run on the upright card: --no-reverse, the first value at the left; "
-            "--reverse, at the right.",
+            remedy=Message(
+                "Say which way the values run on the upright card: --no-reverse, the first value at the "
+                "left; --reverse, at the right."
+            ),
         )
     return bool(ends[0] > ends[1])
 

@@ -12,6 +12,7 @@ import numpy as np
 from stripread.calibrate.fit import Fit, fit_parameters
 from stripread.errors import CalibrationRefusedError
 from stripread.geometry import Float
+from stripread.i18n import Message, Number, Shown
 from stripread.lot.curve import Curve, Scatter, path_lab, path_slope, reacted_share
 from stripread.lot.inverse import COVERAGE
 from stripread.lot.limits import limit_of_quantification, minimum_detectable_value
@@ -199,7 +200,7 @@ def _levels(calibrators: Sequence[Calibrator], coding: Float) -> list[_Level]:
     return levels
 
 
-def _refuse(expected: str, found: str, remedy: str) -> CalibrationRefusedError:
+def _refuse(expected: Shown, found: Shown, remedy: Shown) -> CalibrationRefusedError:
     return CalibrationRefusedError(expected=expected, found=found, remedy=remedy)
 
 
@@ -207,20 +208,22 @@ def _check_design(levels: Sequence[_Level], *, blank: bool, pad: str) -> None:
     values = ", ".join(f"{v.concentration:g}" for v in levels)
     if len(levels) < LEAST_LEVELS:
         raise _refuse(
-            f"at least {LEAST_LEVELS} levels for pad {pad!r}",
-            f"{len(levels)} ({values})",
-            "Add dilutions spread over the range.",
+            Message("at least %(it)s levels for pad %(pad)s", it=LEAST_LEVELS, pad=repr(pad)),
+            Message("%(levels)s (%(values)s)", levels=len(levels), values=values),
+            Message("Add dilutions spread over the range."),
         )
     if blank and levels[0].concentration != 0:
         raise _refuse(
-            f"a blank (concentration 0) for pad {pad!r}", f"levels {values}", "Add strips dipped in water without it."
+            Message("a blank (concentration 0) for pad %(pad)s", pad=repr(pad)),
+            Message("levels %(values)s", values=values),
+            Message("Add strips dipped in water without it."),
         )
     replicated = sum(len(v.strips) >= 2 for v in levels)
     if replicated < LEAST_REPLICATED:
         raise _refuse(
-            f"replicate strips at {LEAST_REPLICATED} or more levels for pad {pad!r}",
-            f"{replicated} levels with more than one strip",
-            "Dip at least two, better three strips at each level.",
+            Message("replicate strips at %(it)s or more levels for pad %(pad)s", it=LEAST_REPLICATED, pad=repr(pad)),
+            Message("%(replicated)s levels with more than one strip", replicated=replicated),
+            Message("Dip at least two, better three strips at each level."),
         )
 
 
@@ -299,7 +302,11 @@ def _fit_curve(levels: Sequence[_Level], scatter: Scatter, *, near: _Fitted | No
         if fitted:
             candidates[degree] = min(fitted, key=lambda c: c.fit.residual_sum_of_squares)
     if not candidates:
-        raise _refuse("a curve through the levels", "none that fits", "Check the series, or add levels.")
+        raise _refuse(
+            Message("a curve through the levels"),
+            Message("none that fits"),
+            Message("Check the series, or add levels."),
+        )
     return _Fitted(min(candidates.values(), key=_criterion), candidates)
 
 
@@ -402,10 +409,21 @@ def _check_strips(inside: Sequence[Calibrator], levels: Sequence[_Level], curve:
             name = sorted({c.replicate for c in inside if c.concentration == level.concentration})[index]
             photos = [c.photo for c in inside if c.concentration == level.concentration and c.replicate == name]
             raise _refuse(
-                f"the strips at {level.concentration:g} to agree (pad {pad!r})",
-                f"strip {name} ({', '.join(photos)}) {plain[index]:.1f} Delta E from the others",
-                "Look at that photo; dip and photograph the strip again, or calibrate with --without and its photo's "
-                "name, which the lot file records.",
+                Message(
+                    "the strips at %(concentration)s to agree (pad %(pad)s)",
+                    concentration=Number(level.concentration, "g"),
+                    pad=repr(pad),
+                ),
+                Message(
+                    "strip %(name)s (%(photos)s) %(index)s Delta E from the others",
+                    name=name,
+                    photos=", ".join(photos),
+                    index=Number(plain[index], ".1f"),
+                ),
+                Message(
+                    "Look at that photo; dip and photograph the strip again, or calibrate with --without and "
+                    "its photo's name, which the lot file records."
+                ),
             )
 
 
@@ -443,9 +461,15 @@ def _check_levels(levels: Sequence[_Level], fitted: _Fitted, *, pad: str) -> Non
         grid = others.grid()
         nearest = grid[np.argmin(np.sum((others.lab(grid) - level.mean) ** 2, axis=1))]
         raise _refuse(
-            f"every level on one smooth curve (pad {pad!r})",
-            f"the level {level.concentration:g}, whose strips look like about {nearest:.3g}",
-            "Check that dilution and its label; make it again, or calibrate with --without and its photos' names.",
+            Message("every level on one smooth curve (pad %(pad)s)", pad=repr(pad)),
+            Message(
+                "the level %(concentration)s, whose strips look like about %(nearest)s",
+                concentration=Number(level.concentration, "g"),
+                nearest=Number(nearest, ".3g"),
+            ),
+            Message(
+                "Check that dilution and its label; make it again, or calibrate with --without and its photos' names."
+            ),
         )
 
 
@@ -463,9 +487,13 @@ def _check_fold(curve: Curve, *, pad: str) -> None:
         if len(back):
             j = i + 1 + int(back[0])
             raise _refuse(
-                f"one colour for each concentration (pad {pad!r})",
-                f"the same colour at {grid[i]:.3g} and {grid[j]:.3g}: the curve folds back",
-                "Mark the levels where the pad bleaches or turns back with beyond = yes in the series.",
+                Message("one colour for each concentration (pad %(pad)s)", pad=repr(pad)),
+                Message(
+                    "the same colour at %(grid)s and %(grid_1)s: the curve folds back",
+                    grid=Number(grid[i], ".3g"),
+                    grid_1=Number(grid[j], ".3g"),
+                ),
+                Message("Mark the levels where the pad bleaches or turns back with beyond = yes in the series."),
             )
 
 

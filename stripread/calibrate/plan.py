@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from stripread.calibrate.pad import LEAST_LEVELS, LEAST_REPLICATED
 from stripread.errors import SeriesError
+from stripread.i18n import Message, Number
 from stripread.units import Measured
 from stripread.water.dilution import mix
 
@@ -105,18 +106,25 @@ def plan_dilutions(
     """
     if not standard.value > 0 or not total_ml > least_ml > 0:
         raise SeriesError(
-            expected="a standard stronger than 0, and a volume larger than the smallest that can be measured out",
-            found=f"{standard.value:g}, {total_ml:g} mL and {least_ml:g} mL",
-            remedy="Correct these numbers.",
+            expected=Message(
+                "a standard stronger than 0, and a volume larger than the smallest that can be measured out"
+            ),
+            found=Message(
+                "%(value)s, %(total_ml)s mL and %(least_ml)s mL",
+                value=Number(standard.value, "g"),
+                total_ml=Number(total_ml, "g"),
+                least_ml=Number(least_ml, "g"),
+            ),
+            remedy=Message("Correct these numbers."),
         )
     wanted = sorted({(float(c), False) for c in levels} | {(float(c), True) for c in beyond})
     made: list[tuple[float, bool, int, float]] = []
     for c, far in wanted:
         if not (math.isfinite(c) and 0 <= c <= standard.value):
             raise SeriesError(
-                expected=f"levels from 0 to the {standard.value:g} of the standard",
-                found=f"{c:g}",
-                remedy="Take a stronger standard, or leave this level out.",
+                expected=Message("levels from 0 to the %(value)s of the standard", value=Number(standard.value, "g")),
+                found=Message("%(it)s", it=Number(c, "g")),
+                remedy=Message("Take a stronger standard, or leave this level out."),
             )
         step, volume = _draw(c, standard.value, total_ml, least_ml)
         made.append((c, far, step, volume))
@@ -156,9 +164,14 @@ def _draw(wanted: float, standard: float, total_ml: float, least_ml: float) -> t
         if volume >= least_ml and (step == 0 or volume <= total_ml):
             return step, volume
     raise SeriesError(
-        expected=f"a level that {_MOST_STEPS} dilutions of one in ten reach",
-        found=f"{wanted:g} from a standard of {standard:g}, where {least_ml:g} mL is the least to measure out",
-        remedy="Take a weaker standard, a larger volume for each level, or glass that measures less.",
+        expected=Message("a level that %(it)s dilutions of one in ten reach", it=_MOST_STEPS),
+        found=Message(
+            "%(wanted)s from a standard of %(standard)s, where %(least_ml)s mL is the least to measure out",
+            wanted=Number(wanted, "g"),
+            standard=Number(standard, "g"),
+            least_ml=Number(least_ml, "g"),
+        ),
+        remedy=Message("Take a weaker standard, a larger volume for each level, or glass that measures less."),
     )
 
 

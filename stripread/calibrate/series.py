@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from stripread.errors import SeriesError
+from stripread.i18n import Message, Shown, Verbatim
 
 __all__ = ["SeriesRow", "load_series"]
 
@@ -45,7 +46,9 @@ def load_series(path: Path, *, photos_needed: bool = True) -> tuple[SeriesRow, .
         text = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         raise SeriesError(
-            expected="a dilution series in CSV", found=f"{path}: {error}", remedy="Check the name of the file."
+            expected=Message("a dilution series in CSV"),
+            found=Message("%(path)s: %(error)s", path=path, error=error),
+            remedy=Message("Check the name of the file."),
         ) from None
     delimiter = (
         ";" if text.splitlines()[:1] and text.splitlines()[0].count(";") > text.splitlines()[0].count(",") else ","
@@ -56,16 +59,20 @@ def load_series(path: Path, *, photos_needed: bool = True) -> tuple[SeriesRow, .
     missing = [name for name in ("photo", "concentration", "u_concentration", "replicate") if name not in header]
     if missing:
         raise SeriesError(
-            expected="columns photo, concentration, u_concentration, replicate (and pad, beyond where needed)",
-            found=f"{path} without {', '.join(missing)}",
-            remedy="Add the columns; u_concentration is the standard uncertainty of the dilution.",
+            expected=Message("columns photo, concentration, u_concentration, replicate (and pad, beyond where needed)"),
+            found=Message("%(path)s without %(missing)s", path=path, missing=", ".join(missing)),
+            remedy=Message("Add the columns; u_concentration is the standard uncertainty of the dilution."),
         )
     rows = []
     for line in reader:
         where = f"line {reader.line_num} of {path}"
         rows.append(_row(line, where, path.parent, photos_needed=photos_needed))
     if not rows:
-        raise SeriesError(expected="at least one row", found=f"none in {path}", remedy="Add the photos of the series.")
+        raise SeriesError(
+            expected=Message("at least one row"),
+            found=Message("none in %(path)s", path=path),
+            remedy=Message("Add the photos of the series."),
+        )
     return tuple(rows)
 
 
@@ -73,38 +80,50 @@ def _row(line: dict[str, str | None], where: str, folder: Path, *, photos_needed
     def cell(name: str) -> str:
         return (line.get(name) or "").strip()
 
-    def number(name: str, accept: Callable[[float], bool], expected: str) -> float:
+    def number(name: str, accept: Callable[[float], bool], expected: Shown) -> float:
         try:
             value = float(cell(name))
         except ValueError:
             value = math.nan
         if not (math.isfinite(value) and accept(value)):
             raise SeriesError(
-                expected=f"{expected} for {name} in {where}", found=repr(cell(name)), remedy="Correct it."
+                expected=Message("%(expected)s for %(name)s in %(where)s", expected=expected, name=name, where=where),
+                found=Verbatim(repr(cell(name))),
+                remedy=Message("Correct it."),
             )
         return value
 
     if not cell("photo"):
-        raise SeriesError(expected=f"a photo in {where}", found="none", remedy="Name the photo's file.")
+        raise SeriesError(
+            expected=Message("a photo in %(where)s", where=where),
+            found=Message("none"),
+            remedy=Message("Name the photo's file."),
+        )
     photo = folder / cell("photo")
     if photos_needed and not photo.is_file():
         raise SeriesError(
-            expected=f"the photo of {where}", found=f"no file {photo}", remedy="Names count from the series' folder."
+            expected=Message("the photo of %(where)s", where=where),
+            found=Message("no file %(photo)s", photo=photo),
+            remedy=Message("Names count from the series' folder."),
         )
     flash = folder / cell("flash") if cell("flash") else None
     if flash is not None and not flash.is_file():
         raise SeriesError(
-            expected=f"the photo with the flash of {where}",
-            found=f"no file {flash}",
-            remedy="Names count from the series' folder.",
+            expected=Message("the photo with the flash of %(where)s", where=where),
+            found=Message("no file %(flash)s", flash=flash),
+            remedy=Message("Names count from the series' folder."),
         )
     beyond = cell("beyond").lower()
     if beyond not in ("", "yes", "no", "true", "false", "1", "0"):
-        raise SeriesError(expected=f"yes or no for beyond in {where}", found=repr(beyond), remedy="Correct it.")
+        raise SeriesError(
+            expected=Message("yes or no for beyond in %(where)s", where=where),
+            found=Verbatim(repr(beyond)),
+            remedy=Message("Correct it."),
+        )
     return SeriesRow(
         photo=photo,
-        concentration=number("concentration", lambda v: v >= 0, "a concentration of 0 or more"),
-        u_concentration=number("u_concentration", lambda v: v >= 0, "a standard uncertainty of 0 or more"),
+        concentration=number("concentration", lambda v: v >= 0, Message("a concentration of 0 or more")),
+        u_concentration=number("u_concentration", lambda v: v >= 0, Message("a standard uncertainty of 0 or more")),
         replicate=cell("replicate") or "1",
         pad=cell("pad") or None,
         beyond=beyond in ("yes", "true", "1"),

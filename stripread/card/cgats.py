@@ -11,6 +11,7 @@ from stripread.card.spectra import as_reflectance, spectra_lab, unusable_wavelen
 from stripread.colour.lab import xyz_to_lab
 from stripread.errors import MeasurementFileError
 from stripread.geometry import Float
+from stripread.i18n import Message, Shown, Verbatim
 
 __all__ = ["is_cgats", "parse_cgats"]
 
@@ -64,7 +65,9 @@ def parse_cgats(text: str, *, where: str) -> MeasurementTable:
         if name in blocks.fields
     )
     if not labels:
-        _refuse(where, blocks.fields_line, "SAMPLE_ID or SAMPLE_NAME among the fields", " ".join(blocks.fields))
+        _refuse(
+            where, blocks.fields_line, Message("SAMPLE_ID or SAMPLE_NAME among the fields"), " ".join(blocks.fields)
+        )
     spectral = sorted((float(m[1]), name) for name in blocks.fields if (m := _SPECTRAL.fullmatch(name)))
     wavelengths = tuple(wavelength for wavelength, _ in spectral)
     spectra = _columns(blocks, [name for _, name in spectral], where) if spectral else None
@@ -75,7 +78,7 @@ def parse_cgats(text: str, *, where: str) -> MeasurementTable:
     else:
         reflectance = None if spectra is None or unusable_wavelengths(wavelengths) else as_reflectance(spectra)
         if reflectance is None:
-            expected = "LAB_L LAB_A LAB_B, XYZ_X XYZ_Y XYZ_Z or reflectances from 400 to 700 nm"
+            expected = Message("LAB_L LAB_A LAB_B, XYZ_X XYZ_Y XYZ_Z or reflectances from 400 to 700 nm")
             _refuse(where, blocks.fields_line, expected, " ".join(blocks.fields))
         lab = spectra_lab(wavelengths, reflectance)
     return MeasurementTable(
@@ -87,9 +90,11 @@ def parse_cgats(text: str, *, where: str) -> MeasurementTable:
     )
 
 
-def _refuse(where: str, line: int, expected: str, found: str) -> NoReturn:
+def _refuse(where: str, line: int, expected: Shown, found: str) -> NoReturn:
     raise MeasurementFileError(
-        expected=f"{expected} in {where}, line {line}", found=found[:200], remedy="Mend this line or export anew."
+        expected=Message("%(expected)s in %(where)s, line %(line)s", expected=expected, where=where, line=line),
+        found=Verbatim(found[:200]),
+        remedy=Message("Mend this line or export anew."),
     )
 
 
@@ -98,7 +103,7 @@ def _tokens(line: str, number: int, where: str) -> list[tuple[str, bool]]:
     result = []
     for match in _TOKEN.finditer(line):
         if match["stray"]:
-            _refuse(where, number, "closed double quotes", line.strip())
+            _refuse(where, number, Message("closed double quotes"), line.strip())
         if match["comment"]:
             break
         quoted = match["quoted"] is not None
@@ -116,15 +121,15 @@ def _find_blocks(text: str, where: str) -> _Blocks:
             keyword = "" if quoted else word.upper()
             if keyword in ("BEGIN_DATA_FORMAT", "BEGIN_DATA"):
                 if state != "header":
-                    _refuse(where, number, "the end of the block before", word)
+                    _refuse(where, number, Message("the end of the block before"), word)
                 state = "fields" if keyword == "BEGIN_DATA_FORMAT" else "rows"
                 if blocks.fields_line if state == "fields" else blocks.data_line:
-                    _refuse(where, number, "one table only", f"a second {word}")
+                    _refuse(where, number, Message("one table only"), f"a second {word}")
                 blocks.fields_line = number if state == "fields" else blocks.fields_line
                 blocks.data_line = number if state == "rows" else blocks.data_line
             elif keyword in ("END_DATA_FORMAT", "END_DATA"):
                 if state != ("fields" if keyword == "END_DATA_FORMAT" else "rows"):
-                    _refuse(where, number, "the beginning of the block before its end", word)
+                    _refuse(where, number, Message("the beginning of the block before its end"), word)
                 blocks.data_ended = blocks.data_ended or state == "rows"
                 if row:
                     blocks.rows.append((number, row))
@@ -148,23 +153,40 @@ def _find_blocks(text: str, where: str) -> _Blocks:
 
 def _check_counts(blocks: _Blocks, where: str) -> None:
     if not blocks.fields:
-        _refuse(where, max(blocks.fields_line, 1), "field names between BEGIN_DATA_FORMAT and END_DATA_FORMAT", "none")
+        _refuse(
+            where,
+            max(blocks.fields_line, 1),
+            Message("field names between BEGIN_DATA_FORMAT and END_DATA_FORMAT"),
+            "none",
+        )
     if not blocks.rows:
-        _refuse(where, max(blocks.data_line, 1), "rows between BEGIN_DATA and END_DATA", "none")
+        _refuse(where, max(blocks.data_line, 1), Message("rows between BEGIN_DATA and END_DATA"), "none")
     if repeated := sorted({name for name in blocks.fields if blocks.fields.count(name) > 1}):
-        _refuse(where, blocks.fields_line, "different field names", " ".join(repeated) + " twice")
+        _refuse(where, blocks.fields_line, Message("different field names"), " ".join(repeated) + " twice")
     for line, row in blocks.rows:
         if len(row) != len(blocks.fields):
-            _refuse(where, line, f"{len(blocks.fields)} values, one per field", f"{len(row)}: {' '.join(row)}")
+            _refuse(
+                where,
+                line,
+                Message("%(fields)s values, one per field", fields=len(blocks.fields)),
+                f"{len(row)}: {' '.join(row)}",
+            )
     for key, count, what in (
         ("NUMBER_OF_FIELDS", len(blocks.fields), "fields"),
         ("NUMBER_OF_SETS", len(blocks.rows), "rows"),
     ):
         if key in blocks.header and blocks.header[key][1] != str(count):
             line, value = blocks.header[key]
-            _refuse(where, line, f"{key} to be the number of {what}, {count}", value)
+            _refuse(
+                where,
+                line,
+                Message("%(key)s to be the number of %(what)s, %(count)s", key=key, what=what, count=count),
+                value,
+            )
     if not blocks.data_ended and "NUMBER_OF_SETS" not in blocks.header:
-        _refuse(where, blocks.rows[-1][0], "END_DATA after the last row", "the end of the file; it may be cut off")
+        _refuse(
+            where, blocks.rows[-1][0], Message("END_DATA after the last row"), "the end of the file; it may be cut off"
+        )
 
 
 def _check_conditions(blocks: _Blocks, where: str) -> None:
@@ -172,12 +194,12 @@ def _check_conditions(blocks: _Blocks, where: str) -> None:
     for line, value in [*blocks.weightings, *[blocks.header[k] for k in ("ILLUMINATION_NAME",) if k in blocks.header]]:
         stated = _ILLUMINANT.search(value.upper().replace("ILLUMINANT", ""))
         if stated is not None and stated[0] != "D50":
-            _refuse(where, line, "colours for illuminant D50", value)
+            _refuse(where, line, Message("colours for illuminant D50"), value)
     angles = [blocks.header["OBSERVER_ANGLE"]] if "OBSERVER_ANGLE" in blocks.header else []
     for line, value in [*angles, *[w for w in blocks.weightings if "OBSERVER" in w[1].upper()]]:
         stated = re.search(r"\b(2|10)\b", value)
         if stated is not None and stated[0] != "2":
-            _refuse(where, line, "colours for the 2 degree observer", value)
+            _refuse(where, line, Message("colours for the 2 degree observer"), value)
 
 
 def _columns(blocks: _Blocks, names: list[str], where: str) -> Float:
@@ -194,4 +216,4 @@ def _scaled(xyz: Float, blocks: _Blocks, where: str) -> Float:
     for scale in (1.0, 100.0):
         if 0.3 * scale <= y <= 1.2 * scale:
             return xyz / scale
-    _refuse(where, blocks.rows[lightest][0], "Y of the lightest patch near 1 or near 100", f"{y:g}")
+    _refuse(where, blocks.rows[lightest][0], Message("Y of the lightest patch near 1 or near 100"), f"{y:g}")

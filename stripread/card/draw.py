@@ -12,6 +12,7 @@ from PIL import Image, ImageDraw, ImageFont
 from stripread.card.figure import Fill, Line, Part, Words, card_parts
 from stripread.card.layout import CardLayout, save_card
 from stripread.errors import DrawingError, MissingExtraError
+from stripread.i18n import Message, Number, Verbatim
 
 __all__ = ["PageName", "card_raster", "draw_card"]
 
@@ -54,9 +55,9 @@ def draw_card(card: CardLayout, path: Path, *, page: PageName = "a4", dpi: int =
         _write_pdf(_page_parts(card, page), _page_size(card, page), path, title=card.name)
     else:
         raise DrawingError(
-            expected="a file name that ends in .pdf, .svg, .png or .toml",
-            found=path.name,
-            remedy="Choose one of these.",
+            expected=Message("a file name that ends in .pdf, .svg, .png or .toml"),
+            found=Verbatim(path.name),
+            remedy=Message("Choose one of these."),
         )
 
 
@@ -125,7 +126,9 @@ def _band(line: Line) -> NDArray[np.float64]:
 def _write_png(card: CardLayout, path: Path, dpi: int) -> None:
     if not _DPI_RANGE[0] <= dpi <= _DPI_RANGE[1]:
         raise DrawingError(
-            expected=f"a resolution from {_DPI_RANGE[0]} to {_DPI_RANGE[1]} dpi", found=str(dpi), remedy="Use 600."
+            expected=Message("a resolution from %(it)s to %(it_1)s dpi", it=_DPI_RANGE[0], it_1=_DPI_RANGE[1]),
+            found=Verbatim(str(dpi)),
+            remedy=Message("Use 600."),
         )
     Image.fromarray(card_raster(card, dpi / _MM_PER_INCH)).save(path, dpi=(dpi, dpi), optimize=False)
 
@@ -133,15 +136,23 @@ def _write_png(card: CardLayout, path: Path, dpi: int) -> None:
 def _page_size(card: CardLayout, page: PageName) -> tuple[float, float]:
     """Return width and height of the page [mm], on its side if that holds the card."""
     if page not in get_args(PageName):
-        raise DrawingError(expected="page a4 or letter", found=repr(page), remedy="Choose one of these.")
+        raise DrawingError(
+            expected=Message("page a4 or letter"), found=Verbatim(repr(page)), remedy=Message("Choose one of these.")
+        )
     short, long = _PAGES_MM[page]
     for width, height in ((long, short), (short, long)):
         if card.width_mm + 2 * _MARGIN_MM <= width and card.height_mm + 2 * _MARGIN_MM <= height:
             return width, height
     raise DrawingError(
-        expected=f"a card that fits page {page} with margins of {_MARGIN_MM:g} mm",
-        found=f"{card.width_mm:g} x {card.height_mm:g} mm",
-        remedy="Write a PNG, which shows the card alone, and print it on a larger sheet.",
+        expected=Message(
+            "a card that fits page %(page)s with margins of %(it)s mm", page=page, it=Number(_MARGIN_MM, "g")
+        ),
+        found=Message(
+            "%(width_mm)s x %(height_mm)s mm",
+            width_mm=Number(card.width_mm, "g"),
+            height_mm=Number(card.height_mm, "g"),
+        ),
+        remedy=Message("Write a PNG, which shows the card alone, and print it on a larger sheet."),
     )
 
 
@@ -210,9 +221,9 @@ def _write_pdf(parts: tuple[Part, ...], size: tuple[float, float], path: Path, *
         from reportlab.pdfgen import canvas as pdf
     except ImportError:
         raise MissingExtraError(
-            expected="the package reportlab for PDF files",
-            found="it is not installed",
-            remedy="Install the extra stripread[print], or write an SVG or PNG.",
+            expected=Message("the package reportlab for PDF files"),
+            found=Message("it is not installed"),
+            remedy=Message("Install the extra stripread[print], or write an SVG or PNG."),
         ) from None
     point = 72.0 / _MM_PER_INCH
     # invariant: no time stamp in the file, so that the same card gives the same bytes

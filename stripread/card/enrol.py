@@ -19,6 +19,7 @@ from stripread.colour.lab import delta_e_2000
 from stripread.colour.spectra import LARGEST_DISAGREEMENT
 from stripread.errors import MeasurementFileError
 from stripread.geometry import Float
+from stripread.i18n import Message, Number, Shown, Verbatim, joined
 
 __all__ = ["enrol_card", "parse_measured_csv"]
 
@@ -61,16 +62,22 @@ def enrol_card(card: CardLayout, measured_path: Path, *, name: str, measured_on:
         colours are far from the design or fit it better in another order; or the spectra have other colours.
     """
     if not name.strip():
-        raise MeasurementFileError(expected="a name for the print", found=repr(name), remedy="Name it.")
+        raise MeasurementFileError(
+            expected=Message("a name for the print"), found=Verbatim(repr(name)), remedy=Message("Name it.")
+        )
     if not (math.isfinite(u_lab) and u_lab > 0):
         raise MeasurementFileError(
-            expected="a standard uncertainty u_lab above 0", found=str(u_lab), remedy="Leave it out for 0.3."
+            expected=Message("a standard uncertainty u_lab above 0"),
+            found=Verbatim(str(u_lab)),
+            remedy=Message("Leave it out for 0.3."),
         )
     try:
         date.fromisoformat(measured_on)
     except ValueError:
         raise MeasurementFileError(
-            expected="the day of the measurement as YYYY-MM-DD", found=repr(measured_on), remedy="Correct the date."
+            expected=Message("the day of the measurement as YYYY-MM-DD"),
+            found=Verbatim(repr(measured_on)),
+            remedy=Message("Correct the date."),
         ) from None
     data = read_measurement_bytes(measured_path)
     text, where = decode_measurement(data), measured_path.name
@@ -123,9 +130,13 @@ def parse_measured_csv(text: str, *, where: str) -> MeasurementTable:
                 continue
             if len(row) <= max(columns.values()):
                 raise MeasurementFileError(
-                    expected=f"values for patch, L, a, b in {where}, line {reader.line_num}",
-                    found=separator.join(row)[:200],
-                    remedy="Mend this line.",
+                    expected=Message(
+                        "values for patch, L, a, b in %(where)s, line %(line_num)s",
+                        where=where,
+                        line_num=reader.line_num,
+                    ),
+                    found=Verbatim(separator.join(row)[:200]),
+                    remedy=Message("Mend this line."),
                 )
             labels.append(row[columns["patch"]].strip())
             numbered.append(reader.line_num)
@@ -134,13 +145,15 @@ def parse_measured_csv(text: str, *, where: str) -> MeasurementTable:
                 places.append(f"line {reader.line_num}, column {key}")
     except csv.Error as error:
         raise MeasurementFileError(
-            expected=f"a CSV file in {where}, line {reader.line_num}", found=str(error), remedy="Mend or export anew."
+            expected=Message("a CSV file in %(where)s, line %(line_num)s", where=where, line_num=reader.line_num),
+            found=Verbatim(str(error)),
+            remedy=Message("Mend or export anew."),
         ) from error
     if not labels:
         raise MeasurementFileError(
-            expected=f"a header patch, L, a, b and a row per patch in {where}",
-            found="no rows",
-            remedy="Export the measured colours as CSV or CGATS text.",
+            expected=Message("a header patch, L, a, b and a row per patch in %(where)s", where=where),
+            found=Message("no rows"),
+            remedy=Message("Export the measured colours as CSV or CGATS text."),
         )
     lab = np.array(parse_numbers(numbers, places, where=where)).reshape(len(labels), 3)
     return MeasurementTable(labels=(tuple(labels),), lab=lab, lines=tuple(numbered))
@@ -151,9 +164,11 @@ def _csv_columns(header: list[str], where: str, line: int) -> dict[str, int]:
     wanted = ("patch", "l", "a", "b")
     if any(found.count(key) != 1 for key in wanted):
         raise MeasurementFileError(
-            expected=f"each of the columns patch, L, a, b once in {where}, line {line}",
-            found=", ".join(header)[:200],
-            remedy="Correct the header line.",
+            expected=Message(
+                "each of the columns patch, L, a, b once in %(where)s, line %(line)s", where=where, line=line
+            ),
+            found=Verbatim(", ".join(header)[:200]),
+            remedy=Message("Correct the header line."),
         )
     return {key: found.index(key) for key in wanted}
 
@@ -163,14 +178,20 @@ def _check_plausible(table: MeasurementTable, where: str) -> None:
     if wrong.any():
         i = int(np.flatnonzero(wrong)[0])
         raise MeasurementFileError(
-            expected=f"L* in 0 to 110, a* and b* in -150 to 150 in {where}, line {table.lines[i]}",
-            found=", ".join(f"{v:g}" for v in table.lab[i]),
-            remedy="Export CIELAB for D50 and the 2 degree observer.",
+            expected=Message(
+                "L* in 0 to 110, a* and b* in -150 to 150 in %(where)s, line %(lines)s",
+                where=where,
+                lines=table.lines[i],
+            ),
+            found=Verbatim(", ".join(f"{v:g}" for v in table.lab[i])),
+            remedy=Message("Export CIELAB for D50 and the 2 degree observer."),
         )
 
 
-def _few(names: list[str]) -> str:
-    return ", ".join(names[:10]) + (f" and {len(names) - 10} more" if len(names) > 10 else "")
+def _few(names: Sequence[object]) -> Shown:
+    if len(names) <= 10:
+        return joined(names)
+    return Message("%(some)s and %(count)s more", some=joined(names[:10]), count=len(names) - 10)
 
 
 def _rows_by_patch(card: CardLayout, table: MeasurementTable, where: str) -> dict[str, list[int]]:
@@ -196,9 +217,13 @@ def _rows_by_patch(card: CardLayout, table: MeasurementTable, where: str) -> dic
         parts = [f"missing {_few(missing)}"] if missing else []
         parts += [f"unknown {_few(unknown)}"] if unknown else []
         raise MeasurementFileError(
-            expected=f"the {len(rows)} patches of card {card.name} in {where}",
-            found="; ".join(parts),
-            remedy="Name each measurement after its patch: row letter and column number as printed on the card.",
+            expected=Message(
+                "the %(rows)s patches of card %(name)s in %(where)s", rows=len(rows), name=card.name, where=where
+            ),
+            found=Verbatim("; ".join(parts)),
+            remedy=Message(
+                "Name each measurement after its patch: row letter and column number as printed on the card."
+            ),
         )
     return rows
 
@@ -212,42 +237,48 @@ def _check_repeats(card: CardLayout, table: MeasurementTable, rows: dict[str, li
                 wrong.append(f"{patch_id} (lines {', '.join(str(table.lines[i]) for i in found)})")
     if wrong:
         raise MeasurementFileError(
-            expected=f"repeats of a patch of card {card.name} to agree in {where}",
-            found=f"duplicates more than {_MAX_REPEAT_SPREAD:g} (CIEDE2000) off: {_few(wrong)}",
-            remedy="Measure these patches again, or correct their names.",
+            expected=Message("repeats of a patch of card %(name)s to agree in %(where)s", name=card.name, where=where),
+            found=Message(
+                "duplicates more than %(it)s (CIEDE2000) off: %(wrong)s",
+                it=Number(_MAX_REPEAT_SPREAD, "g"),
+                wrong=_few(wrong),
+            ),
+            remedy=Message("Measure these patches again, or correct their names."),
         )
 
 
 def _check_against_design(card: CardLayout, lab: Float, where: str) -> None:
-    def refuse(expected: str, found: str, remedy: str) -> NoReturn:
-        raise MeasurementFileError(expected=f"{expected} in {where}", found=found, remedy=remedy)
+    def refuse(expected: Shown, found: Shown, remedy: Shown) -> NoReturn:
+        raise MeasurementFileError(
+            expected=Message("%(expected)s in %(where)s", expected=expected, where=where), found=found, remedy=remedy
+        )
 
     moves = _moved(card.patch_lab, lab)
     if len(moves) >= _ALL_MOVED * len(lab):
         refuse(
-            f"the patches of card {card.name} in their order",
+            Message("the patches of card %(name)s in their order", name=card.name),
             _describe_moves(card, moves),
-            "Measure in the order of the names printed on the card, its words upright.",
+            Message("Measure in the order of the names printed on the card, its words upright."),
         )
     median = float(np.median(delta_e_2000(card.patch_lab, lab)))
     if median > _MAX_MEDIAN:
         refuse(
-            f"colours near the design of card {card.name}",
-            f"half of the patches more than {median:.0f} (CIEDE2000) off",
-            "Check that the file is of this card, in the right order, in CIELAB for D50.",
+            Message("colours near the design of card %(name)s", name=card.name),
+            Message("half of the patches more than %(median)s (CIEDE2000) off", median=Number(median, ".0f")),
+            Message("Check that the file is of this card, in the right order, in CIELAB for D50."),
         )
     if moves := _moved(_as_printed(card.patch_lab, lab), lab):
         refuse(
-            f"the patches of card {card.name} in their own places",
+            Message("the patches of card %(name)s in their own places", name=card.name),
             _describe_moves(card, moves),
-            "Measure these patches again.",
+            Message("Measure these patches again."),
         )
     white = [float(colour[0]) for patch, colour in zip(card.patches, lab, strict=True) if patch.role == "white"]
     if white and min(white) < _DARKEST_WHITE:
         refuse(
-            f"white patches of L* {_DARKEST_WHITE:g} or more",
-            f"L* {min(white):.1f}",
-            "Print on white paper; check that the file is of this card and in the right order.",
+            Message("white patches of L* %(it)s or more", it=Number(_DARKEST_WHITE, "g")),
+            Message("L* %(white)s", white=Number(min(white), ".1f")),
+            Message("Print on white paper; check that the file is of this card and in the right order."),
         )
 
 
@@ -260,16 +291,18 @@ def _spectra(
     mean = as_reflectance(np.array([table.spectra[rows[p.id]].mean(axis=0) for p in card.patches]))
     if mean is None:
         raise MeasurementFileError(
-            expected=f"spectra of 0 to 1 or 0 to 100 in {where}",
-            found=f"{table.spectra.min():g} to {table.spectra.max():g}",
-            remedy="Export reflectances, not densities.",
+            expected=Message("spectra of 0 to 1 or 0 to 100 in %(where)s", where=where),
+            found=Message(
+                "%(min)s to %(spectra)s", min=Number(table.spectra.min(), "g"), spectra=Number(table.spectra.max(), "g")
+            ),
+            remedy=Message("Export reflectances, not densities."),
         )
     apart = spectra_disagreement(lab, table.wavelengths_nm, mean)
     if apart > LARGEST_DISAGREEMENT:
         raise MeasurementFileError(
-            expected=f"spectra that have the colours beside them in {where}",
-            found=f"spectra {apart:.1f} CIEDE2000 off on average",
-            remedy="Export colours (D50, 2 degree) and spectra of one measurement, or leave the spectra out.",
+            expected=Message("spectra that have the colours beside them in %(where)s", where=where),
+            found=Message("spectra %(apart)s CIEDE2000 off on average", apart=Number(apart, ".1f")),
+            remedy=Message("Export colours (D50, 2 degree) and spectra of one measurement, or leave the spectra out."),
         )
     return [tuple(round(float(v), 5) for v in spectrum) for spectrum in mean]
 
@@ -303,17 +336,36 @@ def _as_printed(design: Float, lab: Float) -> Float:
     return mapped
 
 
-def _describe_moves(card: CardLayout, moves: dict[int, int]) -> str:
+def _describe_moves(card: CardLayout, moves: dict[int, int]) -> Message:
     n = len(card.patches)
-    start = f"{len(moves)} of {n} patches"
     shift, count = Counter((to - at) % n for at, to in moves.items()).most_common(1)[0]
     if len(moves) > 2 and 2 * count > len(moves):
-        steps = f"{shift} later" if shift <= n // 2 else f"{n - shift} earlier"
-        return f"{start} that look like the one {steps} in the list: shifted?"
+        if shift <= n // 2:
+            return Message(
+                "%(count)s of %(total)s patches that look like the one %(steps)s later in the list: shifted?",
+                count=len(moves),
+                total=n,
+                steps=shift,
+            )
+        return Message(
+            "%(count)s of %(total)s patches that look like the one %(steps)s earlier in the list: shifted?",
+            count=len(moves),
+            total=n,
+            steps=n - shift,
+        )
     if len(moves) > 2 and 2 * sum(to == n - 1 - at for at, to in moves.items()) > len(moves):
-        return f"{start} as if the list were backwards: was the card turned by half a turn?"
+        return Message(
+            "%(count)s of %(total)s patches as if the list were backwards: was the card turned by half a turn?",
+            count=len(moves),
+            total=n,
+        )
     ids = [patch.id for patch in card.patches]
-    return f"{start} in other places: {_few([f'{ids[at]} looks like {ids[to]}' for at, to in moves.items()])}"
+    return Message(
+        "%(count)s of %(total)s patches in other places: %(examples)s",
+        count=len(moves),
+        total=n,
+        examples=_few([Message("%(at)s looks like %(to)s", at=ids[at], to=ids[to]) for at, to in moves.items()]),
+    )
 
 
 def _uncertainty(table: MeasurementTable, rows: list[list[int]], u_lab: float) -> float:

@@ -15,6 +15,7 @@ from stripread.card.layout import CardLayout, Marker, Patch
 from stripread.colour.lab import colour_science, lab_to_xyz
 from stripread.errors import DrawingError
 from stripread.geometry import Float, Rect
+from stripread.i18n import Message, Verbatim
 
 __all__ = ["Fill", "Line", "Part", "Rgb", "Words", "card_parts", "lab_to_srgb", "marker_bits"]
 
@@ -87,17 +88,19 @@ def marker_bits(dictionary: str, marker_id: int) -> NDArray[np.bool_]:
     number = getattr(cv2.aruco, dictionary, None) if dictionary.startswith("DICT_") else None
     if not isinstance(number, int):
         raise DrawingError(
-            expected="a dictionary of markers that OpenCV knows, such as DICT_4X4_50",
-            found=repr(dictionary),
-            remedy="Correct the field 'dictionary' of the card layout file.",
+            expected=Message("a dictionary of markers that OpenCV knows, such as DICT_4X4_50"),
+            found=Verbatim(repr(dictionary)),
+            remedy=Message("Correct the field 'dictionary' of the card layout file."),
         )
     markers = cv2.aruco.getPredefinedDictionary(number)
     count = len(markers.bytesList)
     if marker_id >= count:
         raise DrawingError(
-            expected=f"marker ids from 0 to {count - 1} for {dictionary}",
-            found=str(marker_id),
-            remedy="Correct the field 'id' of this [[marker]] of the card layout file.",
+            expected=Message(
+                "marker ids from 0 to %(count)s for %(dictionary)s", count=count - 1, dictionary=dictionary
+            ),
+            found=Verbatim(str(marker_id)),
+            remedy=Message("Correct the field 'id' of this [[marker]] of the card layout file."),
         )
     bits: NDArray[np.bool_] = cv2.aruco.generateImageMarker(markers, marker_id, markers.markerSize + 2) > 127
     bits.flags.writeable = False

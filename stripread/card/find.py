@@ -12,6 +12,7 @@ from stripread.card.markers import MarkerSet, Sighting, detect_markers, likeness
 from stripread.errors import CardBentError, CardNotFoundError, MirroredPhotoError, SeveralCardsError
 from stripread.findings import Finding, make_finding
 from stripread.geometry import Float, apply_homography, scale_points
+from stripread.i18n import Message, Number
 from stripread.photo.photo import Photo
 
 __all__ = ["CardPose", "find_card"]
@@ -88,9 +89,11 @@ def find_card(photo: Photo, card: CardLayout) -> CardPose:
         mirror = np.asarray(cv2.flip(grey, 1), dtype=np.uint8)
         if len({s.id for s in _search(mirror, card, markers, thorough=False)}) >= _ENOUGH_MARKERS:
             raise MirroredPhotoError(
-                expected="the card as printed",
-                found="its mirror image",
-                remedy="Switch off mirroring in the camera app, or use the main camera instead of the selfie one.",
+                expected=Message("the card as printed"),
+                found=Message("its mirror image"),
+                remedy=Message(
+                    "Switch off mirroring in the camera app, or use the main camera instead of the selfie one."
+                ),
             )
         raise _not_found(seen, card)
     chosen = {s.id: photo.to_full(s.corners) for s in seen}
@@ -273,27 +276,53 @@ def _pose(chosen: dict[int, Float], card: CardLayout, full_size: tuple[int, int]
     homography = agreement.homography
     px_per_mm = _px_per_mm(homography, np.array([card.width_mm, card.height_mm]) / 2)
     flat_mm = _BENT_MM + _BENT_PX * pixel / px_per_mm
-    evidence = f"markers stray by {agreement.rms_mm:.2f} mm (rms) and {agreement.max_mm:.2f} mm at most from one plane"
+    evidence = Message(
+        "markers stray by %(rms_mm)s mm (rms) and %(agreement)s mm at most from one plane",
+        rms_mm=Number(agreement.rms_mm, ".2f"),
+        agreement=Number(agreement.max_mm, ".2f"),
+    )
     if agreement.rms_mm > _USELESS_MM + _BENT_PX * pixel / px_per_mm:
         raise CardBentError(
-            expected=f"a flat card (its markers within {_USELESS_MM} mm rms of one plane)",
-            found=f"a bent one: {evidence}",
-            remedy="Lay the card on a flat, hard surface, or print a new one on stiffer paper; retake.",
+            expected=Message("a flat card (its markers within %(it)s mm rms of one plane)", it=_USELESS_MM),
+            found=Message("a bent one: %(evidence)s", evidence=evidence),
+            remedy=Message("Lay the card on a flat, hard surface, or print a new one on stiffer paper; retake."),
         )
     findings: list[Finding] = []
     if missing := [m for m in card.markers if m.id not in chosen]:
         names = ", ".join(_place(m.corners_mm.mean(axis=0), card) for m in missing)
-        message = (
-            f"{len(missing)} of {len(card.markers)} markers not found ({names}); the other {len(chosen)} were used."
+        message = Message(
+            "%(missing)s of %(markers)s markers not found (%(names)s); the other %(chosen)s were used.",
+            missing=len(missing),
+            markers=len(card.markers),
+            names=names,
+            chosen=len(chosen),
         )
         findings.append(make_finding("marker_missing", message))
     if agreement.rms_mm > flat_mm:
-        findings.append(make_finding("card_bent", f"The card's {evidence}; a flat card stays under {flat_mm:.2f} mm."))
+        findings.append(
+            make_finding(
+                "card_bent",
+                Message(
+                    "The card's %(evidence)s; a flat card stays under %(flat_mm)s mm.",
+                    evidence=evidence,
+                    flat_mm=Number(flat_mm, ".2f"),
+                ),
+            )
+        )
     corners_px = apply_homography(homography, card.corners_mm)
     past = np.maximum(-0.5 - corners_px, corners_px - np.array(full_size) + 0.5).max(axis=1) / px_per_mm
     if (past > _EDGE_MM).any() and _print_leaves(card, homography, full_size):
         names = ", ".join(_place(c, card) for c, p in zip(card.corners_mm, past, strict=True) if p > _EDGE_MM)
-        findings.append(make_finding("card_covered", f"The card leaves the picture by {past.max():.0f} mm ({names})."))
+        findings.append(
+            make_finding(
+                "card_covered",
+                Message(
+                    "The card leaves the picture by %(past)s mm (%(names)s).",
+                    past=Number(past.max(), ".0f"),
+                    names=names,
+                ),
+            )
+        )
     return CardPose(
         homography=homography,
         corners_px=corners_px,
@@ -329,9 +358,9 @@ def _consistent(chosen: dict[int, Float], card: CardLayout) -> tuple[dict[int, F
     if agreement is not None and agreement.max_mm < side:
         return chosen, agreement
     raise SeveralCardsError(
-        expected="the markers of one card",
-        found=f"{len(chosen)} markers that cannot lie on one card",
-        remedy="Keep other cards, copies of this card and screens out of the picture; retake.",
+        expected=Message("the markers of one card"),
+        found=Message("%(chosen)s markers that cannot lie on one card", chosen=len(chosen)),
+        remedy=Message("Keep other cards, copies of this card and screens out of the picture; retake."),
     )
 
 
@@ -363,9 +392,9 @@ def _refuse_several(seen: Sequence[Sighting], card: CardLayout) -> None:
     if twice := [m for m in card.markers if ids.count(m.id) > 1]:
         names = ", ".join(_place(m.corners_mm.mean(axis=0), card) for m in twice)
         raise SeveralCardsError(
-            expected=f"one card {card.name!r}",
-            found=f"more than one: markers seen at several places ({names})",
-            remedy="Keep other cards, copies of this card and screens out of the picture; retake.",
+            expected=Message("one card %(name)s", name=repr(card.name)),
+            found=Message("more than one: markers seen at several places (%(names)s)", names=names),
+            remedy=Message("Keep other cards, copies of this card and screens out of the picture; retake."),
         )
 
 
@@ -374,7 +403,14 @@ def _not_found(seen: Sequence[Sighting], card: CardLayout) -> CardNotFoundError:
     missing = [_place(m.corners_mm.mean(axis=0), card) for m in card.markers if m.id not in ids]
     there = [_place(m.corners_mm.mean(axis=0), card) for m in card.markers if m.id in ids]
     return CardNotFoundError(
-        expected=f"the {len(card.markers)} markers of card {card.name!r}, {_ENOUGH_MARKERS} at least",
-        found=f"{', '.join(there) or 'none'} (missing: {', '.join(missing)})",
-        remedy="Retake the photo in focus, with the whole card in view, large, and nothing lying on its corners.",
+        expected=Message(
+            "the %(markers)s markers of card %(name)s, %(it)s at least",
+            markers=len(card.markers),
+            name=repr(card.name),
+            it=_ENOUGH_MARKERS,
+        ),
+        found=Message("%(none)s (missing: %(missing)s)", none=", ".join(there) or "none", missing=", ".join(missing)),
+        remedy=Message(
+            "Retake the photo in focus, with the whole card in view, large, and nothing lying on its corners."
+        ),
     )

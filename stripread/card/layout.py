@@ -16,6 +16,7 @@ from stripread.card.spectra import spectra_disagreement, unusable_wavelengths
 from stripread.colour.spectra import LARGEST_DISAGREEMENT
 from stripread.errors import CardFileError
 from stripread.geometry import Float, Rect
+from stripread.i18n import Message, Shown, Verbatim
 
 __all__ = ["CardLayout", "Enrolment", "Marker", "Patch", "Role", "load_card", "parse_card", "save_card"]
 
@@ -109,11 +110,15 @@ def load_card(path: Path) -> CardLayout:
         data = tomllib.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
         raise CardFileError(
-            expected="a card layout file", found=f"no file {path}", remedy="Check the name, or make one."
+            expected=Message("a card layout file"),
+            found=Message("no file %(path)s", path=path),
+            remedy=Message("Check the name, or make one."),
         ) from None
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise CardFileError(
-            expected=f"a card layout file in TOML at {path}", found=str(error), remedy="Mend or replace the file."
+            expected=Message("a card layout file in TOML at %(path)s", path=path),
+            found=Verbatim(str(error)),
+            remedy=Message("Mend or replace the file."),
         ) from error
     return parse_card(data, where=str(path))
 
@@ -121,21 +126,25 @@ def load_card(path: Path) -> CardLayout:
 def parse_card(data: Mapping[str, Any], *, where: str) -> CardLayout:
     """Build a card from the parsed TOML; ``where`` names the source in errors (`CardFileError`)."""
 
-    def wrong(field: str, expected: str, found: object) -> CardFileError:
+    def wrong(field: str, expected: Shown, found: object) -> CardFileError:
         return CardFileError(
-            expected=f"{expected} for {field!r} in {where}", found=repr(found), remedy="Correct this field."
+            expected=Message(
+                "%(expected)s for %(field)s in %(where)s", expected=expected, field=repr(field), where=where
+            ),
+            found=Verbatim(repr(found)),
+            remedy=Message("Correct this field."),
         )
 
     def number(table: Mapping[str, Any], key: str, field: str) -> float:
         value = table.get(key)
         if isinstance(value, bool) or not isinstance(value, int | float) or not np.isfinite(value):
-            raise wrong(field, "a number", value)
+            raise wrong(field, Message("a number"), value)
         return float(value)
 
     def text(table: Mapping[str, Any], key: str, field: str) -> str:
         value = table.get(key)
         if not isinstance(value, str) or not value:
-            raise wrong(field, "a text", value)
+            raise wrong(field, Message("a text"), value)
         return value
 
     def numbers(value: object, shape: tuple[int, ...], field: str) -> Float:
@@ -144,19 +153,23 @@ def parse_card(data: Mapping[str, Any], *, where: str) -> CardLayout:
         except (TypeError, ValueError):
             array = np.empty(0)
         if array.shape != shape or not np.isfinite(array).all():
-            raise wrong(field, f"numbers of shape {shape}", value)
+            raise wrong(field, Message("numbers of shape %(shape)s", shape=shape), value)
         return array
 
     def rect(value: object, field: str) -> Rect:
         x, y, w, h = numbers(value, (4,), field)
         if w <= 0 or h <= 0:
-            raise wrong(field, "a rectangle x, y, width, height with positive sides", value)
+            raise wrong(field, Message("a rectangle x, y, width, height with positive sides"), value)
         return Rect(float(x), float(y), float(w), float(h))
 
     def tables(key: str, least: int) -> list[Mapping[str, Any]]:
         value = data.get(key)
         if not isinstance(value, list) or len(value) < least or not all(isinstance(v, Mapping) for v in value):
-            raise wrong(key, f"at least {least} tables [[{key}]]", value if not isinstance(value, list) else len(value))
+            raise wrong(
+                key,
+                Message("at least %(least)s tables [[%(key)s]]", least=least, key=key),
+                value if not isinstance(value, list) else len(value),
+            )
         return value
 
     def spectrum(value: object, field: str) -> tuple[float, ...]:
@@ -164,31 +177,31 @@ def parse_card(data: Mapping[str, Any], *, where: str) -> CardLayout:
             return ()
         array = numbers(value, (len(wavelengths),), field)
         if not wavelengths or array.min() < -0.02 or array.max() > 2:
-            raise wrong(field, "reflectances of 0 to 1 at the card's wavelengths_nm", value)
+            raise wrong(field, Message("reflectances of 0 to 1 at the card's wavelengths_nm"), value)
         return tuple(array.tolist())
 
     wavelengths: tuple[float, ...] = ()
     if (given := data.get("wavelengths_nm")) is not None:
         wavelengths = tuple(numbers(given, (len(given) if isinstance(given, list) else 1,), "wavelengths_nm").tolist())
         if reason := unusable_wavelengths(wavelengths):
-            raise wrong("wavelengths_nm", "rising from 400 or less to 700 or more in steps up to 20", reason)
+            raise wrong("wavelengths_nm", Message("rising from 400 or less to 700 or more in steps up to 20"), reason)
     width, height = number(data, "width_mm", "width_mm"), number(data, "height_mm", "height_mm")
     if width <= 0 or height <= 0:
-        raise wrong("width_mm, height_mm", "positive lengths", (width, height))
+        raise wrong("width_mm, height_mm", Message("positive lengths"), (width, height))
     markers = []
     for i, table in enumerate(tables("marker", 3)):
         marker_id = table.get("id")
         if isinstance(marker_id, bool) or not isinstance(marker_id, int) or marker_id < 0:
-            raise wrong(f"marker[{i}].id", "a whole number", marker_id)
+            raise wrong(f"marker[{i}].id", Message("a whole number"), marker_id)
         corners = numbers(table.get("corners_mm"), (4, 2), f"marker[{i}].corners_mm")
         markers.append(Marker(id=marker_id, corners_mm=corners))
     if len({m.id for m in markers}) != len(markers):
-        raise wrong("marker.id", "a different id for each marker", sorted(m.id for m in markers))
+        raise wrong("marker.id", Message("a different id for each marker"), sorted(m.id for m in markers))
     patches = []
     for i, table in enumerate(tables("patch", 6)):
         role = table.get("role")
         if role not in _ROLES:
-            raise wrong(f"patch[{i}].role", "white, grey or colour", role)
+            raise wrong(f"patch[{i}].role", Message("white, grey or colour"), role)
         lab = numbers(table.get("lab"), (3,), f"patch[{i}].lab")
         patches.append(
             Patch(
@@ -201,14 +214,14 @@ def parse_card(data: Mapping[str, Any], *, where: str) -> CardLayout:
         )
     ids = [p.id for p in patches]
     if len(set(ids)) != len(ids):
-        raise wrong("patch.id", "a different id for each patch", sorted({i for i in ids if ids.count(i) > 1}))
+        raise wrong("patch.id", Message("a different id for each patch"), sorted({i for i in ids if ids.count(i) > 1}))
 
     def optional_rect(key: str) -> Rect | None:
         table = data.get(key)
         if table is None:
             return None
         if not isinstance(table, Mapping):
-            raise wrong(key, f"a table [{key}] with rect_mm", table)
+            raise wrong(key, Message("a table [%(key)s] with rect_mm", key=key), table)
         return rect(table.get("rect_mm"), f"{key}.rect_mm")
 
     def tip_mark() -> tuple[float, float] | None:
@@ -217,13 +230,13 @@ def parse_card(data: Mapping[str, Any], *, where: str) -> CardLayout:
             return None
         place = {str(i): v for i, v in enumerate(value)} if isinstance(value, list) else {}
         if len(place) != 2:
-            raise wrong("slot.tip_mark_mm", "a place [x, y]", value)
+            raise wrong("slot.tip_mark_mm", Message("a place [x, y]"), value)
         return number(place, "0", "slot.tip_mark_mm"), number(place, "1", "slot.tip_mark_mm")
 
     enrolment = None
     if (given := data.get("enrolment")) is not None:
         if not isinstance(given, Mapping):
-            raise wrong("enrolment", "a table [enrolment]", given)
+            raise wrong("enrolment", Message("a table [enrolment]"), given)
         table = given
         enrolment = Enrolment(
             source=text(table, "source", "enrolment.source"),
@@ -247,7 +260,7 @@ def parse_card(data: Mapping[str, Any], *, where: str) -> CardLayout:
     if (spectra := card.patch_spectra) is not None:
         apart = spectra_disagreement(card.patch_lab, wavelengths, spectra)
         if apart > LARGEST_DISAGREEMENT:
-            raise wrong("patch.spectrum", "the colours of patch.lab", f"{apart:.1f} CIEDE2000 off on average")
+            raise wrong("patch.spectrum", Message("the colours of patch.lab"), f"{apart:.1f} CIEDE2000 off on average")
     return card
 
 

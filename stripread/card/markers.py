@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from stripread.errors import CardFileError
 from stripread.geometry import Float, scale_points
+from stripread.i18n import Message, Verbatim
 
 __all__ = ["MarkerSet", "Sighting", "detect_markers", "likeness", "load_markers", "refine_corners"]
 
@@ -66,17 +67,17 @@ def load_markers(dictionary: str, ids: tuple[int, ...]) -> MarkerSet:
     number = getattr(cv2.aruco, dictionary, None) if dictionary.startswith("DICT_") else None
     if not isinstance(number, int):
         raise CardFileError(
-            expected="the name of a marker dictionary of OpenCV, such as DICT_4X4_50, for 'dictionary'",
-            found=repr(dictionary),
-            remedy="Correct this field of the card's file.",
+            expected=Message("the name of a marker dictionary of OpenCV, such as DICT_4X4_50, for 'dictionary'"),
+            found=Verbatim(repr(dictionary)),
+            remedy=Message("Correct this field of the card's file."),
         )
     whole = cv2.aruco.getPredefinedDictionary(number)
     count = whole.bytesList.shape[0]
     if beyond := [i for i in ids if not 0 <= i < count]:
         raise CardFileError(
-            expected=f"marker ids from 0 to {count - 1} ({dictionary})",
-            found=", ".join(map(str, beyond)),
-            remedy="Correct marker.id or 'dictionary' in the card's file.",
+            expected=Message("marker ids from 0 to %(count)s (%(dictionary)s)", count=count - 1, dictionary=dictionary),
+            found=Verbatim(", ".join(map(str, beyond))),
+            remedy=Message("Correct marker.id or 'dictionary' in the card's file."),
         )
     own = cv2.aruco.Dictionary(
         np.ascontiguousarray(whole.bytesList[list(ids)]), whole.markerSize, whole.maxCorrectionBits

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from stripread.errors import MeasurementFileError
 from stripread.geometry import Float
+from stripread.i18n import Message, Verbatim
 
 __all__ = ["MeasurementTable", "decode_measurement", "parse_numbers", "read_measurement_bytes"]
 
@@ -42,14 +43,16 @@ def read_measurement_bytes(path: Path) -> bytes:
         size = path.stat().st_size
         if size > _MAX_BYTES:
             raise MeasurementFileError(
-                expected=f"a file of measured colours of at most {_MAX_BYTES} bytes",
-                found=f"{size} bytes in {path}",
-                remedy="Export the measured colours as CSV or CGATS text.",
+                expected=Message("a file of measured colours of at most %(it)s bytes", it=_MAX_BYTES),
+                found=Message("%(size)s bytes in %(path)s", size=size, path=path),
+                remedy=Message("Export the measured colours as CSV or CGATS text."),
             )
         return path.read_bytes()
     except OSError as error:
         raise MeasurementFileError(
-            expected="a file of measured colours", found=f"{path}: {error.strerror}", remedy="Check the name."
+            expected=Message("a file of measured colours"),
+            found=Message("%(path)s: %(strerror)s", path=path, strerror=error.strerror),
+            remedy=Message("Check the name."),
         ) from error
 
 
@@ -84,7 +87,9 @@ def parse_numbers(texts: list[str], places: list[str], *, where: str) -> list[fl
         number = float(text.replace(",", ".")) if _NUMBER.fullmatch(text) else math.nan
         if not math.isfinite(number):
             raise MeasurementFileError(
-                expected=f"a number in {where}, {place}", found=repr(text), remedy="Correct it or export anew."
+                expected=Message("a number in %(where)s, %(place)s", where=where, place=place),
+                found=Verbatim(repr(text)),
+                remedy=Message("Correct it or export anew."),
             )
         for sign in ".,":
             if sign in text:
@@ -93,8 +98,14 @@ def parse_numbers(texts: list[str], places: list[str], *, where: str) -> list[fl
     if len(first) == 2:
         (earlier, earlier_place), (later, later_place) = first.values()
         raise MeasurementFileError(
-            expected=f"one decimal sign, as {earlier!r} in {earlier_place} has, in {where}, {later_place}",
-            found=repr(later),
-            remedy="Export with decimal points.",
+            expected=Message(
+                "one decimal sign, as %(earlier)s in %(earlier_place)s has, in %(where)s, %(later_place)s",
+                earlier=repr(earlier),
+                earlier_place=earlier_place,
+                where=where,
+                later_place=later_place,
+            ),
+            found=Verbatim(repr(later)),
+            remedy=Message("Export with decimal points."),
         )
     return result

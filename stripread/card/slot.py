@@ -5,6 +5,7 @@ import numpy as np
 from stripread.card.layout import CardLayout
 from stripread.errors import CardFileError
 from stripread.geometry import Rect
+from stripread.i18n import Message, Number
 
 __all__ = ["strip_room"]
 
@@ -41,8 +42,12 @@ def strip_room(card: CardLayout) -> Rect:
             starts.append((start, height))
     if max(best.width, best.height) < _LEAST_MM[0] or min(best.width, best.height) < _LEAST_MM[1]:
         raise CardFileError(
-            expected=f"a slot for the strip on card {card.name!r}",
-            found=f"no [slot], and no free area of {_LEAST_MM[0]:g} x {_LEAST_MM[1]:g} mm",
-            remedy="Add [slot] with rect_mm to the card layout file.",
+            expected=Message("a slot for the strip on card %(name)s", name=repr(card.name)),
+            found=Message(
+                "no [slot], and no free area of %(it)s x %(it_1)s mm",
+                it=Number(_LEAST_MM[0], "g"),
+                it_1=Number(_LEAST_MM[1], "g"),
+            ),
+            remedy=Message("Add [slot] with rect_mm to the card layout file."),
         )
     return best

@@ -5,7 +5,9 @@ from collections.abc import Iterator
 
 from stripread.check.case import PadCase
 from stripread.check.conformity import RangeState, probability_within, range_state
+from stripread.check.words import LIMIT_NAMES
 from stripread.findings import Finding, make_finding
+from stripread.i18n import Joined, Message, Number, Shown
 from stripread.read import PadReading
 from stripread.site import Expectation
 from stripread.units import probability_in_words
@@ -48,8 +50,14 @@ def out_of_range(case: PadCase) -> Iterator[Finding]:
     if state in ("below", "above"):
         yield make_finding(
             "out_of_range",
-            f"{case.pad.analyte} is {state} the {case.expected} expected for {case.sample.name}: "
-            f"{_judged(case.pad, case.expected)}.",
+            Message(
+                "%(analyte)s is %(state)s the %(expected)s expected for %(name)s: %(expected_4)s.",
+                analyte=case.pad.analyte,
+                state=state,
+                expected=case.expected.words,
+                name=case.sample.name,
+                expected_4=_judged(case.pad, case.expected),
+            ),
         )
 
 
@@ -59,37 +67,52 @@ def range_undecided(case: PadCase) -> Iterator[Finding]:
         return
     if judge_range(case.pad, case.expected) == "undecided":
         advice = {
-            "below": "Use a kind with a lower range, or read more strips; do not change the dosing on this alone.",
-            "above": "Dilute the sample by a known factor, or use a kind with a higher range, and dip a new strip.",
+            "below": Message(
+                "Use a kind with a lower range, or read more strips; do not change the dosing on this alone."
+            ),
+            "above": Message(
+                "Dilute the sample by a known factor, or use a kind with a higher range, and dip a new strip."
+            ),
         }
         yield make_finding(
             "range_undecided",
-            f"Whether {case.pad.analyte} is in the {case.expected} expected for {case.sample.name} is undecided: "
-            f"{_judged(case.pad, case.expected)}.",
+            Message(
+                "Whether %(analyte)s is in the %(expected)s expected for %(sample)s is undecided: %(reading)s.",
+                analyte=case.pad.analyte,
+                expected=case.expected.words,
+                name=case.sample.name,
+                expected_3=_judged(case.pad, case.expected),
+            ),
             advice=advice.get(case.pad.censored or ""),
         )
 
 
-def plain_number(number: float) -> str:
+def plain_number(number: float) -> Number:
     """Write a number to three digits, without an exponent in the range of strips."""
-    return f"{float(f'{number:.3g}'):g}"
+    return Number(float(f"{number:.3g}"), "g")
 
 
-def reported(pad: PadReading) -> str:
+def reported(pad: PadReading) -> Message:
     """Write a reading as it may be reported."""
     if pad.limit is not None and pad.censored is not None:
-        number = plain_number(pad.limit.value)
-        return f"{'under' if pad.censored == 'below' else 'over'} {number} {pad.unit} ({pad.limit.name})"
-    low, high = pad.interval or (None, None)
-    ends = " to ".join("?" if end is None else plain_number(end) for end in (low, high))
-    value = "no number" if pad.value is None else plain_number(pad.value)
-    return f"{value} {pad.unit} (95 %: {ends})"
+        bound = Joined((plain_number(pad.limit.value), pad.unit))
+        name = LIMIT_NAMES.get(pad.limit.name, pad.limit.name)
+        if pad.censored == "below":
+            return Message("under %(bound)s (%(limit)s)", bound=bound, limit=name)
+        return Message("over %(bound)s (%(limit)s)", bound=bound, limit=name)
+    low, high = ("?" if end is None else plain_number(end) for end in pad.interval or (None, None))
+    value: Shown = Message("no number") if pad.value is None else plain_number(pad.value)
+    amount = Joined((value, pad.unit))
+    return Message("%(amount)s (95 %%: %(low)s to %(high)s)", amount=amount, low=low, high=high)
 
 
-def _judged(pad: PadReading, expected: Expectation) -> str:
+def _judged(pad: PadReading, expected: Expectation) -> Message:
     """Write a reading with the chance that it is in range, where it is a number."""
     chance = probability_in_range(pad, expected)
     if chance is None:
         return reported(pad)
-    words = probability_in_words(chance)
-    return f"{reported(pad)}; in range with a probability of {words}"
+    return Message(
+        "%(reading)s; in range with a probability of %(chance)s",
+        reading=reported(pad),
+        chance=probability_in_words(chance),
+    )

@@ -51,7 +51,7 @@ class Recipe:
 
     value: float
     u: float
-    words: str
+    words: Shown
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,6 +13,7 @@ from stripread.check.control_chart import cusum, ewma, ewma_reach, individuals_c
 from stripread.check.expected import plain_number, reported
 from stripread.check.history import PastReading
 from stripread.findings import Finding, make_finding
+from stripread.i18n import Message, Number, Shown, Verbatim, plural
 from stripread.units import Measured
 from stripread.water.recipe import recipe_finding, recipe_range_finding
 
@@ -35,7 +36,7 @@ def photo_seen_before(case: StripCase) -> Iterator[Finding]:
     """Refuse a photo that stands in the record already."""
     used = case.history.photos.get(case.reading.photo_sha256) if case.history else None
     if used is not None:
-        yield make_finding("photo_seen_before", f"This very photo was recorded before: {used}.")
+        yield make_finding("photo_seen_before", Message("This very photo was recorded before: %(used)s.", used=used))
 
 
 def dip_seen_before(case: StripCase) -> Iterator[Finding]:
@@ -49,8 +50,15 @@ def dip_seen_before(case: StripCase) -> Iterator[Finding]:
         if other.point not in (None, history.point.name) and timedelta() <= apart < needed:
             yield make_finding(
                 "dip_seen_before",
-                f"{other.name} ({other.point}) was photographed {apart.total_seconds():.0f} s earlier; to flush, dip "
-                f"and wait at {history.point.name} takes {needed.total_seconds():.0f} s.",
+                Message(
+                    "%(name)s (%(point)s) was photographed %(total_seconds)s s earlier; to flush, dip and "
+                    "wait at %(name_3)s takes %(total_seconds_4)s s.",
+                    name=other.name,
+                    point=other.point,
+                    total_seconds=Number(apart.total_seconds(), ".0f"),
+                    name_3=history.point.name,
+                    total_seconds_4=Number(needed.total_seconds(), ".0f"),
+                ),
             )
             return
 
@@ -62,13 +70,18 @@ def clock_wrong(case: StripCase) -> Iterator[Finding]:
         return
     ahead = history.at - history.now
     if ahead > _CLOCK:
-        yield make_finding("clock_wrong", f"The photo's time, {_time(case)}, lies {_span(ahead)} ahead of now.")
+        yield make_finding(
+            "clock_wrong",
+            Message("The photo's time, %(case)s, lies %(ahead)s ahead of now.", case=_time(case), ahead=_span(ahead)),
+        )
     elif -ahead > _KEPT_BACK:
         yield make_finding(
             "clock_wrong",
-            f"The photo's time, {_time(case)}, lies {_span(-ahead)} back.",
+            Message("The photo's time, %(case)s, lies %(ahead)s back.", case=_time(case), ahead=_span(-ahead)),
             severity="info",
-            advice="Set the phone's clock, or say in a note that the photo is old. Then read the water of today.",
+            advice=Message(
+                "Set the phone's clock, or say in a note that the photo is old. Then read the water of today."
+            ),
         )
 
 
@@ -77,16 +90,18 @@ def clock_may_be_right(at: datetime, *, now: datetime) -> bool:
     return -_KEPT_BACK <= at - now <= _CLOCK
 
 
-def _time(case: StripCase) -> str:
+def _time(case: StripCase) -> Shown:
     taken = case.reading.taken_at
-    return "unknown" if taken is None else taken.isoformat(sep=" ", timespec="minutes")
+    return Message("unknown") if taken is None else Verbatim(taken.isoformat(sep=" ", timespec="minutes"))
 
 
-def _span(time: timedelta) -> str:
+def _span(time: timedelta) -> Message:
     hours = time.total_seconds() / 3600
-    return (
-        f"{hours * 60:.0f} minutes" if hours < 2 else f"{hours:.0f} hours" if hours < 48 else f"{hours / 24:.0f} days"
-    )
+    if hours < 2:
+        return plural("%(count)s minute", "%(count)s minutes", count=round(hours * 60))
+    if hours < 48:
+        return plural("%(count)s hour", "%(count)s hours", count=round(hours))
+    return plural("%(count)s day", "%(count)s days", count=round(hours / 24))
 
 
 def flush_not_kept(case: StripCase) -> Iterator[Finding]:
@@ -97,7 +112,12 @@ def flush_not_kept(case: StripCase) -> Iterator[Finding]:
     if history.flushed_s < history.point.flush_s:
         yield make_finding(
             "flush_not_kept",
-            f"{history.point.name} asks for {history.point.flush_s:.0f} s of flushing and got {history.flushed_s:.0f}.",
+            Message(
+                "%(name)s asks for %(flush_s)s s of flushing and got %(flushed_s)s.",
+                name=history.point.name,
+                flush_s=Number(history.point.flush_s, ".0f"),
+                flushed_s=Number(history.flushed_s, ".0f"),
+            ),
         )
 
 
@@ -105,7 +125,8 @@ def lot_never_checked(case: StripCase) -> Iterator[Finding]:
     """Say that no check standard was ever read with the lot."""
     if case.history is not None and case.history.checks == () and not case.lot.provisional:
         yield make_finding(
-            "lot_never_checked", f"No valid check standard of lot {case.lot.number} stands in the record."
+            "lot_never_checked",
+            Message("No valid check standard of lot %(number)s stands in the record.", number=case.lot.number),
         )
 
 
@@ -113,19 +134,31 @@ def lot_drifts(case: StripCase) -> Iterator[Finding]:
     """Doubt a lot whose check standards have moved away from their known values."""
     words = drifted(case.history.checks) if case.history and case.history.checks else None
     if words is not None:
-        yield make_finding("lot_drifts", f"Of lot {case.lot.number} {words}.")
+        yield make_finding("lot_drifts", Message("Of lot %(number)s %(words)s.", number=case.lot.number, words=words))
 
 
-def drifted(checks: Sequence[float]) -> str | None:
+def drifted(checks: Sequence[float]) -> Message | None:
     """Say how scores of check standards, oldest first and one at least, have left their known values; None if not."""
     if abs(checks[-1]) > _K:
-        side = "over" if checks[-1] > 0 else "under"
-        return f"the last check standard lay {abs(checks[-1]):.1f} standard uncertainties {side} its known value"
+        score = Number(abs(checks[-1]), ".1f")
+        if checks[-1] > 0:
+            return Message("the last check standard lay %(z)s standard uncertainties over its known value", z=score)
+        return Message("the last check standard lay %(z)s standard uncertainties under its known value", z=score)
     sums = cusum(checks, target=0.0, allowance=_ALLOWANCE, limit=_LIMIT)
     if not sums.signals[-1]:
         return None
-    side, sum_ = ("over", sums.high[-1]) if sums.high[-1] > sums.low[-1] else ("under", sums.low[-1])
-    return f"the check standards have drifted {side} their known values: CUSUM {sum_:.1f}, limit {_LIMIT:g}"
+    highest, limit = Number(max(sums.high[-1], sums.low[-1]), ".1f"), Number(_LIMIT, "g")
+    if sums.high[-1] > sums.low[-1]:
+        return Message(
+            "the check standards have drifted over their known values: CUSUM %(cusum)s, limit %(limit)s",
+            cusum=highest,
+            limit=limit,
+        )
+    return Message(
+        "the check standards have drifted under their known values: CUSUM %(cusum)s, limit %(limit)s",
+        cusum=highest,
+        limit=limit,
+    )
 
 
 def stock_past_its_time(case: PadCase) -> Iterator[Finding]:
@@ -140,8 +173,11 @@ def stock_past_its_time(case: PadCase) -> Iterator[Finding]:
         return
     yield make_finding(
         "stock_past_its_time",
-        f"The stock of {forecast.made_at.date().isoformat()} was good until "
-        f"{forecast.use_until.isoformat(sep=' ', timespec='minutes')}.",
+        Message(
+            "The stock of %(made_at)s was good until %(minutes)s.",
+            made_at=forecast.made_at.date().isoformat(),
+            minutes=forecast.use_until.isoformat(sep=" ", timespec="minutes"),
+        ),
     )
 
 
@@ -155,7 +191,7 @@ def recipe_mismatch(case: PadCase) -> Iterator[Finding]:
         return
     found = recipe_finding(Measured(recipe.value, recipe.u), Measured(pad.value, pad.standard_uncertainty))
     if found is not None:
-        yield replace(found, message=f"{recipe.words}: {found.message}")
+        yield replace(found, message=Message("%(recipe)s: %(message)s", recipe=recipe.words, message=found.message))
 
 
 def recipe_off_range(case: PadCase) -> Iterator[Finding]:
@@ -166,7 +202,7 @@ def recipe_off_range(case: PadCase) -> Iterator[Finding]:
     low, high = sample.main.low, sample.main.high
     found = recipe_range_finding(Measured(recipe.value, recipe.u), low=low, high=high)
     if found is not None:
-        yield replace(found, message=f"{recipe.words}: {found.message}")
+        yield replace(found, message=Message("%(recipe)s: %(message)s", recipe=recipe.words, message=found.message))
 
 
 def weaker_than_forecast(case: PadCase) -> Iterator[Finding]:
@@ -178,8 +214,13 @@ def weaker_than_forecast(case: PadCase) -> Iterator[Finding]:
     if z < -_K:
         yield make_finding(
             "weaker_than_forecast",
-            f"{plain_number(forecast.value)} {pad.unit} was foretold for now (u = {plain_number(forecast.u)}); the "
-            f"strip reads {reported(pad)}.",
+            Message(
+                "%(value)s %(unit)s was foretold for now (u = %(forecast)s); the strip reads %(pad)s.",
+                value=plain_number(forecast.value),
+                unit=pad.unit,
+                forecast=plain_number(forecast.u),
+                pad=reported(pad),
+            ),
         )
 
 
@@ -197,8 +238,14 @@ def jump_at_point(case: PadCase) -> Iterator[Finding]:
     if abs(off) > _K * spread:
         yield make_finding(
             "jump_at_point",
-            f"The strip reads {reported(case.pad)}; the last {len(past)} here lay about {plain_number(chart.mean)} "
-            f"{case.pad.unit}, give or take {plain_number(_K * spread)}.",
+            Message(
+                "The strip reads %(pad)s; the last %(past)s here lay about %(mean)s %(unit)s, give or take %(spread)s.",
+                pad=reported(case.pad),
+                past=len(past),
+                mean=plain_number(chart.mean),
+                unit=case.pad.unit,
+                spread=plain_number(_K * spread),
+            ),
         )
 
 
@@ -218,9 +265,27 @@ def drift_at_point(case: PadCase) -> Iterator[Finding]:
     if abs(off) > reach:
         yield make_finding(
             "drift_at_point",
-            f"The moving average of {case.pad.analyte} here has {'risen' if off > 0 else 'fallen'} by "
-            f"{plain_number(abs(off))} {case.pad.unit} from {plain_number(begun.mean)}; chance explains "
-            f"{plain_number(reach)}.",
+            (
+                Message(
+                    "The moving average of %(analyte)s here has risen by %(off)s %(unit)s from %(mean)s; "
+                    "chance explains %(reach)s.",
+                    analyte=case.pad.analyte,
+                    off=plain_number(abs(off)),
+                    unit=case.pad.unit,
+                    mean=plain_number(begun.mean),
+                    reach=plain_number(reach),
+                )
+                if off > 0
+                else Message(
+                    "The moving average of %(analyte)s here has fallen by %(off)s %(unit)s from %(mean)s; "
+                    "chance explains %(reach)s.",
+                    analyte=case.pad.analyte,
+                    off=plain_number(abs(off)),
+                    unit=case.pad.unit,
+                    mean=plain_number(begun.mean),
+                    reach=plain_number(reach),
+                )
+            ),
         )
 
 
@@ -239,8 +304,16 @@ def line_falls_faster(case: PadCase) -> Iterator[Finding]:
     if left < usual.mean - _K * max(usual.sigma, u_left):
         yield make_finding(
             "line_falls_faster",
-            f"Of {plain_number(before.value)} {pad.unit} at {before.point}, {100 * left:.0f} % is left here; "
-            f"{100 * usual.mean:.0f} % was left on the last {len(line.usual_left)} days.",
+            Message(
+                "Of %(value)s %(unit)s at %(point)s, %(left)s %% is left here; %(mean)s %% was left on "
+                "the last %(usual_left)s days.",
+                value=plain_number(before.value),
+                unit=pad.unit,
+                point=before.point,
+                left=Number(100 * left, ".0f"),
+                mean=Number(100 * usual.mean, ".0f"),
+                usual_left=len(line.usual_left),
+            ),
         )
 
 
@@ -253,7 +326,11 @@ def residual_before_injector(case: PadCase) -> Iterator[Finding]:
     if case.pad.value is not None and low is not None and low > 0:
         yield make_finding(
             "residual_before_injector",
-            f"{point.name} lies before the injector, and the strip reads {reported(case.pad)}.",
+            Message(
+                "%(name)s lies before the injector, and the strip reads %(pad)s.",
+                name=point.name,
+                pad=reported(case.pad),
+            ),
         )
 
 

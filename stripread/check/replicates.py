@@ -6,6 +6,7 @@ import numpy as np
 
 from stripread.check.expected import plain_number, reported
 from stripread.findings import Finding, make_finding
+from stripread.i18n import Message
 from stripread.read import PadReading, Reading
 
 __all__ = ["check_replicates", "check_second_strip"]
@@ -46,8 +47,14 @@ def check_replicates(readings: Sequence[PadReading]) -> Finding | None:
     largest = float(np.sqrt(variances.max()))
     return make_finding(
         "replicates_disagree",
-        f"{len(good)} strips read {', '.join(reported(r) for r in good)}; apart from what they share, each is good "
-        f"to about {plain_number(largest)} {good[0].unit} (k = 1).",
+        Message(
+            "%(good)s strips read %(good_1)s; apart from what they share, each is good to about "
+            "%(largest)s %(unit)s (k = 1).",
+            good=len(good),
+            good_1=", ".join(reported(r) for r in good),
+            largest=plain_number(largest),
+            unit=good[0].unit,
+        ),
     )
 
 
@@ -55,5 +62,5 @@ def check_second_strip(first: Reading, second: Reading) -> list[Finding]:
     """Hold the pads of two strips of one lot against each other; tell where not one of them can be."""
     pairs = list(zip(first.pads, second.pads, strict=True))
     if all(one.interval is None or other.interval is None for one, other in pairs):
-        return [make_finding("replicates_not_compared", "One of the two strips gives no number.")]
+        return [make_finding("replicates_not_compared", Message("One of the two strips gives no number."))]
     return [found for pair in pairs if (found := check_replicates(pair)) is not None]

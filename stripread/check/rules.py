@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Iterator
 from stripread.check.case import PadCase, StripCase
 from stripread.check.expected import out_of_range, plain_number, range_undecided
 from stripread.findings import Finding, make_finding
+from stripread.i18n import Joined, Message, Number, Shown
 from stripread.site import SampleType
 
 __all__ = ["PAD_RULES", "SAMPLE_RULES", "STRIP_RULES"]
@@ -33,21 +34,42 @@ def lot_expired(case: StripCase) -> Iterator[Finding]:
     if days > 0:
         yield make_finding(
             "lot_expired",
-            f"Lot {lot.number} expired on {lot.expires.isoformat()}, {days} day{'s' if days > 1 else ''} ago.",
+            (
+                Message(
+                    "Lot %(number)s expired on %(expires)s, %(days)s days ago.",
+                    number=lot.number,
+                    expires=lot.expires.isoformat(),
+                    days=days,
+                )
+                if days > 1
+                else Message(
+                    "Lot %(number)s expired on %(expires)s, %(days)s day ago.",
+                    number=lot.number,
+                    expires=lot.expires.isoformat(),
+                    days=days,
+                )
+            ),
         )
 
 
 def outside_read_window(case: StripCase) -> Iterator[Finding]:
     """Doubt strips photographed too early or too late; say so where the photo's time is unknown."""
     dip, taken, dipped = case.kind.dip, case.reading.taken_at, case.dipped_at
-    window = f"{dip.read_from_s:g} to {dip.read_until_s:g} s after the dip"
+    window = Message(
+        "%(read_from_s)s to %(read_until_s)s s after the dip",
+        read_from_s=Number(dip.read_from_s, "g"),
+        read_until_s=Number(dip.read_until_s, "g"),
+    )
     if case.waited_s is not None:
         yield from _in_window(case, case.waited_s, window)
         return
     if dipped is None:
         return
     if taken is None:
-        yield make_finding("read_window_unknown", f"Kind {case.kind.name} is read {window}; the photo carries no time.")
+        yield make_finding(
+            "read_window_unknown",
+            Message("Kind %(name)s is read %(window)s; the photo carries no time.", name=case.kind.name, window=window),
+        )
         return
     if taken.tzinfo is None or dipped.tzinfo is None:  # EXIF mostly has the local time alone: compare as clocks show
         taken, dipped = taken.replace(tzinfo=None), dipped.replace(tzinfo=None)
@@ -55,20 +77,31 @@ def outside_read_window(case: StripCase) -> Iterator[Finding]:
     if seconds < -_CLOCK_S:
         yield make_finding(
             "outside_read_window",
-            f"The photo was taken {-seconds:.0f} s before the dip: at {taken.isoformat(sep=' ')}, and the strip was "
-            f"dipped at {dipped.isoformat(sep=' ')}.",
-            advice="Check the time of the dip and the phone's clock, and that this is the photo of that strip.",
+            Message(
+                "The photo was taken %(seconds)s s before the dip: at %(sep)s, and the strip was dipped at %(sep_2)s.",
+                seconds=Number(-seconds, ".0f"),
+                sep=taken.isoformat(sep=" "),
+                sep_2=dipped.isoformat(sep=" "),
+            ),
+            advice=Message(
+                "Check the time of the dip and the phone's clock, and that this is the photo of that strip."
+            ),
         )
     else:
         yield from _in_window(case, seconds, window)
 
 
-def _in_window(case: StripCase, seconds: float, window: str) -> Iterator[Finding]:
+def _in_window(case: StripCase, seconds: float, window: Shown) -> Iterator[Finding]:
     dip = case.kind.dip
     if not dip.read_from_s - _CLOCK_S <= seconds <= dip.read_until_s + _CLOCK_S:
         yield make_finding(
             "outside_read_window",
-            f"The photo was taken {seconds:.0f} s after the dip; kind {case.kind.name} is read {window}.",
+            Message(
+                "The photo was taken %(seconds)s s after the dip; kind %(name)s is read %(window)s.",
+                seconds=Number(seconds, ".0f"),
+                name=case.kind.name,
+                window=window,
+            ),
         )
 
 
@@ -82,37 +115,72 @@ def wrong_range_strip(case: PadCase) -> Iterator[Finding]:
         return
     if expected is None:
         if not _is_companion(case, sample):
-            why = f"it measures {case.pad.analyte}, and {sample.name} is judged by its {sample.main.analyte}"
-            yield make_finding("wrong_range_strip", f"Kind {case.kind.name}: {why}.", advice=_other_kind(case, sample))
+            why = Message(
+                "it measures %(analyte)s, and %(name)s is judged by its %(analyte_2)s",
+                analyte=case.pad.analyte,
+                name=sample.name,
+                analyte_2=sample.main.analyte,
+            )
+            yield make_finding(
+                "wrong_range_strip",
+                Message("Kind %(name)s: %(why)s.", name=case.kind.name, why=why),
+                advice=_other_kind(case, sample),
+            )
         return
     curve, loq, unit = calibration.curve, calibration.loq.value, expected.unit
     why = ""
     if curve.top < expected.low:
-        why = f"it ends at {curve.top:g} {unit}, below what is expected"
+        why = Message("it ends at %(top)s %(unit)s, below what is expected", top=Number(curve.top, "g"), unit=unit)
     elif curve.low > expected.high:
-        why = f"it starts at {curve.low:g} {unit}, above what is expected"
+        why = Message("it starts at %(low)s %(unit)s, above what is expected", low=Number(curve.low, "g"), unit=unit)
     elif loq is not None and loq > expected.high:
-        why = f"it puts no number on less than {plain_number(loq)} {unit} (its LOQ)"
+        why = Message("it puts no number on less than %(loq)s %(unit)s (its LOQ)", loq=plain_number(loq), unit=unit)
     elif loq is None and curve.low == 0 and not case.reading.lot.provisional:
-        why = f"this lot puts no number on anything up to its top of {curve.top:g} {unit}"
+        why = Message(
+            "this lot puts no number on anything up to its top of %(top)s %(unit)s",
+            top=Number(curve.top, "g"),
+            unit=unit,
+        )
     if why:
-        message = f"{sample.name} is expected at {expected}, and kind {case.kind.name} cannot tell that: {why}."
+        message = Message(
+            "%(name)s is expected at %(expected)s, and kind %(name_2)s cannot tell that: %(why)s.",
+            name=sample.name,
+            expected=expected.words,
+            name_2=case.kind.name,
+            why=why,
+        )
         yield make_finding("wrong_range_strip", message, advice=_other_kind(case, sample))
     elif curve.top <= expected.high:
         # A number under its top stands; one over it is censored, and its range then is undecided.
         yield make_finding(
             "wrong_range_strip",
-            f"{sample.name} is expected at {expected}; kind {case.kind.name} ends at {curve.top:g} {unit} and cannot "
-            "tell more than that from too much.",
-            advice="Where the pad reads over the top, dilute the sample by a known factor and dip a new strip.",
+            Message(
+                "%(name)s is expected at %(expected)s; kind %(name_2)s ends at %(top)s %(unit)s and "
+                "cannot tell more than that from too much.",
+                name=sample.name,
+                expected=expected.words,
+                name_2=case.kind.name,
+                top=Number(curve.top, "g"),
+                unit=unit,
+            ),
+            advice=Message(
+                "Where the pad reads over the top, dilute the sample by a known factor and dip a new strip."
+            ),
             severity="info",
         )
     elif loq is not None and loq > max(expected.low, expected.target or 0.0):
         yield make_finding(
             "wrong_range_strip",
-            f"{sample.name} is expected at {expected}; this lot of kind {case.kind.name} puts no number on less than "
-            f"{plain_number(loq)} {unit} (its LOQ).",
-            advice="Take readings under the LOQ for undecided, not for right; a lower kind or lot would tell.",
+            Message(
+                "%(name)s is expected at %(expected)s; this lot of kind %(name_2)s puts no number on "
+                "less than %(loq)s %(unit)s (its LOQ).",
+                name=sample.name,
+                expected=expected.words,
+                name_2=case.kind.name,
+                loq=plain_number(loq),
+                unit=unit,
+            ),
+            advice=Message("Take readings under the LOQ for undecided, not for right; a lower kind or lot would tell."),
             severity="info",
         )
 
@@ -125,11 +193,17 @@ def _is_companion(case: PadCase, sample: SampleType) -> bool:
     return case.kind.name in sample.kinds and any(sample.expectation(analyte) for analyte in analytes)
 
 
-def _other_kind(case: PadCase, sample: SampleType) -> str:
+def _other_kind(case: PadCase, sample: SampleType) -> Message:
     others = [name for name in sample.kinds if name != case.kind.name]
     if others:
-        return f"Dip a strip of kind {' or '.join(others)}, which the site lists for {sample.name}."
-    return f"The site lists no other kind for {sample.name}: check the sample type, or list one that can judge it."
+        kinds = Joined(tuple(others), ", ", Message("or"))
+        return Message(
+            "Dip a strip of kind %(kinds)s, which the site lists for %(sample)s.", kinds=kinds, sample=sample.name
+        )
+    return Message(
+        "The site lists no other kind for %(sample)s: check the sample type, or list one that can judge it.",
+        sample=sample.name,
+    )
 
 
 def possible_bleaching(case: PadCase) -> Iterator[Finding]:
@@ -139,31 +213,52 @@ def possible_bleaching(case: PadCase) -> Iterator[Finding]:
     if sample is not None and expected is not None and may_bleach and top < (expected.target or expected.low):
         yield make_finding(
             "possible_bleaching",
-            f"{sample.name} is expected at {expected}; a pad made for up to {top:g} {pad.unit} may bleach there and "
-            "show any colour, a pale one too.",
+            Message(
+                "%(name)s is expected at %(expected)s; a pad made for up to %(top)s %(unit)s may bleach "
+                "there and show any colour, a pale one too.",
+                name=sample.name,
+                expected=expected.words,
+                top=Number(top, "g"),
+                unit=pad.unit,
+            ),
         )
     elif sample is not None and sample.strong and expected is not None and pad.censored == "below" and expected.low > 0:
         yield make_finding(
             "possible_bleaching",
-            f"The pad is pale where {sample.name} is expected at {expected}: it is bleached, or hardly anything is "
-            "in the sample.",
-            advice="Do not take this for a weak solution. Dilute the sample by a known factor and dip a new strip.",
+            Message(
+                "The pad is pale where %(name)s is expected at %(expected)s: it is bleached, or hardly "
+                "anything is in the sample.",
+                name=sample.name,
+                expected=expected.words,
+            ),
+            advice=Message(
+                "Do not take this for a weak solution. Dilute the sample by a known factor and dip a new strip."
+            ),
         )
     elif pad.beyond is not None:
-        alike = f"A pad bleached by about {plain_number(pad.beyond)} {pad.unit} looks the same"
+        alike = Message(
+            "A pad bleached by about %(beyond)s %(unit)s looks the same", beyond=plain_number(pad.beyond), unit=pad.unit
+        )
         if expected is None:
-            message = f"{alike}, and no sample type was named that would rule this out."
-            advice = "Name the sample type; where strong solution is possible, dilute by a known factor and dip again."
+            message = Message("%(alike)s, and no sample type was named that would rule this out.", alike=alike)
+            advice = Message(
+                "Name the sample type; where strong solution is possible, dilute by a known factor and dip again."
+            )
             yield make_finding("possible_bleaching", message, advice=advice, severity="warning")
         elif pad.beyond > _FAR * expected.high:
             yield make_finding(
                 "possible_bleaching",
-                f"{alike}; at an expected {expected} that is unlikely.",
-                advice="If strong solution may have come here undiluted, dilute by a known factor and dip a new strip.",
+                Message("%(alike)s; at an expected %(expected)s that is unlikely.", alike=alike, expected=expected),
+                advice=Message(
+                    "If strong solution may have come here undiluted, dilute by a known factor and dip a new strip."
+                ),
                 severity="info",
             )
         else:
-            yield make_finding("possible_bleaching", f"{alike}, and that is near the expected {expected}.")
+            yield make_finding(
+                "possible_bleaching",
+                Message("%(alike)s, and that is near the expected %(expected)s.", alike=alike, expected=expected),
+            )
 
 
 STRIP_RULES: tuple[Callable[[StripCase], Iterable[Finding]], ...] = (lot_expired, outside_read_window)

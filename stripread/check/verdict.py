@@ -13,6 +13,7 @@ from stripread.check.history_rules import SAMPLE_HISTORY_RULES, STRIP_HISTORY_RU
 from stripread.check.rules import PAD_RULES, SAMPLE_RULES, STRIP_RULES
 from stripread.errors import SiteError
 from stripread.findings import REGISTRY, Finding, worst_severity
+from stripread.i18n import Message, Verbatim
 from stripread.read import PadReading, Reading
 from stripread.site import SampleType
 
@@ -20,7 +21,7 @@ __all__ = ["CAUTION", "PadVerdict", "Validity", "Verdict", "check_reading", "dou
 
 Validity = Literal["valid", "doubtful", "invalid"]
 
-CAUTION = (
+CAUTION = Message(
     "Strong solution gives off a gas that irritates eyes and lungs: ventilate, do not lean over the open pail, do not "
     "agitate it, keep it covered, and wear the protection that the label names. The product's label, local codes and "
     "licensed practice come before anything said here."
@@ -142,10 +143,16 @@ def _check_units(reading: Reading, sample: SampleType) -> None:
         expected = sample.expectation(pad.analyte)
         if expected is not None and _plain_unit(expected.unit) != _plain_unit(pad.unit):
             raise SiteError(
-                expected=f"{pad.unit!r} as the unit of {pad.analyte} under [sample.{sample.name}] of the site file, as "
-                f"in lot {reading.lot.number}",
-                found=repr(expected.unit),
-                remedy="State the expected range in the unit of the strip.",
+                expected=Message(
+                    "%(unit)s as the unit of %(analyte)s under [sample.%(name)s] of the site file, as in lot "
+                    "%(number)s",
+                    unit=repr(pad.unit),
+                    analyte=pad.analyte,
+                    name=sample.name,
+                    number=reading.lot.number,
+                ),
+                found=Verbatim(repr(expected.unit)),
+                remedy=Message("State the expected range in the unit of the strip."),
             )
 
 

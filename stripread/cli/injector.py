@@ -98,9 +98,9 @@ def list_settings(
     """
     from stripread.cli.site_record import open_site_records, site_of_records
     from stripread.records.chain.entries import to_payload
-    from stripread.report.amounts import tell_line_flow
     from stripread.report.json_lines import to_line
     from stripread.report.terminal.reading import table
+    from stripread.units.amounts import tell_line_flow
     from stripread.water.injection import Ratio
 
     where = site_of_records(site)

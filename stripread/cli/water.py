@@ -58,9 +58,9 @@ def generate(
     Exit codes: 0 done; 1 an error; 2 wrong usage; 3 the reading is unlike what the sachet's file says.
     """
     from stripread.cli.site_options import look_up_site
-    from stripread.report.amounts import jug
     from stripread.report.terminal.water_batch import generation_answer, yield_answer
     from stripread.units import ASSUMED_U, Measured
+    from stripread.units.amounts import jug
     from stripread.water.generation import actual_yield, expected_generation, water_for
     from stripread.water.sachet import load_sachet
 
@@ -142,9 +142,9 @@ def fill(
 
       stripread water tank --tank "15 gal" --concentrate "520 mg/L u 20" --available "5 gal" --wanted "300 mg/L"
     """
-    from stripread.report.amounts import tell_volume
     from stripread.report.terminal.water_batch import dilution_answer
     from stripread.units import ASSUMED_U
+    from stripread.units.amounts import tell_volume
     from stripread.water.dilution import fill_tank
 
     typed = Typed(answer_in=units)

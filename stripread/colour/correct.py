@@ -18,6 +18,7 @@ from stripread.colour.spectral import SpectralMap, fit_spectral_map
 from stripread.colour.tone import LOWEST, ToneAndLight, fit_tone_and_light
 from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float
+from stripread.i18n import Message
 
 __all__ = ["Corrected", "Correction", "PatchColours", "fit_correction"]
 
@@ -309,12 +310,23 @@ def _check(patches: PatchColours, used: NDArray[np.bool_], clipped: NDArray[np.b
         return
     bright = int((patches.linear.max(axis=1) > CLIPPED_HIGH).sum())
     raise PhotoUnfitError(
-        expected=f"at least {_LEAST_PATCHES} usable patches, {_LEAST_NEUTRALS} of them neutral, with white or the next "
-        "grey among them",
-        found=f"{int(used.sum())} usable ({neutrals} neutral, {whites} white); {int(clipped.sum())} clipped, "
-        f"{bright} of them too bright",
-        remedy="Retake the photo: tap on the white of the card so that the phone exposes for it, and keep all of the "
-        "card in view, dry and uncovered.",
+        expected=Message(
+            "at least %(it)s usable patches, %(it_1)s of them neutral, with white or the next grey among them",
+            it=_LEAST_PATCHES,
+            it_1=_LEAST_NEUTRALS,
+        ),
+        found=Message(
+            "%(sum)s usable (%(neutrals)s neutral, %(whites)s white); %(sum_3)s clipped, %(bright)s of them too bright",
+            sum=int(used.sum()),
+            neutrals=neutrals,
+            whites=whites,
+            sum_3=int(clipped.sum()),
+            bright=bright,
+        ),
+        remedy=Message(
+            "Retake the photo: tap on the white of the card so that the phone exposes for it, and "
+            "keep all of the card in view, dry and uncovered."
+        ),
     )
 
 

@@ -1,3 +1,31 @@
-"""The words of the program in the reader's language: catalogues of messages, and what fills their places."""
+"""The words of the program in the reader's language: messages, who they are shown to, and the catalogues."""
 
-__all__: list[str] = []
+from stripread.i18n.message import (
+    ENGLISH,
+    ByFace,
+    Face,
+    Joined,
+    Message,
+    Number,
+    Reader,
+    Shown,
+    System,
+    Verbatim,
+    joined,
+    plural,
+)
+
+__all__ = [
+    "ENGLISH",
+    "ByFace",
+    "Face",
+    "Joined",
+    "Message",
+    "Number",
+    "Reader",
+    "Shown",
+    "System",
+    "Verbatim",
+    "joined",
+    "plural",
+]

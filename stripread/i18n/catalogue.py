@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from babel.messages.catalog import Catalog
 
-__all__ = ["COMPOSED", "LANGUAGES", "NUMBERS", "catalogue", "patterns", "read_catalogue"]
+__all__ = ["COMPOSED", "LANGUAGES", "NUMBERS", "catalogue", "decimal_sign", "patterns", "read_catalogue"]
 
 # Comments of messages in the catalogue: it is put together by the program, and which of its places hold numbers.
 COMPOSED = "put together by the program"
@@ -35,6 +35,14 @@ def catalogue(language: str) -> NullTranslations:
     write_mo(compiled, read_catalogue(language))
     compiled.seek(0)
     return GNUTranslations(compiled)
+
+
+@lru_cache(maxsize=8)
+def decimal_sign(language: str) -> str:
+    """Return what parts a number's whole from its tenths (Unicode CLDR, as Babel has it)."""
+    from babel.numbers import get_decimal_symbol
+
+    return "." if language == "en" else get_decimal_symbol(language)
 
 
 def patterns(language: str) -> dict[str, set[str]]:

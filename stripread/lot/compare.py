@@ -30,6 +30,7 @@ from stripread.card.layout import CardLayout
 from stripread.colour.mismatch import DEGREES_OF_FREEDOM, mismatch_covariance
 from stripread.errors import LotFileError
 from stripread.geometry import Float
+from stripread.i18n import Message, Number
 from stripread.lot.conditions import LEAST_COMMON
 from stripread.lot.curve import Curve, path_slope
 from stripread.lot.inverse import invert_curve
@@ -144,9 +145,15 @@ def compare_lots(first: Lot, second: Lot, *, card: CardLayout) -> LotComparison:
     ):
         if one != other:
             raise LotFileError(
-                expected=f"two lots {what}",
-                found=f"{one} in lot {first.number} and {other} in lot {second.number}",
-                remedy="Compare lots of one strip kind only.",
+                expected=Message("two lots %(what)s", what=what),
+                found=Message(
+                    "%(one)s in lot %(number)s and %(other)s in lot %(number_3)s",
+                    one=one,
+                    number=first.number,
+                    other=other,
+                    number_3=second.number,
+                ),
+                remedy=Message("Compare lots of one strip kind only."),
             )
     lights = _compare_lights(first, second, card)
     pads = tuple(_compare_pad(pad, second.pad(pad.pad), first, second, lights) for pad in first.pads)
@@ -163,10 +170,18 @@ def _compare_pad(
     low, top = max(one.curve.low, other.curve.low), min(one.curve.top, other.curve.top)
     if low >= top:
         raise LotFileError(
-            expected=f"curves of pad {one.pad} with a common range",
-            found=f"{one.curve.low:g} to {one.curve.top:g} {one.unit} in lot {first.number} and {other.curve.low:g} to "
-            f"{other.curve.top:g} in lot {second.number}",
-            remedy="Calibrate both over the same range.",
+            expected=Message("curves of pad %(pad)s with a common range", pad=one.pad),
+            found=Message(
+                "%(low)s to %(top)s %(unit)s in lot %(number)s and %(low_4)s to %(top_5)s in lot %(number_6)s",
+                low=Number(one.curve.low, "g"),
+                top=Number(one.curve.top, "g"),
+                unit=one.unit,
+                number=first.number,
+                low_4=Number(other.curve.low, "g"),
+                top_5=Number(other.curve.top, "g"),
+                number_6=second.number,
+            ),
+            remedy=Message("Calibrate both over the same range."),
         )
     scale = max(one.mismatch_scale, other.mismatch_scale)
 

@@ -16,6 +16,7 @@ import numpy as np
 from stripread import __version__
 from stripread.errors import KindFileError, LotFileError
 from stripread.geometry import Float
+from stripread.i18n import Message
 from stripread.lot.chart_curve import METHOD as CHART_METHOD
 from stripread.lot.chart_curve import ChartCurve, chart_curve_from_json, chart_curve_to_json
 from stripread.lot.conditions import Condition
@@ -78,9 +79,9 @@ class PadCalibration:
         """The curve of a calibrated lot; ``LotFileError`` where the lot is only provisional."""
         if isinstance(self.curve, ChartCurve):
             raise LotFileError(
-                expected="a calibrated lot",
-                found="a provisional one, made from the chart on its vial",
-                remedy="Calibrate the lot from known dilutions first.",
+                expected=Message("a calibrated lot"),
+                found=Message("a provisional one, made from the chart on its vial"),
+                remedy=Message("Calibrate the lot from known dilutions first."),
             )
         return self.curve
 
@@ -192,7 +193,9 @@ def load_lot(path: Path) -> Lot:
         text = path.read_bytes()
     except OSError as error:
         raise LotFileError(
-            expected="a lot file", found=f"{path}: {error.strerror}", remedy="Check the name, or calibrate the lot."
+            expected=Message("a lot file"),
+            found=Message("%(path)s: %(strerror)s", path=path, strerror=error.strerror),
+            remedy=Message("Check the name, or calibrate the lot."),
         ) from None
     try:
         data = json.loads(text)
@@ -215,11 +218,13 @@ def load_lot(path: Path) -> Lot:
             sha256=hashlib.sha256(text).hexdigest(),
         )
     except (ValueError, KeyError, TypeError, AttributeError) as error:
-        reason = f"field {error} is missing" if isinstance(error, KeyError) else str(error)
+        reason = (
+            Message("field %(error)s is missing", error=error) if isinstance(error, KeyError) else Verbatim(str(error))
+        )
         raise LotFileError(
-            expected=f"a lot file of format {FORMAT} at {path}",
+            expected=Message("a lot file of format %(it)s at %(path)s", it=FORMAT, path=path),
             found=reason,
-            remedy="Calibrate the lot again, or take the file from a backup; do not edit it by hand.",
+            remedy=Message("Calibrate the lot again, or take the file from a backup; do not edit it by hand."),
         ) from error
 
 

@@ -14,6 +14,7 @@ from datetime import datetime
 from pathlib import Path
 
 from stripread.errors import RecordFileError
+from stripread.i18n import Message, Shown
 from stripread.lot.verify import standard_score
 
 __all__ = ["RECORD", "CheckRow", "append_row", "chart_scores", "find_row", "load_record", "row_text"]
@@ -85,19 +86,26 @@ def load_record(path: Path) -> tuple[CheckRow, ...]:
     except FileNotFoundError:
         return ()
     except UnicodeDecodeError as error:
-        raise _wrong(path, f"bytes that are no text ({error.reason})") from None
+        raise _wrong(path, Message("bytes that are no text (%(reason)s)", reason=error.reason)) from None
     if not text:
         return ()
     lines = csv.reader(io.StringIO(text, newline=""), strict=True)
     rows = []
     try:
         if tuple(next(lines)) != _COLUMNS:
-            raise _wrong(path, f"a first line {text.splitlines()[0][:80]!r}, which is not {','.join(_COLUMNS)}")
+            raise _wrong(
+                path,
+                Message(
+                    "a first line %(splitlines)s, which is not %(join)s",
+                    splitlines=repr(text.splitlines()[0][:80]),
+                    join=",".join(_COLUMNS),
+                ),
+            )
         for cells in lines:
             if cells:
                 rows.append(_row(cells))
     except (csv.Error, ValueError) as error:
-        raise _wrong(path, f"line {lines.line_num}: {error}") from None
+        raise _wrong(path, Message("line %(line_num)s: %(error)s", line_num=lines.line_num, error=error)) from None
     return tuple(rows)
 
 
@@ -194,9 +202,11 @@ def _row(cells: Sequence[str]) -> CheckRow:
     return row
 
 
-def _wrong(path: Path, found: str) -> RecordFileError:
+def _wrong(path: Path, found: Shown) -> RecordFileError:
     return RecordFileError(
-        expected=f"a record of checks as `stripread lot verify` writes it, at {path}",
+        expected=Message("a record of checks as `stripread lot verify` writes it, at %(path)s", path=path),
         found=found,
-        remedy="Nothing was changed. Repair that line or take the file from a backup, or name another with --record.",
+        remedy=Message(
+            "Nothing was changed. Repair that line or take the file from a backup, or name another with --record."
+        ),
     )

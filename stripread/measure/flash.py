@@ -18,6 +18,7 @@ from stripread.colour.mismatch import FLASH_CONSTANTS
 from stripread.errors import FlashPairError, PadCountError
 from stripread.findings import Finding, make_finding
 from stripread.geometry import Float
+from stripread.i18n import Message, Number, Verbatim
 from stripread.measure.flash_light import FlashLight, PairPatches, fit_flash_light, fit_pair_tone, join_flash_colours
 from stripread.measure.strip import PadMeasurement, StripMeasurement, coding_covariance, measure_strip
 from stripread.photo.load import PhotoFile
@@ -72,9 +73,11 @@ def measure_flash_pair(file: PhotoFile, flash_file: PhotoFile, card: CardLayout,
     white = used & corrections[0].patches.white
     if used.sum() < _LEAST_COMMON or not white.any():
         raise FlashPairError(
-            expected=f"at least {_LEAST_COMMON} patches, white among them, that both photos show well",
-            found=f"{int(used.sum())}, of them {int(white.sum())} white",
-            remedy="Retake both photos with all of the card in view; tilt the phone if the flash mirrors in the card.",
+            expected=Message("at least %(it)s patches, white among them, that both photos show well", it=_LEAST_COMMON),
+            found=Message("%(sum)s, of them %(sum_1)s white", sum=int(used.sum()), sum_1=int(white.sum())),
+            remedy=Message(
+                "Retake both photos with all of the card in view; tilt the phone if the flash mirrors in the card."
+            ),
         )
     tone = fit_pair_tone([c.patches for c in corrections], [c.used for c in corrections])
     whites = np.array([tone.undo(c.patches.linear[white]).mean(axis=0) for c in corrections])
@@ -84,9 +87,14 @@ def measure_flash_pair(file: PhotoFile, flash_file: PhotoFile, card: CardLayout,
     dim, bright = _order(file, flash_file, light)
     if light[bright] < light[dim] * (1 + _NO_FLASH):
         raise FlashPairError(
-            expected="more light in the photo with the flash",
-            found=f"{light[bright] / light[dim]:.2f} times the light of the other photo, by its exposure",
-            remedy="Take both photos in the same light, one with the flash switched on; go closer, or into the shade.",
+            expected=Message("more light in the photo with the flash"),
+            found=Message(
+                "%(dim)s times the light of the other photo, by its exposure",
+                dim=Number(light[bright] / light[dim], ".2f"),
+            ),
+            remedy=Message(
+                "Take both photos in the same light, one with the flash switched on; go closer, or into the shade."
+            ),
         )
     first = corrections[0].patches
     size = np.array(first.card_size_mm)
@@ -122,27 +130,35 @@ def _measure_both(file: PhotoFile, flash_file: PhotoFile, card: CardLayout, kind
 
 
 def _check_files(file: PhotoFile, flash_file: PhotoFile) -> None:
-    same = "Take both photos one after the other with the same phone, and send the files as its camera stored them."
+    same = Message(
+        "Take both photos one after the other with the same phone, and send the files as its camera stored them."
+    )
     if file.sha256 == flash_file.sha256:
-        raise FlashPairError(expected="two photos", found=f"{file.name} twice", remedy=same)
+        raise FlashPairError(
+            expected=Message("two photos"), found=Message("%(name)s twice", name=file.name), remedy=same
+        )
     if file.full_size != flash_file.full_size:
         raise FlashPairError(
-            expected="two photos of one size",
-            found=" and ".join(f"{f.full_size[0]} x {f.full_size[1]} ({f.name})" for f in (file, flash_file)),
-            remedy=f"Hold the phone alike for both. {same}",
+            expected=Message("two photos of one size"),
+            found=Verbatim(" and ".join(f"{f.full_size[0]} x {f.full_size[1]} ({f.name})" for f in (file, flash_file))),
+            remedy=Message("Hold the phone alike for both. %(same)s", same=same),
         )
     if file.camera != flash_file.camera:
         raise FlashPairError(
-            expected="two photos of one phone", found=f"{file.camera} and {flash_file.camera}", remedy=same
+            expected=Message("two photos of one phone"),
+            found=Message("%(camera)s and %(camera_1)s", camera=file.camera, camera_1=flash_file.camera),
+            remedy=same,
         )
 
 
 def _exposure(file: PhotoFile) -> float:
     if file.exposure is None:
         raise FlashPairError(
-            expected=f"exposure time, ISO and f-number in the EXIF of {file.name}",
-            found="none, or not all three",
-            remedy="Send the files as the phone's camera stored them: messengers and editors drop what it notes.",
+            expected=Message("exposure time, ISO and f-number in the EXIF of %(name)s", name=file.name),
+            found=Message("none, or not all three"),
+            remedy=Message(
+                "Send the files as the phone's camera stored them: messengers and editors drop what it notes."
+            ),
         )
     return file.exposure
 
@@ -183,9 +199,11 @@ def finish_flash_pair(pair: FlashPair, colours: FlashColours) -> StripMeasuremen
     used = pair.patches.used & known
     if used.sum() < _LEAST_COMMON:
         raise FlashPairError(
-            expected=f"at least {_LEAST_COMMON} patches whose colours in the flash's light the lot knows",
-            found=f"{int(used.sum())}",
-            remedy="Use the card print that the lot was calibrated with, all of it in view.",
+            expected=Message(
+                "at least %(it)s patches whose colours in the flash's light the lot knows", it=_LEAST_COMMON
+            ),
+            found=Message("%(sum)s", sum=int(used.sum())),
+            remedy=Message("Use the card print that the lot was calibrated with, all of it in view."),
         )
     target = np.array([colours.get(name, tuple(lab)) for name, lab in zip(patches.ids, patches.lab, strict=True)])
     light = fit_flash_light(replace(pair.patches, used=used), target)
@@ -271,20 +289,29 @@ def _pair_findings(pair: FlashPair, light: FlashLight, used: NDArray[np.bool_]) 
     findings = []
     ratio = 1 / pair.patches.share - 1
     if ratio < _WEAK:
-        message = f"The flash gives {ratio:.2f} times the light that is there anyway."
+        message = Message("The flash gives %(ratio)s times the light that is there anyway.", ratio=Number(ratio, ".2f"))
         findings.append(make_finding("flash_weak", message))
     moved = max(
         float(np.linalg.norm(_centre(pair.without, pad.id) - _centre(pair.with_flash, pad.id)))
         for pad in pair.first.kind.pads
     )
     if moved > _MOVED_MM:
-        findings.append(make_finding("strip_moved", f"The pad lies {moved:.1f} mm from where it was on the card."))
+        findings.append(
+            make_finding(
+                "strip_moved",
+                Message("The pad lies %(moved)s mm from where it was on the card.", moved=Number(moved, ".1f")),
+            )
+        )
     misfit = float(np.sqrt(np.mean(np.sum(light.left_out[used] ** 2, axis=1))))
     if misfit > _MISFIT:
         findings.append(
             make_finding(
                 "flash_misfit",
-                f"The card's patches miss the colours that the lot's phone shows in its flash by {misfit:.1f} Delta E.",
+                Message(
+                    "The card's patches miss the colours that the lot's phone shows in its flash by "
+                    "%(misfit)s Delta E.",
+                    misfit=Number(misfit, ".1f"),
+                ),
             )
         )
     return findings

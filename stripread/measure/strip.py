@@ -18,6 +18,7 @@ from stripread.colour.mismatch import mismatch_covariance, spectral_mismatch
 from stripread.errors import CardNotFoundError, PhotoUnfitError, StripNotFoundError
 from stripread.findings import Finding, make_finding
 from stripread.geometry import Float, Rect, apply_homography
+from stripread.i18n import Message, Number
 from stripread.photo.blur import Blur
 from stripread.photo.load import PhotoFile, decode_photo, suggested_reduction
 from stripread.photo.photo import Photo
@@ -343,25 +344,38 @@ def _measure_pads(
     if not strip.unseen:
         return one
     if strip.other_way is None:
-        text = "No pad shows at the end of the strip where it should be."
+        text = Message("No pad shows at the end of the strip where it should be.")
         return replace(one, findings=(make_finding("pad_not_seen", text),))
     other = _measure_way(seen, view, strip.other_way, kind)
     apart = max(float(np.linalg.norm(a.lab - b.lab)) for a, b in zip(one.pads, other.pads, strict=True))
     if apart <= _ONE_COLOUR:
-        text = f"No pad shows at either end of the strip; both places have one colour within {apart:.1f} Delta E."
+        text = Message(
+            "No pad shows at either end of the strip; both places have one colour within %(apart)s Delta E.",
+            apart=Number(apart, ".1f"),
+        )
         pads = tuple(map(_of_either, one.pads, other.pads))
         return replace(one, pads=pads, findings=(make_finding("pad_not_seen", text),))
     nearer = _off_colours(other.pads, colours) - _off_colours(one.pads, colours)
     if abs(nearer) > _NEARER:
-        text = f"No pad shows; of the ends, {apart:.1f} Delta E apart, the one nearer to the pads' colours was taken."
+        text = Message(
+            "No pad shows; of the ends, %(apart)s Delta E apart, the one nearer to the pads' colours was taken.",
+            apart=Number(apart, ".1f"),
+        )
         return replace(one if nearer > 0 else other, findings=(make_finding("pad_not_seen", text),))
     if seen.card.tip_mark_mm is None:
         raise StripNotFoundError(
-            expected=f"pads of kind {kind.name} that show, or both ends of the strip of one colour",
-            found=f"no pad, and ends that differ by {apart:.1f} Delta E",
-            remedy="Use a card with a tip mark in its slot, lay the strip's tip at the mark, and retake the photo.",
+            expected=Message(
+                "pads of kind %(name)s that show, or both ends of the strip of one colour", name=kind.name
+            ),
+            found=Message("no pad, and ends that differ by %(apart)s Delta E", apart=Number(apart, ".1f")),
+            remedy=Message(
+                "Use a card with a tip mark in its slot, lay the strip's tip at the mark, and retake the photo."
+            ),
         )
-    text = f"No pad shows, and the ends differ by {apart:.1f} Delta E; the tip was taken to lie at the card's tip mark."
+    text = Message(
+        "No pad shows, and the ends differ by %(apart)s Delta E; the tip was taken to lie at the card's tip mark.",
+        apart=Number(apart, ".1f"),
+    )
     return replace(one, findings=(make_finding("pad_not_seen", text), make_finding("end_by_mark", text)))
 
 
@@ -450,9 +464,11 @@ def _measure_one(
     )
     if colour.mean.max() > CLIPPED_HIGH:
         raise PhotoUnfitError(
-            expected=f"pad {pad_id!r} within the range of the camera",
-            found="a pad that is white in the photo, as it is too bright",
-            remedy="Tap on the white of the card so that the phone exposes for it, or move out of the sun; retake.",
+            expected=Message("pad %(pad_id)s within the range of the camera", pad_id=repr(pad_id)),
+            found=Message("a pad that is white in the photo, as it is too bright"),
+            remedy=Message(
+                "Tap on the white of the card so that the phone exposes for it, or move out of the sun; retake."
+            ),
         )
     linear = np.maximum(colour.mean, 1e-4)
     corrected = correction.at(linear, place)

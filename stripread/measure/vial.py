@@ -16,6 +16,7 @@ from stripread.colour.correct import CLIPPED_HIGH
 from stripread.colour.mismatch import MismatchConstants, mismatch_covariance
 from stripread.errors import ChartError
 from stripread.geometry import Float, Rect, apply_homography
+from stripread.i18n import Message
 from stripread.measure.strip import CardMeasurement, card_view, card_white, measure_card
 from stripread.photo.load import PhotoFile
 from stripread.strip.chart import ChartRow, find_chart
@@ -91,19 +92,24 @@ def measure_chart(file: PhotoFile, card: CardLayout) -> ChartMeasurement:
     """
     if card.vial is None:
         raise ChartError(
-            expected=f"a card with room for the vial, [vial] in its layout file, and not {card.name!r} without",
-            found="none",
-            remedy="Add [vial] with rect_mm where the vial lies, or use the project's own card.",
+            expected=Message(
+                "a card with room for the vial, [vial] in its layout file, and not %(name)s without",
+                name=repr(card.name),
+            ),
+            found=Message("none"),
+            remedy=Message("Add [vial] with rect_mm where the vial lies, or use the project's own card."),
         )
     seen = measure_card(file, card)
     view = card_view(seen, _search_area(card.vial), margin_mm=_MARGIN_MM)
     row = find_chart(view, patches=[patch.rect for patch in card.patches])
     if row is None:
         raise ChartError(
-            expected="a vial in its room on the card, with a row of three blocks or more facing up",
-            found="no such row",
-            remedy="Lay the vial beside the slot, along it, its colour chart straight up and clear of mirrored lamps; "
-            "fill the picture with the card; retake.",
+            expected=Message("a vial in its room on the card, with a row of three blocks or more facing up"),
+            found=Message("no such row"),
+            remedy=Message(
+                "Lay the vial beside the slot, along it, its colour chart straight up and clear of "
+                "mirrored lamps; fill the picture with the card; retake."
+            ),
         )
     return ChartMeasurement(card=seen, blocks=_measure_blocks(seen, view, row))
 
@@ -130,9 +136,9 @@ def _measure_blocks(seen: CardMeasurement, view: SlotView, row: ChartRow) -> tup
         linear = np.maximum(mean * white, 1e-4)
         if linear.max() > CLIPPED_HIGH:
             raise ChartError(
-                expected="blocks within the range of the camera",
-                found=f"block {index + 1} white in the photo, as it is too bright",
-                remedy="Tap on the white of the card so that the phone exposes for it; retake.",
+                expected=Message("blocks within the range of the camera"),
+                found=Message("block %(index)s white in the photo, as it is too bright", index=index + 1),
+                remedy=Message("Tap on the white of the card so that the phone exposes for it; retake."),
             )
         corrected = seen.correction.at(linear, block.centre_mm)
         pixels = corrected.jacobian @ (covariance * np.outer(white, white)) @ corrected.jacobian.T

@@ -13,6 +13,7 @@ from typing import Literal
 import numpy as np
 
 from stripread.errors import PhotoFormatError, PhotoTooLargeError, PhotoTooSmallError, PhotoUnreadableError
+from stripread.i18n import Message, Number
 from stripread.photo.decode import decode_pixels, turn_upright
 from stripread.photo.header import Format, Header, Primaries, read_header, recognise_format, recognise_other
 from stripread.photo.photo import Photo
@@ -20,9 +21,11 @@ from stripread.photo.profile import convert_to_srgb, light_of_profile, srgb_ligh
 
 __all__ = ["Limits", "PhotoFile", "decode_photo", "open_photo", "open_photo_bytes", "suggested_reduction"]
 
-_FORMATS = "a photo (JPEG, PNG, WebP, TIFF or HEIC)"
-_SEND_ORIGINAL = "Send the file as the phone's camera stored it."
-_COPY_AGAIN = "The file is damaged or was cut off on its way: copy it again from the phone, or retake the photo."
+_FORMATS = Message("a photo (JPEG, PNG, WebP, TIFF or HEIC)")
+_SEND_ORIGINAL = Message("Send the file as the phone's camera stored it.")
+_COPY_AGAIN = Message(
+    "The file is damaged or was cut off on its way: copy it again from the phone, or retake the photo."
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,8 +104,14 @@ def open_photo(path: Path, *, limits: Limits | None = None) -> PhotoFile:
     try:
         status = path.stat()
         if not stat.S_ISREG(status.st_mode):
-            found = f"a folder, {path.name}" if stat.S_ISDIR(status.st_mode) else f"{path.name}, which is no plain file"
-            raise PhotoUnreadableError(expected="a photo file", found=found, remedy="Name the photo itself.")
+            found = (
+                Message("a folder, %(name)s", name=path.name)
+                if stat.S_ISDIR(status.st_mode)
+                else Message("%(name)s, which is no plain file", name=path.name)
+            )
+            raise PhotoUnreadableError(
+                expected=Message("a photo file"), found=found, remedy=Message("Name the photo itself.")
+            )
         if status.st_size > limits.max_bytes:
             raise _too_many_bytes(path.name, status.st_size, limits)
         with path.open("rb") as stream:
@@ -110,9 +119,9 @@ def open_photo(path: Path, *, limits: Limits | None = None) -> PhotoFile:
     except (OSError, ValueError) as error:  # ValueError: a name that no file can have
         reason = (isinstance(error, OSError) and error.strerror) or str(error)
         raise PhotoUnreadableError(
-            expected="a photo file that can be read",
-            found=f"{reason} ({path})",
-            remedy="Check the name and the permissions of the file.",
+            expected=Message("a photo file that can be read"),
+            found=Message("%(reason)s (%(path)s)", reason=reason, path=path),
+            remedy=Message("Check the name and the permissions of the file."),
         ) from error
     return open_photo_bytes(data, path.name, limits=limits)
 
@@ -121,17 +130,25 @@ def open_photo_bytes(data: bytes, name: str, *, limits: Limits | None = None) ->
     """Read the header of a photo that is already in memory, such as an upload. Raises as ``open_photo`` does."""
     limits = limits or Limits()
     if not data:
-        raise PhotoUnreadableError(expected=_FORMATS, found=f"an empty file, {name}", remedy=_COPY_AGAIN)
+        raise PhotoUnreadableError(
+            expected=_FORMATS, found=Message("an empty file, %(name)s", name=name), remedy=_COPY_AGAIN
+        )
     if len(data) > limits.max_bytes:
         raise _too_many_bytes(name, len(data), limits)
     kind = recognise_format(data)
     if kind is None:
-        raise PhotoUnreadableError(expected=_FORMATS, found=f"{recognise_other(data)} in {name}", remedy=_SEND_ORIGINAL)
+        raise PhotoUnreadableError(
+            expected=_FORMATS,
+            found=Message("%(data)s in %(name)s", data=recognise_other(data), name=name),
+            remedy=_SEND_ORIGINAL,
+        )
     try:
         header = read_header(kind, data)
     except Exception as error:  # parsers on foreign bytes: whatever they trip over, the header is broken
         raise PhotoUnreadableError(
-            expected=_FORMATS, found=f"a damaged or cut-off {kind} file, {name}", remedy=_COPY_AGAIN
+            expected=_FORMATS,
+            found=Message("a damaged or cut-off %(kind)s file, %(name)s", kind=kind, name=name),
+            remedy=_COPY_AGAIN,
         ) from error
     _check_header(header, name, limits)
     width, height = header.stored_size
@@ -159,27 +176,29 @@ def _check_header(header: Header, name: str, limits: Limits) -> None:
     width, height = header.stored_size
     if width * height > limits.max_pixels:
         raise PhotoTooLargeError(
-            expected=f"at most {limits.max_pixels / 1e6:g} megapixels",
-            found=f"{width} x {height} pixels in {name}",
-            remedy="Send a photo of the phone's usual size, not a panorama or a scan.",
+            expected=Message("at most %(limits)s megapixels", limits=Number(limits.max_pixels / 1e6, "g")),
+            found=Message("%(width)s x %(height)s pixels in %(name)s", width=width, height=height, name=name),
+            remedy=Message("Send a photo of the phone's usual size, not a panorama or a scan."),
         )
     if width * height < limits.min_pixels:
         raise PhotoTooSmallError(
-            expected=f"at least {limits.min_pixels / 1e6:g} megapixels",
-            found=f"{width} x {height} pixels in {name}",
-            remedy="Send the photo itself, not its preview.",
+            expected=Message("at least %(min_pixels)s megapixels", min_pixels=Number(limits.min_pixels / 1e6, "g")),
+            found=Message("%(width)s x %(height)s pixels in %(name)s", width=width, height=height, name=name),
+            remedy=Message("Send the photo itself, not its preview."),
         )
     if header.refusal:
         raise PhotoFormatError(
-            expected="a photo in RGB colours or grey", found=f"{header.refusal} in {name}", remedy=_SEND_ORIGINAL
+            expected=Message("a photo in RGB colours or grey"),
+            found=Message("%(refusal)s in %(name)s", refusal=header.refusal, name=name),
+            remedy=_SEND_ORIGINAL,
         )
 
 
 def _too_many_bytes(name: str, size: int, limits: Limits) -> PhotoTooLargeError:
     return PhotoTooLargeError(
-        expected=f"at most {limits.max_bytes / 2**20:g} MiB",
-        found=f"{size / 2**20:.1f} MiB in {name}",
-        remedy="Send a single photo, not a video or an archive.",
+        expected=Message("at most %(limits)s MiB", limits=Number(limits.max_bytes / 2**20, "g")),
+        found=Message("%(size)s MiB in %(name)s", size=Number(size / 2**20, ".1f"), name=name),
+        remedy=Message("Send a single photo, not a video or an archive."),
     )
 
 
@@ -224,8 +243,10 @@ def decode_photo(photo_file: PhotoFile, *, reduction: int) -> Photo:
     width, height = photo_file.stored_size
     if pixels is None or pixels.shape != (-(-height // reduction), -(-width // reduction), 3):
         raise PhotoUnreadableError(
-            expected=f"a whole picture of {width} x {height} pixels",
-            found=f"a damaged or cut-off {photo_file.format} file, {photo_file.name}",
+            expected=Message("a whole picture of %(width)s x %(height)s pixels", width=width, height=height),
+            found=Message(
+                "a damaged or cut-off %(format)s file, %(name)s", format=photo_file.format, name=photo_file.name
+            ),
             remedy=_COPY_AGAIN,
         )
     codes = 65536 if pixels.dtype == np.uint16 else 256

@@ -15,6 +15,7 @@ from stripread.colour.correct import CLIPPED_HIGH, Correction
 from stripread.errors import PhotoUnfitError
 from stripread.findings import Finding, make_finding
 from stripread.geometry import Float, apply_homography
+from stripread.i18n import Message, Number
 from stripread.photo.blur import Blur, measure_blur
 from stripread.photo.photo import Photo
 
@@ -152,11 +153,15 @@ def judge_card(
 def _judge_blur(blur: Blur) -> list[Finding]:
     if blur.worst_mm <= _SOFT_MM:
         return []
-    text = f"Edges are blurred by {blur.worst_mm:.2f} mm, {blur.worst_px:.1f} px (standard deviation)"
+    text = Message(
+        "Edges are blurred by %(worst_mm)s mm, %(worst_px)s px (standard deviation)",
+        worst_mm=Number(blur.worst_mm, ".2f"),
+        worst_px=Number(blur.worst_px, ".1f"),
+    )
     if blur.worst_mm > 1.4 * min(blur.mm):
-        moved = f"{text}, in one direction more than in the other: the phone or the card moved."
+        moved = Message("%(text)s, in one direction more than in the other: the phone or the card moved.", text=text)
         return [make_finding("photo_soft", moved)]
-    return [make_finding("photo_soft", f"{text}.")]
+    return [make_finding("photo_soft", Message("%(text)s.", text=text))]
 
 
 def judge_exposure(correction: Correction, in_view: NDArray[np.bool_]) -> list[Finding]:
@@ -168,16 +173,27 @@ def judge_exposure(correction: Correction, in_view: NDArray[np.bool_]) -> list[F
     lost, total = int((bright & whites).sum()), int(whites.sum())
     findings = []
     if lost > _WHITES_LOST * total or bright.sum() > _PATCHES_LOST * len(bright):
-        text = f"{int(bright.sum())} of {len(bright)} patches are too bright, {lost} of {total} white ones among them."
+        text = Message(
+            "%(sum)s of %(bright)s patches are too bright, %(lost)s of %(total)s white ones among them.",
+            sum=int(bright.sum()),
+            bright=len(bright),
+            lost=lost,
+            total=total,
+        )
         findings.append(make_finding("photo_clipped", text))
     if not (correction.white & patches.white).any():
         greys = ", ".join(name for name, yes in zip(patches.ids, correction.white, strict=True) if yes)
-        message = f"No white patch could be used; the next grey stands for it ({greys})."
+        message = Message("No white patch could be used; the next grey stands for it (%(greys)s).", greys=greys)
         findings.append(make_finding("grey_for_white", message))
     seen = patches.linear[whites if total else in_view].max(axis=1)
     level = float(np.median(seen)) if len(seen) else 0.0
     if level < _DARK_WHITE:
-        findings.append(make_finding("photo_dark", f"The card's white reaches {level:.0%} of the full light."))
+        findings.append(
+            make_finding(
+                "photo_dark",
+                Message("The card's white reaches %(level)s of the full light.", level=Number(level, ".0%")),
+            )
+        )
     return findings
 
 
@@ -193,11 +209,16 @@ def judge_light(correction: Correction, *, enrolled: bool) -> list[Finding]:
         # The second worst: a single one may be stained.
         level = float(np.sort(np.abs(residual.mean(axis=1)))[-2])
         hue = float(np.sort(np.ptp(residual, axis=1))[-2])
-        text = f"White and grey patches depart by {max(level, hue):.0%} and more from light that changes smoothly"
+        text = Message(
+            "White and grey patches depart by %(hue)s and more from light that changes smoothly",
+            hue=Number(max(level, hue), ".0%"),
+        )
         if hue > max(level, _COVER_HUE * limit):  # a shadow takes about the same share of each channel
-            findings.append(make_finding("card_covered", f"{text}, and in colour: something lies on them."))
+            findings.append(
+                make_finding("card_covered", Message("%(text)s, and in colour: something lies on them.", text=text))
+            )
         elif level > limit:
-            findings.append(make_finding("shadow_edge", f"{text}."))
+            findings.append(make_finding("shadow_edge", Message("%(text)s.", text=text)))
     if findings:  # the light's fit bends towards such patches and says no more about the light
         return findings
     width, height = patches.card_size_mm
@@ -206,15 +227,24 @@ def judge_light(correction: Correction, *, enrolled: bool) -> list[Finding]:
     light = tone.light(grid)
     change = tone.colour_change(grid)
     if change.largest > _MIXED and np.log1p(change.largest) > _SURE * change.u_largest:
-        message = f"The colour of the light changes by {change.largest:.0%} over the card."
+        message = Message(
+            "The colour of the light changes by %(largest)s over the card.", largest=Number(change.largest, ".0%")
+        )
         findings.append(make_finding("mixed_light", message))
     elif _SURE * change.u_worst > np.log1p(_MIXED):
-        message = f"The white and grey patches cannot tell whether the colour of the light changes by {_MIXED:.0%}."
+        message = Message(
+            "The white and grey patches cannot tell whether the colour of the light changes by %(it)s.",
+            it=Number(_MIXED, ".0%"),
+        )
         findings.append(make_finding("light_unknown", message))
     luminance = light @ _LUMINANCE
     fall = float(1 - luminance.min() / luminance.max())
     if fall > _UNEVEN:
-        findings.append(make_finding("uneven_light", f"The light falls by {fall:.0%} over the card."))
+        findings.append(
+            make_finding(
+                "uneven_light", Message("The light falls by %(fall)s over the card.", fall=Number(fall, ".0%"))
+            )
+        )
     return findings
 
 
@@ -237,9 +267,18 @@ def judge_patches(correction: Correction, *, enrolled: bool) -> list[Finding]:
     ):
         if which.any():
             off = [name for name, yes in zip(patches.ids, which, strict=True) if yes]
-            names = ", ".join(off) if len(off) <= 8 else f"{', '.join(off[:8])} and {len(off) - 8} more"
+            names = (
+                ", ".join(off)
+                if len(off) <= 8
+                else Message("%(off)s and %(off_1)s more", off=", ".join(off[:8]), off_1=len(off) - 8)
+            )
             worst = float(np.nanmax(correction.de00[which]))
-            text = f"{names} are off by up to {worst:.0f} CIEDE2000 and were left out; {why}."
+            text = Message(
+                "%(names)s are off by up to %(worst)s CIEDE2000 and were left out; %(why)s.",
+                names=names,
+                worst=Number(worst, ".0f"),
+                why=why,
+            )
             findings.append(make_finding(code, text))
     return findings
 
@@ -257,28 +296,40 @@ def judge_correction(correction: Correction, *, enrolled: bool, spoilt: bool = F
     misfit, away = correction.residual_de00_mean, correction.taken_away
     more = _SPOILT if spoilt else 1.0
     remedy = (
-        "Clear the card, keep shadows off it, and retake the photo."
+        Message("Clear the card, keep shadows off it, and retake the photo.")
         if spoilt
-        else "Move to daylight or plain white light: red-blue grow lamps and sodium lamps hide colours. If the "
-        "light is plain white, check that the card file is that of this print and the card is dry and not faded."
+        else Message(
+            "Move to daylight or plain white light: red-blue grow lamps and sodium lamps hide "
+            "colours. If the light is plain white, check that the card file is that of this print "
+            "and the card is dry and not faded."
+        )
     )
     if misfit > _MISFIT_UNFIT * more:
         raise PhotoUnfitError(
-            expected=f"light in which the card's colours can be matched within {_MISFIT_UNFIT:g} CIEDE2000 on average",
-            found=f"{misfit:.1f} CIEDE2000, each patch left out in turn",
+            expected=Message(
+                "light in which the card's colours can be matched within %(it)s CIEDE2000 on average",
+                it=Number(_MISFIT_UNFIT, "g"),
+            ),
+            found=Message("%(misfit)s CIEDE2000, each patch left out in turn", misfit=Number(misfit, ".1f")),
             remedy=remedy,
         )
     if away > _TAKEN_AWAY * more:
         raise PhotoUnfitError(
-            expected="light that holds all colours",
-            found=f"colours that show only when {away:.0%} of another channel is taken away",
+            expected=Message("light that holds all colours"),
+            found=Message(
+                "colours that show only when %(away)s of another channel is taken away", away=Number(away, ".0%")
+            ),
             remedy=remedy,
         )
     doubtful, plain = (_MISFIT, _PLAIN) if enrolled else (_MISFIT_DESIGN, _PLAIN_DESIGN)
     if (misfit > doubtful or correction.linear_misfit > plain) and not spoilt:
-        message = (
-            f"Patches left out of the fit are missed by {misfit:.2g} CIEDE2000 on average, by "
-            f"{correction.linear_misfit:.2g} with a plain map; up to {doubtful:g} and {plain:g} is usual."
+        message = Message(
+            "Patches left out of the fit are missed by %(misfit)s CIEDE2000 on average, by "
+            "%(linear_misfit)s with a plain map; up to %(doubtful)s and %(plain)s is usual.",
+            misfit=Number(misfit, ".2g"),
+            linear_misfit=Number(correction.linear_misfit, ".2g"),
+            doubtful=Number(doubtful, "g"),
+            plain=Number(plain, "g"),
         )
         return [make_finding("poor_correction", message)]
     return []
@@ -394,17 +445,29 @@ def judge_pad(
     findings = []
     brightest = correction.patches.linear[correction.used].max(axis=0)
     if (linear > CLIPPED_HIGH).any() or (linear > _PAD_BRIGHTER * brightest).any():
-        text = f"Pad {pad} is as bright as the camera records, or brighter than all patches that could be used."
+        text = Message(
+            "Pad %(pad)s is as bright as the camera records, or brighter than all patches that could be used.", pad=pad
+        )
         findings.append(make_finding("photo_clipped", text))
     if ground is None:
         return findings
     if ground.shaded:
-        text = f"The ground beside pad {pad} is {-ground.darkest:.0%} darker than along the strip."
+        text = Message(
+            "The ground beside pad %(pad)s is %(darkest)s darker than along the strip.",
+            pad=pad,
+            darkest=Number(-ground.darkest, ".0%"),
+        )
         findings.append(make_finding("shadow_edge", text))
     if ground.brightest > _GROUND_BRIGHTER or ground.veiled:
-        text = f"The ground beside pad {pad} is {ground.brightest:.0%} brighter than along the strip"
+        text = Message(
+            "The ground beside pad %(pad)s is %(brightest)s brighter than along the strip",
+            pad=pad,
+            brightest=Number(ground.brightest, ".0%"),
+        )
         if shadow_known and not ground.veiled:
-            findings.append(make_finding("shadow_edge", f"{text}."))
+            findings.append(make_finding("shadow_edge", Message("%(text)s.", text=text)))
         else:
-            findings.append(make_finding("glare_on_pad", f"{text}: what mirrors there may reach the pad."))
+            findings.append(
+                make_finding("glare_on_pad", Message("%(text)s: what mirrors there may reach the pad.", text=text))
+            )
     return findings

@@ -15,6 +15,7 @@ from stripread.colour.mismatch import DEGREES_OF_FREEDOM, residual_correlation
 from stripread.errors import TogetherError
 from stripread.findings import Finding, make_finding
 from stripread.geometry import Float
+from stripread.i18n import Message
 from stripread.lot.inverse import invert_curve
 from stripread.read.strip import PadReading, Reading, report_pad
 from stripread.units import two_digits
@@ -69,9 +70,13 @@ def combine_readings(readings: Sequence[Reading], *, one_strip: bool) -> Reading
     """
     if len(readings) < 2 or len({(r.lot.number, r.lot.sha256) for r in readings}) > 1:
         raise TogetherError(
-            expected="two readings or more of one lot",
-            found=f"{len(readings)} of lot {', '.join(sorted({r.lot.number for r in readings})) or 'none'}",
-            remedy="Name at least two photos of strips of one lot that can be read.",
+            expected=Message("two readings or more of one lot"),
+            found=Message(
+                "%(readings)s of lot %(none)s",
+                readings=len(readings),
+                none=", ".join(sorted({r.lot.number for r in readings})) or "none",
+            ),
+            remedy=Message("Name at least two photos of strips of one lot that can be read."),
         )
     pads = range(len(readings[0].pads))
     photos = [_photos(readings, pad, one_strip=one_strip) for pad in pads]
@@ -87,7 +92,12 @@ def combine_readings(readings: Sequence[Reading], *, one_strip: bool) -> Reading
     if wrong is not None:
         text = " and ".join(two_digits(r.pads[wrong].estimate.value) for r in readings)
         unit = readings[0].pads[wrong].unit
-        findings.append(make_finding("together_disagree", f"The photos read {text} {unit}, apart by more than chance."))
+        findings.append(
+            make_finding(
+                "together_disagree",
+                Message("The photos read %(text)s %(unit)s, apart by more than chance.", text=text, unit=unit),
+            )
+        )
     good = [readings[i] for i in kept]
     combined = tuple(_combine_pad(good, photos[pad].only(kept), pad, one_strip=one_strip) for pad in pads)
     for reading in good:
@@ -155,8 +165,13 @@ def _left_out(odd: Reading, others: Sequence[Reading], pad: int) -> Finding:
     values = [two_digits(r.pads[pad].estimate.value) for r in others]
     return make_finding(
         "photo_left_out",
-        f"{odd.photo} reads {two_digits(odd.pads[pad].estimate.value)} {odd.pads[pad].unit}, the others "
-        f"{' and '.join(values)}: more than chance. It was left out.",
+        Message(
+            "%(photo)s reads %(value)s %(unit)s, the others %(values)s: more than chance. It was left out.",
+            photo=odd.photo,
+            value=two_digits(odd.pads[pad].estimate.value),
+            unit=odd.pads[pad].unit,
+            values=" and ".join(values),
+        ),
     )
 
 

@@ -14,6 +14,7 @@ from stripread.colour.mismatch import DEGREES_OF_FREEDOM
 from stripread.errors import LotFileError, PadCountError, StripUpsideDownError
 from stripread.findings import Finding, make_finding
 from stripread.geometry import Float
+from stripread.i18n import Message, Number
 from stripread.lot.chart_curve import ChartCurve, widen_to_steps
 from stripread.lot.conditions import Likeness, compare_signature
 from stripread.lot.curve import CalibrationCurve
@@ -127,18 +128,18 @@ def read_strip(
     """
     if lot.kind != kind.name:
         raise LotFileError(
-            expected=f"a lot of kind {kind.name!r}",
-            found=f"lot {lot.number!r} of kind {lot.kind!r}",
-            remedy="Name the lot and the kind that belong together; look at the vial.",
+            expected=Message("a lot of kind %(name)s", name=repr(kind.name)),
+            found=Message("lot %(number)s of kind %(kind)s", number=repr(lot.number), kind=repr(lot.kind)),
+            remedy=Message("Name the lot and the kind that belong together; look at the vial."),
         )
     if flash is None:
         measured = measure_strip(file, card, kind, colours=lot_colours(lot), spectral=lot.correction == "spectral")
         return read_measurement(measured, lot=lot)
     if not lot.flash_colours:
         raise LotFileError(
-            expected=f"lot {lot.number!r} calibrated with flash pairs",
-            found="a calibration from single photos",
-            remedy="Read the photo without --flash, or calibrate the lot with a column flash in its series.",
+            expected=Message("lot %(number)s calibrated with flash pairs", number=repr(lot.number)),
+            found=Message("a calibration from single photos"),
+            remedy=Message("Read the photo without --flash, or calibrate the lot with a column flash in its series."),
         )
     return read_measurement(finish_flash_pair(measure_flash_pair(file, flash, card, kind), lot.flash_colours), lot=lot)
 
@@ -174,31 +175,51 @@ def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
     findings = [_weighed(finding, like) for finding in measured.findings]
     card = measured.card.card
     if card.enrolment is None:
-        findings.append(make_finding("card_not_enrolled", f"Card {card.name!r} carries its design colours only."))
+        findings.append(
+            make_finding(
+                "card_not_enrolled", Message("Card %(name)s carries its design colours only.", name=repr(card.name))
+            )
+        )
     if not like.comparable:
         findings.append(
             make_finding(
                 "lot_not_calibrated_for_card",
-                f"Lot {lot.number} was calibrated with card {lot.card!r}, which shares too few patches with this one, "
-                f"{card.name!r}.",
+                Message(
+                    "Lot %(number)s was calibrated with card %(card)s, which shares too few patches with "
+                    "this one, %(name)s.",
+                    number=lot.number,
+                    card=repr(lot.card),
+                    name=repr(card.name),
+                ),
             )
         )
     elif like.distance > _UNFAMILIAR and not lot.provisional:
         findings.append(
             make_finding(
                 "unfamiliar_light",
-                f"The card's colours lie {like.distance:.1f} Delta E from those of the calibration photos; up to "
-                f"{_UNFAMILIAR:g} is usual in their own light with their own phone.",
+                Message(
+                    "The card's colours lie %(distance)s Delta E from those of the calibration photos; up to "
+                    "%(it)s is usual in their own light with their own phone.",
+                    distance=Number(like.distance, ".1f"),
+                    it=Number(_UNFAMILIAR, "g"),
+                ),
             )
         )
     if lot.provisional:
-        findings.append(make_finding("provisional_lot", f"Lot {lot.number} was made from the chart on its vial."))
+        findings.append(
+            make_finding(
+                "provisional_lot", Message("Lot %(number)s was made from the chart on its vial.", number=lot.number)
+            )
+        )
     method = measured.card.correction.map.method
     if (method == "spectral") != (lot.correction == "spectral"):
         # What the two ways of correction miss has nothing in common.
         like = replace(like, difference=measured.card.correction.residuals, comparable=False)
-        message = (
-            f"Lot {lot.number} was calibrated by the {lot.correction} map, this photo is corrected by a {method} one."
+        message = Message(
+            "Lot %(number)s was calibrated by the %(correction)s map, this photo is corrected by a %(method)s one.",
+            number=lot.number,
+            correction=lot.correction,
+            method=method,
         )
         findings.append(make_finding("correction_differs", message))
     u_reference = _reference_uncertainty(card, lot, common=like.comparable)
@@ -208,9 +229,11 @@ def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
             calibration = lot.pad(pad.pad)
         except KeyError:
             raise LotFileError(
-                expected=f"a curve for pad {pad.pad!r} in lot {lot.number!r}",
-                found=f"curves for {', '.join(p.pad for p in lot.pads)}",
-                remedy="Calibrate the lot with all pads of its kind.",
+                expected=Message(
+                    "a curve for pad %(pad)s in lot %(number)s", pad=repr(pad.pad), number=repr(lot.number)
+                ),
+                found=Message("curves for %(pads)s", pads=", ".join(p.pad for p in lot.pads)),
+                remedy=Message("Calibrate the lot with all pads of its kind."),
             ) from None
         pads.append(_read_pad(pad, calibration, measured, lot, like, u_reference=u_reference))
     if any(f.code == "pad_not_seen" for f in findings):
@@ -251,9 +274,12 @@ def _weighed(finding: Finding, like: Likeness) -> Finding:
         return finding
     return make_finding(
         "poor_correction",
-        f"The card's colours could not be matched well, nor those in the calibration photos: both are off alike, to "
-        f"within {like.distance:.1f} Delta E.",
-        advice="The interval allows for it.",
+        Message(
+            "The card's colours could not be matched well, nor those in the calibration photos: both "
+            "are off alike, to within %(distance)s Delta E.",
+            distance=Number(like.distance, ".1f"),
+        ),
+        advice=Message("The interval allows for it."),
         severity="info",
     )
 
@@ -324,9 +350,11 @@ def _check_blank(pads: Sequence[PadReading], lot: Lot) -> None:
         if pad.censored == "below" and pad.limit is not None and pad.limit.name in _NOTHING_DETECTED:
             continue
         raise StripUpsideDownError(
-            expected=f"a pad that shows, or one of the colour of lot {lot.number}'s blanks",
-            found=f"no pad {pad.pad!r}, and another colour in its place",
-            remedy="Turn the strip over so that its pads face up, compare its lot with the vial, and retake the photo.",
+            expected=Message("a pad that shows, or one of the colour of lot %(number)s's blanks", number=lot.number),
+            found=Message("no pad %(pad)s, and another colour in its place", pad=repr(pad.pad)),
+            remedy=Message(
+                "Turn the strip over so that its pads face up, compare its lot with the vial, and retake the photo."
+            ),
         )
 
 
@@ -343,9 +371,12 @@ def _check_shown(pads: Sequence[PadReading], measured: StripMeasurement) -> None
     missing = [p.pad for p in pads if steps.get(p.pad, np.inf) < _HARDLY_SHOWS and _is_off_curve(p)]
     if missing:
         raise PadCountError(
-            expected=f"{len(pads)} pad(s) of kind {measured.kind.name}",
-            found=f"no pad {missing[0]!r}, but a colour in its place that no pad of the lot can have",
-            remedy="Check which kind of strip it is; a pad may be missing, dirty or hidden. Retake the photo.",
+            expected=Message("%(pads)s pad(s) of kind %(name)s", pads=len(pads), name=measured.kind.name),
+            found=Message(
+                "no pad %(missing)s, but a colour in its place that no pad of the lot can have",
+                missing=repr(missing[0]),
+            ),
+            remedy=Message("Check which kind of strip it is; a pad may be missing, dirty or hidden. Retake the photo."),
         )
 
 
@@ -366,15 +397,24 @@ def report_pad(calibration: PadCalibration, lab: Float, causes: Mapping[str, Flo
         findings.append(
             make_finding(
                 "off_curve",
-                f"The pad's colour is {estimate.delta_e:.1f} Delta E from the lot's curve, more than light, phone and "
-                "strip explain.",
+                Message(
+                    "The pad's colour is %(delta_e)s Delta E from the lot's curve, more than light, phone "
+                    "and strip explain.",
+                    delta_e=Number(estimate.delta_e, ".1f"),
+                ),
             )
         )
     if estimate.rival is not None:
         findings.append(
             make_finding(
                 "ambiguous_colour",
-                f"The colour fits {estimate.value:.3g} {unit} and {estimate.rival:.3g} {unit} about equally well.",
+                Message(
+                    "The colour fits %(value)s %(unit)s and %(rival)s %(unit_3)s about equally well.",
+                    value=Number(estimate.value, ".3g"),
+                    unit=unit,
+                    rival=Number(estimate.rival, ".3g"),
+                    unit_3=unit,
+                ),
             )
         )
     censored, limit, why = _censor(estimate, calibration)
@@ -408,7 +448,16 @@ def _censor(estimate: Estimate, calibration: PadCalibration) -> tuple[Censored |
         return (
             "above",
             limit,
-            [make_finding("above_top", f"The interval reaches the top calibrator, {curve.top:g} {unit}.")],
+            [
+                make_finding(
+                    "above_top",
+                    Message(
+                        "The interval reaches the top calibrator, %(top)s %(unit)s.",
+                        top=Number(curve.top, "g"),
+                        unit=unit,
+                    ),
+                )
+            ],
         )
     if isinstance(curve, ChartCurve):  # it has neither LOD nor LOQ
         return _censor_by_chart(estimate, curve, unit)
@@ -420,22 +469,38 @@ def _censor(estimate: Estimate, calibration: PadCalibration) -> tuple[Censored |
             return (
                 "below",
                 limit,
-                [make_finding("below_lod", f"Not detected: under {two_digits(value)} {unit} in this photo.")],
+                [
+                    make_finding(
+                        "below_lod",
+                        Message(
+                            "Not detected: under %(value)s %(unit)s in this photo.", value=two_digits(value), unit=unit
+                        ),
+                    )
+                ],
             )
         if loq is None or estimate.value < loq:
             limit = Limit(name="LOQ", value=curve.top if loq is None else loq)
             return (
                 "below",
                 limit,
-                [make_finding("below_loq", f"Detected, but under the LOQ of {two_digits(limit.value)} {unit}.")],
+                [
+                    make_finding(
+                        "below_loq",
+                        Message(
+                            "Detected, but under the LOQ of %(value)s %(unit)s.",
+                            value=two_digits(limit.value),
+                            unit=unit,
+                        ),
+                    )
+                ],
             )
     elif estimate.low is None:
         limit = Limit(name="lowest calibrator", value=curve.low)
         return "below", limit, [
             make_finding(
                 "below_loq",
-                f"The interval reaches the lowest calibrator, {curve.low:g} {unit}.",
-                advice="Report it as under that value, or use a kind with a lower range.",
+                Message("The interval reaches the lowest calibrator, %(low)s %(unit)s.", low=Number(curve.low, "g"), unit=unit),
+                advice=Message("Report it as under that value, or use a kind with a lower range."),
             )
         ]  # fmt: skip
     return None, None, []
@@ -447,13 +512,17 @@ def _censor_by_chart(
     """Report a bound where the interval reaches the lowest block."""
     if curve.low == 0 and estimate.low == 0 and estimate.high is not None:
         limit = Limit(name="interval's end", value=estimate.high)
-        words = f"The interval reaches zero; its upper end is {two_digits(estimate.high)} {unit}."
+        words = Message(
+            "The interval reaches zero; its upper end is %(high)s %(unit)s.", high=two_digits(estimate.high), unit=unit
+        )
     elif estimate.low is None:
         limit = Limit(name="lowest block", value=curve.low)
-        words = f"The interval reaches the lowest block, {curve.low:g} {unit}."
+        words = Message(
+            "The interval reaches the lowest block, %(low)s %(unit)s.", low=Number(curve.low, "g"), unit=unit
+        )
     else:
         return None, None, []
-    return "below", limit, [make_finding("below_loq", words, advice="Report it as under that value.")]
+    return "below", limit, [make_finding("below_loq", words, advice=Message("Report it as under that value."))]
 
 
 def _beyond(lab: Float, estimate: Estimate, calibration: PadCalibration, measured: Float) -> float | None:

@@ -5,6 +5,7 @@ from datetime import datetime
 from typing import Any
 
 from stripread.errors import RecordsError
+from stripread.i18n import Message, Shown, Verbatim
 from stripread.records.chain.entries import (
     Batch,
     Entry,
@@ -36,11 +37,13 @@ def corrected_payload(old: Entry, *, changes: Mapping[str, Any], why: str, withd
         If no reason is given, nothing is changed, or a field may not be changed so.
     """
     if not why.strip():
-        raise _wrong("a reason for the correction", "none")
+        raise _wrong(Message("a reason for the correction"), Message("none"))
     if withdraw == bool(changes):
-        raise _wrong("fields to change, or to withdraw the entry", "both" if withdraw else "neither")
+        raise _wrong(
+            Message("fields to change, or to withdraw the entry"), (Message("both") if withdraw else Message("neither"))
+        )
     if old.withdrawn:
-        raise _wrong("an entry that holds", f"entry {old.seq}, which withdraws another")
+        raise _wrong(Message("an entry that holds"), Message("entry %(seq)s, which withdraws another", seq=old.seq))
     payload = dict(old.payload)
     correction: dict[str, Any] = {"why": why.strip()}
     if withdraw:
@@ -59,14 +62,22 @@ def corrected_payload(old: Entry, *, changes: Mapping[str, Any], why: str, withd
 def _check_field(old: Entry, key: str, value: Any) -> None:
     known = _fields(old.kind)
     if key not in known:
-        raise _wrong(f"a field that may be changed: {', '.join(known) or 'none, only to withdraw it'}", repr(key))
+        raise _wrong(
+            Message(
+                "a field that may be changed: %(withdraw)s", withdraw=", ".join(known) or "none, only to withdraw it"
+            ),
+            Verbatim(repr(key)),
+        )
     if old.kind != "reading":
         _check_alike(key, old.payload.get(key), value)
     elif key == "validity":
         if value not in _WORSE or _WORSE.index(value) < _WORSE.index(old.payload["validity"]):
-            raise _wrong(f"a validity no better than {old.payload['validity']!r}", repr(value))
+            raise _wrong(
+                Message("a validity no better than %(validity)s", validity=repr(old.payload["validity"])),
+                Verbatim(repr(value)),
+            )
     elif value is not None and not isinstance(value, str):
-        raise _wrong(f"a text for {key!r}", repr(value))
+        raise _wrong(Message("a text for %(key)s", key=repr(key)), Verbatim(repr(value)))
     elif key == "taken_at" and value is not None:
         _check_time(value)
 
@@ -86,15 +97,19 @@ def _check_alike(key: str, before: Any, value: Any) -> None:
         return
     alike = (str, bool, int | float, list)
     if not any(isinstance(before, one) and isinstance(value, one) for one in alike):
-        raise _wrong(f"for {key!r} something like {before!r}", repr(value))
+        raise _wrong(
+            Message("for %(key)s something like %(before)s", key=repr(key), before=repr(before)), Verbatim(repr(value))
+        )
 
 
 def _check_time(text: str) -> None:
     try:
         datetime.fromisoformat(text)
     except ValueError:
-        raise _wrong("a time such as 2026-05-04T09:30:00+02:00 for 'taken_at'", repr(text)) from None
+        raise _wrong(Message("a time such as 2026-05-04T09:30:00+02:00 for 'taken_at'"), Verbatim(repr(text))) from None
 
 
-def _wrong(expected: str, found: str) -> RecordsError:
-    return RecordsError(expected=expected, found=found, remedy="Nothing was recorded. Say anew what is to be changed.")
+def _wrong(expected: Shown, found: Shown) -> RecordsError:
+    return RecordsError(
+        expected=expected, found=found, remedy=Message("Nothing was recorded. Say anew what is to be changed.")
+    )

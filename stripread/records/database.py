@@ -19,6 +19,7 @@ from sqlalchemy.exc import ArgumentError
 from sqlalchemy.pool import QueuePool
 
 from stripread.errors import MissingExtraError, RecordsError
+from stripread.i18n import Message, Shown, Verbatim
 from stripread.records.failures import failures_in_words, is_held
 
 __all__ = ["DATABASE", "REVISION", "Database", "refresh_statistics"]
@@ -58,9 +59,9 @@ class Database:
         """Open a transaction that is alone in writing, committed at the end, or not at all."""
         if self.read_only:
             raise RecordsError(
-                expected="a folder that may be written to",
-                found=f"{self.folder}, which may only be read",
-                remedy="Allow writing there, or work on a copy of the folder. Nothing was recorded.",
+                expected=Message("a folder that may be written to"),
+                found=Message("%(folder)s, which may only be read", folder=self.folder),
+                remedy=Message("Allow writing there, or work on a copy of the folder. Nothing was recorded."),
             )
         with failures_in_words(self.name):
             engine = self._engine.execution_options(stripread_write=True)
@@ -159,15 +160,15 @@ def make_url_of(url: str) -> Any:
     if parsed is None or parsed.get_backend_name() not in ("postgresql", "postgres"):
         shown = url.split("://")[0] if parsed is None else parsed.render_as_string(hide_password=True)
         raise RecordsError(
-            expected="a database URL such as postgresql://name@host/database",
-            found=repr(shown),
-            remedy="Correct it, or leave it out: the record is then an SQLite file in the site's folder.",
+            expected=Message("a database URL such as postgresql://name@host/database"),
+            found=Verbatim(repr(shown)),
+            remedy=Message("Correct it, or leave it out: the record is then an SQLite file in the site's folder."),
         )
     if find_spec("psycopg") is None:
         raise MissingExtraError(
-            expected="the package psycopg for PostgreSQL",
-            found="it is not installed",
-            remedy="Install it: pip install 'stripread[postgresql]'.",
+            expected=Message("the package psycopg for PostgreSQL"),
+            found=Message("it is not installed"),
+            remedy=Message("Install it: pip install 'stripread[postgresql]'."),
         )
     return parsed.set(drivername="postgresql+psycopg")
 
@@ -186,10 +187,10 @@ def _migrate(connection: Connection) -> None:
     command.upgrade(config, "head")
 
 
-def newer(name: str, found: str) -> RecordsError:
+def newer(name: str, found: Shown) -> RecordsError:
     """Return the error for tables of a later version of the program."""
     return RecordsError(
-        expected=f"a record up to revision {REVISION}",
-        found=f"{name} at revision {found}, made by a later version of stripread",
-        remedy="Install that version, or a later one.",
+        expected=Message("a record up to revision %(it)s", it=REVISION),
+        found=Message("%(name)s at revision %(found)s, made by a later version of stripread", name=name, found=found),
+        remedy=Message("Install that version, or a later one."),
     )

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from sqlalchemy.exc import DBAPIError, InterfaceError, OperationalError, SQLAlchemyError
 
 from stripread.errors import RecordsError
+from stripread.i18n import Message, Shown
 
 __all__ = ["failures_in_words", "is_held"]
 
@@ -20,31 +21,45 @@ __all__ = ["failures_in_words", "is_held"]
 class _Failure:
     """What was expected in its place, and what to do."""
 
-    expected: str
-    remedy: str
+    expected: Shown
+    remedy: Shown
 
 
 _ONLY_ADDED_TO = _Failure(
-    expected="a record that is only added to", remedy="Add a superseding entry: `stripread records correct`."
+    expected=Message("a record that is only added to"),
+    remedy=Message("Add a superseding entry: `stripread records correct`."),
 )
 _HELD = _Failure(
-    expected="a record that another program holds for a moment at most",
-    remedy="Close whatever keeps it open for writing, and try again. Nothing was recorded.",
+    expected=Message("a record that another program holds for a moment at most"),
+    remedy=Message("Close whatever keeps it open for writing, and try again. Nothing was recorded."),
 )
-_NO_ROOM = _Failure(expected="room on the disk", remedy="Free some, and try again. Nothing was recorded.")
-_DISK = _Failure(expected="a disk that can be read and written", remedy="Check the disk. Nothing was recorded.")
-_READ_ONLY = _Failure(expected="a folder that may be written to", remedy="Allow writing there. Nothing was recorded.")
+_NO_ROOM = _Failure(
+    expected=Message("room on the disk"), remedy=Message("Free some, and try again. Nothing was recorded.")
+)
+_DISK = _Failure(
+    expected=Message("a disk that can be read and written"), remedy=Message("Check the disk. Nothing was recorded.")
+)
+_READ_ONLY = _Failure(
+    expected=Message("a folder that may be written to"), remedy=Message("Allow writing there. Nothing was recorded.")
+)
 _NO_RIGHT = _Failure(
-    expected="a database that may be written to", remedy="Grant its user the right to write. Nothing was recorded."
+    expected=Message("a database that may be written to"),
+    remedy=Message("Grant its user the right to write. Nothing was recorded."),
 )
 _DAMAGED = _Failure(
-    expected="a whole record", remedy="Restore the latest backup into a new folder: `stripread records restore`."
+    expected=Message("a whole record"),
+    remedy=Message("Restore the latest backup into a new folder: `stripread records restore`."),
 )
-_UNOPENED = _Failure(expected="a record that can be opened", remedy="Look at the folder and its permissions.")
+_UNOPENED = _Failure(
+    expected=Message("a record that can be opened"), remedy=Message("Look at the folder and its permissions.")
+)
 _NO_SERVER = _Failure(
-    expected="a database server that answers", remedy="Look whether it runs, and at name and password."
+    expected=Message("a database server that answers"),
+    remedy=Message("Look whether it runs, and at name and password."),
 )
-_OTHER = _Failure(expected="a record in order", remedy="Run `stripread records verify`. Nothing was recorded.")
+_OTHER = _Failure(
+    expected=Message("a record in order"), remedy=Message("Run `stripread records verify`. Nothing was recorded.")
+)
 
 _BY_ERRNO = {
     **dict.fromkeys((errno.ENOSPC, errno.EDQUOT, errno.EFBIG), _NO_ROOM),
@@ -99,12 +114,14 @@ def _in_words(error: Exception, name: str) -> RecordsError:
     constraint = getattr(getattr(cause, "diag", None), "constraint_name", None)
     if says == _SUPERSEDED_TWICE[0] or constraint == _SUPERSEDED_TWICE[1]:
         return RecordsError(
-            expected="an entry that no other one supersedes yet",
-            found=f"another correction came first ({says})",
-            remedy="Look at `stripread log --corrections`, and correct the latest one.",
+            expected=Message("an entry that no other one supersedes yet"),
+            found=Message("another correction came first (%(says)s)", says=says),
+            remedy=Message("Look at `stripread log --corrections`, and correct the latest one."),
         )
     failure = _failure(error, cause)
-    return RecordsError(expected=failure.expected, found=f"{says} ({name})", remedy=failure.remedy)
+    return RecordsError(
+        expected=failure.expected, found=Message("%(says)s (%(name)s)", says=says, name=name), remedy=failure.remedy
+    )
 
 
 def _failure(error: Exception, cause: BaseException) -> _Failure:

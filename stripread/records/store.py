@@ -8,6 +8,7 @@ from types import TracebackType
 from typing import Any, Generic, Self, TypeVar
 
 from stripread.errors import RecordsError
+from stripread.i18n import Message, Verbatim
 from stripread.records.chain.chain import append_drafts, check_head, head_of, is_known
 from stripread.records.chain.entries import (
     Batch,
@@ -69,9 +70,9 @@ def open_records(folder: Path, url: str | None = None, *, create: bool = False) 
     """
     if not folder.is_dir() or (url is None and not create and not has_records(folder)):
         raise RecordsError(
-            expected=f"a record in {folder}",
-            found="none" if folder.is_dir() else "no such folder",
-            remedy="Begin one with `stripread init`, or by `stripread read ... --record`.",
+            expected=Message("a record in %(folder)s", folder=folder),
+            found=(Message("none") if folder.is_dir() else Message("no such folder")),
+            remedy=Message("Begin one with `stripread init`, or by `stripread read ... --record`."),
         )
     database = Database(folder, url)
     try:
@@ -88,7 +89,9 @@ def open_records(folder: Path, url: str | None = None, *, create: bool = False) 
         if revision != REVISION:
             if revision is None and not create and url is not None:
                 raise RecordsError(
-                    expected=f"a record in {database.name}", found="none", remedy="Begin one with `stripread init`."
+                    expected=Message("a record in %(name)s", name=database.name),
+                    found=Message("none"),
+                    remedy=Message("Begin one with `stripread init`."),
                 )
             database.make_tables()
     except BaseException:
@@ -102,9 +105,9 @@ def _check_unbegun(folder: Path, name: str) -> None:
     kept = load_head(folder)
     if kept is not None and kept.count:
         raise RecordsError(
-            expected=f"{kept.count} entries in {name}, as the head beside it says",
-            found="an empty database",
-            remedy="Restore the latest backup into a new folder: `stripread records restore`.",
+            expected=Message("%(count)s entries in %(name)s, as the head beside it says", count=kept.count, name=name),
+            found=Message("an empty database"),
+            remedy=Message("Restore the latest backup into a new folder: `stripread records restore`."),
         )
 
 
@@ -172,15 +175,15 @@ class Records:
         for part in batch.parts:
             if part.batch is not None and not self.entries(kind="batch", subject=part.batch, limit=1):
                 raise RecordsError(
-                    expected="parts that are batches of the record, or none",
-                    found=repr(part.batch),
-                    remedy="Enter that batch first, or leave the part's batch out.",
+                    expected=Message("parts that are batches of the record, or none"),
+                    found=Verbatim(repr(part.batch)),
+                    remedy=Message("Enter that batch first, or leave the part's batch out."),
                 )
         if self.entries(kind="batch", subject=batch.id, superseded=True, limit=1):
             raise RecordsError(
-                expected="a new id for the batch",
-                found=f"{batch.id!r}, which is in the record",
-                remedy="Choose another id, or correct that entry.",
+                expected=Message("a new id for the batch"),
+                found=Message("%(batch)s, which is in the record", batch=repr(batch.id)),
+                remedy=Message("Choose another id, or correct that entry."),
             )
         return self._add("batch", batch.id, batch, stamp)
 

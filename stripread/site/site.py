@@ -12,6 +12,7 @@ from typing import Any, cast
 
 from stripread.card.layout import CardLayout, load_card
 from stripread.errors import SiteError
+from stripread.i18n import Joined, Message, Number, Shown, Verbatim
 from stripread.lot.lot import Lot, load_lot
 from stripread.strip.kinds import StripKind, load_kind, shipped_kinds
 from stripread.units import UNITS, Units
@@ -46,8 +47,15 @@ class Expectation:
     target: float | None = None
 
     def __str__(self) -> str:
-        """Return the range as people write it."""
-        return f"{self.low:g} to {self.high:g} {self.unit}"
+        """Return the range as people write it, in English."""
+        return str(self.words)
+
+    @property
+    def words(self) -> Message:
+        """The range as people write it."""
+        return Message(
+            "%(low)s to %(high)s", low=Number(self.low, "g"), high=Joined((Number(self.high, "g"), self.unit))
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,9 +119,13 @@ class Site:
             return self.samples[name]
         except KeyError:
             raise SiteError(
-                expected=f"a sample type of {self.folder / SITE_FILE}: {', '.join(self.samples)}",
-                found=repr(name),
-                remedy=f"Name one of these, or add [sample.{name}] to the file.",
+                expected=Message(
+                    "a sample type of %(folder)s: %(samples)s",
+                    folder=self.folder / SITE_FILE,
+                    samples=", ".join(self.samples),
+                ),
+                found=Verbatim(repr(name)),
+                remedy=Message("Name one of these, or add [sample.%(name)s] to the file.", name=name),
             ) from None
 
 
@@ -136,12 +148,16 @@ def load_site(folder: Path) -> Site:
         data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
         raise SiteError(
-            expected=f"a site file {SITE_FILE} in {folder}",
-            found="none",
-            remedy="Start in the folder of your site, or write a first one with `stripread init`.",
+            expected=Message("a site file %(it)s in %(folder)s", it=SITE_FILE, folder=folder),
+            found=Message("none"),
+            remedy=Message("Start in the folder of your site, or write a first one with `stripread init`."),
         ) from None
     except (OSError, ValueError) as error:  # UnicodeDecodeError and TOMLDecodeError are ValueErrors
-        raise SiteError(expected=f"a site file in TOML at {path}", found=str(error), remedy="Mend the file.") from error
+        raise SiteError(
+            expected=Message("a site file in TOML at %(path)s", path=path),
+            found=Verbatim(str(error)),
+            remedy=Message("Mend the file."),
+        ) from error
     top = _Table(data, "", path)
     files = {key: _files(top, key) for key in ("lots", "cards", "kinds")}
     known_kinds = {*shipped_kinds(), *files["kinds"]}
@@ -150,7 +166,7 @@ def load_site(folder: Path) -> Site:
         for name, table in _table(data.get("sample"), top, "sample").items()
     }
     if not samples:
-        raise top.wrong("sample", "at least one table [sample.NAME]")
+        raise top.wrong("sample", Message("at least one table [sample.NAME]"))
     return Site(
         folder=folder, name=top.text("name"), samples=samples, **files, database=_database(top), units=_units(top)
     )
@@ -164,16 +180,20 @@ class _Table:
     prefix: str
     path: Path
 
-    def wrong(self, key: str, expected: str) -> SiteError:
-        found = repr(self.data[key])[:200] if key in self.data else "nothing"
+    def wrong(self, key: str, expected: Shown) -> SiteError:
+        found = Verbatim(repr(self.data[key])[:200]) if key in self.data else Message("nothing")
         return SiteError(
-            expected=f"{expected} for {self.prefix + key!r} in {self.path}", found=found, remedy="Correct this field."
+            expected=Message(
+                "%(expected)s for %(key)s in %(path)s", expected=expected, key=repr(self.prefix + key), path=self.path
+            ),
+            found=found,
+            remedy=Message("Correct this field."),
         )
 
     def text(self, key: str) -> str:
         value = self.data.get(key)
         if not isinstance(value, str) or not value.strip():
-            raise self.wrong(key, "a text")
+            raise self.wrong(key, Message("a text"))
         return value.strip()
 
     def no_other_keys(self, known: set[str]) -> None:
@@ -181,15 +201,20 @@ class _Table:
         for key in self.data:
             if key not in known:
                 raise SiteError(
-                    expected=f"one of {', '.join(sorted(known))} under [{self.prefix.rstrip('.')}] in {self.path}",
-                    found=repr(key),
-                    remedy="Correct or remove this key.",
+                    expected=Message(
+                        "one of %(known)s under [%(rstrip)s] in %(path)s",
+                        known=", ".join(sorted(known)),
+                        rstrip=self.prefix.rstrip("."),
+                        path=self.path,
+                    ),
+                    found=Verbatim(repr(key)),
+                    remedy=Message("Correct or remove this key."),
                 )
 
 
 def _table(value: object, top: _Table, key: str) -> Mapping[str, Any]:
     if not isinstance(value, Mapping):
-        raise top.wrong(key, f"tables [{key}.NAME]")
+        raise top.wrong(key, Message("tables [%(key)s.NAME]", key=key))
     return value
 
 
@@ -208,12 +233,14 @@ def _sample(name: str, table: _Table, known_kinds: set[str]) -> SampleType:
         expectations.append(_expectation(inner, analyte, inner.text("unit") if "unit" in further else default))
     kinds = table.data.get("kinds")
     if not isinstance(kinds, list) or not kinds or not all(isinstance(kind, str) for kind in kinds):
-        raise table.wrong("kinds", "a list of strip kinds")
+        raise table.wrong("kinds", Message("a list of strip kinds"))
     if not known_kinds.issuperset(kinds):
-        raise table.wrong("kinds", f"strip kinds out of {', '.join(sorted(known_kinds))}")
+        raise table.wrong(
+            "kinds", Message("strip kinds out of %(known_kinds)s", known_kinds=", ".join(sorted(known_kinds)))
+        )
     strong = table.data.get("strong", False)
     if not isinstance(strong, bool):
-        raise table.wrong("strong", "true or false")
+        raise table.wrong("strong", Message("true or false"))
     return SampleType(
         name=name,
         expectations=tuple(expectations),
@@ -226,13 +253,15 @@ def _sample(name: str, table: _Table, known_kinds: set[str]) -> SampleType:
 def _expectation(table: _Table, analyte: str, unit: str) -> Expectation:
     expected = table.data.get("expected")
     if not isinstance(expected, list) or len(expected) != 2 or not all(map(_is_number, expected)):
-        raise table.wrong("expected", "two numbers [low, high]")
+        raise table.wrong("expected", Message("two numbers [low, high]"))
     low, high = map(float, expected)
     if not 0 <= low < high:
-        raise table.wrong("expected", "two numbers [low, high] with 0 <= low < high")
+        raise table.wrong("expected", Message("two numbers [low, high] with 0 <= low < high"))
     target = table.data.get("target")
     if target is not None and not (_is_number(target) and low <= target <= high):
-        raise table.wrong("target", f"a number from {low:g} to {high:g}")
+        raise table.wrong(
+            "target", Message("a number from %(low)s to %(high)s", low=Number(low, "g"), high=Number(high, "g"))
+        )
     return Expectation(analyte=analyte, unit=unit, low=low, high=high, target=None if target is None else float(target))
 
 
@@ -246,14 +275,14 @@ def _database(top: _Table) -> str | None:
 def _units(top: _Table) -> Units:
     value = top.data.get("units", "metric")
     if value not in UNITS:
-        raise top.wrong("units", " or ".join(f'"{known}"' for known in UNITS))
+        raise top.wrong("units", Verbatim(" or ".join(f'"{known}"' for known in UNITS)))
     return cast(Units, value)
 
 
 def _files(top: _Table, key: str) -> dict[str, Path]:
     names = top.data.get(key, {})
     if not isinstance(names, Mapping) or not all(isinstance(path, str) and path.strip() for path in names.values()):
-        raise top.wrong(key, "a table of names, each with the path of a file,")
+        raise top.wrong(key, Message("a table of names, each with the path of a file,"))
     return {name: top.path.parent / path for name, path in names.items()}
 
 
@@ -290,9 +319,13 @@ def resolve_kind(name_or_path: str, site: Site | None) -> StripKind:
     kind = load_kind(path)
     if name_or_path in names and kind.name != name_or_path:  # lots and sample types know it by the name in its file
         raise SiteError(
-            expected=f"a strip kind of the name {name_or_path!r} in {path}, as the site's [kinds] says",
-            found=f"the name {kind.name!r}",
-            remedy="Give both the same name.",
+            expected=Message(
+                "a strip kind of the name %(name_or_path)s in %(path)s, as the site's [kinds] says",
+                name_or_path=repr(name_or_path),
+                path=path,
+            ),
+            found=Message("the name %(name)s", name=repr(kind.name)),
+            remedy=Message("Give both the same name."),
         )
     return kind
 
@@ -313,18 +346,27 @@ def _find_file(
     if name in names:
         if not names[name].is_file():
             raise SiteError(
-                expected=f"a file for '{what}s.{name}' of the site file",
-                found=f"no file {names[name]}",
-                remedy="Correct the path in the site file, or put the file there.",
+                expected=Message("a file for '%(what)ss.%(name)s' of the site file", what=what, name=name),
+                found=Message("no file %(name)s", name=names[name]),
+                remedy=Message("Correct the path in the site file, or put the file there."),
             )
         return names[name]
     path = Path(name)
     if not path.is_file():
-        known = ", ".join([*names, *shipped]) or "none"
-        where = f"the {what}s of the site in {site.folder}" if site is not None else f"the known {what}s (no site file)"
+        known = ", ".join([*names, *shipped]) or Message("none")
+        expected = (
+            Message("the path of a %(what)s file, or a known name (no site file): %(known)s", what=what, known=known)
+            if site is None
+            else Message(
+                "the path of a %(what)s file, or a name of the site in %(folder)s: %(known)s",
+                what=what,
+                folder=site.folder,
+                known=known,
+            )
+        )
         raise SiteError(
-            expected=f"the path of a {what} file, or a name out of {where}: {known}",
-            found=repr(name),
-            remedy=f"Check the spelling, or add the name under [{what}s] of the site file.",
+            expected=expected,
+            found=Verbatim(repr(name)),
+            remedy=Message("Check the spelling, or add the name under [%(what)ss] of the site file.", what=what),
         )
     return path

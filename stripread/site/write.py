@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Literal
 
 from stripread.errors import SiteError
+from stripread.i18n import Message, Verbatim
 from stripread.site.files import replace_file
 from stripread.site.site import SITE_FILE, load_site
 
@@ -37,15 +38,19 @@ def write_demo_site(folder: Path, *, database: str | None = None) -> Path:
             file.write(text)
     except FileExistsError:
         raise SiteError(
-            expected=f"a folder without a {SITE_FILE}",
-            found=f"{path} is there already" if path.exists() else f"{folder} is a file",
-            remedy="Edit that file, or name another folder.",
+            expected=Message("a folder without a %(it)s", it=SITE_FILE),
+            found=(
+                Message("%(path)s is there already", path=path)
+                if path.exists()
+                else Message("%(folder)s is a file", folder=folder)
+            ),
+            remedy=Message("Edit that file, or name another folder."),
         ) from None
     except OSError as error:
         raise SiteError(
-            expected=f"a folder to write {SITE_FILE} into",
-            found=f"{folder}: {error.strerror}",
-            remedy="Name another folder.",
+            expected=Message("a folder to write %(it)s into", it=SITE_FILE),
+            found=Message("%(folder)s: %(strerror)s", folder=folder, strerror=error.strerror),
+            remedy=Message("Name another folder."),
         ) from error
     return path
 
@@ -68,9 +73,9 @@ def add_name(folder: Path, table: Literal["lots", "cards", "kinds"], name: str, 
     site = load_site(folder)
     if name in getattr(site, table):
         raise SiteError(
-            expected=f"a new name under [{table}] of {folder / SITE_FILE}",
-            found=f"{name!r}, which is there",
-            remedy="Choose another name.",
+            expected=Message("a new name under [%(table)s] of %(folder)s", table=table, folder=folder / SITE_FILE),
+            found=Message("%(name)s, which is there", name=repr(name)),
+            remedy=Message("Choose another name."),
         )
     path = (folder / SITE_FILE).resolve()  # a link stays one
     before = path.read_bytes()
@@ -86,16 +91,18 @@ def add_name(folder: Path, table: Literal["lots", "cards", "kinds"], name: str, 
         as_meant = False
     if not as_meant:
         raise SiteError(
-            expected=f"a table [{table}] that a line can be added to in {path}",
-            found="one that is written otherwise",
-            remedy=f"Add the line {line.strip()} by hand.",
+            expected=Message("a table [%(table)s] that a line can be added to in %(path)s", table=table, path=path),
+            found=Message("one that is written otherwise"),
+            remedy=Message("Add the line %(strip)s by hand.", strip=line.strip()),
         )
     mark = b"\xef\xbb\xbf" if before.startswith(b"\xef\xbb\xbf") else b""
     try:
         replace_file(path, mark + new.encode("utf-8"), mode=path.stat().st_mode & 0o7777)
     except OSError as error:
         raise SiteError(
-            expected=f"to write {path}", found=str(error.strerror), remedy="Give the server leave to write there."
+            expected=Message("to write %(path)s", path=path),
+            found=Verbatim(str(error.strerror)),
+            remedy=Message("Give the server leave to write there."),
         ) from error
 
 

@@ -7,6 +7,7 @@ import numpy as np
 
 from stripread.errors import PadCountError, PadCoveredError, StripNotFoundError, StripUpsideDownError
 from stripread.findings import make_finding
+from stripread.i18n import Message
 from stripread.strip.hypotheses import Hypothesis
 from stripread.strip.kinds import StripKind
 from stripread.strip.layout import Layout, extra_pads
@@ -45,13 +46,13 @@ def decide(ways: Sequence[Hypothesis], view: SlotView, kind: StripKind) -> Strip
             if other.covered is not None and all(other.layout.seen):
                 raise _pad_covered(other.covered)
             raise StripNotFoundError(
-                expected=f"pads of kind {kind.name} at one end of the strip",
-                found="marks at both ends that could be pads",
-                remedy="Lay the strip's tip at the card's tip mark (new cards have one) and retake the photo.",
+                expected=Message("pads of kind %(name)s at one end of the strip", name=kind.name),
+                found=Message("marks at both ends that could be pads"),
+                remedy=Message("Lay the strip's tip at the card's tip mark (new cards have one) and retake the photo."),
             )
         if decided:
             return chosen.pose
-        text = "Either end could bear the pads; the tip was taken to lie at the card's tip mark."
+        text = Message("Either end could bear the pads; the tip was taken to lie at the card's tip mark.")
         return replace(chosen.pose, findings=(make_finding("end_by_mark", text),))
     for name in (one.covered for one in ways):
         if name is not None:
@@ -95,9 +96,9 @@ def _unseen(better: Hypothesis, other: Hypothesis, view: SlotView, kind: StripKi
     """Return the pose of a strip on which no pad shows, with the other one where either may be true."""
     if not all(pad.blank for pad in kind.pads):
         raise StripUpsideDownError(
-            expected=f"{len(kind.pads)} pad(s) of kind {kind.name} on the strip",
-            found="a strip without any pad",
-            remedy="Turn the strip over so that its pads face up, and retake the photo.",
+            expected=Message("%(pads)s pad(s) of kind %(name)s on the strip", pads=len(kind.pads), name=kind.name),
+            found=Message("a strip without any pad"),
+            remedy=Message("Turn the strip over so that its pads face up, and retake the photo."),
         )
     if better.log_odds - other.log_odds > SURE:
         return replace(better.pose, unseen=True)
@@ -112,15 +113,17 @@ def _other_pads(layout: Layout, extra_mm: Sequence[float], kind: StripKind) -> P
     own = ", ".join(f"{pad.centre_mm[0]:g}" for pad in kind.pads)
     count = len(seen) + len(extra_mm)
     return PadCountError(
-        expected=f"{len(kind.pads)} pad(s) of kind {kind.name}, {own} mm from the tip",
-        found=f"{count} ({text} mm from the tip)",
-        remedy="Check which kind of strip it is; a pad may be missing, dirty or hidden. Retake the photo.",
+        expected=Message(
+            "%(pads)s pad(s) of kind %(name)s, %(own)s mm from the tip", pads=len(kind.pads), name=kind.name, own=own
+        ),
+        found=Message("%(count)s (%(text)s mm from the tip)", count=count, text=text),
+        remedy=Message("Check which kind of strip it is; a pad may be missing, dirty or hidden. Retake the photo."),
     )
 
 
 def _pad_covered(name: str) -> PadCoveredError:
     return PadCoveredError(
-        expected="pads with nothing over them",
-        found=f"something over the strip at pad {name!r}",
-        remedy="Take fingers and other things off the strip's pads and retake the photo.",
+        expected=Message("pads with nothing over them"),
+        found=Message("something over the strip at pad %(name)s", name=repr(name)),
+        remedy=Message("Take fingers and other things off the strip's pads and retake the photo."),
     )

@@ -11,6 +11,7 @@ from functools import partial
 
 from stripread.errors import StripNotFoundError
 from stripread.geometry import Float
+from stripread.i18n import Message, Number, Shown
 from stripread.strip.bare_pads import find_bare_pads
 from stripread.strip.decide import SURE, decide
 from stripread.strip.edges import LongEdges, find_edge_at_border, find_long_edges, refine_long_edges
@@ -31,7 +32,7 @@ _LARGE_HOLE_MM = 15.0  # in the handle, that the slot's ground may show through
 # Delta E from the ground from which plastic is taken for a strip; half of it with a pale pad, none with a strong one.
 _LEAST_PLASTIC = 4.0
 _BEYOND_SLOT_MM = 2.0  # turned strips and the slot's own turn
-_REMEDY = "Lay one strip in the slot, pads up, and retake the photo."
+_REMEDY = Message("Lay one strip in the slot, pads up, and retake the photo.")
 
 
 def find_strip(view: SlotView, kind: StripKind, *, colours: Mapping[str, Float] | None = None) -> StripPose:
@@ -71,7 +72,7 @@ def _find_by_edges(
 ) -> StripPose:
     """Return the pose by a pair of long edges, or by one where that shows no pad: the other may lie out of the slot."""
     unseen: StripPose | None = None
-    failed = _no_strip(kind, "no pair of long edges")
+    failed = _no_strip(kind, Message("no pair of long edges"))
     for find in (find_long_edges, partial(find_long_edges, askew=True), find_edge_at_border):
         rough = find(slot, length_mm=kind.length_mm, width_mm=kind.width_mm)
         if rough is None:
@@ -97,10 +98,12 @@ def _between(
     if abs(edges.width_mm - rough.width_mm) > _SIZE_OFF * rough.width_mm:  # drawn aside by stripes along the handle?
         near = refine_long_edges(picture, view.slot, rough, reach_mm=kind.length_mm / 2 + 8, curled=False)
         edges = near if abs(near.width_mm - rough.width_mm) < STEP_MM else edges
-    _check_size(edges.width_mm, kind.width_mm, "wide", kind)
+    _check_size(edges.width_mm, kind.width_mm, Message("wide"), kind)
     if view.printed and has_rival(slot, edges, length_mm=kind.length_mm):
         raise StripNotFoundError(
-            expected=f"one strip of kind {kind.name} in the slot", found="more than one strip", remedy=_REMEDY
+            expected=Message("one strip of kind %(name)s in the slot", name=kind.name),
+            found=Message("more than one strip"),
+            remedy=_REMEDY,
         )
     ribbon = straighten(
         picture,
@@ -115,12 +118,12 @@ def _between(
     gaps = (_SMALL_GAP_MM, max(pad.size_mm[0] for pad in kind.pads) + 3, _LARGE_HOLE_MM)
     run = find_run(profile, length_mm=kind.length_mm, longest_gaps_mm=gaps)
     if run is None:
-        raise _no_strip(kind, "nothing that differs from the slot's ground along its length")
+        raise _no_strip(kind, Message("nothing that differs from the slot's ground along its length"))
     _check_length(run, kind)
     if run.start_open and run.end_open:
         raise StripNotFoundError(
-            expected=f"both ends of a strip of kind {kind.name} in the slot, or one of them",
-            found="both of them out of the slot or covered",
+            expected=Message("both ends of a strip of kind %(name)s in the slot, or one of them", name=kind.name),
+            found=Message("both of them out of the slot or covered"),
             remedy=_REMEDY,
         )
     ways = [best_of_end(profile, run, edges, view, kind, flipped=flipped) for flipped in (False, True)]
@@ -129,7 +132,7 @@ def _between(
     pose = decide(ways, view, kind)
     strong = not pose.unseen and max(pose.steps.values()) > _LEAST_PLASTIC
     if not strong and run.contrast < (_LEAST_PLASTIC if pose.unseen else _LEAST_PLASTIC / 2):
-        raise _no_strip(kind, "nothing that stands out from the slot's ground")
+        raise _no_strip(kind, Message("nothing that stands out from the slot's ground"))
     return pose
 
 
@@ -138,18 +141,31 @@ def _lane_mm(kind: StripKind) -> float:
     return min(pad.size_mm[1] - 2 * abs(pad.centre_mm[1] - kind.width_mm / 2) for pad in kind.pads)
 
 
-def _no_strip(kind: StripKind, found: str) -> StripNotFoundError:
+def _no_strip(kind: StripKind, found: Shown) -> StripNotFoundError:
     return StripNotFoundError(
-        expected=f"a strip of {kind.length_mm:g} x {kind.width_mm:g} mm in the card's slot", found=found, remedy=_REMEDY
+        expected=Message(
+            "a strip of %(length_mm)s x %(width_mm)s mm in the card's slot",
+            length_mm=Number(kind.length_mm, "g"),
+            width_mm=Number(kind.width_mm, "g"),
+        ),
+        found=found,
+        remedy=_REMEDY,
     )
 
 
-def _check_size(found_mm: float, kind_mm: float, word: str, kind: StripKind) -> None:
+def _check_size(found_mm: float, kind_mm: float, word: Shown, kind: StripKind) -> None:
     if abs(found_mm - kind_mm) > _SIZE_OFF * kind_mm + _SIZE_BLUR_MM:
         raise StripNotFoundError(
-            expected=f"a strip of kind {kind.name}, {kind_mm:g} mm {word}",
-            found=f"one {found_mm:.1f} mm {word}",
-            remedy="A strip of another kind may lie there, or a part of one: check the kind and retake the photo.",
+            expected=Message(
+                "a strip of kind %(name)s, %(kind_mm)s mm %(word)s",
+                name=kind.name,
+                kind_mm=Number(kind_mm, "g"),
+                word=word,
+            ),
+            found=Message("one %(found_mm)s mm %(word)s", found_mm=Number(found_mm, ".1f"), word=word),
+            remedy=Message(
+                "A strip of another kind may lie there, or a part of one: check the kind and retake the photo."
+            ),
         )
 
 
@@ -158,6 +174,6 @@ def _check_length(run: Run, kind: StripKind) -> None:
     if run.start_open or run.end_open:
         # only a part shows: it must not be longer than the strip, and most of it must be there
         if length > kind.length_mm * (1 + _SIZE_OFF) or length < kind.length_mm * 0.5:
-            _check_size(length, kind.length_mm, "long", kind)
+            _check_size(length, kind.length_mm, Message("long"), kind)
     else:
-        _check_size(length, kind.length_mm, "long", kind)
+        _check_size(length, kind.length_mm, Message("long"), kind)

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float, apply_homography
+from stripread.i18n import Message, Number, Shown
 from stripread.strip.spot import fit_base
 
 __all__ = ["NO_VEIL", "WITHOUT_RIM", "FreePart", "GroundVeil", "Veil", "find_free_part", "has_rim", "residual_veil"]
@@ -251,8 +252,11 @@ def residual_veil(part: FreePart | None, beside: GroundVeil) -> Veil:
     """
     if part is not None and part.share < _LEAST_FREE:
         raise _mirrors(
-            expected="about a sixth of a pad, or more, free of mirrored light",
-            found=f"a lamp or window that mirrors in {1 - part.share:.0%} of it, or the edge of a shadow over it",
+            expected=Message("about a sixth of a pad, or more, free of mirrored light"),
+            found=Message(
+                "a lamp or window that mirrors in %(share)s of it, or the edge of a shadow over it",
+                share=Number(1 - part.share, ".0%"),
+            ),
         )
     mean = u = 0.0
     if part is not None:
@@ -273,16 +277,21 @@ def residual_veil(part: FreePart | None, beside: GroundVeil) -> Veil:
         mean, u = max(mean, half), float(np.hypot(u, half))
     if u > _U_MOST:
         raise _mirrors(
-            expected="a pad without mirrored light",
-            found=f"light that mirrors all over it and may add {mean + u:.0%} of white to its colour",
+            expected=Message("a pad without mirrored light"),
+            found=Message(
+                "light that mirrors all over it and may add %(mean)s of white to its colour",
+                mean=Number(mean + u, ".0%"),
+            ),
         )
     return Veil(mean=mean, u=u)
 
 
-def _mirrors(*, expected: str, found: str) -> PhotoUnfitError:
+def _mirrors(*, expected: Shown, found: Shown) -> PhotoUnfitError:
     return PhotoUnfitError(
         expected=expected,
         found=found,
-        remedy="Tilt the phone or turn the card so that no lamp or window mirrors in the pad and no shadow falls on "
-        "it; retake.",
+        remedy=Message(
+            "Tilt the phone or turn the card so that no lamp or window mirrors in the pad and no "
+            "shadow falls on it; retake."
+        ),
     )

@@ -18,6 +18,7 @@ import numpy as np
 
 from stripread.errors import KindFileError
 from stripread.geometry import Float
+from stripread.i18n import Message, Number, Shown, Verbatim
 
 __all__ = [
     "Dip",
@@ -127,13 +128,15 @@ def load_kind(name_or_path: str | Path) -> StripKind:
         data = tomllib.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
         raise KindFileError(
-            expected=f"a strip kind file or one of {', '.join(shipped)}",
-            found=f"no file {path}",
-            remedy="Check the name, or write a kind file.",
+            expected=Message("a strip kind file or one of %(shipped)s", shipped=", ".join(shipped)),
+            found=Message("no file %(path)s", path=path),
+            remedy=Message("Check the name, or write a kind file."),
         ) from None
     except (OSError, ValueError) as error:  # UnicodeDecodeError and TOMLDecodeError are ValueErrors
         raise KindFileError(
-            expected=f"a strip kind file in TOML at {path}", found=str(error), remedy="Mend or replace the file."
+            expected=Message("a strip kind file in TOML at %(path)s", path=path),
+            found=Verbatim(str(error)),
+            remedy=Message("Mend or replace the file."),
         ) from error
     return parse_kind(data, where=str(path))
 
@@ -146,42 +149,47 @@ class _Table:
     prefix: str
     where: str
 
-    def wrong(self, key: str, expected: str) -> KindFileError:
-        found = repr(self.data[key])[:200] if key in self.data else "nothing"
+    def wrong(self, key: str, expected: Shown) -> KindFileError:
+        found = Verbatim(repr(self.data[key])[:200]) if key in self.data else Message("nothing")
         return KindFileError(
-            expected=f"{expected} for {self.prefix + key!r} in {self.where}",
+            expected=Message(
+                "%(expected)s for %(key)s in %(where)s",
+                expected=expected,
+                key=repr(self.prefix + key),
+                where=self.where,
+            ),
             found=found,
-            remedy="Correct this field.",
+            remedy=Message("Correct this field."),
         )
 
     def text(self, key: str) -> str:
         value = self.data.get(key)
         if not isinstance(value, str) or not value.strip():
-            raise self.wrong(key, "a text")
+            raise self.wrong(key, Message("a text"))
         return value
 
-    def number(self, key: str, expected: str = "a number") -> float:
+    def number(self, key: str, expected: Shown = Message("a number")) -> float:
         value = self.data.get(key)
         if not _is_number(value):
             raise self.wrong(key, expected)
         return float(value)  # type: ignore[arg-type]  # checked by _is_number
 
     def positive(self, key: str) -> float:
-        value = self.number(key, "a positive number")
+        value = self.number(key, Message("a positive number"))
         if value <= 0:
-            raise self.wrong(key, "a positive number")
+            raise self.wrong(key, Message("a positive number"))
         return value
 
-    def pair(self, key: str, expected: str) -> tuple[float, float]:
+    def pair(self, key: str, expected: Shown) -> tuple[float, float]:
         value = self.data.get(key)
         if not isinstance(value, list) or len(value) != 2 or not all(map(_is_number, value)):
             raise self.wrong(key, expected)
         return float(value[0]), float(value[1])
 
     def span(self, key: str) -> tuple[float, float]:
-        low, high = self.pair(key, "two numbers [low, high]")
+        low, high = self.pair(key, Message("two numbers [low, high]"))
         if low >= high:
-            raise self.wrong(key, "two numbers [low, high] with low < high")
+            raise self.wrong(key, Message("two numbers [low, high] with low < high"))
         return low, high
 
 
@@ -194,22 +202,31 @@ def parse_kind(data: Mapping[str, Any], *, where: str) -> StripKind:
     top = _Table(data, "", where)
     length_mm, width_mm = top.positive("length_mm"), top.positive("width_mm")
     if length_mm <= width_mm:
-        raise top.wrong("length_mm", f"a length greater than the width of {width_mm:g} mm")
+        raise top.wrong(
+            "length_mm", Message("a length greater than the width of %(width_mm)s mm", width_mm=Number(width_mm, "g"))
+        )
     analyte, unit, span = top.text("analyte"), top.text("unit"), top.span("range")
     tables = data.get("pad")
     if not isinstance(tables, list) or not tables or not all(isinstance(t, Mapping) for t in tables):
-        raise top.wrong("pad", "at least one table [[pad]]")
+        raise top.wrong("pad", Message("at least one table [[pad]]"))
     pads = []
     for i, table in enumerate(tables):
         t = _Table(table, f"pad[{i}].", where)
         target = t.number("target") if "target" in table else None
         blank = table.get("blank", True)
         if not isinstance(blank, bool):
-            raise t.wrong("blank", "true or false")
-        centre, size = t.pair("centre_mm", "two numbers [along, across]"), _pad_size(t)
+            raise t.wrong("blank", Message("true or false"))
+        centre, size = t.pair("centre_mm", Message("two numbers [along, across]")), _pad_size(t)
         for at, side, room in zip(centre, size, (length_mm, width_mm), strict=True):
             if at - side / 2 < -_ROUNDING_MM or at + side / 2 > room + _ROUNDING_MM:
-                raise t.wrong("centre_mm", f"a pad within the strip of {length_mm:g} x {width_mm:g} mm")
+                raise t.wrong(
+                    "centre_mm",
+                    Message(
+                        "a pad within the strip of %(length_mm)s x %(width_mm)s mm",
+                        length_mm=Number(length_mm, "g"),
+                        width_mm=Number(width_mm, "g"),
+                    ),
+                )
         pads.append(
             PadSpec(
                 id=t.text("id"),
@@ -226,16 +243,16 @@ def parse_kind(data: Mapping[str, Any], *, where: str) -> StripKind:
     pads.sort(key=lambda pad: pad.centre_mm[0])
     if len({pad.id for pad in pads}) != len(pads):
         raise KindFileError(
-            expected=f"a different id for each pad in {where}",
-            found=", ".join(repr(pad.id) for pad in pads),
-            remedy="Correct 'pad.id'.",
+            expected=Message("a different id for each pad in %(where)s", where=where),
+            found=Verbatim(", ".join(repr(pad.id) for pad in pads)),
+            remedy=Message("Correct 'pad.id'."),
         )
     for a, b in itertools.pairwise(pads):
         if a.centre_mm[0] + a.size_mm[0] / 2 > b.centre_mm[0] - b.size_mm[0] / 2 + _ROUNDING_MM:
             raise KindFileError(
-                expected=f"pads one after the other along the strip in {where}",
-                found=f"pads {a.id!r} and {b.id!r} side by side or overlapping",
-                remedy="Correct 'pad.centre_mm' or 'pad.size_mm'.",
+                expected=Message("pads one after the other along the strip in %(where)s", where=where),
+                found=Message("pads %(it)s and %(it_1)s side by side or overlapping", it=repr(a.id), it_1=repr(b.id)),
+                remedy=Message("Correct 'pad.centre_mm' or 'pad.size_mm'."),
             )
     return StripKind(
         name=top.text("name"),
@@ -287,7 +304,7 @@ def kind_colours(kind: StripKind) -> dict[str, Float]:
 
 
 def _pad_size(t: _Table) -> tuple[float, float]:
-    expected = "a positive number or two [along, across]"
+    expected = Message("a positive number or two [along, across]")
     value = t.data.get("size_mm")
     along, across = t.pair("size_mm", expected) if isinstance(value, list) else (t.number("size_mm", expected),) * 2
     if along <= 0 or across <= 0:
@@ -296,7 +313,7 @@ def _pad_size(t: _Table) -> tuple[float, float]:
 
 
 def _colours(t: _Table) -> tuple[tuple[float, float, float], ...]:
-    expected = "two or more colours [L*, a*, b*], L* from 0 to 100"
+    expected = Message("two or more colours [L*, a*, b*], L* from 0 to 100")
     value = t.data.get("colours", [])
     if not isinstance(value, list) or len(value) == 1:
         raise t.wrong("colours", expected)
@@ -311,23 +328,29 @@ def _parse_handle(top: _Table, *, last_pad_mm: float) -> float | None:
     if table is None:
         return None
     if not isinstance(table, Mapping):
-        raise top.wrong("handle", "a table [handle] with from_mm")
+        raise top.wrong("handle", Message("a table [handle] with from_mm"))
     t = _Table(table, "handle.", top.where)
     start = t.number("from_mm")
     if start < last_pad_mm - _ROUNDING_MM or start > top.number("length_mm"):
-        raise t.wrong("from_mm", f"a place behind the last pad's end at {last_pad_mm:g} mm and on the strip")
+        raise t.wrong(
+            "from_mm",
+            Message(
+                "a place behind the last pad's end at %(last_pad_mm)s mm and on the strip",
+                last_pad_mm=Number(last_pad_mm, "g"),
+            ),
+        )
     return start
 
 
 def _parse_dip(top: _Table) -> Dip:
     table = top.data.get("dip")
     if not isinstance(table, Mapping):
-        raise top.wrong("dip", "a table [dip] with seconds, motion, read_from_s, read_until_s")
+        raise top.wrong("dip", Message("a table [dip] with seconds, motion, read_from_s, read_until_s"))
     t = _Table(table, "dip.", top.where)
     motion = table.get("motion")
     if motion not in _MOTIONS:
-        raise t.wrong("motion", "still or swirl")
+        raise t.wrong("motion", Message("still or swirl"))
     start, end = t.number("read_from_s"), t.number("read_until_s")
     if start < 0 or end <= start:
-        raise t.wrong("read_until_s", f"a time after read_from_s = {start:g}")
+        raise t.wrong("read_until_s", Message("a time after read_from_s = %(start)s", start=Number(start, "g")))
     return Dip(seconds=t.positive("seconds"), motion=motion, read_from_s=start, read_until_s=end)

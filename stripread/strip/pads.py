@@ -11,6 +11,7 @@ from stripread.colour.area import block_mean, keep_typical
 from stripread.errors import PhotoTooSmallError
 from stripread.findings import Finding, make_finding
 from stripread.geometry import Float
+from stripread.i18n import Message, Number
 from stripread.strip.glare import NO_VEIL, WITHOUT_RIM, GroundVeil, find_free_part, has_rim, residual_veil
 
 __all__ = ["PadColour", "measure_pad"]
@@ -116,9 +117,11 @@ def measure_pad(
     total = len(positions)
     if total < _LEAST_USED:
         raise PhotoTooSmallError(
-            expected=f"at least {_LEAST_USED} pixels within a pad",
-            found=f"{total} (its shorter side is {side_px:.1f} px)",
-            remedy="Go closer, until the card fills at least half of the picture's width; retake.",
+            expected=Message("at least %(it)s pixels within a pad", it=_LEAST_USED),
+            found=Message(
+                "%(total)s (its shorter side is %(side_px)s px)", total=total, side_px=Number(side_px, ".1f")
+            ),
+            remedy=Message("Go closer, until the card fills at least half of the picture's width; retake."),
         )
     keep = keep_typical(channels, rounds=6)
     glare = _is_glare(channels, keep) & ~keep
@@ -141,11 +144,30 @@ def measure_pad(
     share_glare = float(np.count_nonzero(glare)) / total
     findings = []
     if share_glare > _GLARE_SHARE:
-        findings.append(make_finding("glare_on_pad", f"{share_glare:.0%} of the pad's inner part is glare."))
+        findings.append(
+            make_finding(
+                "glare_on_pad",
+                Message("%(share_glare)s of the pad's inner part is glare.", share_glare=Number(share_glare, ".0%")),
+            )
+        )
     if gradient - _SIGMAS * u_gradient > _UNEVEN:
-        findings.append(make_finding("pad_uneven", f"The colour changes by {gradient:.0%} across the pad."))
+        findings.append(
+            make_finding(
+                "pad_uneven",
+                Message("The colour changes by %(gradient)s across the pad.", gradient=Number(gradient, ".0%")),
+            )
+        )
     if n < _SMALL_PIXELS or side_px < _SMALL_SIDE:
-        findings.append(make_finding("pad_small", f"{n} pixels were used; the pad's shorter side is {side_px:.0f} px."))
+        findings.append(
+            make_finding(
+                "pad_small",
+                Message(
+                    "%(it)s pixels were used; the pad's shorter side is %(side_px)s px.",
+                    it=n,
+                    side_px=Number(side_px, ".0f"),
+                ),
+            )
+        )
     return PadColour(
         mean=np.maximum(mean - veil.mean * per_light, 0.1 * mean),
         covariance_of_mean=covariance,

@@ -17,6 +17,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Literal, get_args
 
 from stripread.errors import QuantityError
+from stripread.i18n import Message, Shown, Verbatim
 from stripread.units.uncertain import K95, Measured
 
 if TYPE_CHECKING:
@@ -25,7 +26,6 @@ if TYPE_CHECKING:
 __all__ = ["ASSUMED_U", "UNITS", "Dimension", "Quantity", "System", "Units", "assumed_u", "parse_quantity"]
 
 Dimension = Literal["strength", "volume", "flow", "mass", "time", "length", "temperature"]
-System = Literal["metric", "us", "imperial"]
 Units = Literal["metric", "us"]  # that people and sites choose to be told amounts in; imperial ones can be typed
 UNITS: tuple[Units, ...] = get_args(Units)
 
@@ -119,20 +119,25 @@ def parse_quantity(
     asked = _Asked(text, dimension, name)
     if dimension == "strength" and (bound := re.fullmatch(r"\s*(<|under\b|>|over\b)(.*)", text)) is not None:
         if exact or bound[1] in (">", "over"):
-            raise asked.wrong(f"{text!r}, only a bound", "Dilute it by a known factor, and read it again.")
+            raise asked.wrong(
+                Message("%(text)s, only a bound", text=repr(text)),
+                Message("Dilute it by a known factor, and read it again."),
+            )
         return _under(parse_quantity(bound[2], dimension, name=name, exact=True))
     body, spread = _split(asked)
     found = _VALUE.fullmatch(body)
     if found is None:
-        raise asked.wrong(repr(text), "Write a number and then its unit; no sign between thousands.")
+        raise asked.wrong(Verbatim(repr(text)), Message("Write a number and then its unit; no sign between thousands."))
     if not found[2].strip():
-        raise asked.wrong(f"{text!r}, without a unit", "Add the unit.")
+        raise asked.wrong(Message("%(text)s, without a unit", text=repr(text)), Message("Add the unit."))
     unit = _unit(found[2].strip(), asked)
     scale = _scale(unit, asked)
     value = scale.zero + float(found[1]) * scale.step
     _check_value(value, asked, positive=positive)
     if exact and spread is not None:
-        raise asked.wrong(f"{text!r}: it is wished for, not measured", "Leave the uncertainty out.")
+        raise asked.wrong(
+            Message("%(text)s: it is wished for, not measured", text=repr(text)), Message("Leave the uncertainty out.")
+        )
     floor = -math.inf if dimension == "temperature" else 0.0
     if exact:
         return Quantity(measured=Measured(value, 0.0, None, floor), system=unit.system, notes=unit.notes)
@@ -171,9 +176,11 @@ class _Asked:
     dimension: Dimension
     name: str
 
-    def wrong(self, found: str, remedy: str) -> QuantityError:
+    def wrong(self, found: Shown, remedy: Shown) -> QuantityError:
         example = _DIMENSIONS[self.dimension][1]
-        return QuantityError(expected=f"{self.name} as {example}", found=found, remedy=remedy)
+        return QuantityError(
+            expected=Message("%(name)s as %(example)s", name=self.name, example=example), found=found, remedy=remedy
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,8 +222,8 @@ def _split(asked: _Asked) -> tuple[str, _Spread | None]:
     if (spread := _U.fullmatch(asked.text)) is not None:
         if ("±" in asked.text or "+/-" in asked.text) and spread[4] is None:
             raise asked.wrong(
-                f"{asked.text!r}, without what the ± means",
-                "Write (k = 1) or (k = 2) behind it, or give the 95 % interval as 270 to 330.",
+                Message("%(text)s, without what the ± means", text=repr(asked.text)),
+                Message("Write (k = 1) or (k = 2) behind it, or give the 95 % interval as 270 to 330."),
             )
         return spread[1], _Spread((float(spread[2]) / int(spread[4] or 1),), spread[3].strip())
     return asked.text, None
@@ -224,13 +231,26 @@ def _split(asked: _Asked) -> tuple[str, _Spread | None]:
 
 def _check_value(value: float, asked: _Asked, *, positive: bool) -> None:
     if asked.dimension == "strength" and value > 1e6:
-        raise asked.wrong(f"{asked.text!r}, over 100 % (1 kg/L)", "Correct number or unit.")
+        raise asked.wrong(
+            Message("%(text)s, over 100 %% (1 kg/L)", text=repr(asked.text)), Message("Correct number or unit.")
+        )
     if abs(value) > 1e12:
-        raise asked.wrong(f"{asked.text!r}, beyond all measure", "Correct the number.")
+        raise asked.wrong(
+            Message("%(text)s, beyond all measure", text=repr(asked.text)), Message("Correct the number.")
+        )
     if asked.dimension != "temperature" and 0 < value < 1e-12:
-        raise asked.wrong(f"{asked.text!r}, too little to be measured", "Correct the number.")
+        raise asked.wrong(
+            Message("%(text)s, too little to be measured", text=repr(asked.text)), Message("Correct the number.")
+        )
     if asked.dimension != "temperature" and (value < 0 or (positive and value == 0)):
-        raise asked.wrong(repr(asked.text), f"It must be {'over 0' if positive else '0 or more'}: correct the number.")
+        raise asked.wrong(
+            Verbatim(repr(asked.text)),
+            (
+                Message("It must be over 0: correct the number.")
+                if positive
+                else Message("It must be 0 or more: correct the number.")
+            ),
+        )
 
 
 def _with_spread(
@@ -239,20 +259,30 @@ def _with_spread(
     """Return the value with the uncertainty that was typed, in the unit inside."""
     relative = spread.unit == "%" and len(spread.numbers) == 1
     if relative and (unit.typed == "%" or asked.dimension == "temperature"):
-        raise asked.wrong(f"{asked.text!r}, percent of what?", "Give the uncertainty in the quantity's own unit.")
+        raise asked.wrong(
+            Message("%(text)s, percent of what?", text=repr(asked.text)),
+            Message("Give the uncertainty in the quantity's own unit."),
+        )
     if spread.unit not in ("", "%") and spread.unit.casefold() != unit.typed.casefold():
-        raise asked.wrong(f"{asked.text!r}, with two units", "Leave the second unit out.")
+        raise asked.wrong(
+            Message("%(text)s, with two units", text=repr(asked.text)), Message("Leave the second unit out.")
+        )
     if len(spread.numbers) == 1:
         u = spread.numbers[0] / 100 * value if relative else spread.numbers[0] * scale.step
         ends = None
     else:
         low, high = spread.numbers
         if not low <= number <= high:
-            raise asked.wrong(f"{asked.text!r}, outside its own interval", "Copy both from the same reading.")
+            raise asked.wrong(
+                Message("%(text)s, outside its own interval", text=repr(asked.text)),
+                Message("Copy both from the same reading."),
+            )
         u = (high - low) * scale.step / (2 * K95)
         ends = (max(scale.zero + low * scale.step, floor), scale.zero + high * scale.step)
     if not 0 <= u <= 1e12:
-        raise asked.wrong(f"{asked.text!r}, with an uncertainty that is none", "Correct it.")
+        raise asked.wrong(
+            Message("%(text)s, with an uncertainty that is none", text=repr(asked.text)), Message("Correct it.")
+        )
     return Measured(value, u, ends, floor)
 
 
@@ -276,7 +306,7 @@ def _unit(text: str, asked: _Asked) -> _UnitTyped:
 def _one_unit(text: str, asked: _Asked) -> tuple[str, str]:
     """Return one unit in pint's words, and ``metric``, ``us``, ``imperial`` or ``us unless told``."""
     if text == "ML":
-        raise asked.wrong("ML, which is a million litres", "Write mL for millilitres, or m3.")
+        raise asked.wrong(Message("ML, which is a million litres"), Message("Write mL for millilitres, or m3."))
     key = " ".join(text.casefold().split())
     for prefix, own in (("us ", "us"), ("imperial ", "imperial"), ("imp ", "imperial"), ("uk ", "imperial")):
         if (word := _US_UNLESS_TOLD.get(key.removeprefix(prefix))) is not None and key.startswith(prefix):
@@ -309,8 +339,14 @@ def _scale(unit: _UnitTyped, asked: _Asked) -> _Scale:
         inside = _DIMENSIONS[asked.dimension][0]
         zero, one = (float(registry.Quantity(x, parsed).to(inside).magnitude) for x in (0.0, 1.0))
     except pint.DimensionalityError:
-        remedy = "An oz is a weight: write fl oz for a volume." if "ounce" in unit.words else "Correct the unit."
-        raise asked.wrong(f"{unit.typed!r}, which measures something else", remedy) from None
+        remedy = (
+            Message("An oz is a weight: write fl oz for a volume.")
+            if "ounce" in unit.words
+            else Message("Correct the unit.")
+        )
+        raise asked.wrong(Message("%(typed)s, which measures something else", typed=repr(unit.typed)), remedy) from None
     except Exception:  # pint's parser raises errors of many kinds for what is no unit
-        raise asked.wrong(f"the unknown unit {unit.typed!r}", "Correct the unit.") from None
+        raise asked.wrong(
+            Message("the unknown unit %(typed)s", typed=repr(unit.typed)), Message("Correct the unit.")
+        ) from None
     return _Scale(zero, one - zero)

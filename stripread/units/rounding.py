@@ -2,6 +2,8 @@
 
 import math
 
+from stripread.i18n import Message, Number, Shown, Verbatim
+
 __all__ = ["counted", "format_interval", "format_number", "places_for", "plain", "probability_in_words", "two_digits"]
 
 
@@ -17,31 +19,31 @@ def places_for(half_width: float) -> int:
     return (1 if leading < 3 else 0) - exponent
 
 
-def format_number(number: float, places: int) -> str:
+def format_number(number: float, places: int) -> Number:
     """Return a number rounded to a decimal place."""
-    return f"{round(number, places) + 0.0:.{max(places, 0)}f}"  # + 0.0: no minus zero
+    return Number(round(number, places) + 0.0, f".{max(places, 0)}f")  # + 0.0: no minus zero
 
 
-def format_interval(interval: tuple[float | None, float | None], places: int) -> str:
+def format_interval(interval: tuple[float | None, float | None], places: int) -> Message:
     """Return the interval in words; an end that is None is open."""
     low, high = interval
     if low is None and high is None:
-        return "no end found within the lot's curve"
+        return Message("no end found within the lot's curve")
     if low is None:
-        return f"up to {format_number(high or 0.0, places)}"
+        return Message("up to %(high)s", high=format_number(high or 0.0, places))
     if high is None:
-        return f"{format_number(low, places)} and over"
-    return f"{format_number(low, places)} to {format_number(high, places)}"
+        return Message("%(low)s and over", low=format_number(low, places))
+    return Message("%(low)s to %(high)s", low=format_number(low, places), high=format_number(high, places))
 
 
-def plain(number: float, digits: int = 3) -> str:
+def plain(number: float, digits: int = 3) -> Number:
     """Return a number with so many digits or to the unit, whichever is finer, and never as 1e+03."""
-    return f"{number:.0f}" if number >= 10**digits - 0.5 else f"{number:.{digits}g}"
+    return Number(number, ".0f" if number >= 10**digits - 0.5 else f".{digits}g")
 
 
-def two_digits(number: float) -> str:
+def two_digits(number: float) -> Number:
     """Return a number with two digits, without an exponent where it is a hundred or more."""
-    return f"{float(f'{number:.2g}'):g}"
+    return Number(float(f"{number:.2g}"), "g")
 
 
 def counted(number: int, what: str) -> str:
@@ -49,10 +51,10 @@ def counted(number: int, what: str) -> str:
     return f"{number} {what}{'' if number == 1 else 's'}"
 
 
-def probability_in_words(probability: float) -> str:
+def probability_in_words(probability: float) -> Shown:
     """Return a probability to the per cent, and no nearer to certainty than the distributions behind it are known."""
     if probability < 0.01:
-        return "under 1 %"
+        return Message("under %(bound)s", bound="1 %")
     if probability > 0.99:
-        return "over 99 %"
-    return f"{100 * probability:.0f} %"
+        return Message("over %(bound)s", bound="99 %")
+    return Verbatim(f"{100 * probability:.0f} %")

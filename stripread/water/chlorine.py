@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from stripread.errors import WaterError
+from stripread.i18n import Message, Number
 from stripread.units import Measured, propagate
 
 __all__ = ["PH_U", "Hypochlorous", "hocl_pka", "hocl_share", "hypochlorous"]
@@ -61,9 +62,11 @@ def hypochlorous(
     """
     if not (5 <= ph.value <= 10 and 0 <= temperature_c.value <= 40):
         raise WaterError(
-            expected="a pH from 5 to 10 and water of 0 to 40 C",
-            found=f"pH {ph.value:g} at {temperature_c.value:.3g} C",
-            remedy="Correct them.",
+            expected=Message("a pH from 5 to 10 and water of 0 to 40 C"),
+            found=Message(
+                "pH %(value)s at %(value_1)s C", value=Number(ph.value, "g"), value_1=Number(temperature_c.value, ".3g")
+            ),
+            remedy=Message("Correct them."),
         )
     off = Measured(0.0, _PKA_U, floor=float("-inf"))
     share = _below_one(propagate(lambda p, t, d: hocl_share(p, hocl_pka(t) + d), ph, temperature_c, off))

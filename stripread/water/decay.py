@@ -17,6 +17,7 @@ import numpy as np
 
 from stripread.errors import WaterError
 from stripread.geometry import Float
+from stripread.i18n import Message
 from stripread.units import Measured
 
 __all__ = ["COVERS", "Forecast", "LossFit", "Prior", "Timed", "fit_loss", "forecast", "strength_at", "time_until"]
@@ -118,13 +119,15 @@ def fit_loss(readings: Sequence[Timed], *, prior: Prior | None = None) -> LossFi
     """
     if len({one.at for one in readings}) < (1 if prior is not None else 2):
         raise WaterError(
-            expected="readings at two times or more, or one and the tank's cover",
-            found=f"{len(readings)} reading(s)",
-            remedy="Read again some hours later, or say how the tank is covered.",
+            expected=Message("readings at two times or more, or one and the tank's cover"),
+            found=Message("%(readings)s reading(s)", readings=len(readings)),
+            remedy=Message("Read again some hours later, or say how the tank is covered."),
         )
     if any(one.reading_mg_per_l.u <= 0 or one.reading_mg_per_l.value <= 0 for one in readings):
         raise WaterError(
-            expected="readings over 0 with an uncertainty over 0", found="one without", remedy="Give it its interval."
+            expected=Message("readings over 0 with an uncertainty over 0"),
+            found=Message("one without"),
+            remedy=Message("Give it its interval."),
         )
     at = np.array([one.at for one in readings], dtype=float)
     strength = np.array([one.reading_mg_per_l.value for one in readings])

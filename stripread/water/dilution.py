@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from stripread.errors import WaterError
+from stripread.i18n import Message, Number
 from stripread.units import Measured, propagate
 
 __all__ = ["Dilution", "TopUp", "dilute", "fill_tank", "mix", "plan", "top_up"]
@@ -91,17 +92,17 @@ def dilute(
     _not_weaker(concentrate_mg_per_l, wanted_mg_per_l)
     if tank_l is not None and total_l > tank_l:
         raise WaterError(
-            expected=f"at most the {tank_l:.3g} L that the tank holds",
-            found=f"{total_l:.3g} L to be made",
-            remedy="Make less; `stripread water tank` says how to fill the tank.",
+            expected=Message("at most the %(tank_l)s L that the tank holds", tank_l=Number(tank_l, ".3g")),
+            found=Message("%(total_l)s L to be made", total_l=Number(total_l, ".3g")),
+            remedy=Message("Make less; `stripread water tank` says how to fill the tank."),
         )
     concentrate_l = total_l * wanted_mg_per_l / concentrate_mg_per_l.value
     if available_l is not None and concentrate_l > available_l:
         most = available_l * concentrate_mg_per_l.value / wanted_mg_per_l
         raise WaterError(
-            expected=f"{concentrate_l:.3g} L of concentrate",
-            found=f"only {available_l:.3g} L",
-            remedy=f"Make at most {most:.3g} L of stock, or generate more concentrate.",
+            expected=Message("%(concentrate_l)s L of concentrate", concentrate_l=Number(concentrate_l, ".3g")),
+            found=Message("only %(available_l)s L", available_l=Number(available_l, ".3g")),
+            remedy=Message("Make at most %(most)s L of stock, or generate more concentrate.", most=Number(most, ".3g")),
         )
     return plan(concentrate_mg_per_l, concentrate_l, max(total_l - concentrate_l, 0.0), pour_u)
 
@@ -140,9 +141,9 @@ def top_up(
     have, litres = stock_mg_per_l.value, stock_l.value
     if tank_l is not None and litres > tank_l:
         raise WaterError(
-            expected=f"at most the {tank_l:.3g} L that the tank holds",
-            found=f"{litres:.3g} L in it",
-            remedy="Correct one.",
+            expected=Message("at most the %(tank_l)s L that the tank holds", tank_l=Number(tank_l, ".3g")),
+            found=Message("%(litres)s L in it", litres=Number(litres, ".3g")),
+            remedy=Message("Correct one."),
         )
     if have == wanted_mg_per_l:
         return TopUp(remove_l=0.0, add_l=0.0, add="nothing", total_l=litres, strength_mg_per_l=stock_mg_per_l)
@@ -151,9 +152,13 @@ def top_up(
     if add == "concentrate":
         if concentrate_mg_per_l is None:
             raise WaterError(
-                expected=f"a concentrate, to raise a stock of {have:.3g} mg/L to {wanted_mg_per_l:.3g} mg/L",
-                found="none",
-                remedy="Name its strength.",
+                expected=Message(
+                    "a concentrate, to raise a stock of %(have)s mg/L to %(wanted_mg_per_l)s mg/L",
+                    have=Number(have, ".3g"),
+                    wanted_mg_per_l=Number(wanted_mg_per_l, ".3g"),
+                ),
+                found=Message("none"),
+                remedy=Message("Name its strength."),
             )
         added = concentrate_mg_per_l
         if added.value <= wanted_mg_per_l:
@@ -188,7 +193,7 @@ def plan(concentrate: Measured, concentrate_l: float, water_l: float, pour_u: fl
 def _not_weaker(concentrate: Measured, wanted: float, *, strictly: bool = False) -> None:
     if concentrate.value < wanted or (strictly and concentrate.value == wanted):
         raise WaterError(
-            expected=f"a concentrate stronger than the {wanted:.3g} mg/L wanted",
-            found=f"{concentrate.value:.3g} mg/L",
-            remedy="Wish for a weaker stock, or generate a stronger concentrate.",
+            expected=Message("a concentrate stronger than the %(wanted)s mg/L wanted", wanted=Number(wanted, ".3g")),
+            found=Message("%(value)s mg/L", value=Number(concentrate.value, ".3g")),
+            remedy=Message("Wish for a weaker stock, or generate a stronger concentrate."),
         )

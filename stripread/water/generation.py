@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from stripread.errors import WaterError
+from stripread.i18n import Message, Number
 from stripread.units import K95, Difference, Measured, difference, propagate
 from stripread.water.sachet import Sachet
 
@@ -61,9 +62,13 @@ def share_released(sachet: Sachet, hours: float) -> Measured:
     curve = sachet.curve
     if hours > curve[-1].hours:
         raise WaterError(
-            expected=f"a time within the curve of sachet {sachet.name!r}, which ends at {curve[-1].hours:g} h",
-            found=f"{hours:g} h",
-            remedy="Take the strength at its end, and count the loss from there with `stripread water decay`.",
+            expected=Message(
+                "a time within the curve of sachet %(name)s, which ends at %(hours)s h",
+                name=repr(sachet.name),
+                hours=Number(curve[-1].hours, "g"),
+            ),
+            found=Message("%(hours)s h", hours=Number(hours, "g")),
+            remedy=Message("Take the strength at its end, and count the loss from there with `stripread water decay`."),
         )
     for left, right in pairwise(curve):
         if hours <= right.hours:
@@ -105,9 +110,9 @@ def actual_yield(
     expected = expected_generation(sachet, water_l=water_l, hours=hours, sachets=sachets)
     if expected.share.value <= 0:
         raise WaterError(
-            expected="a reading at a time when the sachet has released something",
-            found=f"{hours:g} h, when its curve stands at 0",
-            remedy="Wait, and read again.",
+            expected=Message("a reading at a time when the sachet has released something"),
+            found=Message("%(hours)s h, when its curve stands at 0", hours=Number(hours, "g")),
+            remedy=Message("Wait, and read again."),
         )
     mass = propagate(
         lambda reading, released, litres: reading * litres / released / sachets,
@@ -127,5 +132,9 @@ def water_for(sachet: Sachet, *, wanted_mg_per_l: float, hours: float, sachets: 
     """Return the volume of water [L] that sachets bring to a wanted strength in some time (`WaterError`)."""
     share = share_released(sachet, hours)
     if share.value <= 0:
-        raise WaterError(expected="a time over 0", found=f"{hours:g} h", remedy="Give the sachet time.")
+        raise WaterError(
+            expected=Message("a time over 0"),
+            found=Message("%(hours)s h", hours=Number(hours, "g")),
+            remedy=Message("Give the sachet time."),
+        )
     return propagate(lambda mass, released: sachets * mass * released / wanted_mg_per_l, sachet.yield_mg, share)

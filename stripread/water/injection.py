@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from stripread.errors import QuantityError, WaterError
+from stripread.i18n import Message, Number, Verbatim
 from stripread.units import Difference, Measured, difference, propagate
 
 __all__ = [
@@ -133,9 +134,9 @@ def parse_ratio(text: str, *, convention: Convention) -> Ratio:
     n = float(ratio[1]) if ratio else 100 / float(percent[1]) if percent and float(percent[1]) > 0 else 0.0
     if not 2 <= n <= 1e5:
         raise QuantityError(
-            expected="an injector's setting as 1:100 or 1%, from 1:2 to 1:100000",
-            found=repr(text),
-            remedy="Read it off the injector's dial.",
+            expected=Message("an injector's setting as 1:100 or 1%, from 1:2 to 1:100000"),
+            found=Verbatim(repr(text)),
+            remedy=Message("Read it off the injector's dial."),
         )
     return Ratio(n, convention if ratio else "in")
 
@@ -160,9 +161,12 @@ def inject(*, dose_mg_per_l: Measured, stock_mg_per_l: Measured, flow_l_per_h: M
     """
     if not 0 < 2 * dose_mg_per_l.value <= stock_mg_per_l.value:
         raise WaterError(
-            expected=f"a dose over 0 and of at most half the stock's {stock_mg_per_l.value:.3g} mg/L",
-            found=f"a dose of {dose_mg_per_l.value:.3g} mg/L",
-            remedy="Correct residual, demand or stock.",
+            expected=Message(
+                "a dose over 0 and of at most half the stock's %(value)s mg/L",
+                value=Number(stock_mg_per_l.value, ".3g"),
+            ),
+            found=Message("a dose of %(value)s mg/L", value=Number(dose_mg_per_l.value, ".3g")),
+            remedy=Message("Correct residual, demand or stock."),
         )
     pump = feed = None
     if flow_l_per_h is not None:

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from stripread.errors import WaterError
+from stripread.i18n import Message, Verbatim
 from stripread.units import Difference, Measured, difference, propagate
 from stripread.water.decay import LossFit, Timed, fit_loss
 
@@ -63,14 +64,16 @@ def along_line(outlets: Sequence[Outlet]) -> LineLoss:
     """
     if len(outlets) < 2:
         raise WaterError(
-            expected="two outlets or more, in the order of the water", found=str(len(outlets)), remedy="Name more."
+            expected=Message("two outlets or more, in the order of the water"),
+            found=Verbatim(str(len(outlets))),
+            remedy=Message("Name more."),
         )
     distances = [outlet.distance_m for outlet in outlets if outlet.distance_m is not None]
     if len(distances) == len(outlets) and any(b <= a for a, b in pairwise(distances)):
         raise WaterError(
-            expected="outlets in the order of the water, each farther than the one before",
-            found=", ".join(f"{d:g} m" for d in distances),
-            remedy="Put them in order.",
+            expected=Message("outlets in the order of the water, each farther than the one before"),
+            found=Verbatim(", ".join(f"{d:g} m" for d in distances)),
+            remedy=Message("Put them in order."),
         )
     fit = None
     readable = all(o.reading_mg_per_l.u > 0 and o.reading_mg_per_l.value > 0 for o in outlets)
@@ -83,7 +86,9 @@ def _step(first: Outlet, second: Outlet) -> LineStep:
     before, after = first.reading_mg_per_l, second.reading_mg_per_l
     if before.value <= 0:
         raise WaterError(
-            expected=f"something to lose at {first.name!r}", found="0 mg/L", remedy="Give a bound: under 0.05 mg/L."
+            expected=Message("something to lose at %(name)s", name=repr(first.name)),
+            found=Message("0 mg/L"),
+            remedy=Message("Give a bound: under 0.05 mg/L."),
         )
     apart = difference(before, after)
     seen = "no difference seen"

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from stripread.findings import Finding, make_finding
+from stripread.i18n import Message, Number
 from stripread.units import Difference, Measured, difference, probability_in_words, propagate
 from stripread.water.dilution import mix
 
@@ -76,23 +77,39 @@ def recipe_finding(expected: Measured, reading: Measured) -> Finding | None:
     if apart.probability >= DOUBT:
         return None
     chance = probability_in_words(apart.probability)
-    score = chance if apart.z is None else f"{chance}; z = {apart.z:.1f}"
+    score = (
+        chance if apart.z is None else Message("%(chance)s; z = %(apart)s", chance=chance, apart=Number(apart.z, ".1f"))
+    )
     stronger = apart.value > 0
     # Three sentences, each whole, as a translation needs them.
     gives = (
-        f"By mass balance the recipe gives {expected.value:.3g} mg/L; the reading of {reading.value:.3g} mg/L is "
-        f"{abs(apart.value):.3g} mg/L {'more' if stronger else 'less'}."
+        Message(
+            "By mass balance the recipe gives %(value)s mg/L; the reading of %(value_1)s mg/L is "
+            "%(value_2)s mg/L more.",
+            value=Number(expected.value, ".3g"),
+            value_1=Number(reading.value, ".3g"),
+            value_2=Number(abs(apart.value), ".3g"),
+        )
+        if stronger
+        else Message(
+            "By mass balance the recipe gives %(value)s mg/L; the reading of %(value_1)s mg/L is "
+            "%(value_2)s mg/L less.",
+            value=Number(expected.value, ".3g"),
+            value_1=Number(reading.value, ".3g"),
+            value_2=Number(abs(apart.value), ".3g"),
+        )
     )
     agree = (
-        f"They {'cannot both be right' if apart.probability < REFUSE else 'hardly agree'}: the chance of so large a "
-        f"difference is {score}."
+        Message("They cannot both be right: the chance of so large a difference is %(score)s.", score=score)
+        if apart.probability < REFUSE
+        else Message("They hardly agree: the chance of so large a difference is %(score)s.", score=score)
     )
     lost = (
-        "Stock cannot be stronger than what was put in."
+        Message("Stock cannot be stronger than what was put in.")
         if stronger
-        else "Strength may have been lost since it was mixed."
+        else Message("Strength may have been lost since it was mixed.")
     )
-    return make_finding("recipe_mismatch", f"{gives} {agree} {lost}")
+    return make_finding("recipe_mismatch", Message("%(gives)s %(agree)s %(lost)s", gives=gives, agree=agree, lost=lost))
 
 
 def recipe_range_finding(strength: Measured, *, low: float, high: float) -> Finding | None:
@@ -106,6 +123,25 @@ def recipe_range_finding(strength: Measured, *, low: float, high: float) -> Find
     weak = most < low
     return make_finding(
         "recipe_off_range",
-        f"By mass balance the recipe gives {strength.value:.3g} mg/L ({least:.3g} to {most:.3g}, 95 %), which is "
-        f"{'under' if weak else 'over'} the {low:g} to {high:g} mg/L that are expected.",
+        (
+            Message(
+                "By mass balance the recipe gives %(value)s mg/L (%(least)s to %(most)s, 95 %%), which "
+                "is under the %(low)s to %(high)s mg/L that are expected.",
+                value=Number(strength.value, ".3g"),
+                least=Number(least, ".3g"),
+                most=Number(most, ".3g"),
+                low=Number(low, "g"),
+                high=Number(high, "g"),
+            )
+            if weak
+            else Message(
+                "By mass balance the recipe gives %(value)s mg/L (%(least)s to %(most)s, 95 %%), which "
+                "is over the %(low)s to %(high)s mg/L that are expected.",
+                value=Number(strength.value, ".3g"),
+                least=Number(least, ".3g"),
+                most=Number(most, ".3g"),
+                low=Number(low, "g"),
+                high=Number(high, "g"),
+            )
+        ),
     )

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from stripread.errors import SachetFileError
+from stripread.i18n import Message, Number, Shown, Verbatim
 from stripread.units import Measured
 
 __all__ = ["CurvePoint", "Sachet", "load_sachet", "parse_sachet", "shipped_sachets"]
@@ -74,13 +75,17 @@ def load_sachet(name_or_path: str) -> Sachet:
         data = tomllib.loads(Path(name_or_path).read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
         raise SachetFileError(
-            expected=f"a sachet file or one of {', '.join(shipped_sachets())}",
-            found=f"no file {name_or_path}",
-            remedy="Check the name, or write a sachet file.",
+            expected=Message(
+                "a sachet file or one of %(shipped_sachets)s", shipped_sachets=", ".join(shipped_sachets())
+            ),
+            found=Message("no file %(name_or_path)s", name_or_path=name_or_path),
+            remedy=Message("Check the name, or write a sachet file."),
         ) from None
     except (OSError, ValueError) as error:  # UnicodeDecodeError and TOMLDecodeError are ValueErrors
         raise SachetFileError(
-            expected=f"a sachet file in TOML at {name_or_path}", found=str(error), remedy="Mend the file."
+            expected=Message("a sachet file in TOML at %(name_or_path)s", name_or_path=name_or_path),
+            found=Verbatim(str(error)),
+            remedy=Message("Mend the file."),
         ) from error
     return parse_sachet(data, where=name_or_path)
 
@@ -91,7 +96,7 @@ def parse_sachet(data: Mapping[str, Any], *, where: str) -> Sachet:
     table.no_other_keys(_KEYS)
     example = data.get("example", False)
     if not isinstance(example, bool):
-        raise table.wrong("example", "true or false")
+        raise table.wrong("example", Message("true or false"))
     mass = table.number("yield_mg", above=0.0)
     return Sachet(
         name=table.text("name"),
@@ -111,41 +116,53 @@ class _Table:
     data: Mapping[str, Any]
     where: str
 
-    def wrong(self, key: str, expected: str) -> SachetFileError:
-        found = repr(self.data[key])[:200] if key in self.data else "nothing"
+    def wrong(self, key: str, expected: Shown) -> SachetFileError:
+        found = Verbatim(repr(self.data[key])[:200]) if key in self.data else Message("nothing")
         return SachetFileError(
-            expected=f"{expected} for {key!r} in {self.where}", found=found, remedy="Correct this field."
+            expected=Message(
+                "%(expected)s for %(key)s in %(where)s", expected=expected, key=repr(key), where=self.where
+            ),
+            found=found,
+            remedy=Message("Correct this field."),
         )
 
     def text(self, key: str) -> str:
         value = self.data.get(key)
         if not isinstance(value, str) or not value.strip():
-            raise self.wrong(key, "a text")
+            raise self.wrong(key, Message("a text"))
         return value.strip()
 
     def number(self, key: str, *, above: float = -math.inf, least: float = -math.inf, most: float = math.inf) -> float:
         value = self.data.get(key)
         good = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
         if not good or not isinstance(value, int | float) or not (value > above and least <= value <= most):
-            ends = f" from {least:g} to {most:g}" if math.isfinite(least) and math.isfinite(most) else ""
-            over = f" over {above:g}" if math.isfinite(above) else f" of at least {least:g}" if not ends else ""
-            raise self.wrong(key, f"a number{ends}{over}")
+            ends = (
+                Message(" from %(least)s to %(most)s", least=Number(least, "g"), most=Number(most, "g"))
+                if math.isfinite(least) and math.isfinite(most)
+                else ""
+            )
+            over = (
+                Message(" over %(above)s", above=Number(above, "g"))
+                if math.isfinite(above)
+                else (Message(" of at least %(least)s", least=Number(least, "g")) if not ends else "")
+            )
+            raise self.wrong(key, Message("a number%(ends)s%(over)s", ends=ends, over=over))
         return float(value)
 
     def no_other_keys(self, known: set[str]) -> None:
         for key in self.data:
             if key not in known:
                 raise SachetFileError(
-                    expected=f"one of {', '.join(sorted(known))} in {self.where}",
-                    found=repr(key),
-                    remedy="Correct or remove this key.",
+                    expected=Message("one of %(known)s in %(where)s", known=", ".join(sorted(known)), where=self.where),
+                    found=Verbatim(repr(key)),
+                    remedy=Message("Correct or remove this key."),
                 )
 
 
 def _curve(table: _Table) -> tuple[CurvePoint, ...]:
     rows = table.data.get("curve")
     if not isinstance(rows, list) or len(rows) < 2 or not all(isinstance(row, Mapping) for row in rows):
-        raise table.wrong("curve", "two or more tables [[curve]]")
+        raise table.wrong("curve", Message("two or more tables [[curve]]"))
     points = []
     for index, row in enumerate(rows):
         inner = _Table(row, f"[[curve]] number {index + 1} of {table.where}")
@@ -158,5 +175,5 @@ def _curve(table: _Table) -> tuple[CurvePoint, ...]:
             )
         )
     if points[0].hours != 0 or any(right.hours <= left.hours for left, right in pairwise(points)):
-        raise table.wrong("curve", "hours that begin at 0 and grow from point to point")
+        raise table.wrong("curve", Message("hours that begin at 0 and grow from point to point"))
     return tuple(points)

@@ -8,6 +8,7 @@ import math
 from dataclasses import dataclass
 
 from stripread.errors import WaterError
+from stripread.i18n import Message, Number
 from stripread.units import Measured, propagate
 
 __all__ = ["GAS_DENSITY_TO_AIR", "LIMITS", "AirLimit", "Vapour", "air_over_water_ppm", "henry_pa", "vapour_over"]
@@ -100,9 +101,9 @@ def vapour_over(strength_mg_per_l: Measured, temperature_c: Measured) -> Vapour:
     """
     if not 0 <= temperature_c.value <= 40:
         raise WaterError(
-            expected="a solution of 0 to 40 C",
-            found=f"{temperature_c.value:.3g} C",
-            remedy="Correct it. Warm solution gives off more gas: let it cool, covered.",
+            expected=Message("a solution of 0 to 40 C"),
+            found=Message("%(value)s C", value=Number(temperature_c.value, ".3g")),
+            remedy=Message("Correct it. Warm solution gives off more gas: let it cool, covered."),
         )
     constant = Measured(1.0, _HENRY_RELATIVE_U)
     ppm = propagate(lambda c, t, k: k * air_over_water_ppm(c, t), strength_mg_per_l, temperature_c, constant)

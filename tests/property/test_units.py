@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from stripread.records import Batch, InjectorSetting
 from stripread.records.chain.entries import Part, from_payload, to_payload
-from stripread.report.amounts import jug, tell_line_flow, tell_volume, tell_volumes_in, volume_as_typed
+from stripread.units.amounts import jug, tell_line_flow, tell_volume, tell_volumes_in, volume_as_typed
 from stripread.report.terminal.water_batch import dilution_answer
 from stripread.units import ASSUMED_U, Measured, Typed, parse_quantity, plain
 from stripread.water.dilution import dilute

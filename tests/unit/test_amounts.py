@@ -1,6 +1,6 @@
 import pytest
 
-from stripread.report.amounts import (
+from stripread.units.amounts import (
     jug,
     tell,
     tell_flow,

@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta, timezone
 from typing import Any
 
 from stripread.errors import RecordsError
+from stripread.i18n import Message, Verbatim
 
 __all__ = [
     "COLUMNS",
@@ -46,7 +47,9 @@ def canonical_json(value: object) -> str:
         text.encode("utf-8")
     except (TypeError, ValueError) as error:  # UnicodeEncodeError is a ValueError
         raise RecordsError(
-            expected="an entry of finite numbers and plain text", found=str(error), remedy="Correct the entry."
+            expected=Message("an entry of finite numbers and plain text"),
+            found=Verbatim(str(error)),
+            remedy=Message("Correct the entry."),
         ) from error
     return text
 

@@ -10,6 +10,7 @@ from sqlalchemy import Connection, Select, insert, select
 
 from stripread import __version__
 from stripread.errors import RecordsError
+from stripread.i18n import Message
 from stripread.records.chain.canonical import (
     COLUMNS,
     canonical_json,
@@ -46,9 +47,11 @@ def check_head(connection: Connection, folder: Path) -> None:
     found = connection.execute(select(entries.c.hash).where(entries.c.seq == kept.count)).scalar()
     if found != kept.hash:
         raise RecordsError(
-            expected=f"entry {kept.count} as the head beside the database knows it",
-            found="none" if found is None else "another one",
-            remedy="Nothing was recorded. Run `stripread records verify`; restore a backup where entries are gone.",
+            expected=Message("entry %(count)s as the head beside the database knows it", count=kept.count),
+            found=(Message("none") if found is None else Message("another one")),
+            remedy=Message(
+                "Nothing was recorded. Run `stripread records verify`; restore a backup where entries are gone."
+            ),
         )
 
 
@@ -56,9 +59,9 @@ def append_drafts(connection: Connection, drafts: Sequence[Draft], stamp: Stamp)
     """Write drafts to the end of the chain, in their order."""
     if stamp.at.utcoffset() is None or not _plain(stamp.who):
         raise RecordsError(
-            expected="a time with its zone and the name of whoever enters",
-            found=f"{stamp.at.isoformat()} and {stamp.who!r}",
-            remedy="Name them.",
+            expected=Message("a time with its zone and the name of whoever enters"),
+            found=Message("%(stamp)s and %(who)s", stamp=stamp.at.isoformat(), who=repr(stamp.who)),
+            remedy=Message("Name them."),
         )
     head = head_of(connection)
     rows = []
@@ -127,9 +130,9 @@ def to_entry(row: Mapping[str, Any]) -> Entry:
         return _entry(row)
     except (LookupError, TypeError, ValueError) as error:
         raise RecordsError(
-            expected=f"entry {row['seq']} as it was written",
-            found=f"something else: {error}",
-            remedy="Run `stripread records verify`, and restore a backup.",
+            expected=Message("entry %(seq)s as it was written", seq=row["seq"]),
+            found=Message("something else: %(error)s", error=error),
+            remedy=Message("Run `stripread records verify`, and restore a backup."),
         ) from error
 
 

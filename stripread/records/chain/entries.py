@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import Any, Literal, TypeVar, get_args
 
 from stripread.errors import RecordsError
+from stripread.i18n import Message, Shown, Verbatim
 
 __all__ = [
     "Batch",
@@ -212,7 +213,7 @@ def to_payload(entered: _Entered) -> dict[str, Any]:
 def _plain(value: Any) -> Any:
     if isinstance(value, datetime):
         if value.tzinfo is None:
-            raise _wrong("a time with its zone", value.isoformat())
+            raise _wrong(Message("a time with its zone"), Verbatim(value.isoformat()))
         return value.isoformat()
     if isinstance(value, tuple | list):
         return [_plain(one) for one in value]
@@ -233,14 +234,18 @@ def from_payload(shape: type[_E], payload: Mapping[str, Any]) -> _E:
             if key in known:
                 known[key] = datetime.fromisoformat(known[key])
                 if known[key].tzinfo is None:
-                    raise _wrong(f"a time with its zone for {key!r}", str(payload[key]))
+                    raise _wrong(
+                        Message("a time with its zone for %(key)s", key=repr(key)), Verbatim(str(payload[key]))
+                    )
         if "parts" in known:
             known["parts"] = tuple(Part(**part) for part in known["parts"])
         if "tags" in known:
             known["tags"] = tuple(known["tags"])
         entered = shape(**known)
     except (TypeError, ValueError) as error:
-        raise _wrong(f"the fields of a {shape.__name__.lower()}", str(error)) from error
+        raise _wrong(
+            Message("the fields of a %(lower)s", lower=shape.__name__.lower()), Verbatim(str(error))
+        ) from error
     if isinstance(entered, Batch):
         _check_batch(entered)
     return entered
@@ -248,11 +253,13 @@ def from_payload(shape: type[_E], payload: Mapping[str, Any]) -> _E:
 
 def _check_batch(batch: Batch) -> None:
     if batch.kind not in get_args(BatchKind):
-        raise _wrong(f"a kind of batch: {', '.join(get_args(BatchKind))}", repr(batch.kind))
+        raise _wrong(
+            Message("a kind of batch: %(ind)s", ind=", ".join(get_args(BatchKind))), Verbatim(repr(batch.kind))
+        )
     volumes = (batch.water_l, batch.u_water_l, *(v for part in batch.parts for v in (part.volume_l, part.u_volume_l)))
     if not all(isinstance(v, int | float) and v >= 0 for v in volumes):
-        raise _wrong("volumes of 0 or more", repr(volumes))
+        raise _wrong(Message("volumes of 0 or more"), Verbatim(repr(volumes)))
 
 
-def _wrong(expected: str, found: str) -> RecordsError:
-    return RecordsError(expected=expected, found=found, remedy="Correct what is entered.")
+def _wrong(expected: Shown, found: Shown) -> RecordsError:
+    return RecordsError(expected=expected, found=found, remedy=Message("Correct what is entered."))

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from stripread.errors import RecordsError
+from stripread.i18n import Message
 from stripread.records.chain.entries import FileRef, Role
 from stripread.records.failures import failures_in_words
 from stripread.site import UNFINISHED, replace_file, sync_folder
@@ -65,9 +66,15 @@ def read_kept(folder: Path, ref: FileRef) -> bytes:
         data = path.read_bytes() if path.is_file() else None
     if data is None or hashlib.sha256(data).hexdigest() != ref.sha256:
         raise RecordsError(
-            expected=f"the {ref.role.replace('_', ' ')} {ref.name} as it was recorded",
-            found=f"{path} is {'gone' if data is None else 'another file now'}",
-            remedy="Take it from a backup; `stripread records verify` lists all such files.",
+            expected=Message(
+                "the %(replace)s %(name)s as it was recorded", replace=ref.role.replace("_", " "), name=ref.name
+            ),
+            found=(
+                Message("%(path)s is gone", path=path)
+                if data is None
+                else Message("%(path)s is another file now", path=path)
+            ),
+            remedy=Message("Take it from a backup; `stripread records verify` lists all such files."),
         )
     return data
 

@@ -9,6 +9,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from stripread.errors import RecordsError
+from stripread.i18n import Message, Verbatim
 from stripread.records.chain.canonical import FIRST_PREVIOUS
 from stripread.site import replace_file
 
@@ -48,9 +49,11 @@ def load_head(folder: Path) -> Head | None:
         return None
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise RecordsError(
-            expected=f"the head of the record in {path}",
-            found=str(error),
-            remedy="Hold the record against a head that was noted elsewhere (--anchor), then delete this file.",
+            expected=Message("the head of the record in %(path)s", path=path),
+            found=Verbatim(str(error)),
+            remedy=Message(
+                "Hold the record against a head that was noted elsewhere (--anchor), then delete this file."
+            ),
         ) from error
 
 

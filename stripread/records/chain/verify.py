@@ -11,6 +11,7 @@ from typing import Any, Literal
 from sqlalchemy import Connection, Table, func, or_, select
 
 from stripread.errors import RecordsError
+from stripread.i18n import Shown
 from stripread.records.chain.canonical import entry_hash
 from stripread.records.chain.chain import rows_in_order
 from stripread.records.chain.files import KEPT, hash_file, kept_files, unfinished_files
@@ -37,7 +38,7 @@ class Problem:
 
     fault: Fault
     where: str
-    found: str
+    found: Shown
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,6 +19,7 @@ from typing import Any
 from sqlalchemy import select
 
 from stripread.errors import RecordsError
+from stripread.i18n import Message, Shown, Verbatim
 from stripread.records.chain.canonical import COLUMNS
 from stripread.records.chain.chain import rows_in_order, write_rows
 from stripread.records.chain.files import KEPT
@@ -62,7 +63,7 @@ def back_up(records: Records, out: Path, *, beside: Sequence[Path] = ()) -> Head
                 file.flush()
                 os.fsync(file.fileno())
             if check_archive(unfinished) != head:
-                raise _damaged(out, "another head than was written")
+                raise _damaged(out, Message("another head than was written"))
             unfinished.replace(out)
         finally:
             unfinished.unlink(missing_ok=True)
@@ -95,11 +96,11 @@ def _write(records: Records, archive: zipfile.ZipFile, beside: Sequence[Path]) -
     return head
 
 
-def _refuse(fault: Fault, where: str, found: str) -> None:
+def _refuse(fault: Fault, where: str, found: Shown) -> None:
     raise RecordsError(
-        expected="a record in order",
-        found=f"{where} {fault}: {found}",
-        remedy="Run `stripread records verify`, and keep the backups that there are.",
+        expected=Message("a record in order"),
+        found=Message("%(where)s %(fault)s: %(found)s", where=where, fault=fault, found=found),
+        remedy=Message("Run `stripread records verify`, and keep the backups that there are."),
     )
 
 
@@ -116,10 +117,10 @@ def check_archive(path: Path) -> Head:
         members = {info.filename: info for info in archive.infolist()}
         for name in members:
             if name.startswith("/") or ".." in name.split("/") or "\\" in name or ":" in name:
-                raise _damaged(path, f"a name that leads out of the folder: {name!r}")
+                raise _damaged(path, Message("a name that leads out of the folder: %(name)s", name=repr(name)))
         for name in needed:
             if name not in members:
-                raise _damaged(path, f"no {name}")
+                raise _damaged(path, Message("no %(name)s", name=name))
         for name in members:
             sha256 = hashlib.sha256()
             with archive.open(name) as file:  # reading to the end checks the CRC too
@@ -127,22 +128,24 @@ def check_archive(path: Path) -> Head:
                     sha256.update(piece)
             kept = KEPT.fullmatch(name)
             if kept is not None and kept[1] != sha256.hexdigest():
-                raise _damaged(path, f"{name} with other bytes than were recorded")
+                raise _damaged(path, Message("%(name)s with other bytes than were recorded", name=name))
     return head
 
 
 def _check_entries(archive: zipfile.ZipFile, path: Path) -> tuple[Head, set[str]]:
     head, needed = NO_HEAD, set()
 
-    def wrong(fault: Fault, where: str, found: str) -> None:
-        raise _damaged(path, f"{where} {fault}: {found}")
+    def wrong(fault: Fault, where: str, found: Shown) -> None:
+        raise _damaged(path, Message("%(where)s %(fault)s: %(found)s", where=where, fault=fault, found=found))
 
     for rows in _rows(archive):
         head = check_rows(head, rows, wrong)
         needed |= {ref["path"] for row in rows for ref in json.loads(row["files"])}
     told = json.loads(archive.read(_HEAD))
     if told != {"count": head.count, "hash": head.hash}:
-        raise _damaged(path, f"{head.count} entries where {told['count']} are due")
+        raise _damaged(
+            path, Message("%(count)s entries where %(count_1)s are due", count=head.count, count_1=told["count"])
+        )
     return head, needed
 
 
@@ -177,7 +180,9 @@ def restore(path: Path, folder: Path, *, url: str | None = None) -> Head:
     head = check_archive(path)
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise RecordsError(
-            expected="an empty folder, or a new one", found=f"{folder} holds something", remedy="Name another folder."
+            expected=Message("an empty folder, or a new one"),
+            found=Message("%(folder)s holds something", folder=folder),
+            remedy=Message("Name another folder."),
         )
     with failures_in_words(str(folder)):
         folder.parent.mkdir(parents=True, exist_ok=True)
@@ -202,7 +207,9 @@ def _fill(records: Records, archive: zipfile.ZipFile, head: Head) -> None:
     with records.database.writing() as connection:
         if next(rows_in_order(connection), None):
             raise RecordsError(
-                expected="an empty database", found="one that holds a record", remedy="Name another database."
+                expected=Message("an empty database"),
+                found=Message("one that holds a record"),
+                remedy=Message("Name another database."),
             )
         for rows in _rows(archive):
             write_rows(connection, rows)
@@ -214,15 +221,21 @@ def _fill(records: Records, archive: zipfile.ZipFile, head: Head) -> None:
 def _opened(path: Path) -> Iterator[zipfile.ZipFile]:
     """Open a backup; whatever its bytes trip up is told as damage."""
     if not path.is_file():
-        raise RecordsError(expected="a backup", found=f"no file {path}", remedy="Check its name.")
+        raise RecordsError(
+            expected=Message("a backup"),
+            found=Message("no file %(path)s", path=path),
+            remedy=Message("Check its name."),
+        )
     try:
         with zipfile.ZipFile(path) as archive:
             yield archive
     except _BROKEN as error:
-        raise _damaged(path, str(error)) from error
+        raise _damaged(path, Verbatim(str(error))) from error
 
 
-def _damaged(path: Path, found: str) -> RecordsError:
+def _damaged(path: Path, found: Shown) -> RecordsError:
     return RecordsError(
-        expected=f"a whole backup in {path}", found=found, remedy="Nothing was unpacked. Take another backup."
+        expected=Message("a whole backup in %(path)s", path=path),
+        found=found,
+        remedy=Message("Nothing was unpacked. Take another backup."),
     )

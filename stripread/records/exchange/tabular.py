@@ -10,6 +10,7 @@ from typing import Any, Literal
 from sqlalchemy import Connection, or_, select
 
 from stripread.errors import RecordsError
+from stripread.i18n import Message, Verbatim
 from stripread.records.chain.canonical import COLUMNS, canonical_json, entry_hash
 from stripread.records.chain.chain import append_drafts, check_head, head_of, rows_in_order
 from stripread.records.chain.entries import Draft, FileRef, Stamp
@@ -51,7 +52,9 @@ def export_records(records: Records, folder: Path, *, form: Form, stamp: Stamp, 
     """
     if (folder / _PACKAGE).exists():
         raise RecordsError(
-            expected="a folder without an export", found=str(folder / _PACKAGE), remedy="Name another folder."
+            expected=Message("a folder without an export"),
+            found=Verbatim(str(folder / _PACKAGE)),
+            remedy=Message("Name another folder."),
         )
     counts, resources = {}, {}
     with failures_in_words(str(folder)), records.database.reading() as connection:
@@ -156,9 +159,9 @@ def _load_package(folder: Path) -> list[tuple[str, Path, Form]]:
             found.append((table, folder / name, form))
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise RecordsError(
-            expected=f"an export of readings and batches, described in {path}",
-            found=f"no key {error}" if isinstance(error, KeyError) else str(error),
-            remedy="Export again with `stripread records export`.",
+            expected=Message("an export of readings and batches, described in %(path)s", path=path),
+            found=(Message("no key %(error)s", error=error) if isinstance(error, KeyError) else Verbatim(str(error))),
+            remedy=Message("Export again with `stripread records export`."),
         ) from error
     return found
 
@@ -188,9 +191,9 @@ def _entries_of(path: Path, table: str, form: Form) -> Iterator[tuple[int, dict[
             raise ValueError("a pad's row is missing")
     except (ValueError, KeyError, TypeError, csv.Error) as error:
         raise RecordsError(
-            expected=f"rows as they were exported in {path}",
-            found=f"line {line}: {error}",
-            remedy="Nothing was imported. Export again; correct entries with `stripread records correct`.",
+            expected=Message("rows as they were exported in %(path)s", path=path),
+            found=Message("line %(line)s: %(error)s", line=line, error=error),
+            remedy=Message("Nothing was imported. Export again; correct entries with `stripread records correct`."),
         ) from error
 
 
@@ -229,9 +232,14 @@ def _draft(
     supersedes = row["supersedes"]
     if supersedes is not None and supersedes not in places:
         raise RecordsError(
-            expected="an entry after the one that it supersedes",
-            found=f"entry {row['seq']} without entry {supersedes} ({where})",
-            remedy="Import the whole export.",
+            expected=Message("an entry after the one that it supersedes"),
+            found=Message(
+                "entry %(seq)s without entry %(supersedes)s (%(where)s)",
+                seq=row["seq"],
+                supersedes=supersedes,
+                where=where,
+            ),
+            remedy=Message("Import the whole export."),
         )
     draft = Draft(
         kind=row["kind"],

@@ -6,13 +6,15 @@ from datetime import date, datetime, timedelta
 
 from stripread.check.history import Forecast, History, Line, PastReading, Point, Recipe
 from stripread.errors import WaterError
+from stripread.i18n import Joined, Message
 from stripread.lot.lot import Lot
 from stripread.lot.record import CheckRow, chart_scores, load_record
 from stripread.records.chain import entries as said
 from stripread.records.queries.readings import RecordedReading
 from stripread.records.store import Records
 from stripread.site import SampleType
-from stripread.units import Measured, plain
+from stripread.units import Measured
+from stripread.units.amounts import Volume
 from stripread.water.decay import COVERS, LossFit, Timed, fit_loss, strength_at, time_until
 from stripread.water.dilution import mix
 
@@ -208,8 +210,18 @@ def _recipe(records: Records, batch: said.Batch, *, at: datetime) -> Recipe | No
     strength = expected_strength(records, batch)
     if strength is None:
         return None
-    parts = " and ".join(f"{plain(part.volume_l, 4)} L of {part.batch or 'a solution'}" for part in batch.parts)
-    words = f"{batch.id}, {parts} in {plain(batch.water_l, 4)} L of water" if parts else f"{batch.id} as it was made"
+    if not batch.parts:
+        return Recipe(value=strength.value, u=strength.u, words=Message("%(batch)s as it was made", batch=batch.id))
+    parts = [
+        Message("%(volume)s of %(batch)s", volume=Volume(part.volume_l), batch=part.batch or Message("a solution"))
+        for part in batch.parts
+    ]
+    words = Message(
+        "%(batch)s, %(parts)s in %(volume)s of water",
+        batch=batch.id,
+        parts=Joined(tuple(parts), ", ", Message("and")),
+        volume=Volume(batch.water_l),
+    )
     return Recipe(value=strength.value, u=strength.u, words=words)
 
 

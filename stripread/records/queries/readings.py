@@ -11,6 +11,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, Connection, Select, func, select, tuple_
 
 from stripread.errors import RecordsError
+from stripread.i18n import Message, Verbatim
 from stripread.records.chain.canonical import parse_utc, utc_text
 from stripread.records.chain.chain import to_entry
 from stripread.records.chain.entries import Entry, Kind
@@ -112,7 +113,9 @@ def page_of_readings(
         ).first()
         if last is None:
             raise RecordsError(
-                expected="the number of a reading to go on from", found=str(before), remedy="Take the last one shown."
+                expected=Message("the number of a reading to go on from"),
+                found=Verbatim(str(before)),
+                remedy=Message("Take the last one shown."),
             )
         query = query.where(tuple_(readings.c.when_utc, readings.c.seq) < tuple_(last.when_utc, last.seq))
     query = query.order_by(readings.c.when_utc.desc(), readings.c.seq.desc()).limit(limit)
@@ -228,14 +231,22 @@ def find_entry(connection: Connection, seq: int) -> Entry:
     """Return an entry by its number; `RecordsError` where there is none."""
     row = connection.execute(select(entries).where(entries.c.seq == seq)).mappings().first()
     if row is None:
-        raise RecordsError(expected="the number of an entry", found=str(seq), remedy="Look it up: `stripread log`.")
+        raise RecordsError(
+            expected=Message("the number of an entry"),
+            found=Verbatim(str(seq)),
+            remedy=Message("Look it up: `stripread log`."),
+        )
     return to_entry(dict(row))
 
 
 def find_reading(connection: Connection, seq: int) -> RecordedReading:
     """Return a reading by its entry's number, superseded ones too; `RecordsError` where there is none."""
     if connection.execute(select(readings.c.seq).where(readings.c.seq == seq).limit(1)).first() is None:
-        raise RecordsError(expected="the number of a reading", found=str(seq), remedy="Look it up: `stripread log`.")
+        raise RecordsError(
+            expected=Message("the number of a reading"),
+            found=Verbatim(str(seq)),
+            remedy=Message("Look it up: `stripread log`."),
+        )
     return _load(connection, [seq])[0]
 
 

@@ -4,9 +4,13 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Literal
 
+from stripread.check import RANGE_STATES, VALIDITY
 from stripread.check.history_rules import drifted
 from stripread.errors import StripReadError
+from stripread.findings import VERIFY_LOT
+from stripread.i18n import ByFace, Joined, Message, Number, Shown, Verbatim
 from stripread.lot.lot import load_lot
+from stripread.records.messages import findings_of
 from stripread.records.queries.history import batch_forecast, batch_of, batch_readings, find_batch, lot_scores
 from stripread.records.queries.readings import RecordedReading
 from stripread.records.store import Records
@@ -35,9 +39,9 @@ class Due:
     """
 
     urgency: Urgency
-    about: str
-    matter: str
-    advice: str
+    about: Shown
+    matter: Shown
+    advice: Shown
     kind: Matter
     entry: int | None = None
 
@@ -58,21 +62,34 @@ def _wrong(latest: dict[str, RecordedReading]) -> list[Due]:
     """Points whose latest reading is not a good one within its range."""
     found = []
     for point, reading in sorted(latest.items()):
-        findings = reading.entry.payload.get("findings", [])
-        worst = next((f for f in findings if f["severity"] != "info"), None)
+        worst = next((f for f in findings_of(reading.entry.payload) if f.severity != "info"), None)
         states = {pad.range_state for pad in reading.pads if pad.range_state is not None}
         if reading.validity == "valid" and states <= {"within"}:
             continue
-        when = reading.when.isoformat(sep=" ", timespec="minutes")[:16]
         out = states & {"above", "below"}
-        matter = f"{reading.validity}, {' and '.join(sorted(out)) or 'undecided'} range" if out else reading.validity
+        matter: Shown = VALIDITY[reading.validity]
+        if out:
+            sides = [RANGE_STATES[side] for side in sorted(out)]
+            matter = Message(
+                "%(validity)s, %(side)s range", validity=matter, side=Joined(tuple(sides), ", ", Message("and"))
+            )
         if worst is not None:
-            matter = f"{matter}: {worst['message']}"
-        advice = worst["advice"] if worst is not None else "Read a second strip and take both together."
+            matter = Message("%(validity)s: %(message)s", validity=matter, message=worst.message)
         found.append(
-            Due(urgency="now" if out else "today", about=point, matter=f"entry {reading.entry.seq}, {when}, {matter}",
-                advice=advice, kind="reading", entry=reading.entry.seq)
-        )  # fmt: skip
+            Due(
+                urgency="now" if out else "today",
+                about=Verbatim(point),
+                matter=Message(
+                    "entry %(seq)s, %(when)s, %(matter)s",
+                    seq=reading.entry.seq,
+                    when=reading.when.isoformat(sep=" ", timespec="minutes")[:16],
+                    matter=matter,
+                ),
+                advice=Message("Read a second strip and take both together.") if worst is None else worst.advice,
+                kind="reading",
+                entry=reading.entry.seq,
+            )
+        )
     return found
 
 
@@ -82,13 +99,25 @@ def _unsampled(records: Records, latest: dict[str, RecordedReading], now: dateti
         reading = latest.get(point.name)
         if reading is not None and reading.when.astimezone(now.tzinfo).date() >= now.date():
             continue
-        last = "never" if reading is None else f"last on {reading.when.date().isoformat()}"
-        flush = f"Flush for {60 * point.flush_min:.0f} s, then dip" if point.flush_min else "Dip"
+        last = (
+            Message("never") if reading is None else Message("last on %(when)s", when=reading.when.date().isoformat())
+        )
         found.append(
-            Due(urgency="today", about=point.name, matter=f"no {point.sample} sample today; {last}",
-                advice=f"{flush} a new strip and read it.", kind="point")
-        )  # fmt: skip
+            Due(
+                urgency="today",
+                about=Verbatim(point.name),
+                matter=Message("no %(sample)s sample today; %(last)s", sample=point.sample, last=last),
+                advice=_flush_and_dip(point.flush_min),
+                kind="point",
+            )
+        )
     return found
+
+
+def _flush_and_dip(flush_min: float | None) -> Message:
+    if not flush_min:
+        return Message("Dip a new strip and read it.")
+    return Message("Flush for %(seconds)s s, then dip a new strip and read it.", seconds=Number(60 * flush_min, ".0f"))
 
 
 def _stock(records: Records, site: Site, now: datetime) -> list[Due]:
@@ -101,28 +130,48 @@ def _stock(records: Records, site: Site, now: datetime) -> list[Due]:
     read = batch_readings(records, batch)
     if not read:
         return [
-            Due(urgency="today", about=batch.id, matter="this stock was never read", advice="Read its strength.",
-                kind="batch")
-        ]  # fmt: skip
+            Due(
+                urgency="today",
+                about=Verbatim(batch.id),
+                matter=Message("this stock was never read"),
+                advice=Message("Read its strength."),
+                kind="batch",
+            )
+        ]
     forecast = batch_forecast(records, batch, sample, at=now)
     if forecast is None or forecast.use_until is None or forecast.use_until > now + _STOCK_SOON:
         return []
     when = forecast.use_until.isoformat(sep=" ", timespec="minutes")[:16]
     past = forecast.use_until <= now
-    limit = f"{sample.main.low:g} {sample.main.unit}"
+    limit = Joined((Number(sample.main.low, "g"), sample.main.unit))
     # One reading tells nothing of the loss: what its tank's cover lets expect is a guess.
     if len(read) < _KNOWN_LOSS:
         urgency: Urgency = "today" if past else "soon"
-        matter = f"read once; as such tanks go it may {'have fallen' if past else 'fall'} under {limit} about {when}"
+        matter = (
+            Message(
+                "read once; as such tanks go it may have fallen under %(limit)s about %(when)s", limit=limit, when=when
+            )
+            if past
+            else Message(
+                "read once; as such tanks go it may fall under %(limit)s about %(when)s", limit=limit, when=when
+            )
+        )
     else:
         urgency = "now" if past else "soon"
-        matter = f"by its loss of strength it {'fell' if past else 'will fall'} under {limit} at {when}"
+        matter = (
+            Message("by its loss of strength it fell under %(limit)s at %(when)s", limit=limit, when=when)
+            if past
+            else Message("by its loss of strength it will fall under %(limit)s at %(when)s", limit=limit, when=when)
+        )
     return [
         Due(
             urgency=urgency,
-            about=batch.id,
+            about=Verbatim(batch.id),
             matter=matter,
-            advice="Read it; top it up or make a new one if it is weak: stripread water top-up.",
+            advice=ByFace(
+                Message("Read it; top it up or make a new one if it is weak: stripread water top-up."),
+                Message("Read it; top it up or make a new one if it is weak."),
+            ),
             kind="batch",
         )
     ]
@@ -135,30 +184,58 @@ def _lots(records: Records, site: Site, now: datetime) -> list[Due]:
         try:
             lot = load_lot(path)
         except StripReadError as error:
-            found.append(Due(urgency="today", about=f"lot {name}", matter=error.found, advice=error.remedy, kind="lot"))
+            found.append(
+                Due(
+                    urgency="today",
+                    about=Message("lot %(name)s", name=name),
+                    matter=error.found,
+                    advice=error.remedy,
+                    kind="lot",
+                )
+            )
             continue
         if not records.readings(lot=lot.number, since=now - _IN_USE, limit=1):
             continue
         left = lot.expires - now.date()
         if left < timedelta():
             found.append(
-                Due(urgency="now", about=f"lot {lot.number}", matter=f"expired on {lot.expires.isoformat()}",
-                    advice="Open a fresh lot; calibrate it first.", kind="lot")
-            )  # fmt: skip
+                Due(
+                    urgency="now",
+                    about=Message("lot %(name)s", name=lot.number),
+                    matter=Message("expired on %(expires)s", expires=lot.expires.isoformat()),
+                    advice=Message("Open a fresh lot; calibrate it first."),
+                    kind="lot",
+                )
+            )
         elif left <= _LOT_SOON:
             found.append(
-                Due(urgency="soon", about=f"lot {lot.number}", matter=f"expires on {lot.expires.isoformat()}",
-                    advice="Order a fresh lot and calibrate it while this one is still good.", kind="lot")
-            )  # fmt: skip
+                Due(
+                    urgency="soon",
+                    about=Message("lot %(name)s", name=lot.number),
+                    matter=Message("expires on %(expires)s", expires=lot.expires.isoformat()),
+                    advice=Message("Order a fresh lot and calibrate it while this one is still good."),
+                    kind="lot",
+                )
+            )
         checks = lot_scores(records, lot)
         if checks == ():
             found.append(
-                Due(urgency="soon", about=f"lot {lot.number}", matter="no check standard was ever read with it",
-                    advice="Read a fresh known dilution: stripread lot verify.", kind="lot")
-            )  # fmt: skip
+                Due(
+                    urgency="soon",
+                    about=Message("lot %(name)s", name=lot.number),
+                    matter=Message("no check standard was ever read with it"),
+                    advice=VERIFY_LOT,
+                    kind="lot",
+                )
+            )
         elif checks and (words := drifted(checks)):
             found.append(
-                Due(urgency="today", about=f"lot {lot.number}", matter=words,
-                    advice="Read a fresh known dilution; if it is off as well, calibrate the lot anew.", kind="lot")
-            )  # fmt: skip
+                Due(
+                    urgency="today",
+                    about=Message("lot %(name)s", name=lot.number),
+                    matter=words,
+                    advice=Message("Read a fresh known dilution; if it is off as well, calibrate the lot anew."),
+                    kind="lot",
+                )
+            )
     return found

@@ -9,7 +9,6 @@ from stripread import __version__
 from stripread.check.verdict import CAUTION
 from stripread.records.queries.period import Episode, Period, PointFacts
 from stripread.records.queries.readings import RecordedReading
-from stripread.report.amounts import tell_volumes_in
 from stripread.report.document.document import Alarm, Document, Heading, Items, Part, Table, Words
 from stripread.report.period.figures import trend_figure
 from stripread.report.period.sections import (
@@ -25,6 +24,7 @@ from stripread.report.said import Say, as_written
 from stripread.report.terminal.records import pad_interval, pad_value
 from stripread.site import Site
 from stripread.units import Units
+from stripread.units.amounts import tell_volumes_in
 
 __all__ = ["period_report"]
 

@@ -9,7 +9,6 @@ from stripread.lot.verify import broken_rules
 from stripread.records.chain.entries import Entry
 from stripread.records.queries.period import Episode, LotFacts, Period
 from stripread.records.queries.standing import BatchStanding
-from stripread.report.amounts import tell_volume
 from stripread.report.document.document import Alarm, Heading, Items, Part, Table, Words
 from stripread.report.period.figures import check_figure
 from stripread.report.period.words import MARKS, how_many, meaning, moment, span
@@ -18,6 +17,7 @@ from stripread.report.terminal.batch import off_range, sample_of
 from stripread.report.terminal.records import pad_value
 from stripread.site import Site
 from stripread.units import Measured, Units, format_interval, format_number, places_for
+from stripread.units.amounts import tell_volume
 
 __all__ = ["batch_parts", "finding_parts", "lot_parts", "note_parts", "superseded_parts", "verification_parts"]
 

@@ -4,9 +4,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from stripread.check.verdict import CAUTION
-from stripread.report.amounts import tell, tell_flow, tell_hours
 from stripread.report.answer import Answer
 from stripread.units import Measured, System, two_digits
+from stripread.units.amounts import tell, tell_flow, tell_hours
 from stripread.water.chlorine import Hypochlorous
 from stripread.water.contact import Contact
 from stripread.water.crops import crop_cautions

@@ -1,9 +1,9 @@
 """The loss of a stock's strength in words."""
 
 from stripread.check.verdict import CAUTION
-from stripread.report.amounts import tell, tell_hours
 from stripread.report.answer import Answer
 from stripread.units import Measured
+from stripread.units.amounts import tell, tell_hours
 from stripread.water.decay import Forecast
 
 __all__ = ["decay_answer"]

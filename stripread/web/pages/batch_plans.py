@@ -10,11 +10,11 @@ from typing import Any
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.records import Batch, Records
 from stripread.records.queries.history import batch_readings, find_batch
-from stripread.report.amounts import volume_as_typed
 from stripread.report.answer import Answer
 from stripread.report.terminal.water_batch import dilution_answer, generation_answer, top_up_answer
 from stripread.site import load_site
 from stripread.units import ASSUMED_U, Measured, Typed, Units
+from stripread.units.amounts import volume_as_typed
 from stripread.water.dilution import Dilution, TopUp, dilute, top_up
 from stripread.water.generation import expected_generation
 from stripread.water.sachet import Sachet, load_sachet, shipped_sachets

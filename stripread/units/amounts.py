@@ -1,10 +1,14 @@
 """Amounts for people at the tank: rounded to what a jug shows, in their own units with litres beside them."""
 
 import re
+from dataclasses import dataclass
 
-from stripread.units import Measured, System, format_number, places_for, plain
+from stripread.i18n import ENGLISH, Reader, System
+from stripread.units.rounding import format_number, places_for, plain
+from stripread.units.uncertain import Measured
 
 __all__ = [
+    "Volume",
     "jug",
     "tell",
     "tell_flow",
@@ -63,6 +67,23 @@ def tell_volume(volume_l: float, system: System) -> str:
         return f"0 {sign} gal"
     own = f"{plain(gallons)} {sign} gal" if gallons >= 0.999 else f"{gallons * _OUNCES[system]:.3g} {sign} fl oz"
     return f"{own} ({_metric(volume_l)})"
+
+
+@dataclass(frozen=True, slots=True)
+class Volume:
+    """A volume within a message: in litres for the record, in the reader's units on a page or in a report."""
+
+    volume_l: float
+
+    def __str__(self) -> str:
+        """Return it in litres."""
+        return self.shown(ENGLISH)
+
+    def shown(self, reader: Reader) -> str:
+        """Return it in the reader's units."""
+        if reader.units == "metric":
+            return f"{plain(self.volume_l, 4).shown(reader)} L"
+        return tell_volume(self.volume_l, reader.units)
 
 
 def tell_volumes_in(words: str, system: System) -> str:

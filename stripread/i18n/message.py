@@ -1,0 +1,203 @@
+"""What the program says to people: a template and what fills its places, put into words only where it is shown.
+
+Whoever finds something out states it as a `Message`; whoever shows it is a `Reader`: language, units, and whether it
+is read on a page or in a terminal. ``str()`` of a message is its English, as the terminal and the record have it.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any, Literal, Protocol, runtime_checkable
+
+from stripread.i18n.catalogue import catalogue, decimal_sign
+
+__all__ = [
+    "ENGLISH",
+    "ByFace",
+    "Face",
+    "Joined",
+    "Message",
+    "Number",
+    "Reader",
+    "Shown",
+    "System",
+    "Verbatim",
+    "joined",
+    "plural",
+]
+
+System = Literal["metric", "us", "imperial"]
+Face = Literal["terminal", "page"]
+
+
+@runtime_checkable
+class Shown(Protocol):
+    """What puts itself into words for a reader."""
+
+    def shown(self, reader: "Reader") -> str:
+        """Return it in the reader's words."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reader:
+    """For whom something is put into words.
+
+    Attributes
+    ----------
+    language : str
+        A code of `catalogue.LANGUAGES`.
+    units : str
+        The system in which amounts are shown first.
+    face : str
+        ``page`` where no command of the terminal can be followed.
+    """
+
+    language: str = "en"
+    units: System = "metric"
+    face: Face = "terminal"
+
+    def show(self, thing: object) -> str:
+        """Return anything in the reader's words; names and what people typed stay as they are."""
+        if isinstance(thing, Shown):
+            return thing.shown(self)
+        return self.digits(str(thing)) if isinstance(thing, float) else str(thing)
+
+    def digits(self, number: str) -> str:
+        """Return a number written in the English way with the reader's decimal sign."""
+        sign = decimal_sign(self.language)
+        return number if sign == "." else number.replace(".", sign)
+
+
+ENGLISH = Reader()
+
+
+@dataclass(frozen=True, slots=True, init=False)
+class Message:
+    """A text with named places, such as ``Message("%(count)s photos of %(lot)s", count=3, lot="A7")``.
+
+    Attributes
+    ----------
+    template : str
+        English, with places of printf. It stands in the call as one literal, where Babel finds it. Without ``params`` a
+        ``%`` is just that.
+    params : tuple of (name, thing)
+        What fills the places: names, numbers, amounts, dates, other messages. They keep their types.
+    plural : str or None
+        The template for any ``count`` but 1: see `plural`.
+    """
+
+    template: str
+    params: tuple[tuple[str, object], ...]
+    plural: str | None
+
+    def __init__(self, template: str, /, **params: object) -> None:
+        self._set(template, params, None)
+
+    def _set(self, template: str, params: dict[str, object], plural: str | None) -> None:
+        object.__setattr__(self, "template", template)
+        object.__setattr__(self, "params", tuple(params.items()))
+        object.__setattr__(self, "plural", plural)
+
+    def __str__(self) -> str:
+        """Return its English."""
+        return self.shown(ENGLISH)
+
+    def shown(self, reader: Reader) -> str:
+        """Return it in the reader's words; English where nobody translated it."""
+        words, params = catalogue(reader.language), dict(self.params)
+        if self.plural is None:
+            text = words.gettext(self.template)
+        else:
+            text = words.ngettext(self.template, self.plural, _count(params))
+        return text % {name: reader.show(thing) for name, thing in self.params} if params else text
+
+    def is_translated(self, language: str) -> bool:
+        """Tell whether it can be shown in a language."""
+        return language == "en" or catalogue(language).gettext(self.template) != self.template
+
+
+def plural(one: str, many: str, /, *, count: int, **params: object) -> Message:
+    """Return a message whose words depend on a number of things, which fills the place ``count``."""
+    made = Message.__new__(Message)
+    made._set(one, {"count": count, **params}, many)
+    return made
+
+
+def _count(params: dict[str, Any]) -> int:
+    return int(params["count"])
+
+
+@dataclass(frozen=True, slots=True)
+class Number:
+    """A number with the digits that people are to see: ``spec`` is one of `format`."""
+
+    value: float
+    spec: str = ""
+
+    def __str__(self) -> str:
+        """Return it in the English way."""
+        return format(self.value, self.spec)
+
+    def __format__(self, spec: str) -> str:
+        """Set what is shown into a column."""
+        return format(str(self), spec)
+
+    def shown(self, reader: Reader) -> str:
+        """Return it with the reader's decimal sign."""
+        return reader.digits(str(self))
+
+
+@dataclass(frozen=True, slots=True)
+class Verbatim:
+    """A text that is shown as it is: somebody wrote it, or an entry of the record from before has it."""
+
+    text: str
+
+    def __str__(self) -> str:
+        """Return it."""
+        return self.text
+
+    def shown(self, reader: Reader) -> str:
+        """Return it, in any language."""
+        return self.text
+
+
+@dataclass(frozen=True, slots=True)
+class Joined:
+    """Several things in a row: sentences, or the items of a list; ``last`` stands before the last one."""
+
+    parts: tuple[object, ...]
+    separator: str = " "
+    last: Message | None = None
+
+    def __str__(self) -> str:
+        """Return it in English."""
+        return self.shown(ENGLISH)
+
+    def shown(self, reader: Reader) -> str:
+        """Return all parts in the reader's words."""
+        words = [reader.show(part) for part in self.parts]
+        if self.last is None or len(words) < 2:
+            return self.separator.join(words)
+        return f"{self.separator.join(words[:-1])} {self.last.shown(reader)} {words[-1]}"
+
+
+def joined(things: Iterable[object], last: Message | None = None) -> Joined:
+    """Return a list of things: A, B, C; with ``last``: A, B and C."""
+    return Joined(tuple(things), ", ", last)
+
+
+@dataclass(frozen=True, slots=True)
+class ByFace:
+    """Words that differ by where they are read: a page has buttons where the terminal has commands and paths."""
+
+    terminal: Message
+    page: Message
+
+    def __str__(self) -> str:
+        """Return the terminal's, in English."""
+        return str(self.terminal)
+
+    def shown(self, reader: Reader) -> str:
+        """Return those of the reader's face."""
+        return (self.page if reader.face == "page" else self.terminal).shown(reader)

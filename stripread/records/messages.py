@@ -1,0 +1,93 @@
+"""Messages as the record keeps them: template and parameters beside the English text.
+
+So an old reading can be shown in another language and in other units. The English text is what was entered and what
+the chain of hashes seals: a template that does not give this very text is not shown.
+"""
+
+from collections.abc import Mapping
+from typing import Any
+
+from stripread.findings import Finding
+from stripread.i18n import ByFace, Joined, Message, Number, Shown, Verbatim, plural
+from stripread.units.amounts import Volume
+
+__all__ = ["findings_of", "kept_findings", "kept_message", "message_of"]
+
+
+def kept_findings(findings: tuple[Finding, ...]) -> list[dict[str, Any]]:
+    """Return the findings' messages as JSON values, in their order."""
+    return [{"message": kept_message(f.message), "advice": kept_message(f.advice)} for f in findings]
+
+
+def findings_of(payload: Mapping[str, Any]) -> tuple[Finding, ...]:
+    """Return the findings of a recorded reading; entries of before carry their English only."""
+    said = payload.get("findings", [])
+    kept = payload.get("messages") or [{}] * len(said)
+    return tuple(
+        Finding(
+            f["code"],
+            f["severity"],
+            message_of(k.get("message"), f["message"]),
+            message_of(k.get("advice"), f["advice"]),
+        )
+        for f, k in zip(said, kept, strict=False)
+    )
+
+
+def message_of(kept: object, english: str) -> Shown:
+    """Return a kept message, or its English as it stands where it has none, or one that says something else."""
+    try:
+        made = _made(kept)
+        if isinstance(made, Shown) and str(made) == english:
+            return made
+    except (KeyError, TypeError, ValueError, AttributeError):  # of a version that is not ours
+        pass
+    return Message(english) if "%" not in english else Verbatim(english)
+
+
+def kept_message(thing: object) -> Any:
+    """Return a message, or what fills a place of one, as a JSON value."""
+    match thing:
+        case Message():
+            params = {name: kept_message(value) for name, value in thing.params}
+            return {
+                "template": thing.template,
+                **({} if thing.plural is None else {"plural": thing.plural}),
+                "params": params,
+            }
+        case Number():
+            return {"number": thing.value, "format": thing.spec}
+        case Volume():
+            return {"volume_l": thing.volume_l}
+        case Joined():
+            parts = [kept_message(part) for part in thing.parts]
+            return {
+                "parts": parts,
+                "separator": thing.separator,
+                "last": None if thing.last is None else kept_message(thing.last),
+            }
+        case ByFace():
+            return {"terminal": kept_message(thing.terminal), "page": kept_message(thing.page)}
+        case str() | int() | float() | None:
+            return thing
+        case _:
+            return str(thing)
+
+
+def _made(kept: Any) -> object:
+    match kept:
+        case {"template": template, "plural": many, "params": params}:
+            return plural(template, many, **{name: _made(value) for name, value in params.items()})
+        case {"template": template, "params": params}:
+            return Message(template, **{name: _made(value) for name, value in params.items()})
+        case {"number": number, "format": spec}:
+            return Number(number, spec)
+        case {"volume_l": volume}:
+            return Volume(volume)
+        case {"parts": parts, "separator": separator, "last": last}:
+            word = None if last is None else _made(last)
+            return Joined(tuple(map(_made, parts)), separator, word if isinstance(word, Message) else None)
+        case {"terminal": terminal, "page": page}:
+            return ByFace(*(one for one in (_made(terminal), _made(page)) if isinstance(one, Message)))
+        case _:
+            return kept
