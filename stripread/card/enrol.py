@@ -4,6 +4,7 @@ import csv
 import hashlib
 import math
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
 from pathlib import Path

@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
+from stripread.i18n import Shown
+
 __all__ = ["Forecast", "History", "Line", "PastReading", "Point", "Recipe"]
 
 

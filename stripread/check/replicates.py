@@ -6,7 +6,7 @@ import numpy as np
 
 from stripread.check.expected import plain_number, reported
 from stripread.findings import Finding, make_finding
-from stripread.i18n import Message
+from stripread.i18n import Message, joined
 from stripread.read import PadReading, Reading
 
 __all__ = ["check_replicates", "check_second_strip"]
@@ -51,7 +51,7 @@ def check_replicates(readings: Sequence[PadReading]) -> Finding | None:
             "%(good)s strips read %(good_1)s; apart from what they share, each is good to about "
             "%(largest)s %(unit)s (k = 1).",
             good=len(good),
-            good_1=", ".join(reported(r) for r in good),
+            good_1=joined(reported(r) for r in good),
             largest=plain_number(largest),
             unit=good[0].unit,
         ),

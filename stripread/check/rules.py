@@ -115,20 +115,17 @@ def wrong_range_strip(case: PadCase) -> Iterator[Finding]:
         return
     if expected is None:
         if not _is_companion(case, sample):
-            why = Message(
-                "it measures %(analyte)s, and %(name)s is judged by its %(analyte_2)s",
+            message = Message(
+                "Kind %(kind)s: it measures %(analyte)s, and %(sample)s is judged by its %(main)s.",
+                kind=case.kind.name,
                 analyte=case.pad.analyte,
-                name=sample.name,
-                analyte_2=sample.main.analyte,
+                sample=sample.name,
+                main=sample.main.analyte,
             )
-            yield make_finding(
-                "wrong_range_strip",
-                Message("Kind %(name)s: %(why)s.", name=case.kind.name, why=why),
-                advice=_other_kind(case, sample),
-            )
+            yield make_finding("wrong_range_strip", message, advice=_other_kind(case, sample))
         return
     curve, loq, unit = calibration.curve, calibration.loq.value, expected.unit
-    why = ""
+    why: Message | None = None
     if curve.top < expected.low:
         why = Message("it ends at %(top)s %(unit)s, below what is expected", top=Number(curve.top, "g"), unit=unit)
     elif curve.low > expected.high:
@@ -141,7 +138,7 @@ def wrong_range_strip(case: PadCase) -> Iterator[Finding]:
             top=Number(curve.top, "g"),
             unit=unit,
         )
-    if why:
+    if why is not None:
         message = Message(
             "%(name)s is expected at %(expected)s, and kind %(name_2)s cannot tell that: %(why)s.",
             name=sample.name,

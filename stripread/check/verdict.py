@@ -72,7 +72,7 @@ class Verdict:
     validity: Validity
     pads: tuple[PadVerdict, ...]
     findings: tuple[Finding, ...]
-    cautions: tuple[str, ...]
+    cautions: tuple[Message, ...]
 
     @property
     def exit_code(self) -> int:

@@ -3,6 +3,7 @@
 from stripread.i18n.message import (
     ENGLISH,
     ByFace,
+    Clause,
     Face,
     Joined,
     Message,
@@ -18,6 +19,7 @@ from stripread.i18n.message import (
 __all__ = [
     "ENGLISH",
     "ByFace",
+    "Clause",
     "Face",
     "Joined",
     "Message",

@@ -13,6 +13,7 @@ from stripread.i18n.catalogue import catalogue, decimal_sign
 __all__ = [
     "ENGLISH",
     "ByFace",
+    "Clause",
     "Face",
     "Joined",
     "Message",
@@ -185,6 +186,22 @@ class Joined:
 def joined(things: Iterable[object], last: Message | None = None) -> Joined:
     """Return a list of things: A, B, C; with ``last``: A, B and C."""
     return Joined(tuple(things), ", ", last)
+
+
+@dataclass(frozen=True, slots=True)
+class Clause:
+    """A sentence within another one: without its capital and its full stop."""
+
+    sentence: Message
+
+    def __str__(self) -> str:
+        """Return it in English."""
+        return self.shown(ENGLISH)
+
+    def shown(self, reader: Reader) -> str:
+        """Return it in the reader's words."""
+        words = self.sentence.shown(reader)
+        return f"{words[:1].lower()}{words[1:].rstrip('.')}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ import numpy as np
 from stripread import __version__
 from stripread.errors import KindFileError, LotFileError
 from stripread.geometry import Float
-from stripread.i18n import Message
+from stripread.i18n import Message, Verbatim
 from stripread.lot.chart_curve import METHOD as CHART_METHOD
 from stripread.lot.chart_curve import ChartCurve, chart_curve_from_json, chart_curve_to_json
 from stripread.lot.conditions import Condition

@@ -15,7 +15,7 @@ from stripread.colour.mismatch import DEGREES_OF_FREEDOM, residual_correlation
 from stripread.errors import TogetherError
 from stripread.findings import Finding, make_finding
 from stripread.geometry import Float
-from stripread.i18n import Message
+from stripread.i18n import Joined, Message
 from stripread.lot.inverse import invert_curve
 from stripread.read.strip import PadReading, Reading, report_pad
 from stripread.units import two_digits
@@ -90,7 +90,7 @@ def combine_readings(readings: Sequence[Reading], *, one_strip: bool) -> Reading
             findings.append(_left_out(readings[odd], [readings[i] for i in kept], wrong))
             wrong = None
     if wrong is not None:
-        text = " and ".join(two_digits(r.pads[wrong].estimate.value) for r in readings)
+        text = Joined(tuple(two_digits(r.pads[wrong].estimate.value) for r in readings), ", ", Message("and"))
         unit = readings[0].pads[wrong].unit
         findings.append(
             make_finding(
@@ -170,7 +170,7 @@ def _left_out(odd: Reading, others: Sequence[Reading], pad: int) -> Finding:
             photo=odd.photo,
             value=two_digits(odd.pads[pad].estimate.value),
             unit=odd.pads[pad].unit,
-            values=" and ".join(values),
+            values=Joined(tuple(values), ", ", Message("and")),
         ),
     )
 

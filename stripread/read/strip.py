@@ -496,13 +496,11 @@ def _censor(estimate: Estimate, calibration: PadCalibration) -> tuple[Censored |
             )
     elif estimate.low is None:
         limit = Limit(name="lowest calibrator", value=curve.low)
-        return "below", limit, [
-            make_finding(
-                "below_loq",
-                Message("The interval reaches the lowest calibrator, %(low)s %(unit)s.", low=Number(curve.low, "g"), unit=unit),
-                advice=Message("Report it as under that value, or use a kind with a lower range."),
-            )
-        ]  # fmt: skip
+        message = Message(
+            "The interval reaches the lowest calibrator, %(low)s %(unit)s.", low=Number(curve.low, "g"), unit=unit
+        )
+        advice = Message("Report it as under that value, or use a kind with a lower range.")
+        return "below", limit, [make_finding("below_loq", message, advice=advice)]
     return None, None, []
 
 

@@ -87,7 +87,7 @@ class Database:
             if found == REVISION:
                 return
             if found is not None and found > REVISION:
-                raise newer(self.name, found)
+                raise newer(self.name, Verbatim(found))
             _migrate(connection)
 
     def _make_file(self) -> None:

@@ -77,7 +77,8 @@ def kept_message(thing: object) -> Any:
 def _made(kept: Any) -> object:
     match kept:
         case {"template": template, "plural": many, "params": params}:
-            return plural(template, many, **{name: _made(value) for name, value in params.items()})
+            places = {name: _made(value) for name, value in params.items() if name != "count"}
+            return plural(template, many, count=params["count"], **places)
         case {"template": template, "params": params}:
             return Message(template, **{name: _made(value) for name, value in params.items()})
         case {"number": number, "format": spec}:

@@ -83,7 +83,7 @@ def open_records(folder: Path, url: str | None = None, *, create: bool = False) 
         with database.reading() as connection:
             revision = database.revision(connection)
         if revision is not None and revision > REVISION:
-            raise newer(database.name, revision)
+            raise newer(database.name, Verbatim(revision))
         if revision is None:
             _check_unbegun(folder, database.name)
         if revision != REVISION:

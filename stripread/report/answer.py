@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from stripread.findings import Finding
+from stripread.i18n import Shown
 from stripread.report.json_lines import findings_json
 from stripread.units import COVERAGE, Difference, Measured
 
@@ -23,26 +24,26 @@ class Answer:
     ----------
     sign : str
         ``✔``, ``▲`` where something needs attention, ``=`` for a plain result.
-    headline : str
+    headline : Shown
         The result in a few words.
     facts : tuple of (label, text)
-    steps : tuple of str
+    steps : tuple of Shown
         To be followed in this order; they get their numbers when they are shown.
-    notes : tuple of str
+    notes : tuple of Shown
         Conventions and assumptions.
-    cautions : tuple of str
+    cautions : tuple of Shown
     findings : tuple of Finding
     result : object
         A frozen dataclass with the numbers.
     """
 
     sign: str
-    headline: str
+    headline: Shown
     result: object
-    facts: tuple[tuple[str, str], ...] = ()
-    steps: tuple[str, ...] = ()
-    notes: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = ()
+    facts: tuple[tuple[Shown, Shown], ...] = ()
+    steps: tuple[Shown, ...] = ()
+    notes: tuple[Shown, ...] = ()
+    cautions: tuple[Shown, ...] = ()
     findings: tuple[Finding, ...] = ()
 
     @property
@@ -61,10 +62,12 @@ def answer_text(answer: Answer) -> str:
     if answer.steps:
         lines += ["", "  STEP BY STEP"]
         for index, step in enumerate(answer.steps, start=1):
-            lines.append(textwrap.fill(step, _WIDTH, initial_indent=f"  {index:>2}. ", subsequent_indent=" " * 6))
+            lines.append(textwrap.fill(str(step), _WIDTH, initial_indent=f"  {index:>2}. ", subsequent_indent=" " * 6))
     if answer.notes:
         lines += ["", "  TAKEN FOR GRANTED"]
-        lines += [textwrap.fill(note, _WIDTH, initial_indent="  - ", subsequent_indent="    ") for note in answer.notes]
+        lines += [
+            textwrap.fill(str(note), _WIDTH, initial_indent="  - ", subsequent_indent="    ") for note in answer.notes
+        ]
     return "\n".join(lines)
 
 
@@ -73,12 +76,12 @@ def answer_json(answer: Answer, *, command: str) -> dict[str, Any]:
     return {
         "command": command,
         "attention": answer.needs_attention,
-        "headline": answer.headline,
+        "headline": str(answer.headline),
         "result": _plain(answer.result),
         "coverage": COVERAGE,
-        "steps": list(answer.steps),
-        "notes": list(answer.notes),
-        "cautions": list(answer.cautions),
+        "steps": list(map(str, answer.steps)),
+        "notes": list(map(str, answer.notes)),
+        "cautions": list(map(str, answer.cautions)),
         "findings": findings_json(answer.findings),
     }
 
@@ -111,7 +114,7 @@ def _told(field: "dataclasses.Field[Any]") -> bool:
     return field.repr and field.name != "finding"  # findings have a key of their own
 
 
-def _field(label: str, text: str) -> str:
+def _field(label: object, text: object) -> str:
     return textwrap.fill(
-        text, _WIDTH, initial_indent=f"  {label:<16}  ", subsequent_indent=" " * 20, break_on_hyphens=False
+        str(text), _WIDTH, initial_indent=f"  {label:<16}  ", subsequent_indent=" " * 20, break_on_hyphens=False
     )

@@ -117,13 +117,20 @@ def error_json(error: StripReadError, *, photo: str) -> dict[str, Any]:
     """Return why a photo gives no measurement."""
     return {
         "photo": photo,
-        "error": {"code": error.code, "expected": error.expected, "found": error.found, "remedy": error.remedy},
+        "error": {
+            "code": error.code,
+            "expected": str(error.expected),
+            "found": str(error.found),
+            "remedy": str(error.remedy),
+        },
     }
 
 
 def findings_json(findings: Iterable[Finding]) -> list[dict[str, str]]:
     """Return findings in their order."""
-    return [{"code": f.code, "severity": f.severity, "message": f.message, "advice": f.advice} for f in findings]
+    return [
+        {"code": f.code, "severity": f.severity, "message": str(f.message), "advice": str(f.advice)} for f in findings
+    ]
 
 
 def correction_json(correction: Correction) -> dict[str, Any]:

@@ -6,11 +6,13 @@ translation. Names, and what people wrote, stand outside of it.
 
 from collections.abc import Callable
 
+from stripread.i18n import ENGLISH
+
 __all__ = ["Say", "as_written"]
 
-Say = Callable[[str], str]
+Say = Callable[[object], str]
 
 
-def as_written(text: str) -> str:
+def as_written(thing: object) -> str:
     """Return a text as it is: in English."""
-    return text
+    return ENGLISH.show(thing)

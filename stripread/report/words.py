@@ -10,18 +10,21 @@ from typing import Literal
 from stripread.check import PadVerdict, Verdict
 from stripread.errors import StripReadError
 from stripread.findings import REGISTRY, Finding
+from stripread.i18n import Clause, Joined, Message, Number, Shown
 from stripread.units import format_interval, format_number, places_for, probability_in_words, two_digits
 
 __all__ = [
     "Headline",
     "PadWords",
     "Sign",
+    "bound_words",
     "error_headline",
     "expected_line",
     "headline_of",
     "next_steps",
     "pad_words",
     "verdict_headline",
+    "with_unit",
 ]
 
 Sign = Literal["tick", "triangle", "question", "cross"]
@@ -34,12 +37,24 @@ class Headline:
     """The verdict: a sign to be drawn and the words beside it."""
 
     sign: Sign
-    words: str
+    words: Shown
 
     @property
     def symbol(self) -> str:
         """The sign as a character."""
         return _SYMBOLS[self.sign]
+
+
+# What is said of the water, alone and after "DOUBTFUL, repeat".
+_OUT = (Message("OUT OF RANGE"), Message("DOUBTFUL, repeat: out of range"))
+_HIGH = (Message("TOO HIGH"), Message("DOUBTFUL, repeat: too high"))
+_LOW = (Message("TOO LOW"), Message("DOUBTFUL, repeat: too low"))
+_NEAR = (Message("UNDECIDED: near a limit"), Message("DOUBTFUL, repeat: near a limit"))
+_WITHIN = (Message("WITHIN RANGE"), Message("DOUBTFUL, repeat: within range"))
+_UNJUDGED = (
+    Message("READ, but no expected range to judge it by"),
+    Message("DOUBTFUL, repeat: read, but no expected range to judge it by"),
+)
 
 
 def verdict_headline(verdict: Verdict) -> Headline:
@@ -54,90 +69,94 @@ def headline_of(validity: str, states: Set[str | None], codes: Set[str] = frozen
     ``codes`` are those of its findings: where one warns of the sample, as of a recipe that cannot be, there is no tick.
     """
     if validity == "invalid":
-        return Headline("cross", "NO RESULT: do not use this strip")
-    judged = _water(states)
+        return Headline("cross", Message("NO RESULT: do not use this strip"))
+    sign, (plainly, doubtfully) = _water(states)
     if validity == "doubtful":
-        water = judged.words.lower().replace("undecided: ", "")
-        return Headline("triangle", f"DOUBTFUL, repeat: {water}")
-    if judged.sign == "tick" and codes & _OF_THE_SAMPLE:
-        return Headline("triangle", "WITHIN RANGE, with a warning")
-    return judged
+        return Headline("triangle", doubtfully)
+    if sign == "tick" and codes & _OF_THE_SAMPLE:
+        return Headline("triangle", Message("WITHIN RANGE, with a warning"))
+    return Headline(sign, plainly)
 
 
-def _water(states: Set[str | None]) -> Headline:
+def _water(states: Set[str | None]) -> tuple[Sign, tuple[Message, Message]]:
     if {"above", "below"} <= states:
-        return Headline("triangle", "OUT OF RANGE")
+        return "triangle", _OUT
     if "above" in states:
-        return Headline("triangle", "TOO HIGH")
+        return "triangle", _HIGH
     if "below" in states:
-        return Headline("triangle", "TOO LOW")
+        return "triangle", _LOW
     if "undecided" in states:
-        return Headline("question", "UNDECIDED: near a limit")
-    if "within" in states:
-        return Headline("tick", "WITHIN RANGE")
-    return Headline("question", "READ, but no expected range to judge it by")
+        return "question", _NEAR
+    return ("tick", _WITHIN) if "within" in states else ("question", _UNJUDGED)
 
 
 def error_headline(error: StripReadError) -> Headline:
     """Return what to say where there is no measurement."""
-    trouble = error.code.replace("_", " ")
-    return Headline("cross", f"NOT READ: {trouble}")
+    return Headline("cross", Message("NOT READ: %(trouble)s", trouble=error.title))
 
 
 @dataclass(frozen=True, slots=True)
 class PadWords:
     """What one pad says: the value or the bound, and then its interval or why there is no number."""
 
-    value: str
-    interval: str
+    value: Shown
+    interval: Shown
 
     def __str__(self) -> str:
-        """Both, on one line."""
+        """Both, on one line, in English."""
         return f"{self.value}, {self.interval}"
 
 
 def pad_words(verdict: Verdict, pad: PadVerdict) -> PadWords:
     """Return one pad's value with its interval, or why there is no number."""
     reading = pad.reading
-    unit = "" if reading.unit == reading.analyte else f" {reading.unit}"  # as of pH
     if reading.value is not None and reading.standard_uncertainty is not None and reading.interval is not None:
         places = places_for(2 * reading.standard_uncertainty)
+        value = with_unit(format_number(reading.value, places), reading.unit, reading.analyte)
         interval = format_interval(reading.interval, places)
-        return PadWords(f"{format_number(reading.value, places)}{unit}", f"95 % interval {interval}")
+        return PadWords(value, Message("95 %% interval %(interval)s", interval=interval))
     if reading.censored is not None and reading.limit is not None:
-        side = "under" if reading.censored == "below" else "over"
-        return PadWords(f"{side} {two_digits(reading.limit.value)}{unit}", _BOUNDS[reading.limit.name])
+        bound = with_unit(two_digits(reading.limit.value), reading.unit, reading.analyte)
+        return PadWords(bound_words(reading.censored, bound), _BOUNDS[reading.limit.name])
     worst = next((f for f in (*pad.findings, *verdict.findings) if f.severity == "error"), None)
     if worst is None:
-        return PadWords("no number", "as the findings say")
-    said = REGISTRY[worst.code].meaning
-    meaning = f"{said[0].lower()}{said[1:].rstrip('.')}"
-    return PadWords("no number", f"because: {meaning}")
+        return PadWords(Message("no number"), Message("as the findings say"))
+    return PadWords(Message("no number"), Message("because: %(meaning)s", meaning=Clause(REGISTRY[worst.code].meaning)))
+
+
+def with_unit(number: Number, unit: str, analyte: str) -> Joined:
+    """Return a number with its unit; what is measured in itself, as pH, has none."""
+    return Joined((number,) if unit == analyte else (number, unit))
+
+
+def bound_words(censored: str, bound: Shown) -> Message:
+    """Return what is said of a reading that is ``below`` or above a bound."""
+    return Message("under %(bound)s", bound=bound) if censored == "below" else Message("over %(bound)s", bound=bound)
 
 
 _BOUNDS = {
-    "LOD": "not detected (under the LOD), so only a bound",
-    "LOQ": "found, but too little for a number (under the LOQ), so only a bound",
-    "interval's end": "its interval reaches zero, so only a bound",
-    "lowest block": "the chart's lowest block, so only a bound",
-    "lowest calibrator": "the lot's lowest calibrator, so only a bound",
-    "top calibrator": "the lot's top calibrator, so only a bound",
+    "LOD": Message("not detected (under the LOD), so only a bound"),
+    "LOQ": Message("found, but too little for a number (under the LOQ), so only a bound"),
+    "interval's end": Message("its interval reaches zero, so only a bound"),
+    "lowest block": Message("the chart's lowest block, so only a bound"),
+    "lowest calibrator": Message("the lot's lowest calibrator, so only a bound"),
+    "top calibrator": Message("the lot's top calibrator, so only a bound"),
 }
 
 
-def expected_line(verdict: Verdict, pad: PadVerdict) -> str | None:
+def expected_line(verdict: Verdict, pad: PadVerdict) -> Message | None:
     """Return what is expected of the pad's analyte, with the chance that it is met; None where nobody said."""
     expected = None if verdict.sample is None else verdict.sample.expectation(pad.reading.analyte)
     if expected is None or verdict.sample is None:
         return None
-    text = f"{expected} for {verdict.sample.name}"
+    text = Message("%(expected)s for %(sample)s", expected=expected.words, sample=verdict.sample.name)
     if pad.probability_within is None:
         return text
-    words = probability_in_words(pad.probability_within)
-    return f"{text}; probability within: {words}"
+    chance = probability_in_words(pad.probability_within)
+    return Message("%(expected)s; probability within: %(chance)s", expected=text, chance=chance)
 
 
-def next_steps(findings: tuple[Finding, ...], *, most: int = 3) -> tuple[str, ...]:
+def next_steps(findings: tuple[Finding, ...], *, most: int = 3) -> tuple[Shown, ...]:
     """Return what to do next, the most urgent first; findings come worst first."""
     urgent = [f for f in findings if f.severity != "info" or f.code == "range_undecided"]
     return tuple(dict.fromkeys(f.advice for f in urgent))[:most]

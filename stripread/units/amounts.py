@@ -3,7 +3,7 @@
 import re
 from dataclasses import dataclass
 
-from stripread.i18n import ENGLISH, Reader, System
+from stripread.i18n import ENGLISH, Joined, Message, Number, Reader, Shown, System, Verbatim, joined
 from stripread.units.rounding import format_number, places_for, plain
 from stripread.units.uncertain import Measured
 
@@ -53,7 +53,7 @@ def _rounded(number: float, steps: tuple[tuple[float, float], ...], else_step: f
     return round(number / step) * step
 
 
-def tell_volume(volume_l: float, system: System) -> str:
+def tell_volume(volume_l: float, system: System) -> Shown:
     """Return a volume in words: in metric units, and before them in those of the system.
 
     Pails have gallons on them, cylinders and many jugs millilitres: so whoever pours in gallons is told litres beside
@@ -64,9 +64,10 @@ def tell_volume(volume_l: float, system: System) -> str:
         return metric
     gallons, sign = volume_l / _GALLON_L[system], _SIGN[system]
     if volume_l == 0:
-        return f"0 {sign} gal"
-    own = f"{plain(gallons)} {sign} gal" if gallons >= 0.999 else f"{gallons * _OUNCES[system]:.3g} {sign} fl oz"
-    return f"{own} ({_metric(volume_l)})"
+        return Verbatim(f"0 {sign} gal")
+    whole = gallons >= 0.999
+    own = Joined((plain(gallons), sign, "gal") if whole else (Number(gallons * _OUNCES[system], ".3g"), sign, "fl oz"))
+    return Message("%(own)s (%(metric)s)", own=own, metric=metric)
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +84,7 @@ class Volume:
         """Return it in the reader's units."""
         if reader.units == "metric":
             return f"{plain(self.volume_l, 4).shown(reader)} L"
-        return tell_volume(self.volume_l, reader.units)
+        return tell_volume(self.volume_l, reader.units).shown(reader)
 
 
 def tell_volumes_in(words: str, system: System) -> str:
@@ -105,59 +106,68 @@ def volume_as_typed(volume_l: float, system: System) -> str:
     return f"{plain(gallons, 4)} {sign}gal" if whole else f"{gallons * _OUNCES[system]:.4g} {sign}fl oz"
 
 
-def tell_volume_read(volume_l: Measured, system: System) -> str:
+def tell_volume_read(volume_l: Measured, system: System) -> Message:
     """Return a volume that is known with an uncertainty, with its 95 % interval."""
     low, high = volume_l.interval
-    ends = f"{plain(low)} to {'no end known' if high is None else plain(high)} L"
-    return f"{tell_volume(volume_l.value, system)}, 95 %: {ends}"
+    most = Message("no end known") if high is None else plain(high)
+    value = tell_volume(volume_l.value, system)
+    return Message("%(volume)s, 95 %%: %(low)s to %(high)s L", volume=value, low=plain(low), high=most)
 
 
-def _metric(volume_l: float) -> str:
-    return f"{1000 * volume_l:.3g} mL" if 0 < volume_l < 0.9995 else f"{plain(volume_l)} L"
+def _metric(volume_l: float) -> Joined:
+    return Joined((Number(1000 * volume_l, ".3g"), "mL") if 0 < volume_l < 0.9995 else (plain(volume_l), "L"))
 
 
-def tell_line_flow(flow_l_per_min: float, system: System) -> str:
+def tell_line_flow(flow_l_per_min: float, system: System) -> Shown:
     """Return the flow of a line in words: in metric units, and before them in those of the system."""
-    metric = f"{plain(flow_l_per_min)} L/min"
+    metric = Joined((plain(flow_l_per_min), "L/min"))
     if system == "metric":
         return metric
-    return f"{plain(flow_l_per_min / _GALLON_L[system])} {_SIGN[system]} gal/min ({metric})"
+    own = Joined((plain(flow_l_per_min / _GALLON_L[system]), _SIGN[system], "gal/min"))
+    return Message("%(own)s (%(metric)s)", own=own, metric=metric)
 
 
-def tell_temperature(celsius: float, system: System) -> str:
+def tell_temperature(celsius: float, system: System) -> Shown:
     """Return a temperature in words; the Fahrenheit degree and its zero: NIST SP 811, B.8."""
-    return f"{celsius:g} C" if system != "us" else f"{1.8 * celsius + 32:.3g} F ({celsius:g} C)"
+    metric = Joined((Number(celsius, "g"), "C"))
+    if system != "us":
+        return metric
+    return Message("%(own)s (%(metric)s)", own=Joined((Number(1.8 * celsius + 32, ".3g"), "F")), metric=metric)
 
 
-def tell_flow(flow_l_per_h: Measured, system: System) -> str:
+def tell_flow(flow_l_per_h: Measured, system: System) -> Joined:
     """Return a pump's rate in words, with its 95 % interval."""
     metric = tell(flow_l_per_h.scaled(1000), "mL/h") if flow_l_per_h.value < 1 else tell(flow_l_per_h, "L/h")
     if system == "metric":
-        return f"{metric}; {1000 * flow_l_per_h.value / 60:.3g} mL/min"
+        return Joined((metric, Joined((Number(1000 * flow_l_per_h.value / 60, ".3g"), "mL/min"))), "; ")
     gallon, sign = _GALLON_L[system], _SIGN[system]
     ounces = flow_l_per_h.value / gallon * _OUNCES[system] / 60
-    return f"{flow_l_per_h.value / gallon:.3g} {sign} gal/h, {ounces:.3g} {sign} fl oz/min; {metric}"
+    own = (
+        Joined((Number(flow_l_per_h.value / gallon, ".3g"), sign, "gal/h")),
+        Joined((Number(ounces, ".3g"), sign, "fl oz/min")),
+    )
+    return Joined((joined(own), metric), "; ")
 
 
-def tell_hours(hours: float) -> str:
+def tell_hours(hours: float) -> Shown:
     """Return a time in words: minutes, hours or days."""
     if abs(hours) < 1:
-        return f"{60 * hours:.0f} min"
-    return (
-        f"{hours:.0f} h"
-        if abs(hours) < 72
-        else f"{hours / 24:.2g} days"
-        if abs(hours) < 2400
-        else f"{hours / 24:.0f} days"
-    )
+        return Joined((Number(60 * hours, ".0f"), "min"))
+    if abs(hours) < 72:
+        return Joined((Number(hours, ".0f"), "h"))
+    return Message("%(days)s days", days=Number(hours / 24, ".2g" if abs(hours) < 2400 else ".0f"))
 
 
-def tell(number: Measured, unit: str) -> str:
+def tell(number: Measured, unit: str) -> Shown:
     """Return a number with its 95 % interval, no more digits than that bears."""
-    unit = f" {unit}" if unit else ""
     low, high = number.interval
     if number.u == 0 and number.ends is None:
-        return f"{number.value:.4g}{unit}"
+        return _with_unit(Number(number.value, ".4g"), unit)
     places = places_for(((number.value if high is None else high) - low) / 2)
-    most = "no end known" if high is None else format_number(high, places)
-    return f"{format_number(number.value, places)}{unit} (95 %: {format_number(low, places)} to {most})"
+    most = Message("no end known") if high is None else format_number(high, places)
+    amount = _with_unit(format_number(number.value, places), unit)
+    return Message("%(amount)s (95 %%: %(low)s to %(high)s)", amount=amount, low=format_number(low, places), high=most)
+
+
+def _with_unit(number: Number, unit: str) -> Joined:
+    return Joined((number, unit) if unit else (number,))

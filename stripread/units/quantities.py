@@ -17,7 +17,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Literal, get_args
 
 from stripread.errors import QuantityError
-from stripread.i18n import Message, Shown, Verbatim
+from stripread.i18n import Message, Shown, System, Verbatim
 from stripread.units.uncertain import K95, Measured
 
 if TYPE_CHECKING:

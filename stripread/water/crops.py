@@ -6,6 +6,7 @@ way of watering is not in it says nothing. All were read as abstracts.
 
 from dataclasses import dataclass
 
+from stripread.i18n import Message, Number
 from stripread.water.contact import Disinfectant
 
 __all__ = ["HARM", "Harm", "crop_cautions"]
@@ -17,12 +18,12 @@ class Harm:
 
     disinfectant: Disinfectant
     strength_mg_per_l: float
-    words: str
+    words: Message
     source: str
 
 
 # The abstract tells of chlorine dioxide, hypochlorous acid and chloramine, and not which of them this trial had.
-_PLUGS = (
+_PLUGS = Message(
     "five times a week for 6 weeks, in trials with chlorine dioxide, hypochlorous acid and chloramine, gave symptoms "
     "on basil, begonia, dianthus, two lettuces and alyssum, of 39 species"
 )
@@ -35,28 +36,41 @@ _NURSERY = "Sensitivity of five container-grown nursery species to chlorine in o
 
 HARM: tuple[Harm, ...] = (
     Harm("chlorine dioxide", 8.0, _PLUGS, _DONOVAN),
-    Harm("free chlorine", 2.0, "was the residual at which growth of geranium and begonia fell", _POTTED),
+    Harm("free chlorine", 2.0, Message("was the residual at which growth of geranium and begonia fell"), _POTTED),
     Harm(
-        "free chlorine", 2.4, "for 5 min, over 11 weeks, injured some deciduous of 17 shrubs; still saleable", _SHRUBS
+        "free chlorine",
+        2.4,
+        Message("for 5 min, over 11 weeks, injured some deciduous of 17 shrubs; still saleable"),
+        _SHRUBS,
     ),
-    Harm("free chlorine", 2.5, "overhead was the threshold for Spiraea, Hydrangea, Weigela and Salix", _NURSERY),
-    Harm("free chlorine", 5.0, "overhead was the threshold for Physocarpus", _NURSERY),
-    Harm("free chlorine", 8.0, "was the residual at which growth of pepper and tomato fell", _POTTED),
+    Harm(
+        "free chlorine", 2.5, Message("overhead was the threshold for Spiraea, Hydrangea, Weigela and Salix"), _NURSERY
+    ),
+    Harm("free chlorine", 5.0, Message("overhead was the threshold for Physocarpus"), _NURSERY),
+    Harm("free chlorine", 8.0, Message("was the residual at which growth of pepper and tomato fell"), _POTTED),
     Harm("free chlorine", 8.0, _PLUGS, _DONOVAN),
     Harm(
-        "free chlorine", 18.0, "was the residual at which growth of kalanchoe, lettuce and tradescantia fell", _POTTED
+        "free chlorine",
+        18.0,
+        Message("was the residual at which growth of kalanchoe, lettuce and tradescantia fell"),
+        _POTTED,
     ),
-    Harm("free chlorine", 37.0, "was the residual at which growth of broccoli, marigold and petunia fell", _POTTED),
+    Harm(
+        "free chlorine",
+        37.0,
+        Message("was the residual at which growth of broccoli, marigold and petunia fell"),
+        _POTTED,
+    ),
 )
 """By disinfectant, the lowest strength first."""
 
-_TRY_FIRST = (
+_TRY_FIRST = Message(
     "Crops differ in what they bear, and young plants bear least: try a dose on a few plants first, and follow the "
     "label. Where no published harm is named here, that is no clearance."
 )
 
 
-def crop_cautions(analyte: str, dose_mg_per_l: float) -> tuple[str, ...]:
+def crop_cautions(analyte: str, dose_mg_per_l: float) -> tuple[Message, ...]:
     """Return what is to be said of crops that get a dose; what was published only where the dose reaches it.
 
     Parameters
@@ -71,8 +85,21 @@ def crop_cautions(analyte: str, dose_mg_per_l: float) -> tuple[str, ...]:
     if not reached:
         return (_TRY_FIRST,)
     return (
-        f"Plants near the injector may get up to {dose_mg_per_l:.3g} mg/L of {analyte}, before water and pipes "
-        f"take their part; harm to plants was published from {reached[0].strength_mg_per_l:g} mg/L.",
-        *(f"{row.strength_mg_per_l:g} mg/L {row.words} ({row.source})." for row in reached),
+        Message(
+            "Plants near the injector may get up to %(dose)s mg/L of %(analyte)s, before water and pipes take their "
+            "part; harm to plants was published from %(least)s mg/L.",
+            dose=Number(dose_mg_per_l, ".3g"),
+            analyte=analyte,
+            least=Number(reached[0].strength_mg_per_l, "g"),
+        ),
+        *(
+            Message(
+                "%(strength)s mg/L %(harm)s (%(source)s).",
+                strength=Number(row.strength_mg_per_l, "g"),
+                harm=row.words,
+                source=row.source,
+            )
+            for row in reached
+        ),
         _TRY_FIRST,
     )

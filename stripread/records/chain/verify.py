@@ -11,7 +11,7 @@ from typing import Any, Literal
 from sqlalchemy import Connection, Table, func, or_, select
 
 from stripread.errors import RecordsError
-from stripread.i18n import Shown
+from stripread.i18n import Message, Shown, plural
 from stripread.records.chain.canonical import entry_hash
 from stripread.records.chain.chain import rows_in_order
 from stripread.records.chain.files import KEPT, hash_file, kept_files, unfinished_files
@@ -83,7 +83,7 @@ class _Tally:
     problems: list[Problem]
     count: int = 0
 
-    def add(self, fault: Fault, where: str, found: str) -> None:
+    def add(self, fault: Fault, where: str, found: Shown) -> None:
         self.count += 1
         if len(self.problems) < _MOST:
             self.problems.append(Problem(fault=fault, where=where, found=found))
@@ -119,10 +119,14 @@ def verify_records(
         _beyond(connection, head, tally)
         looked = _look_at_files(connection, records.folder, tally, hash_files=hash_files)
         for seq, name in lost_checks(connection, records.folder):
-            tally.add("check lost", f"entry {seq}", f"its row in {name} is gone or says something else")
+            tally.add(
+                "check lost", f"entry {seq}", Message("its row in %(file)s is gone or says something else", file=name)
+            )
         orphans, orphan_count = _orphans(connection, records.folder)
     if kept is None and head.count:
-        tally.add("head missing", "head", "no file beside the database; an end that was cut off would not show")
+        tally.add(
+            "head missing", "head", Message("no file beside the database; an end that was cut off would not show")
+        )
     return Verification(
         entries=head.count,
         files=looked,
@@ -148,34 +152,40 @@ def _walk(
         for row in rows:
             head = check_rows(head, [row], tally.add)
             if kept is not None and head.count == kept.count and head.hash != kept.hash:
-                tally.add("rewritten", f"entry {head.count}", "its hash is not that of the head beside the database")
+                tally.add(
+                    "rewritten", f"entry {head.count}", Message("its hash is not that of the head beside the database")
+                )
             if (mark := marks.pop(head.count, None)) is not None and mark.hash != head.hash:
-                tally.add("rewritten", f"entry {head.count}", "its hash is not the one that was noted down")
+                tally.add("rewritten", f"entry {head.count}", Message("its hash is not the one that was noted down"))
         _check_narrow(connection, rows, tally)
         on_entries(head.count)
     if kept is not None and kept.count > head.count:
-        tally.add("cut off", f"entries {head.count + 1} to {kept.count}", "the head beside the database knows of them")
+        tally.add(
+            "cut off",
+            f"entries {head.count + 1} to {kept.count}",
+            Message("the head beside the database knows of them"),
+        )
     for mark in marks.values():
-        tally.add("cut off", f"entry {mark.count}", "a head that was noted down knows of it")
+        tally.add("cut off", f"entry {mark.count}", Message("a head that was noted down knows of it"))
     return head
 
 
-def check_rows(head: Head, rows: Sequence[dict[str, Any]], add: Callable[[Fault, str, str], None]) -> Head:
+def check_rows(head: Head, rows: Sequence[dict[str, Any]], add: Callable[[Fault, str, Shown], None]) -> Head:
     """Check rows that follow a head, and return the new head; what is wrong is told once, where it happened."""
     for row in rows:
         seq, where = row["seq"], f"entry {row['seq']}"
         if seq > head.count + 1:
             gone = f"entries {head.count + 1} to {seq - 1}" if seq > head.count + 2 else f"entry {seq - 1}"
-            add("removed", gone, "the numbers go on without")
+            add("removed", gone, Message("the numbers go on without"))
         elif seq < head.count + 1:
-            add("inserted", where, "its number does not follow the one before")
+            add("inserted", where, Message("its number does not follow the one before"))
         if _hash_of(row) != row["hash"]:
-            add("changed", where, "it is not what its hash was made of")
+            add("changed", where, Message("it is not what its hash was made of"))
         elif row["previous_hash"] != head.hash and seq == head.count + 1:
-            add("rewritten", where, "it does not follow on the entry before it, as that is now")
+            add("rewritten", where, Message("it does not follow on the entry before it, as that is now"))
         supersedes = row["supersedes"]
         if supersedes is not None and not (isinstance(supersedes, int) and 0 < supersedes < seq):
-            add("inserted", where, f"it supersedes entry {supersedes}, which did not come before")
+            add("inserted", where, Message("it supersedes entry %(seq)s, which did not come before", seq=supersedes))
         head = Head(count=seq, hash=row["hash"])
     return head
 
@@ -209,7 +219,11 @@ def _check_narrow(connection: Connection, rows: list[dict[str, Any]], tally: _Ta
             ):  # a payload that was changed: told as such already
                 continue
             if found != due:
-                tally.add("narrow table", f"entry {row['seq']}", f"table {table.name!r} says something else")
+                tally.add(
+                    "narrow table",
+                    f"entry {row['seq']}",
+                    Message("table %(table)s says something else", table=repr(table.name)),
+                )
 
 
 def _by_seq(rows: Iterator[dict[str, Any]]) -> dict[int, list[dict[str, Any]]]:
@@ -227,7 +241,11 @@ def _beyond(connection: Connection, head: Head, tally: _Tally) -> None:
         query = select(func.count()).select_from(table)
         stray = connection.execute(query.where(or_(table.c.seq > head.count, table.c.seq < 1, no_entry))).scalar_one()
         if stray:
-            tally.add("inserted", f"table {table.name!r}", f"{stray} rows of no entry")
+            tally.add(
+                "inserted",
+                f"table {table.name!r}",
+                plural("%(count)s row of no entry", "%(count)s rows of no entry", count=stray),
+            )
 
 
 def _look_at_files(connection: Connection, folder: Path, tally: _Tally, *, hash_files: bool) -> int:
@@ -240,7 +258,7 @@ def _look_at_files(connection: Connection, folder: Path, tally: _Tally, *, hash_
             looked += 1
             _look_at_file(folder, path, sha256, f"{path} (entry {seq})", tally, hash_files=hash_files)
             if other != sha256:
-                tally.add("narrow table", path, "two hashes for one file")
+                tally.add("narrow table", path, Message("two hashes for one file"))
         if not page:
             return looked
         after = page[-1][0]
@@ -249,15 +267,15 @@ def _look_at_files(connection: Connection, folder: Path, tally: _Tally, *, hash_
 def _look_at_file(folder: Path, path: str, sha256: str, where: str, tally: _Tally, *, hash_files: bool) -> None:
     named = KEPT.fullmatch(path)
     if named is None or named[1] != sha256:
-        tally.add("changed", where, "a path that does not go with its hash")
+        tally.add("changed", where, Message("a path that does not go with its hash"))
         return
     try:
         if not (folder / path).is_file():
-            tally.add("file removed", where, "no such file")
+            tally.add("file removed", where, Message("no such file"))
         elif hash_files and hash_file(folder / path) != sha256:
-            tally.add("file changed", where, "other bytes than were recorded")
+            tally.add("file changed", where, Message("other bytes than were recorded"))
     except OSError as error:
-        tally.add("file changed", where, f"it cannot be read: {error.strerror}")
+        tally.add("file changed", where, Message("it cannot be read: %(reason)s", reason=error.strerror))
 
 
 def _orphans(connection: Connection, folder: Path) -> tuple[list[str], int]:

@@ -6,6 +6,7 @@ from typing import Any
 from xml.sax.saxutils import escape
 
 from stripread.errors import MissingExtraError
+from stripread.i18n import Message
 from stripread.report.document.document import Alarm, Document, Figure, Heading, Items, Table, Words
 
 __all__ = ["document_pdf"]
@@ -29,9 +30,9 @@ def document_pdf(document: Document) -> bytes:
         from reportlab.platypus import Paragraph, SimpleDocTemplate
     except ImportError:
         raise MissingExtraError(
-            expected="the package reportlab for PDF files",
-            found="it is not installed",
-            remedy="Install it with `pip install 'stripread[print]'`, or write the .html alone.",
+            expected=Message("the package reportlab for PDF files"),
+            found=Message("it is not installed"),
+            remedy=Message("Install it with `pip install 'stripread[print]'`, or write the .html alone."),
         ) from None
     _register_fonts()
     styles = _styles()
@@ -75,9 +76,9 @@ def _register_fonts() -> None:
         from matplotlib import get_data_path
     except ImportError:
         raise MissingExtraError(
-            expected="the package matplotlib for fonts",
-            found="it is not installed",
-            remedy="Install it with `pip install 'stripread[print]'`.",
+            expected=Message("the package matplotlib for fonts"),
+            found=Message("it is not installed"),
+            remedy=Message("Install it with `pip install 'stripread[print]'`."),
         ) from None
     folder = Path(get_data_path()) / "fonts" / "ttf"
     for name in (_FONT, _BOLD):

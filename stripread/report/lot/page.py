@@ -8,6 +8,7 @@ import numpy as np
 from stripread.calibrate.pad import curve_calibrators
 from stripread.errors import DrawingError, MissingExtraError
 from stripread.geometry import Float
+from stripread.i18n import Message, Verbatim
 from stripread.lot.inverse import invert_curve
 from stripread.lot.lot import LimitOf, Lot, PadCalibration
 from stripread.report.said import Say, as_written
@@ -77,12 +78,12 @@ def _levels(pad: PadCalibration) -> list[float]:
     return sorted({c.concentration for c in curve_calibrators(pad.calibrators)})
 
 
-def level_rows(pad: PadCalibration) -> list[tuple[str, ...]]:
+def level_rows(pad: PadCalibration) -> list[tuple[object, ...]]:
     """Return for each level what was assigned, its strips, mean L*, a*, b*, Delta E to the curve, residual."""
     return [_level_row(level, pad) for level in _levels(pad)]
 
 
-def _level_row(level: float, pad: PadCalibration) -> tuple[str, ...]:
+def _level_row(level: float, pad: PadCalibration) -> tuple[object, ...]:
     own = [c for c in curve_calibrators(pad.calibrators) if c.concentration == level]
     lab = np.mean([c.lab for c in own], axis=0)
     places = places_for(max(level, pad.curve.top / 20) * 0.02)
@@ -150,9 +151,9 @@ def new_figure(width_in: float, height_in: float) -> Any:
         from matplotlib.figure import Figure
     except ImportError:
         raise MissingExtraError(
-            expected="the package matplotlib for figures",
-            found="it is not installed",
-            remedy="Install it with `pip install 'stripread[plot]'`.",
+            expected=Message("the package matplotlib for figures"),
+            found=Message("it is not installed"),
+            remedy=Message("Install it with `pip install 'stripread[plot]'`."),
         ) from None
     figure = Figure(figsize=(width_in, height_in), layout="constrained")
     FigureCanvasAgg(figure)
@@ -163,7 +164,9 @@ def save_figure(figure: Any, path: Path) -> None:
     """Write a figure to a PNG, SVG or PDF file, `DrawingError` for any other."""
     if path.suffix.lower() not in (".png", ".svg", ".pdf"):
         raise DrawingError(
-            expected="a file name that ends in .png, .svg or .pdf", found=path.name, remedy="Choose one of these."
+            expected=Message("a file name that ends in .png, .svg or .pdf"),
+            found=Verbatim(path.name),
+            remedy=Message("Choose one of these."),
         )
     figure.savefig(path, dpi=130)
 
@@ -194,7 +197,7 @@ def _srgb(lab: Float) -> Float:
 def _plot_plane(pad: PadCalibration, ax: Any, say: Say) -> None:
     """Draw the path on the a*b* plane, each level in its own colour and shape, with its number."""
     fine = pad.curve.lab(pad.curve.grid())
-    ax.plot(fine[:, 1], fine[:, 2], color="0.35", linewidth=1.2, zorder=1, label=say("curve"))
+    ax.plot(fine[:, 1], fine[:, 2], color="0.35", linewidth=1.2, zorder=1, label=say(Message("curve")))
     for index, level in enumerate(_levels(pad)):
         labs = np.array([c.lab for c in curve_calibrators(pad.calibrators) if c.concentration == level])
         ax.scatter(
@@ -218,11 +221,13 @@ def _plot_plane(pad: PadCalibration, ax: Any, say: Say) -> None:
             linestyle=":",
             zorder=1,
         )
-        ax.scatter(beyond[:, 2], beyond[:, 3], color="black", marker="x", s=60, label=say("above the range"), zorder=3)
+        ax.scatter(
+            beyond[:, 2], beyond[:, 3], color="black", marker="x", s=60, label=say(Message("above the range")), zorder=3
+        )
         for row in beyond:
             _number(ax, f"{row[0]:g}", row[2], row[3], shift=(-12, -18))
     _left_out(pad, ax, say)
-    ax.set(xlabel="a*", ylabel="b*", title=f"{say(pad.analyte)} [{pad.unit}]: {say('path on the a*b* plane')}")
+    ax.set(xlabel="a*", ylabel="b*", title=f"{say(pad.analyte)} [{pad.unit}]: {say(Message('path on the a*b* plane'))}")
     ax.set_aspect("equal", adjustable="datalim")
     ax.grid(alpha=0.3)
     ax.legend(fontsize="small")
@@ -235,13 +240,15 @@ def _number(ax: Any, text: str, x: float, y: float, *, shift: tuple[int, int] = 
 def _left_out(pad: PadCalibration, ax: Any, say: Say) -> None:
     labs = np.array([c.lab for c in pad.calibrators if c.left_out])
     if len(labs):
-        ax.scatter(labs[:, 1], labs[:, 2], marker="|", color="black", s=90, label=say("left out by hand"), zorder=3)
+        ax.scatter(
+            labs[:, 1], labs[:, 2], marker="|", color="black", s=90, label=say(Message("left out by hand")), zorder=3
+        )
 
 
 def _plot_lightness(pad: PadCalibration, ax: Any, say: Say) -> None:
     """Draw lightness against concentration, with LOD and LOQ."""
     grid = np.linspace(pad.curve.low, pad.curve.top, 300)
-    ax.plot(grid, pad.curve.lab(grid)[:, 0], color="0.35", linewidth=1.2, label=say("curve"))
+    ax.plot(grid, pad.curve.lab(grid)[:, 0], color="0.35", linewidth=1.2, label=say(Message("curve")))
     for index, level in enumerate(_levels(pad)):
         labs = np.array([c.lab for c in curve_calibrators(pad.calibrators) if c.concentration == level])
         ax.scatter(
@@ -255,7 +262,7 @@ def _plot_lightness(pad: PadCalibration, ax: Any, say: Say) -> None:
         )
     _limits(pad, ax)
     _spread(pad, ax)
-    ax.set(xlabel=f"{say(pad.analyte)} [{pad.unit}]", ylabel="L*", title=say("lightness"))
+    ax.set(xlabel=f"{say(pad.analyte)} [{pad.unit}]", ylabel="L*", title=say(Message("lightness")))
     ax.grid(alpha=0.3)
     ax.legend(fontsize="small")
 
@@ -264,7 +271,11 @@ def _limits(pad: PadCalibration, ax: Any) -> None:
     for name, limit, style in (("LOD", pad.lod, "--"), ("LOQ", pad.loq, "-.")):
         if limit.value is not None:
             ax.axvline(
-                limit.value, color="black", linestyle=style, linewidth=1, label=f"{name} {two_digits(limit.value)}"
+                limit.value,
+                color="black",
+                linestyle=style,
+                linewidth=1,
+                label=Message("%(name)s %(value)s", name=name, value=two_digits(limit.value)),
             )
 
 
@@ -285,9 +296,9 @@ def _plot_residuals(pad: PadCalibration, ax: Any, say: Say) -> None:
     ax.axhline(0.0, color="0.35", linewidth=1.2)
     _spread(pad, ax)
     ax.set(
-        xlabel=say(f"assigned [{pad.unit}]"),
-        ylabel=say(f"read minus assigned [{pad.unit}]"),
-        title=f"{say('residuals, one mark a photo')}\n{say('(readings stop at the ends of the curve)')}",
+        xlabel=say(Message("assigned [%(unit)s]", unit=pad.unit)),
+        ylabel=say(Message("read minus assigned [%(unit)s]", unit=pad.unit)),
+        title=f"{say(Message('residuals, one mark a photo'))}\n{say(Message('(readings stop at the ends of the curve)'))}",
     )
     ax.grid(alpha=0.3)
 

@@ -13,6 +13,7 @@ from stripread import __version__
 from stripread.calibrate.bootstrap import Coverage
 from stripread.check.verdict import CAUTION
 from stripread.errors import StripReadError
+from stripread.i18n import Message
 from stripread.lot.conditions import Condition
 from stripread.lot.lot import Calibrator, LimitOf, Lot, PadCalibration
 from stripread.lot.record import CheckRow
@@ -157,7 +158,8 @@ def _coverage(found: Coverage | None) -> dict[str, Any] | None:
 
 def _calibrator_row(c: Calibrator, pad: PadCalibration, lot: Lot, shown: "_Photos") -> dict[str, Any]:
     if c.beyond:
-        residual, remark = "", "above the range, not in the fit"
+        residual: object = ""
+        remark = "above the range, not in the fit"
     else:
         places = places_for(max(c.concentration, pad.curve.top / 20) * 0.02)
         residual = format_number(read_off(pad, np.array(c.lab)) - c.concentration, places)
@@ -181,18 +183,14 @@ def _calibrator_row(c: Calibrator, pad: PadCalibration, lot: Lot, shown: "_Photo
     }
 
 
-def check_cells(row: CheckRow) -> tuple[str, ...]:
+def check_cells(row: CheckRow) -> tuple[object, ...]:
     """Return a check in words: when, photo, known, its u, read, interval, E_n, z, what came of it."""
     number = row.value is not None and row.u is not None and row.e_n is not None and row.z is not None
     places = places_for(2 * row.u) if row.u is not None else 3
+    read, e_n, z = "no number", "", ""
     if number:
-        read, e_n, z = (
-            format_number(row.value or 0.0, places),
-            format_number(row.e_n or 0.0, 2),
-            format_number(row.z or 0.0, 2),
-        )
-    else:
-        read, e_n, z = "no number", "", ""
+        read = str(format_number(row.value or 0.0, places))
+        e_n, z = (str(format_number(score or 0.0, 2)) for score in (row.e_n, row.z))
     interval = "" if row.low is None and row.high is None else format_interval((row.low, row.high), places)
     if row.findings:
         verdict = f"doubtful: {', '.join(row.findings)}"
@@ -279,7 +277,10 @@ def control_chart(
     """Draw the control chart as a data URI: z by the number of the check, hollow where it does not count."""
     figure = new_figure(*size_in)
     ax = figure.subplots()
-    for counts, fill, label in ((True, "black", say("counts")), (False, "none", say("does not count"))):
+    for counts, fill, label in (
+        (True, "black", say(Message("counts"))),
+        (False, "none", say(Message("does not count"))),
+    ):
         if at := [(k + 1, row.z) for k, row in enumerate(rows) if row.z is not None and row.counts is counts]:
             ax.scatter(*zip(*at, strict=True), marker="o", facecolors=fill, edgecolors="black", label=label, zorder=3)
     for level, style in ((0, "-"), (2, "--"), (-2, "--"), (3, ":"), (-3, ":")):
@@ -288,9 +289,14 @@ def control_chart(
     ax.set(
         xlim=(0.5, len(rows) + 0.5),
         ylim=(-reach, reach),
-        xlabel=say("number of the check"),
+        xlabel=say(Message("number of the check")),
         ylabel="z",
-        title=f"{say(f'control chart of pad {pad.pad}')}:\n{say('warning limits dashed, action limits dotted')}",
+        title=":\n".join(
+            (
+                say(Message("control chart of pad %(pad)s", pad=pad.pad)),
+                say(Message("warning limits dashed, action limits dotted")),
+            )
+        ),
     )
     ax.xaxis.get_major_locator().set_params(integer=True)
     ax.legend(fontsize="small", loc="upper left")

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from datetime import UTC
 
 from stripread.check.control_chart import individuals_chart
+from stripread.i18n import Message
 from stripread.lot.lot import Lot
 from stripread.lot.record import CheckRow
 from stripread.records.queries.period import PointFacts
@@ -34,10 +35,10 @@ def trend_figure(point: PointFacts, site: Site, say: Say) -> Figure:
         for limit in (chart.mean - 3 * chart.sigma, chart.mean + 3 * chart.sigma):
             if limit > 0:
                 ax.axhline(limit, color="black", linestyle=(0, (6, 3)), linewidth=0.8, zorder=1)
-        own = say("control limits of its own scatter")
+        own = say(Message("control limits of its own scatter"))
         ax.plot([], [], color="black", linestyle=(0, (6, 3)), linewidth=0.8, label=own)
         ax.legend(fontsize="x-small", loc="upper left", bbox_to_anchor=(1.0, 1.0))
-    words = say("readings over time with 95 % intervals and limits")
+    words = say(Message("readings over time with 95 % intervals and limits"))
     return Figure(figure_png(figure, dpi=_DPI), f"{point.name}: {words}", size)
 
 
@@ -49,15 +50,15 @@ def check_figure(checks: Sequence[CheckRow], lot: Lot, say: Say) -> Figure:
     for level, style in ((0, "-"), (-2, ":"), (2, ":"), (-3, "--"), (3, "--")):
         ax.axhline(level, color="0.4", linestyle=style, linewidth=0.9)
     own = [c for c in checks if c.z is not None and c.lot_sha256 == lot.sha256]
-    for counts, mark, label in ((True, "o", say("valid")), (False, "x", say("doubtful"))):
+    for counts, mark, label in ((True, "o", say(Message("valid"))), (False, "x", say(Message("doubtful")))):
         shown = [c for c in own if c.counts is counts]
         if shown:
             ax.plot([c.when for c in shown], [c.z for c in shown], mark, color="black", label=label)
     ax.set(
-        title=say("Lot %(lot)s: check standards, limits at 2 and 3 standard uncertainties") % {"lot": lot.number},
+        title=say(Message("Lot %(lot)s: check standards, limits at 2 and 3 standard uncertainties", lot=lot.number)),
         ylabel="z",
         ylim=(-4, 4),
     )
     short_dates(ax, say, zone=checks[-1].read_at.tzinfo if checks else UTC)
     ax.legend(fontsize="x-small", loc="upper left", bbox_to_anchor=(1.0, 1.0))
-    return Figure(figure_png(figure, dpi=_DPI), say("Control chart of lot %(lot)s") % {"lot": lot.number}, size)
+    return Figure(figure_png(figure, dpi=_DPI), say(Message("Control chart of lot %(lot)s", lot=lot.number)), size)

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 
 from stripread import __version__
 from stripread.check.verdict import CAUTION
+from stripread.i18n import Message
 from stripread.records.queries.period import Episode, Period, PointFacts
 from stripread.records.queries.readings import RecordedReading
 from stripread.report.document.document import Alarm, Document, Heading, Items, Part, Table, Words
@@ -68,27 +69,30 @@ def period_report(
         *note_parts(period, say),
         *superseded_parts(period.superseded, say),
         *verification_parts(period, say),
-        Heading(say("Cautions")),
+        Heading(say(Message("Cautions"))),
         Items((
-            say("Not for drinking water compliance, medicine or food: no approved method, no licensed laboratory."),
-            say("Not a clearance: that a number is low does not mean that air or water is safe."),
+            say(Message("Not for drinking water compliance, medicine or food: no approved method, no licensed "
+"laboratory.")),
+            say(Message("Not a clearance: that a number is low does not mean that air or water is safe.")),
             say(CAUTION),
         )),
     )  # fmt: skip
     return Document(
-        title=say("%(site)s: water record") % {"site": period.site},
-        subtitle=say("%(first)s to %(last)s") % {"first": day(period.start, say), "last": day(last, say)},
+        title=say(Message("%(site)s: water record", site=period.site)),
+        subtitle=say(Message("%(first)s to %(last)s", first=day(period.start, say), last=day(last, say))),
         parts=parts,
-        footer=say("%(site)s, %(first)s to %(last)s. Written by stripread %(version)s on %(day)s, record %(head)s...")
-        % {
-            "site": period.site,
-            "first": period.start.date(),
-            "last": last.date(),
-            "version": __version__,
-            "day": made_at.date(),
-            "head": str(period.verification.head)[:16],
-        },
-        page=say("page"),
+        footer=say(
+            Message(
+                "%(site)s, %(first)s to %(last)s. Written by stripread %(version)s on %(day)s, record %(head)s...",
+                site=period.site,
+                first=period.start.date(),
+                last=last.date(),
+                version=__version__,
+                day=made_at.date(),
+                head=str(period.verification.head)[:16],
+            )
+        ),
+        page=say(Message("page")),
         language=language,
     )
 
@@ -97,58 +101,64 @@ def period_report(
 
 
 def _summary(period: Period, say: Say) -> Iterator[Part]:
-    yield Heading(say("In short"))
+    yield Heading(say(Message("In short")))
     yield Words(_counts(period.readings, len([p for p in period.points if p.states]), say))
     found = period.verification
     if found.intact:
         intact = say(
-            "✔ The record is as it was written: %(entries)s entries, %(files)s files, none changed, removed or put in."
+            Message(
+                "✔ The record is as it was written: %(entries)s entries, %(files)s files, none changed, "
+                "removed or put in."
+            )
         )
         yield Words(intact % {"entries": found.entries, "files": found.files})
     else:
-        yield Alarm(say("✘ The record is NOT as it was written; see the last section."))
+        yield Alarm(say(Message("✘ The record is NOT as it was written; see the last section.")))
     if not period.episodes:
-        yield Words(say("✔ Nothing was found wrong with strips, lots, batches or water."))
+        yield Words(say(Message("✔ Nothing was found wrong with strips, lots, batches or water.")))
         return
     # What mostly follows from something else: told in a few words after what was wrong with strip, lot, batch or line.
     short = {
-        "out_of_range": say("out of range"),
-        "jump_at_point": say("unlike before"),
-        "stock_past_its_time": say("stock past its time"),
+        "out_of_range": say(Message("out of range")),
+        "jump_at_point": say(Message("unlike before")),
+        "stock_past_its_time": say(Message("stock past its time")),
     }
     photos = [e for e in period.episodes if _of_photo(e.code)]
     follows = [e for e in period.episodes if e.code in short]
     causes = [e for e in period.episodes if e not in photos and e not in follows]
     if causes:
-        yield Words(say("What was found:"))
+        yield Words(say(Message("What was found:")))
         yield Items(tuple(_sentence(e, say) for e in causes[:_IN_SUMMARY]), numbered=True)
         if len(causes) > _IN_SUMMARY:
-            more = say("And %(count)s more, under “Findings, and what was done”.")
+            more = say(Message("And %(count)s more, under “Findings, and what was done”."))
             yield Words(more % {"count": len(causes) - _IN_SUMMARY})
     if follows:
         what = "; ".join(f"{short[e.code]} {span(e, say)} ({', '.join(e.points)})" for e in follows)
-        yield Words(say("What it was at the points: %(what)s.") % {"what": what})
+        yield Words(say(Message("What it was at the points: %(what)s.", what=what)))
     if photos:
-        yield Words(say("Photos to be retaken: %(count)s.") % {"count": sum(len(e.readings) for e in photos)})
+        yield Words(say(Message("Photos to be retaken: %(count)s.", count=sum(len(e.readings) for e in photos))))
 
 
 def _counts(readings: Sequence[RecordedReading], points: int, say: Say) -> str:
     judged = Counter(_state(r) for r in readings)
     states = {
-        "within": say("within range"),
-        "out": say("out of range"),
-        "undecided": say("undecided, as their interval straddles a limit"),
-        "doubtful": say("doubtful measurements"),
-        "invalid": say("invalid measurements"),
-        "unjudged": say("without an expected range"),
+        "within": say(Message("within range")),
+        "out": say(Message("out of range")),
+        "undecided": say(Message("undecided, as their interval straddles a limit")),
+        "doubtful": say(Message("doubtful measurements")),
+        "invalid": say(Message("invalid measurements")),
+        "unjudged": say(Message("without an expected range")),
     }
-    where = say("1 point") if points == 1 else say("%(count)s points") % {"count": points}
+    where = say(Message("1 point")) if points == 1 else say(Message("%(count)s points", count=points))
     words = [f"{judged[name]} {text}" for name, text in states.items() if judged[name]]
-    return say("%(readings)s at %(points)s: %(states)s.") % {
-        "readings": how_many(len(readings), say),
-        "points": where,
-        "states": ", ".join(words) or say("none"),
-    }
+    return say(
+        Message(
+            "%(readings)s at %(points)s: %(states)s.",
+            readings=how_many(len(readings), say),
+            points=where,
+            states=", ".join(words) or say("none"),
+        )
+    )
 
 
 def _state(reading: RecordedReading) -> str:
@@ -167,7 +177,7 @@ def _sentence(episode: Episode, say: Say) -> str:
     count = len(episode.readings)
     many = f" ({how_many(count, say)})" if count > 1 else ""
     again = "" if episode.righted is None else moment(episode.righted.when, say)
-    state = f" {say('In order again on %(when)s.') % {'when': again}}" if again else ""
+    state = f" {say(Message('In order again on %(when)s.', when=again))}" if again else ""
     return (
         f"{MARKS[episode.severity]} {span(episode, say)}, {', '.join(episode.points)}{many}: "
         f"{meaning(episode.code, say)} {say(episode.message)}{state}"
@@ -178,22 +188,22 @@ def _sentence(episode: Episode, say: Say) -> str:
 
 
 def _points(points: Sequence[PointFacts], site: Site, say: Say) -> Iterator[Part]:
-    yield Heading(say("Points"))
+    yield Heading(say(Message("Points")))
     rows = [_point_row(p, site, say) for p in points]
     if not rows:
-        yield Words(say("No points, and no readings at any."))
+        yield Words(say(Message("No points, and no readings at any.")))
         return
     yield Table(
         (
-            say("point"),
-            say("verdict"),
-            say("expected"),
-            say("readings"),
-            say("within"),
-            say("out"),
-            say("not decided"),
-            say("doubtful or invalid"),
-            say("last reading"),
+            say(Message("point")),
+            say(Message("verdict")),
+            say(Message("expected")),
+            say(Message("readings")),
+            say(Message("within")),
+            say(Message("out")),
+            say(Message("not decided")),
+            say(Message("doubtful or invalid")),
+            say(Message("last reading")),
         ),
         rows,
         (11, 17, 13, 10, 8, 6, 11, 10, 19),
@@ -201,8 +211,10 @@ def _points(points: Sequence[PointFacts], site: Site, say: Say) -> Iterator[Part
     )
     yield Words(
         say(
-            "Within, out, undecided: of the valid readings, by their 95 % interval. A doubtful or invalid one is no "
-            "good measurement and is not judged here, whatever it reads."
+            Message(
+                "Within, out, undecided: of the valid readings, by their 95 % interval. A doubtful or "
+                "invalid one is no good measurement and is not judged here, whatever it reads."
+            )
         ),
         small=True,
     )
@@ -216,7 +228,7 @@ def _point_row(point: PointFacts, site: Site, say: Say) -> tuple[str, ...]:
     states = Counter(_state(r) for r in readings)
     said = point.said
     expected = "" if said is None or said.sample not in site.samples else say(str(site.samples[said.sample].main))
-    last = say("none")
+    last = say(Message("none"))
     if readings:
         pad = readings[-1].main
         last = f"{moment(readings[-1].when, say)}: {say(pad_value(pad))}"
@@ -236,9 +248,9 @@ def _point_row(point: PointFacts, site: Site, say: Say) -> tuple[str, ...]:
 
 def _point_verdict(states: "Counter[str]", say: Say) -> str:
     if not states:
-        return say("? NOT SAMPLED")
+        return say(Message("? NOT SAMPLED"))
     if states["out"]:
-        return say("▲ OUT OF RANGE in %(readings)s") % {"readings": how_many(states["out"], say)}
+        return say(Message("▲ OUT OF RANGE in %(readings)s", readings=how_many(states["out"], say)))
     if states["undecided"]:
-        return say("? NOT ALWAYS CLEAR")
-    return say("✔ IN RANGE") if states["within"] else say("? NO VALID READING")
+        return say(Message("? NOT ALWAYS CLEAR"))
+    return say(Message("✔ IN RANGE")) if states["within"] else say(Message("? NO VALID READING"))

@@ -3,6 +3,7 @@
 from datetime import datetime
 
 from stripread.findings import REGISTRY
+from stripread.i18n import Message
 from stripread.records.queries.period import Episode
 from stripread.report.said import Say
 
@@ -18,20 +19,20 @@ def meaning(code: str, say: Say) -> str:
 
 def how_many(readings: int, say: Say) -> str:
     """Return a number of readings."""
-    return say("1 reading") if readings == 1 else say("%(count)s readings") % {"count": readings}
+    return say(Message("1 reading")) if readings == 1 else say(Message("%(count)s readings", count=readings))
 
 
 def span(episode: Episode, say: Say) -> str:
     """Return the days of an episode."""
     first, last = day(episode.first, say), day(episode.last, say)
-    return first if first == last else say("%(first)s to %(last)s") % {"first": first, "last": last}
+    return first if first == last else say(Message("%(first)s to %(last)s", first=first, last=last))
 
 
 def day(when: datetime, say: Say) -> str:
     """Return a day."""
-    return f"{when.day} {say(f'{when:%b}')} {when.year}"
+    return f"{when.day} {say(Message('%(when)s', when=format(when, '%b')))} {when.year}"
 
 
 def moment(when: datetime, say: Say) -> str:
     """Return a day and a time, without the year."""
-    return f"{when.day} {say(f'{when:%b}')} {when:%H:%M}"
+    return f"{when.day} {say(Message('%(when)s', when=format(when, '%b')))} {when:%H:%M}"

@@ -16,6 +16,7 @@ from PIL import Image, ImageDraw, ImageFont
 from stripread.check import Verdict
 from stripread.errors import StripReadError
 from stripread.geometry import Float, scale_points
+from stripread.i18n import Verbatim
 from stripread.measure import ChartMeasurement
 from stripread.photo.photo import Photo
 from stripread.report.words import Headline, error_headline, expected_line, next_steps, pad_words, verdict_headline
@@ -96,7 +97,7 @@ def draw_chart(chart: ChartMeasurement, labels: Sequence[str], *, title: str) ->
     known = [f"{number} = {label}" for number, label in enumerate(labels, start=1)]
     lines = [_Line(",   ".join(known), 0.04)] if known else [_Line("which block has which value is not clear", 0.04)]
     footer = [_Line(f"{chart.card.photo.name}, card {chart.card.card.name}", 0.022)]
-    return _frame(picture, Headline("question" if not known else "triangle", title), lines, footer)
+    return _frame(picture, Headline("question" if not known else "triangle", Verbatim(title)), lines, footer)
 
 
 def draw_error(error: StripReadError, photo: Photo | None, *, name: str) -> Picture:
@@ -167,7 +168,7 @@ def _banner(headline: Headline, lines: Sequence[_Line], width: int, ground: Colo
     side = round(0.15 * width)
     pad = round(0.02 * width)
     room = width - side - 3 * pad
-    first, _, rest = headline.words.partition(": ")
+    first, _, rest = str(headline.words).partition(": ")
     words = [_Line(first, 0.075), *([_Line(rest, 0.048)] if rest else [])]
     text = _sheet([*words, *lines], room, ground, ink, bold_first=True)
     height = max(text.shape[0], side + 2 * pad)

@@ -3,6 +3,7 @@
 from datetime import UTC, tzinfo
 from typing import Any
 
+from stripread.i18n import Message
 from stripread.records.queries.readings import RecordedPad
 from stripread.records.queries.trend import Event, Trend
 from stripread.report.said import Say, as_written
@@ -21,7 +22,15 @@ def plot_trend(trend: Trend, ax: Any, *, expected: Expectation | None, say: Say 
     """Draw the main analyte of a trend with at least one reading on an axes; return it."""
     unit = trend.readings[0].main.unit
     if expected is not None:
-        ax.axhspan(expected.low, expected.high, color="0.9", zorder=0, label=f"{say('expected')} {say(str(expected))}")
+        ax.axhspan(
+            expected.low,
+            expected.high,
+            color="0.9",
+            zorder=0,
+            label=Message(
+                "%(expected)s %(expected_1)s", expected=say(Message("expected")), expected_1=say(str(expected))
+            ),
+        )
     marks: dict[str, list[tuple[Any, float]]] = {}
     for reading in trend.readings:
         pad = reading.main
@@ -35,13 +44,13 @@ def plot_trend(trend: Trend, ax: Any, *, expected: Expectation | None, say: Say 
         if low is not None and high is not None:
             ax.plot([reading.when, reading.when], [low, high], color="0.4", linewidth=1, zorder=1)
         marks.setdefault(_state(reading.validity, pad), []).append((reading.when, pad.value))
-    labels = {"within": say("within"), "out": say("out of range"), "doubt": say("in doubt")}
+    labels = {"within": say(Message("within")), "out": say(Message("out of range")), "doubt": say(Message("in doubt"))}
     for state, points in marks.items():
         marker, face = _MARKS[state]
         when, values = zip(*points, strict=True)
         ax.scatter(when, values, marker=marker, facecolors=face, edgecolors="black", label=labels[state], zorder=2)
     _mark_events(trend, ax, say)
-    ax.set(title=f"{trend.point}: {say(trend.readings[0].main.analyte)}, {say('95 % intervals')}", ylabel=unit)
+    ax.set(title=f"{trend.point}: {say(trend.readings[0].main.analyte)}, {say(Message('95 % intervals'))}", ylabel=unit)
     ax.set_ylim(bottom=0)
     short_dates(ax, say, zone=trend.readings[-1].when.tzinfo)
     ax.legend(fontsize="small", loc="best")
@@ -75,7 +84,7 @@ def short_dates(ax: Any, say: Say = as_written, *, zone: tzinfo | None = UTC) ->
 
     def name(day: float, _: object) -> str:
         when = num2date(day, zone)
-        month = say(f"{when:%b}")
+        month = say(Message("%(when)s", when=format(when, "%b")))
         if last - first < _DAYS:
             return f"{when:%H:%M}\n{when:%d} {month}"
         return f"{when:%d} {month}" if last - first < _YEAR else f"{month} {when:%Y}"

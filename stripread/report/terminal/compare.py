@@ -74,7 +74,7 @@ def verdict_words(pad: PadComparison) -> str:
     return f"{_HEADS[pad.verdict]}: {words}."
 
 
-def _row(pad: PadComparison, k: int) -> tuple[str, ...]:
+def _row(pad: PadComparison, k: int) -> tuple[object, ...]:
     places = places_for(float(2 * pad.u[k]))
     read = format_number(float(pad.read[k]), places)
     if pad.at_end[k]:

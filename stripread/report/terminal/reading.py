@@ -10,6 +10,7 @@ from stripread.check import PadVerdict, Verdict
 from stripread.colour.correct import Correction
 from stripread.errors import StripReadError
 from stripread.findings import Finding
+from stripread.i18n import Message, Shown
 from stripread.measure import CardInspection
 from stripread.report.words import Headline, error_headline, expected_line, next_steps, pad_words, verdict_headline
 
@@ -55,9 +56,9 @@ def card_check_text(seen: CardInspection, findings: tuple[Finding, ...], *, phot
     if seen.refusal is not None:
         lines = [error_text(seen.refusal, photo=photo)]
     elif any(f.severity != "info" for f in findings):
-        lines = [_head(Headline("triangle", "DOUBTFUL: better retake it"), photo)]
+        lines = [_head(Headline("triangle", Message("DOUBTFUL: better retake it")), photo)]
     else:
-        lines = [_head(Headline("tick", "FIT to measure by"), photo)]
+        lines = [_head(Headline("tick", Message("FIT to measure by")), photo)]
     correction = seen.correction
     if correction is None:
         lines.append(_field("card", seen.card.name))
@@ -87,9 +88,9 @@ def error_text(error: StripReadError, *, photo: str) -> str:
     )
 
 
-def table(head: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> str:
+def table(head: tuple[str, ...], rows: Iterable[tuple[object, ...]]) -> str:
     """Return a table in plain text: the first column to the left, the others to the right."""
-    lines = [head, *rows]
+    lines = [head, *(tuple(map(str, row)) for row in rows)]
     widths = [max(len(line[i]) for line in lines) for i in range(len(head))]
     aligned = [
         [c.rjust(w) if i else c.ljust(w) for i, (c, w) in enumerate(zip(line, widths, strict=True))] for line in lines
@@ -101,13 +102,13 @@ def _head(headline: Headline, photo: str) -> str:
     return f"{headline.symbol} {headline.words}   [{photo}]"
 
 
-def _field(label: str, text: str) -> str:
+def _field(label: str, text: object) -> str:
     return textwrap.fill(
-        text, _WIDTH, initial_indent=f"  {label:<16}  ", subsequent_indent=" " * 20, break_on_hyphens=False
+        str(text), _WIDTH, initial_indent=f"  {label:<16}  ", subsequent_indent=" " * 20, break_on_hyphens=False
     )
 
 
-def _steps(steps: tuple[str, ...]) -> list[str]:
+def _steps(steps: tuple[Shown, ...]) -> list[str]:
     return [_field("what to do" if i == 0 else "", f"{i + 1}. {step}") for i, step in enumerate(steps)]
 
 

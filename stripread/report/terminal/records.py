@@ -3,10 +3,11 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from stripread.i18n import Message, Shown, Verbatim
 from stripread.records import Entry, RecordedPad, RecordedReading
 from stripread.records.chain.verify import Verification
 from stripread.records.reread import Reread
-from stripread.report.words import Headline, headline_of
+from stripread.report.words import Headline, bound_words, headline_of, with_unit
 from stripread.units import format_interval, format_number, places_for, two_digits
 
 __all__ = [
@@ -36,7 +37,7 @@ def log_text(readings: Sequence[RecordedReading]) -> str:
         for index, pad in enumerate(one.pads):
             first = (str(one.entry.seq), one.when.strftime("%Y-%m-%d %H:%M %z"), one.point or "-", one.sample or "-")
             read = (pad_value(pad), pad_interval(pad), _verdict(one, pad), one.entry.who)
-            rows.append((*(first if index == 0 else ("", "", "", "")), *read))
+            rows.append((*(first if index == 0 else ("", "", "", "")), *map(str, read)))
         notes[len(rows)] = _corrections(one)
     widths = [max(len(row[i]) for row in (_HEADS, *rows)) for i in range(len(_HEADS))]
     lines = [_line(_HEADS, widths)]
@@ -66,20 +67,19 @@ def reading_headline(one: RecordedReading) -> Headline:
     return headline_of(one.validity, {pad.range_state for pad in one.pads}, codes)
 
 
-def pad_value(pad: RecordedPad) -> str:
+def pad_value(pad: RecordedPad) -> Shown:
     """Return a pad's value, or its bound."""
-    unit = "" if pad.unit == pad.analyte else f" {pad.unit}"
     if pad.value is not None and pad.u is not None:
-        return f"{format_number(pad.value, places_for(2 * pad.u))}{unit}"
+        return with_unit(format_number(pad.value, places_for(2 * pad.u)), pad.unit, pad.analyte)
     if pad.censored is not None and pad.limit_value is not None:
-        return f"{'under' if pad.censored == 'below' else 'over'} {two_digits(pad.limit_value)}{unit}"
-    return "no number"
+        return bound_words(pad.censored, with_unit(two_digits(pad.limit_value), pad.unit, pad.analyte))
+    return Message("no number")
 
 
-def pad_interval(pad: RecordedPad) -> str:
+def pad_interval(pad: RecordedPad) -> Shown:
     """Return a pad's 95 % interval, a dash where there is none."""
     if pad.value is None or pad.u is None:
-        return "-"
+        return Verbatim("-")
     return format_interval((pad.low, pad.high), places_for(2 * pad.u))
 
 

@@ -113,7 +113,7 @@ def chart_text(rows: Sequence[CheckRow], lot: Lot, pad: str) -> str:
     return "\n".join(lines)
 
 
-def _chart_row(row: CheckRow) -> tuple[str, ...]:
+def _chart_row(row: CheckRow) -> tuple[object, ...]:
     when = row.read_at.date().isoformat()
     counts = "yes" if row.counts else "no: " + (", ".join(row.findings) or "no number")
     if row.value is None or row.u is None or row.z is None or row.e_n is None:

@@ -3,6 +3,7 @@
 from dataclasses import dataclass, replace
 
 from stripread.check.verdict import CAUTION
+from stripread.i18n import Joined, Message, Number, Shown
 from stripread.report.answer import Answer
 from stripread.units import Measured, System, probability_in_words
 from stripread.units.amounts import jug, tell, tell_hours, tell_temperature, tell_volume, tell_volume_read
@@ -14,8 +15,9 @@ from stripread.water.sachet import Sachet
 __all__ = ["dilution_answer", "generation_answer", "recipe_answer", "top_up_answer"]
 
 _MG = "mg/L"
-_READY = "Open doors and vents, put on the protection that the label names, and keep others away."
-_CLOSE = "Cover it at once. Do not stir, shake, splash or pump it round: agitation drives the gas out."
+ADDED = {"concentrate": Message("concentrate"), "water": Message("water")}
+_READY = Message("Open doors and vents, put on the protection that the label names, and keep others away.")
+_CLOSE = Message("Cover it at once. Do not stir, shake, splash or pump it round: agitation drives the gas out.")
 _DOUBT = 0.05  # chance under which a sachet is called unlike its file; as for recipes
 
 
@@ -23,24 +25,46 @@ def generation_answer(
     made: Generation, sachet: Sachet, *, water_l: float, hours: float, sachets: int, system: System
 ) -> Answer:
     """Tell how to generate concentrate, and how strong it will be."""
-    one = "the sachet" if sachets == 1 else f"the {sachets} sachets"
+    one = Message("the sachet") if sachets == 1 else Message("the %(sachets)s sachets", sachets=sachets)
     last = sachet.curve[-1].hours
     return Answer(
         sign="=",
-        headline=f"After {tell_hours(hours)} expect {tell(made.strength_mg_per_l, _MG)} of {sachet.analyte}",
+        headline=Message(
+            "After %(hours)s expect %(strength_mg_per_l)s of %(analyte)s",
+            hours=tell_hours(hours),
+            strength_mg_per_l=tell(made.strength_mg_per_l, _MG),
+            analyte=sachet.analyte,
+        ),
         result=made,
         facts=(
-            ("released by then", f"{tell(made.share.scaled(100), '%')} of what {one} can give"),
-            ("at the end", f"{tell(made.final_mg_per_l, _MG)}, after {tell_hours(last)}, if nothing is lost"),
+            (
+                Message("released by then"),
+                Message("%(share)s of what %(one)s can give", share=tell(made.share.scaled(100), "%"), one=one),
+            ),
+            (
+                Message("at the end"),
+                Message(
+                    "%(final_mg_per_l)s, after %(last)s, if nothing is lost",
+                    final_mg_per_l=tell(made.final_mg_per_l, _MG),
+                    last=tell_hours(last),
+                ),
+            ),
         ),
         steps=(
             _READY,
-            f"Put {tell_volume(jug(water_l, system), system)} of water into a clean vessel with a lid.",
-            f"Put {one} into the water, as the label says.",
+            Message(
+                "Put %(water_l)s of water into a clean vessel with a lid.",
+                water_l=tell_volume(jug(water_l, system), system),
+            ),
+            Message("Put %(one)s into the water, as the label says.", one=one),
             _CLOSE,
-            f"Leave it for {tell_hours(hours)}, cool and out of the light.",
-            f"Read a strip before you use it, diluted by a known factor where it is over the strip's range: expect "
-            f"{tell(made.strength_mg_per_l, _MG)}. Plan the stock with what you read, not with what was expected.",
+            Message("Leave it for %(hours)s, cool and out of the light.", hours=tell_hours(hours)),
+            Message(
+                "Read a strip before you use it, diluted by a known factor where it is over the strip's "
+                "range: expect %(strength_mg_per_l)s. Plan the stock with what you read, not with what "
+                "was expected.",
+                strength_mg_per_l=tell(made.strength_mg_per_l, _MG),
+            ),
         ),
         notes=_sachet_notes(sachet, system),
         cautions=(CAUTION,),
@@ -51,16 +75,35 @@ def yield_answer(found: SachetYield, sachet: Sachet, *, reading: Measured, hours
     """Tell what a sachet has given, by a reading."""
     unlike = found.difference.probability < _DOUBT
     chance = probability_in_words(found.difference.probability)
-    side = "less" if found.difference.value < 0 else "more"
-    words = f"by a reading of {tell(reading, _MG)} one sachet gave {tell(found.yield_mg.scaled(1e-3), 'g')}"
+    words = Message(
+        "by a reading of %(reading)s one sachet gave %(yield_mg)s",
+        reading=tell(reading, _MG),
+        yield_mg=tell(found.yield_mg.scaled(1e-3), "g"),
+    )
+    if not unlike:
+        headline = Message("AS EXPECTED: %(words)s", words=words)
+    elif found.difference.value < 0:
+        headline = Message("LESS THAN EXPECTED: %(words)s", words=words)
+    else:
+        headline = Message("MORE THAN EXPECTED: %(words)s", words=words)
     return Answer(
         sign="▲" if unlike else "✔",
-        headline=(f"{side.upper()} THAN EXPECTED: " if unlike else "AS EXPECTED: ") + words,
+        headline=headline,
         result=found,
         facts=(
-            ("expected", f"{tell(found.expected.strength_mg_per_l, _MG)} after {tell_hours(hours)}"),
-            ("share of stated", tell(found.share_of_stated.scaled(100), "%")),
-            ("chance", f"{chance} of so large a difference if sachet and reading are right"),
+            (
+                Message("expected"),
+                Message(
+                    "%(strength_mg_per_l)s after %(hours)s",
+                    strength_mg_per_l=tell(found.expected.strength_mg_per_l, _MG),
+                    hours=tell_hours(hours),
+                ),
+            ),
+            (Message("share of stated"), tell(found.share_of_stated.scaled(100), "%")),
+            (
+                Message("chance"),
+                Message("%(chance)s of so large a difference if sachet and reading are right", chance=chance),
+            ),
         ),
         steps=_WEAK_SACHET if unlike else (),
         notes=_sachet_notes(sachet),
@@ -69,9 +112,12 @@ def yield_answer(found: SachetYield, sachet: Sachet, *, reading: Measured, hours
 
 
 _WEAK_SACHET = (
-    "Read again with a new strip, diluted by a known factor where it is over the strip's range.",
-    "If it stands, check water volume, time, water temperature, the sachet's date and whether the vessel was covered.",
-    "Plan the stock with what you read.",
+    Message("Read again with a new strip, diluted by a known factor where it is over the strip's range."),
+    Message(
+        "If it stands, check water volume, time, water temperature, the sachet's date and "
+        "whether the vessel was covered."
+    ),
+    Message("Plan the stock with what you read."),
 )
 
 
@@ -82,21 +128,39 @@ def dilution_answer(
     water_l, concentrate_l = jug(made.water_l, system), jug(made.concentrate_l, system)
     rounded = plan(concentrate, concentrate_l, water_l, pour_u)
     strength = tell(rounded.strength_mg_per_l, _MG)
-    water = f"{tell_volume(water_l, system)} of water" if water_l else "No water"
+    water = Message("%(water_l)s of water", water_l=tell_volume(water_l, system)) if water_l else Message("No water")
     return Answer(
         sign="=",
-        headline=f"{water}, then {tell_volume(concentrate_l, system)} of concentrate",
+        headline=Message(
+            "%(water)s, then %(concentrate_l)s of concentrate",
+            water=water,
+            concentrate_l=tell_volume(concentrate_l, system),
+        ),
         result=rounded,
         facts=(
-            ("gives", f"{tell_volume(rounded.total_l, system)} of {strength}; wanted {wanted:.4g} {_MG}"),
-            ("from", f"concentrate of {tell(concentrate, _MG)}"),
-            *((("room", also),) if also else ()),
+            (
+                Message("gives"),
+                Message(
+                    "%(total_l)s of %(strength)s; wanted %(wanted)s %(it)s",
+                    total_l=tell_volume(rounded.total_l, system),
+                    strength=strength,
+                    wanted=Number(wanted, ".4g"),
+                    it=_MG,
+                ),
+            ),
+            (Message("from"), Message("concentrate of %(concentrate)s", concentrate=tell(concentrate, _MG))),
+            *(((Message("room"), also),) if also else ()),
         ),
         steps=_mixing(
-            f"Put {water} into the empty, rinsed tank. Water comes first."
-            if water_l
-            else "Use the empty, rinsed tank. No water is needed: the concentrate has the strength wanted.",
-            f"Add {tell_volume(concentrate_l, system)} of concentrate, slowly and close above the water.",
+            (
+                Message("Put %(water)s into the empty, rinsed tank. Water comes first.", water=water)
+                if water_l
+                else Message("Use the empty, rinsed tank. No water is needed: the concentrate has the strength wanted.")
+            ),
+            Message(
+                "Add %(concentrate_l)s of concentrate, slowly and close above the water.",
+                concentrate_l=tell_volume(concentrate_l, system),
+            ),
             strength,
         ),
         notes=(_poured(pour_u),),
@@ -104,18 +168,21 @@ def dilution_answer(
     )
 
 
-def _poured(pour_u: float) -> str:
-    return f"Volumes measured out at the tank: taken as good to {100 * pour_u:g} % (standard uncertainty)."
+def _poured(pour_u: float) -> Message:
+    return Message(
+        "Volumes measured out at the tank: taken as good to %(pour_u)s %% (standard uncertainty).",
+        pour_u=Number(100 * pour_u, "g"),
+    )
 
 
-def _mixing(first: str, second: str, strength: str) -> tuple[str, ...]:
+def _mixing(first: Shown, second: Shown, strength: Shown) -> tuple[Shown, ...]:
     return (
         _READY,
         first,
         second,
         _CLOSE,
-        f"Read a strip of the stock before the injector draws from it: expect {strength}.",
-        "Write down time, volumes and reading.",
+        Message("Read a strip of the stock before the injector draws from it: expect %(strength)s.", strength=strength),
+        Message("Write down time, volumes and reading."),
     )
 
 
@@ -131,7 +198,7 @@ def top_up_answer(
 ) -> Answer:
     """Tell how to bring a stock to strength, with volumes as a jug shows them."""
     if made.add == "nothing":
-        return Answer(sign="✔", headline="Nothing to add: the stock has the strength wanted", result=made)
+        return Answer(sign="✔", headline=Message("Nothing to add: the stock has the strength wanted"), result=made)
     remove_l, add_l = jug(made.remove_l, system), jug(made.add_l, system)
     kept = Measured(stock_l.value - remove_l, stock_l.u + pour_u * remove_l)
     added = concentrate if made.add == "concentrate" and concentrate is not None else Measured(0.0)
@@ -139,24 +206,60 @@ def top_up_answer(
     rounded = replace(made, remove_l=remove_l, add_l=add_l, total_l=kept.value + add_l, strength_mg_per_l=strength)
     low, high = stock.interval
     within = low <= wanted and (high is None or wanted <= high)
-    draw = f"Draw off {tell_volume(remove_l, system)} of stock first, so that the tank can hold it" if remove_l else ""
+    draw = (
+        Message(
+            "Draw off %(remove_l)s of stock first, so that the tank can hold it", remove_l=tell_volume(remove_l, system)
+        )
+        if remove_l
+        else None
+    )
     return Answer(
         sign="=",
-        headline=(f"Draw off {tell_volume(remove_l, system)}, then add " if remove_l else "Add ")
-        + f"{tell_volume(add_l, system)} of {made.add}",
+        headline=(
+            Message(
+                "Draw off %(amount)s, then add %(added)s of %(what)s",
+                amount=tell_volume(remove_l, system),
+                added=tell_volume(add_l, system),
+                what=ADDED[made.add],
+            )
+            if remove_l
+            else Message("Add %(amount)s of %(what)s", amount=tell_volume(add_l, system), what=ADDED[made.add])
+        ),
         result=rounded,
         facts=(
-            ("gives", f"{tell_volume(rounded.total_l, system)} of {tell(strength, _MG)}; wanted {wanted:.4g} {_MG}"),
-            ("from", f"stock of {tell(stock, _MG)}"),
+            (
+                Message("gives"),
+                Message(
+                    "%(total_l)s of %(strength)s; wanted %(wanted)s %(it)s",
+                    total_l=tell_volume(rounded.total_l, system),
+                    strength=tell(strength, _MG),
+                    wanted=Number(wanted, ".4g"),
+                    it=_MG,
+                ),
+            ),
+            (Message("from"), Message("stock of %(stock)s", stock=tell(stock, _MG))),
             *(
-                (("better wait", "The stock's interval holds the wanted strength: read a second strip first."),)
+                (
+                    (
+                        Message("better wait"),
+                        Message("The stock's interval holds the wanted strength: read a second strip first."),
+                    ),
+                )
                 if within
                 else ()
             ),
         ),
         steps=_mixing(
-            f"{draw}; dispose of it as the label says." if draw else "Check that the tank has room for it.",
-            f"Add {tell_volume(add_l, system)} of {made.add}, slowly and close above the stock.",
+            (
+                Message("%(draw)s; dispose of it as the label says.", draw=draw)
+                if draw
+                else Message("Check that the tank has room for it.")
+            ),
+            Message(
+                "Add %(add_l)s of %(add)s, slowly and close above the stock.",
+                add_l=tell_volume(add_l, system),
+                add=ADDED[made.add],
+            ),
             tell(strength, _MG),
         ),
         notes=(_poured(pour_u),),
@@ -170,12 +273,19 @@ def recipe_answer(
     """Tell what strength a recipe must give."""
     return Answer(
         sign="=",
-        headline=f"By mass balance this recipe gives {tell(strength, _MG)}",
+        headline=Message("By mass balance this recipe gives %(strength)s", strength=tell(strength, _MG)),
         result=_Recipe(expected_mg_per_l=strength),
         facts=(
-            ("recipe", f"{tell_volume(concentrate_l.value, system)} of {tell(concentrate, _MG)}"),
-            ("added to", f"{tell_volume(water_l.value, system)} of water"),
-            ("makes", tell_volume(concentrate_l.value + water_l.value, system)),
+            (
+                Message("recipe"),
+                Message(
+                    "%(amount)s of %(what)s",
+                    amount=tell_volume(concentrate_l.value, system),
+                    what=tell(concentrate, _MG),
+                ),
+            ),
+            (Message("added to"), Message("%(value)s of water", value=tell_volume(water_l.value, system))),
+            (Message("makes"), tell_volume(concentrate_l.value + water_l.value, system)),
         ),
         cautions=(CAUTION,),
     )
@@ -197,25 +307,54 @@ def recipe_check_answer(
         water_l=water_l,
         system=system,
     )
-    facts = [
+    facts: list[tuple[Shown, Shown]] = [
         *bare.facts,
-        ("must give", tell(check.expected_mg_per_l, _MG)),
-        ("reading", tell(check.reading_mg_per_l, _MG)),
+        (Message("must give"), tell(check.expected_mg_per_l, _MG)),
+        (Message("reading"), tell(check.reading_mg_per_l, _MG)),
     ]
     probability = check.difference.probability
     if check.finding is None:
         chance = probability_in_words(probability)
-        facts.append(("chance", f"{chance} of so large a difference if both are right"))
-        headline = "RECIPE AND READING AGREE"
+        facts.append(
+            (Message("chance"), Message("%(chance)s of so large a difference if both are right", chance=chance))
+        )
+        headline = Message("RECIPE AND READING AGREE")
     else:
-        headline = "RECIPE AND READING " + ("CANNOT BOTH BE RIGHT" if probability < 0.01 else "HARDLY AGREE")
-        facts.append(("would agree if", f"the concentrate had {tell(check.concentrate_needed_mg_per_l, _MG)}"))
+        headline = (
+            Message("RECIPE AND READING CANNOT BOTH BE RIGHT")
+            if probability < 0.01
+            else Message("RECIPE AND READING HARDLY AGREE")
+        )
+        facts.append(
+            (
+                Message("would agree if"),
+                Message(
+                    "the concentrate had %(concentrate_needed_mg_per_l)s",
+                    concentrate_needed_mg_per_l=tell(check.concentrate_needed_mg_per_l, _MG),
+                ),
+            )
+        )
         if check.water_needed_l is not None and check.water_needed_l.value >= 0:
-            facts.append(("or if", f"the water was {tell_volume_read(check.water_needed_l, system)}"))
+            facts.append(
+                (
+                    Message("or if"),
+                    Message(
+                        "the water was %(water_needed_l)s",
+                        water_needed_l=tell_volume_read(check.water_needed_l, system),
+                    ),
+                )
+            )
         if check.made_up_mg_per_l is not None:
             whole = tell_volume(water_l.value, system)
             facts.append(
-                ("made up to", f"filled up to {whole} in all, it would give {tell(check.made_up_mg_per_l, _MG)}")
+                (
+                    Message("made up to"),
+                    Message(
+                        "filled up to %(whole)s in all, it would give %(made_up_mg_per_l)s",
+                        whole=whole,
+                        made_up_mg_per_l=tell(check.made_up_mg_per_l, _MG),
+                    ),
+                )
             )
     return replace(
         bare,
@@ -227,9 +366,11 @@ def recipe_check_answer(
     )
 
 
-def _sachet_notes(sachet: Sachet, system: System = "metric") -> tuple[str, ...]:
-    where = f"Sachet {sachet.name!r}: {sachet.source}."
-    warm_c = sachet.temperature_c
-    warm = "" if warm_c is None else f" Its curve holds for water of {tell_temperature(warm_c, system)}."
-    example = " EXAMPLE FIGURES of no product: name your own sachet's file with --sachet." if sachet.example else ""
-    return (where + warm + example,)
+def _sachet_notes(sachet: Sachet, system: System = "metric") -> tuple[Shown, ...]:
+    notes: list[Shown] = [Message("Sachet %(name)s: %(source)s.", name=repr(sachet.name), source=sachet.source)]
+    if sachet.temperature_c is not None:
+        water = tell_temperature(sachet.temperature_c, system)
+        notes.append(Message("Its curve holds for water of %(water)s.", water=water))
+    if sachet.example:
+        notes.append(Message("EXAMPLE FIGURES of no product: name your own sachet's file with --sachet."))
+    return (Joined(tuple(notes)),)

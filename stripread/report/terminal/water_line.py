@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from stripread.check.verdict import CAUTION
+from stripread.i18n import ByFace, Joined, Message, Number, Shown, Verbatim
 from stripread.report.answer import Answer
 from stripread.units import Measured, System, two_digits
 from stripread.units.amounts import tell, tell_flow, tell_hours
@@ -27,42 +28,81 @@ __all__ = [
 
 _MG = "mg/L"
 _POUND_MG = 453_592.37
-CONVENTIONS: dict[Convention, str] = {
-    "in": "1:N read as 1 part of stock in N parts of what comes out (final = stock / N).",
-    "to": "1:N read as 1 part of stock to N parts of water (final = stock / (N + 1)).",
+CONVENTIONS: dict[Convention, Message] = {
+    "in": Message("1:N read as 1 part of stock in N parts of what comes out (final = stock / N)."),
+    "to": Message("1:N read as 1 part of stock to N parts of water (final = stock / (N + 1))."),
 }
-_LAST_OUTLET = (
-    "Let the line run until fresh water has come through, then read a strip at the outlet that is farthest away, and "
-    "at the first one."
+_SEEN = {
+    "falls": Message("falls"),
+    "rises": Message("rises"),
+    "no difference seen": Message("no difference seen"),
+}
+_LAST_OUTLET = Message(
+    "Let the line run until fresh water has come through, then read a strip at the outlet "
+    "that is farthest away, and at the first one."
 )
 
 
 def injection_answer(made: Injection, *, analyte: str, stock: Measured, system: System) -> Answer:
     """Tell how to set an injector or pump for a stock."""
-    facts = [
-        ("dose", f"{tell(made.dose_mg_per_l, _MG)} (residual + demand)"),
-        ("share", f"{tell(made.share.scaled(100), '%')} of what comes out"),
-        ("1 part in N", f"1:{made.n_in.value:.4g} (95 %: {_ends(made.n_in)}), N parts come out in all"),
-        ("1 part to N", f"1:{made.n_to.value:.4g} (95 %: {_ends(made.n_to)}), N parts of water"),
+    facts: list[tuple[Shown, Shown]] = [
+        (
+            Message("dose"),
+            Message("%(dose_mg_per_l)s (residual + demand)", dose_mg_per_l=tell(made.dose_mg_per_l, _MG)),
+        ),
+        (Message("share"), Message("%(share)s of what comes out", share=tell(made.share.scaled(100), "%"))),
+        (
+            Message("1 part in N"),
+            Message(
+                "1:%(value)s (95 %%: %(n_in)s), N parts come out in all",
+                value=Number(made.n_in.value, ".4g"),
+                n_in=_ends(made.n_in),
+            ),
+        ),
+        (
+            Message("1 part to N"),
+            Message(
+                "1:%(value)s (95 %%: %(n_to)s), N parts of water",
+                value=Number(made.n_to.value, ".4g"),
+                n_to=_ends(made.n_to),
+            ),
+        ),
     ]
     if made.pump_l_per_h is not None:
-        facts.append(("pump", tell_flow(made.pump_l_per_h, system)))
+        facts.append((Message("pump"), tell_flow(made.pump_l_per_h, system)))
     if made.feed_mg_per_h is not None:
-        pounds = "" if system == "metric" else f"; {made.feed_mg_per_h.value * 24 / _POUND_MG:.3g} lb/day"
-        facts.append(("feed", f"{tell(made.feed_mg_per_h.scaled(1e-3), 'g/h')}{pounds}"))
-    setting = f"1:{made.n_in.value:.3g} (1 part in N), which is {100 * made.share.value:.3g} %"
-    pump = "" if made.pump_l_per_h is None else f", or the pump to {tell_flow(made.pump_l_per_h, system)}"
+        feed = tell(made.feed_mg_per_h.scaled(1e-3), "g/h")
+        pounds = Number(made.feed_mg_per_h.value * 24 / _POUND_MG, ".3g")
+        facts.append(
+            (Message("feed"), feed if system == "metric" else Joined((feed, Joined((pounds, "lb/day"))), "; "))
+        )
+    setting = Message(
+        "1:%(value)s (1 part in N), which is %(value_1)s %%",
+        value=Number(made.n_in.value, ".3g"),
+        value_1=Number(100 * made.share.value, ".3g"),
+    )
+    if made.pump_l_per_h is None:
+        set_it = Message("Set it to %(setting)s.", setting=setting)
+    else:
+        pump = tell_flow(made.pump_l_per_h, system)
+        set_it = Message("Set it to %(setting)s, or the pump to %(pump)s.", setting=setting, pump=pump)
     return Answer(
         sign="=",
-        headline=f"Set the injector to {setting}",
+        headline=Message("Set the injector to %(setting)s", setting=setting),
         result=made,
         facts=tuple(facts),
         steps=(
-            f"Read a strip of the stock: this plan takes it as {tell(stock, _MG)}. Plan again if it is not.",
-            "Look in the injector's manual which 1:N it means: 1 part in N of what comes out, or 1 part to N of water.",
-            f"Set it to {setting}{pump}.",
+            Message(
+                "Read a strip of the stock: this plan takes it as %(stock)s. Plan again if it is not.",
+                stock=tell(stock, _MG),
+            ),
+            Message(
+                "Look in the injector's manual which 1:N it means: 1 part in N of what comes out, or 1 "
+                "part to N of water."
+            ),
+            set_it,
             _LAST_OUTLET,
-            "If the far outlet is off, read a second strip there before you change the setting.",
+            Message("If the far outlet is off, read a second strip there before you change the setting."),
         ),
         cautions=(CAUTION, *_crops(analyte, made.dose_mg_per_l)),
     )
@@ -72,12 +112,21 @@ def stock_answer(stock: Measured, ratio: Ratio, *, analyte: str, dose: Measured)
     """Tell which stock suits an injector with a fixed ratio."""
     return Answer(
         sign="=",
-        headline=f"The injector's ratio asks for a stock of {tell(stock, _MG)}",
+        headline=Message("The injector's ratio asks for a stock of %(stock)s", stock=tell(stock, _MG)),
         result=_Stock(stock_mg_per_l=stock, dose_mg_per_l=dose, share=ratio.share),
-        facts=(("injector", str(ratio)), ("dose", f"{tell(dose, _MG)} (residual + demand)")),
+        facts=(
+            (Message("injector"), Verbatim(str(ratio))),
+            (Message("dose"), Message("%(dose)s (residual + demand)", dose=tell(dose, _MG))),
+        ),
         steps=(
-            f"Make a stock of {stock.value:.3g} mg/L: `stripread water dilute` gives the volumes.",
-            f"Check the injector's setting: {ratio}.",
+            ByFace(
+                Message(
+                    "Make a stock of %(strength)s mg/L: `stripread water dilute` gives the volumes.",
+                    strength=Number(stock.value, ".3g"),
+                ),
+                Message("Make a stock of %(strength)s mg/L.", strength=Number(stock.value, ".3g")),
+            ),
+            Message("Check the injector's setting: %(ratio)s.", ratio=ratio),
             _LAST_OUTLET,
         ),
         notes=(CONVENTIONS[ratio.convention],),
@@ -103,19 +152,24 @@ def delivery_answer(
 ) -> Answer:
     """Tell what an injector that is set gives, and whether that is what is wished for."""
     low, high = made.residual_mg_per_l.interval
-    sign, verdict = "=", f"Leaves {tell(made.residual_mg_per_l, _MG)} at the outlets"
+    left = tell(made.residual_mg_per_l, _MG)
+    sign, verdict = "=", Message("Leaves %(residual)s at the outlets", residual=left)
     if wanted_residual is not None and high is not None and not low <= wanted_residual <= high:
-        side = "TOO LITTLE" if wanted_residual > high else "TOO MUCH"
-        sign, verdict = "▲", f"{side}: leaves {tell(made.residual_mg_per_l, _MG)}, wanted {wanted_residual:.3g} {_MG}"
+        sign, wanted = "▲", Joined((Number(wanted_residual, ".3g"), _MG))
+        if wanted_residual > high:
+            verdict = Message("TOO LITTLE: leaves %(residual)s, wanted %(wanted)s", residual=left, wanted=wanted)
+        else:
+            verdict = Message("TOO MUCH: leaves %(residual)s, wanted %(wanted)s", residual=left, wanted=wanted)
     elif wanted_residual is not None:
-        sign, verdict = "✔", f"SUITS: leaves {tell(made.residual_mg_per_l, _MG)}, wanted {wanted_residual:.3g} {_MG}"
-    facts = [
-        ("injector", str(ratio)),
-        ("stock", tell(stock, _MG)),
-        ("dose", tell(made.dose_mg_per_l, _MG)),
+        sign, wanted = "✔", Joined((Number(wanted_residual, ".3g"), _MG))
+        verdict = Message("SUITS: leaves %(residual)s, wanted %(wanted)s", residual=left, wanted=wanted)
+    facts: list[tuple[Shown, Shown]] = [
+        (Message("injector"), Verbatim(str(ratio))),
+        (Message("stock"), tell(stock, _MG)),
+        (Message("dose"), tell(made.dose_mg_per_l, _MG)),
     ]
     if needed is not None:
-        facts.append(("would suit", f"a stock of {tell(needed, _MG)}"))
+        facts.append((Message("would suit"), Message("a stock of %(needed)s", needed=tell(needed, _MG))))
     return Answer(
         sign=sign,
         headline=verdict,
@@ -123,8 +177,11 @@ def delivery_answer(
         facts=tuple(facts),
         notes=(
             CONVENTIONS[ratio.convention],
-            f"The injector is taken to keep its ratio to {100 * RATIO_U:g} % (standard uncertainty): common practice, "
-            "no source.",
+            Message(
+                "The injector is taken to keep its ratio to %(it)s %% (standard uncertainty): common "
+                "practice, no source.",
+                it=Number(100 * RATIO_U, "g"),
+            ),
         ),
         cautions=(CAUTION, *_crops(analyte, made.dose_mg_per_l)),
     )
@@ -132,25 +189,41 @@ def delivery_answer(
 
 def demand_answer(found: Demand, *, dose: Measured, names: Sequence[str], readings: Sequence[Measured]) -> Answer:
     """Tell how much of the dose the water takes on its way to each outlet."""
-    facts = [("dose", tell(dose, _MG))]
+    facts: list[tuple[Shown, Shown]] = [(Message("dose"), tell(dose, _MG))]
     for name, reading, one in zip(names, readings, found.per_outlet_mg_per_l, strict=True):
-        facts.append((name, f"reads {tell(reading, _MG)}; takes {tell(one, _MG)}"))
-    facts.append(("mean demand", tell(found.mean_mg_per_l, _MG)))
+        facts.append(
+            (
+                Verbatim(name),
+                Message("reads %(reading)s; takes %(one)s", reading=tell(reading, _MG), one=tell(one, _MG)),
+            )
+        )
+    facts.append((Message("mean demand"), tell(found.mean_mg_per_l, _MG)))
     above = [name for name, gap in zip(names, found.above_dose, strict=True) if gap is not None]
     largest = found.per_outlet_mg_per_l[found.largest]
     if above:
-        headline = f"CANNOT BE: {', '.join(above)} read{'s' if len(above) == 1 else ''} more than the dose"
+        headline = (
+            Message("CANNOT BE: %(above)s reads more than the dose", above=", ".join(above))
+            if len(above) == 1
+            else Message("CANNOT BE: %(above)s read more than the dose", above=", ".join(above))
+        )
     else:
-        headline = f"Demand up to {tell(largest, _MG)}, at {names[found.largest]}"
+        headline = Message(
+            "Demand up to %(largest)s, at %(largest_1)s", largest=tell(largest, _MG), largest_1=names[found.largest]
+        )
     steps = (
         (
-            "Check stock and injector: read a strip of the stock, and look at the setting and which 1:N it means.",
-            f"Read {', '.join(above)} again with a new strip of the right kind.",
+            Message(
+                "Check stock and injector: read a strip of the stock, and look at the setting and which 1:N it means."
+            ),
+            Message("Read %(above)s again with a new strip of the right kind.", above=", ".join(above)),
         )
         if above
         else (
-            f"Plan the dose with the largest demand, {max(largest.value, 0):.3g} mg/L, so that no outlet falls short: "
-            "`stripread water inject`.",
+            Message(
+                "Plan the dose with the largest demand, %(value)s mg/L, so that no outlet falls short: "
+                "`stripread water inject`.",
+                value=Number(max(largest.value, 0), ".3g"),
+            ),
         )
     )
     return Answer(sign="▲" if above else "=", headline=headline, result=found, facts=tuple(facts), steps=steps)
@@ -158,66 +231,105 @@ def demand_answer(found: Demand, *, dose: Measured, names: Sequence[str], readin
 
 def line_answer(found: LineLoss) -> Answer:
     """Tell how strength falls from outlet to outlet."""
-    facts = []
+    facts: list[tuple[Shown, Shown]] = []
     for step in found.steps:
-        lost = f"{tell(step.left.scaled(100), '%')} left; {step.seen}"
-        facts.append((f"{step.first} to {step.second}", lost))
+        lost = Message("%(left)s left; %(seen)s", left=tell(step.left.scaled(100), "%"), seen=_SEEN[step.seen])
+        facts.append((Message("%(first)s to %(second)s", first=step.first, second=step.second), lost))
     if found.fit is not None:
-        facts.append(("halves in", tell(found.fit.half_life, "m")))
+        facts.append((Message("halves in"), tell(found.fit.half_life, "m")))
     rises = [step for step in found.steps if step.seen == "rises"]
     falls = [step for step in found.steps if step.seen == "falls"]
     if rises:
-        headline = f"CANNOT BE LOSS: rises from {rises[0].first} to {rises[0].second}"
+        headline = Message(
+            "CANNOT BE LOSS: rises from %(first)s to %(second)s", first=rises[0].first, second=rises[0].second
+        )
     elif falls:
         worst = min(falls, key=lambda step: step.left.value)
-        headline = f"Falls most from {worst.first} to {worst.second}: {tell(worst.left.scaled(100), '%')} left"
+        headline = Message(
+            "Falls most from %(first)s to %(second)s: %(left)s left",
+            first=worst.first,
+            second=worst.second,
+            left=tell(worst.left.scaled(100), "%"),
+        )
     else:
-        headline = "No difference between neighbours beyond what the readings' uncertainties allow"
-    steps = ("Let the line run and read both outlets again, a new strip each.",) if rises else ()
+        headline = Message("No difference between neighbours beyond what the readings' uncertainties allow")
+    steps = (Message("Let the line run and read both outlets again, a new strip each."),) if rises else ()
     return Answer(sign="▲" if rises else "=", headline=headline, result=found, facts=tuple(facts), steps=steps)
 
 
 def vapour_answer(found: Vapour, *, strength: Measured, temperature: Measured) -> Answer:
     """Tell what may gather in still air over a solution: a caution, and never a clearance."""
-    facts = [
-        ("solution", f"{tell(strength, _MG)} at {tell(temperature, 'C')}"),
-        ("in still air", f"{tell(found.air_ppm, 'ppm')} by volume; {tell(found.air_mg_per_m3, 'mg/m3')}"),
+    facts: list[tuple[Shown, Shown]] = [
+        (
+            Message("solution"),
+            Message(
+                "%(strength)s at %(temperature)s", strength=tell(strength, _MG), temperature=tell(temperature, "C")
+            ),
+        ),
+        (
+            Message("in still air"),
+            Message(
+                "%(ppm)s by volume; %(air_mg_per_m)s",
+                ppm=tell(found.air_ppm, "ppm"),
+                air_mg_per_m=tell(found.air_mg_per_m3, "mg/m3"),
+            ),
+        ),
     ]
     for (limit, times), (_, reaches) in zip(found.times_limit, found.reaches_limit_mg_per_l, strict=True):
         facts.append(
             (
-                f"{limit.name} {limit.ppm:g} ppm",
-                f"{two_digits(times.value)} times; reached over {two_digits(reaches)} mg/L already "
-                f"({limit.meaning}; {limit.source})",
+                Joined((limit.name, Number(limit.ppm, "g"), "ppm")),
+                Message(
+                    "%(value)s times; reached over %(reaches)s mg/L already (%(meaning)s; %(source)s)",
+                    value=two_digits(times.value),
+                    reaches=two_digits(reaches),
+                    meaning=limit.meaning,
+                    source=limit.source,
+                ),
             )
         )
     cautions = [
-        "This is what may gather in a closed headspace, by calculation. It is NOT A CLEARANCE: no number here says "
-        "that air is fit to breathe. Only an instrument where you breathe tells that.",
-        f"The gas is {GAS_DENSITY_TO_AIR:g} times as heavy as air and gathers low: in tanks, pits and corners. "
-        "Ventilate along the floor, do not lean over an open vessel or into it, do not agitate or warm it, keep it "
-        "covered.",
-        "Where the air cannot be kept under the limits by ventilation, a respirator approved for chlorine dioxide is "
-        "needed, chosen and fitted under a respiratory protection programme. At IDLH, or where nobody knows how "
-        "much: leave, and stay out.",
-        "The product's label, local codes and licensed practice come before anything said here.",
+        Message(
+            "This is what may gather in a closed headspace, by calculation. It is NOT A CLEARANCE: "
+            "no number here says that air is fit to breathe. Only an instrument where you breathe "
+            "tells that."
+        ),
+        Message(
+            "The gas is %(it)s times as heavy as air and gathers low: in tanks, pits and corners. "
+            "Ventilate along the floor, do not lean over an open vessel or into it, do not agitate "
+            "or warm it, keep it covered.",
+            it=Number(GAS_DENSITY_TO_AIR, "g"),
+        ),
+        Message(
+            "Where the air cannot be kept under the limits by ventilation, a respirator approved for "
+            "chlorine dioxide is needed, chosen and fitted under a respiratory protection programme. "
+            "At IDLH, or where nobody knows how much: leave, and stay out."
+        ),
+        Message("The product's label, local codes and licensed practice come before anything said here."),
     ]
     if found.explosive:
         cautions.insert(
             0,
-            f"EXPLOSION: gas over about {EXPLOSIVE_GAS_PPM / 10_000:g} % of the air, or solution over about 1 %, can "
-            "explode. Do not make or keep so strong a solution.",
+            Message(
+                "EXPLOSION: gas over about %(it)s %% of the air, or solution over about 1 %%, can "
+                "explode. Do not make or keep so strong a solution.",
+                it=Number(EXPLOSIVE_GAS_PPM / 10_000, "g"),
+            ),
         )
     worst = [limit.name for limit, times in found.times_limit if times.value >= 1]
-    headline = f"Still air over it may hold about {two_digits(found.air_ppm.value)} ppm"
+    headline = Message("Still air over it may hold about %(value)s ppm", value=two_digits(found.air_ppm.value))
     return Answer(
         sign="▲",
-        headline=f"{headline}: over {', '.join(worst)}" if worst else f"{headline}; no clearance all the same",
+        headline=(
+            Message("%(headline)s: over %(worst)s", headline=headline, worst=", ".join(worst))
+            if worst
+            else Message("%(headline)s; no clearance all the same", headline=headline)
+        ),
         result=found,
         facts=tuple(facts),
         notes=(
-            "Henry's law at equilibrium, 101.325 kPa; constant from Sander's compilation (2015), good to 5 %.",
-            "Chlorine dioxide in dilute water; salts, acid and splashing change it.",
+            Message("Henry's law at equilibrium, 101.325 kPa; constant from Sander's compilation (2015), good to 5 %."),
+            Message("Chlorine dioxide in dilute water; salts, acid and splashing change it."),
         ),
         cautions=tuple(cautions),
     )
@@ -225,50 +337,74 @@ def vapour_answer(found: Vapour, *, strength: Measured, temperature: Measured) -
 
 def hypochlorous_answer(found: Hypochlorous, *, ph: Measured, temperature: Measured) -> Answer:
     """Tell how much of free chlorine is hypochlorous acid."""
-    facts = [
-        ("water", f"pH {tell(ph, '')} at {tell(temperature, 'C')}"),
-        ("pKa", f"{found.pka:.2f} (Morris 1966)"),
+    facts: list[tuple[Shown, Shown]] = [
+        (
+            Message("water"),
+            Message("pH %(it)s at %(temperature)s", it=tell(ph, ""), temperature=tell(temperature, "C")),
+        ),
+        (Message("pKa"), Message("%(pka)s (Morris 1966)", pka=Number(found.pka, ".2f"))),
     ]
     if found.hocl_mg_per_l is not None:
-        facts.append(("HOCl", tell(found.hocl_mg_per_l, "mg/L as Cl2")))
+        facts.append((Message("HOCl"), tell(found.hocl_mg_per_l, "mg/L as Cl2")))
     return Answer(
         sign="=",
-        headline=f"{tell(found.share.scaled(100), '%')} of the free chlorine is HOCl, the form that disinfects",
+        headline=Message(
+            "%(share)s of the free chlorine is HOCl, the form that disinfects", share=tell(found.share.scaled(100), "%")
+        ),
         result=found,
         facts=tuple(facts),
-        notes=("Of dilute water, without stabiliser (cyanuric acid) and ammonium. Not for chlorine dioxide.",),
+        notes=(Message("Of dilute water, without stabiliser (cyanuric acid) and ammonium. Not for chlorine dioxide."),),
     )
 
 
 def contact_answer(found: Contact, *, strength: Measured, minutes: Measured, disinfectant: str) -> Answer:
     """Tell the product of strength and time, and the published ones beside it."""
-    facts = [
+    facts: list[tuple[Shown, Shown]] = [
         (
-            "published",
-            f"{row.what}: {row.ct:g} mg min/L ({row.strength_mg_per_l:g} mg/L for {row.minutes:g} min): {state}; "
-            f"{row.source}",
+            Message("published"),
+            Message(
+                "%(what)s: %(row)s mg min/L (%(strength_mg_per_l)s mg/L for %(minutes)s min): %(state)s; %(source)s",
+                what=row.what,
+                row=Number(row.ct, "g"),
+                strength_mg_per_l=Number(row.strength_mg_per_l, "g"),
+                minutes=Number(row.minutes, "g"),
+                state=state,
+                source=row.source,
+            ),
         )
         for row, state in found.rows
     ]
     return Answer(
         sign="=",
-        headline=f"CT = {tell(found.ct_mg_min_per_l, 'mg min/L')} of {disinfectant}",
+        headline=Message(
+            "CT = %(min)s of %(disinfectant)s", min=tell(found.ct_mg_min_per_l, "mg min/L"), disinfectant=disinfectant
+        ),
         result=found,
-        facts=(("from", f"{tell(strength, _MG)} for {tell_hours(minutes.value / 60)}"), *facts),
+        facts=(
+            (
+                Message("from"),
+                Message("%(strength)s for %(time)s", strength=tell(strength, _MG), time=tell_hours(minutes.value / 60)),
+            ),
+            *facts,
+        ),
         notes=(
-            "Take the strength at the end of the contact: it is the least there was.",
-            "Each publication tested its own strength for its own time; that half the strength for twice the time does "
-            "the same is an assumption. Life stage, dirt, pH and temperature change it.",
+            Message("Take the strength at the end of the contact: it is the least there was."),
+            Message(
+                "Each publication tested its own strength for its own time; that half the strength for "
+                "twice the time does the same is an assumption. Life stage, dirt, pH and temperature "
+                "change it."
+            ),
         ),
     )
 
 
-def _crops(analyte: str, dose: Measured) -> tuple[str, ...]:
+def _crops(analyte: str, dose: Measured) -> tuple[Shown, ...]:
     """Return the cautions of a dose by the upper end of its interval."""
     high = dose.interval[1]
     return crop_cautions(analyte, dose.value if high is None else high)
 
 
-def _ends(number: Measured) -> str:
+def _ends(number: Measured) -> Message:
     low, high = number.interval
-    return f"{low:.3g} to {'no end known' if high is None else f'{high:.3g}'}"
+    most = Message("no end known") if high is None else Number(high, ".3g")
+    return Message("%(low)s to %(high)s", low=Number(low, ".3g"), high=most)
