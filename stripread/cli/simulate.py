@@ -103,7 +103,7 @@ def vial(
     import tomli_w
 
     from stripread.card import design_card
-    from stripread.cli.vial import chart_numbers, chart_pad
+    from stripread.cli.lot.vial import chart_numbers, chart_pad
     from stripread.simulate.optics.conditions import random_shot
     from stripread.simulate.scene.photograph import CHEMISTRY, take_photo
     from stripread.simulate.scene.vial import random_vial

@@ -6,8 +6,8 @@ from typing import Annotated
 
 import typer
 
-from stripread.cli.log import DAY, end_of_day, local
 from stripread.cli.output import note, say
+from stripread.cli.records.log import DAY, end_of_day, local
 from stripread.errors import WrongUsageError
 
 __all__ = ["trend"]

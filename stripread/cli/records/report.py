@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from stripread.cli.log import DAY, end_of_day, local
 from stripread.cli.output import keep_existing, note, say
+from stripread.cli.records.log import DAY, end_of_day, local
 from stripread.errors import MissingExtraError, WrongUsageError
 
 if TYPE_CHECKING:

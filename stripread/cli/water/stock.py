@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from stripread.cli.inputs import AnswerUnits, Json, SiteFolder, Typed, give, timed, wish
-from stripread.cli.water_line import line_commands
+from stripread.cli.water.line import line_commands
 from stripread.errors import WrongUsageError
 
 __all__ = ["water_app"]
