@@ -162,10 +162,10 @@ def read(
     invalid or outside its range.
     """
     from stripread.cli.read import read_photos
-    from stripread.cli.read_options import Wishes
+    from stripread.cli.read_options import ReadOptions
 
     code = read_photos(
-        Wishes(
+        ReadOptions(
             photos=photos,
             lot=lot,
             sample=sample,
@@ -187,7 +187,7 @@ def read(
             batch=batch,
             flushed_s=flushed,
         ),
-        today=datetime.now().astimezone().date(),
+        now=datetime.now().astimezone(),
     )
     raise typer.Exit(code)
 

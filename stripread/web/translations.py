@@ -36,7 +36,7 @@ NOT_ON_A_PAGE = {
     "card/draw.py", "card/figure.py", "card/layout.py", "card/markers.py",
     "card/slot.py", "lot/compare.py", "lot/lot.py", "lot/record.py", "calibrate/series.py", "strip/kinds.py",
     "records/chain/canonical.py", "records/chain/chain.py", "records/chain/files.py", "records/chain/head.py",
-    "records/correct.py", "records/exchange/archive.py", "records/exchange/tabular.py", "records/reread.py",
+    "records/correct.py", "records/exchange/archive.py", "records/exchange/tabular.py", "workflow/reread.py",
     "water/chlorine.py",
     "water/decay.py", "water/line.py", "water/vapour.py", "water/sachet.py", "web/translations.py", "web/spoken.py",
     "i18n/phrases.py", "i18n/catalogue.py",
@@ -44,7 +44,7 @@ NOT_ON_A_PAGE = {
 _WHOLE = {
     "units/inputs.py", "units/quantities.py", "card/cgats.py", "card/enrol.py", "card/measurement.py",
     "calibrate/pad.py", "calibrate/plan.py", "lot/verify.py", "records/chain/verify.py",
-    "water/dilution.py", "water/generation.py", "records/chain/entries.py", "records/queries/history.py",
+    "water/dilution.py", "water/generation.py", "records/chain/entries.py", "workflow/history.py",
     "records/queries/today.py", "photo/load.py", "photo/header.py", "strip/find.py",
     "strip/decide.py",
 }  # fmt: skip

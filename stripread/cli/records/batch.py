@@ -206,7 +206,7 @@ def _mixed(
 ) -> None:
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.records import Batch, Part
-    from stripread.records.queries.history import with_expected
+    from stripread.records.queries.batches import with_expected
 
     where, stamp, typed = site_of_records(site), stamp_of(who), Typed()
     volumes = [(name, typed.measured(text, "volume", name=f"the volume of {name}")) for name, text in named]

@@ -51,7 +51,7 @@ def enter(
     """
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.records import InjectorSetting
-    from stripread.records.queries.history import find_batch
+    from stripread.records.queries.batches import find_batch
     from stripread.water.injection import parse_ratio
 
     where, stamp, typed = site_of_records(site), stamp_of(who), Typed()

@@ -228,34 +228,19 @@ def reread(
 
       stripread records reread --lot UL-2603 --dry-run
     """
-    from stripread import __version__
-    from stripread.cli.reread import reader
     from stripread.cli.site_options import look_up_lot_file
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.lot.lot import load_lot
-    from stripread.records.reread import reread_lot
     from stripread.report.json_lines import to_line
     from stripread.report.terminal.records import reread_json, reread_text
-    from stripread.workflow import keep_lot
+    from stripread.workflow.reread import reread_lot
 
     where = site_of_records(site)
     lot_file = look_up_lot_file(lot, where)
     the_lot = load_lot(lot_file)
-    stamp = stamp_of(who)
+    stamp, reads = stamp_of(who), []
     with open_site_records(where) as records:
-        ref, known = keep_lot(records, lot_file, the_lot.number, the_lot.kind, keep=not dry_run)
-        if not dry_run:
-            records.append([], stamp, first_if_new=[known])
-        reads = []
-        for one in reread_lot(
-            records,
-            the_lot.number,
-            lot_file=ref,
-            read=reader(records, where, the_lot),
-            stamp=stamp,
-            software=f"stripread {__version__}",
-            dry_run=dry_run,
-        ):
+        for one in reread_lot(records, where, the_lot, lot_file, stamp=stamp, dry_run=dry_run):
             reads.append(one)
             if json:
                 say(to_line(reread_json(one)))

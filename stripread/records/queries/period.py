@@ -11,7 +11,7 @@ from stripread.lot.lot import Lot, load_lot
 from stripread.lot.record import CheckRow
 from stripread.records.chain.entries import Batch, Entry, InjectorSetting, Note, Point
 from stripread.records.chain.verify import Verification, verify_records
-from stripread.records.queries.history import check_rows
+from stripread.records.queries.checks import check_rows
 from stripread.records.queries.readings import RecordedReading
 from stripread.records.queries.standing import BatchStanding, batch_standing
 from stripread.records.queries.trend import Trend, trend_of

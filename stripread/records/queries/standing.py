@@ -5,7 +5,7 @@ from datetime import datetime
 
 from stripread.findings import Finding
 from stripread.records.chain.entries import Batch
-from stripread.records.queries.history import batch_readings, expected_strength
+from stripread.records.queries.batches import batch_readings, expected_strength
 from stripread.records.store import Records
 from stripread.units import Measured
 from stripread.water.recipe import recipe_finding

@@ -7,7 +7,8 @@ from typing import Literal
 from stripread.check.history_rules import drifted
 from stripread.errors import StripReadError
 from stripread.lot.lot import load_lot
-from stripread.records.queries.history import batch_forecast, batch_of, batch_readings, find_batch, lot_scores
+from stripread.records.queries.batches import batch_forecast, batch_of, batch_readings, find_batch
+from stripread.records.queries.checks import lot_scores
 from stripread.records.queries.readings import RecordedReading
 from stripread.records.store import Records
 from stripread.site import Site

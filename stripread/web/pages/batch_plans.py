@@ -9,7 +9,7 @@ from typing import Any
 
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.records import Batch, Records
-from stripread.records.queries.history import batch_readings, find_batch
+from stripread.records.queries.batches import batch_readings, find_batch
 from stripread.report.amounts import volume_as_typed
 from stripread.report.answer import Answer
 from stripread.report.terminal.water_batch import dilution_answer, generation_answer, top_up_answer

@@ -11,7 +11,7 @@ from starlette.routing import Route
 
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.records import InjectorSetting, Stamp
-from stripread.records.queries.history import batch_readings, find_batch
+from stripread.records.queries.batches import batch_readings, find_batch
 from stripread.units import Typed
 from stripread.water.injection import Ratio, parse_ratio
 from stripread.web.forms import chosen, moment, needed, text

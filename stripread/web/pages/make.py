@@ -14,7 +14,7 @@ from starlette.routing import Route
 from stripread.errors import StripReadError
 from stripread.records import Batch, Records, Stamp
 from stripread.records.chain.entries import BatchKind, Part, to_payload
-from stripread.records.queries.history import find_batch, with_expected
+from stripread.records.queries.batches import find_batch, with_expected
 from stripread.units import Typed
 from stripread.water.decay import COVERS
 from stripread.water.generation import expected_generation
