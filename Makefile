@@ -88,7 +88,7 @@ demo-data: $(READY)
 	OMP_NUM_THREADS=1 $(BIN)/python -m stripread.simulate.demo calibration sample_images
 
 translations: $(READY)
-	$(BIN)/python -m stripread.web.translations
+	$(BIN)/python -m stripread.i18n.translations
 
 screenshots: $(READY)
 	$(BIN)/python -m tests.browser.screenshots docs/images/screens

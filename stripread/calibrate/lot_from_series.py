@@ -15,7 +15,7 @@ from stripread.card.layout import CardLayout
 from stripread.colour.spectral import stands_for_dyes
 from stripread.errors import SeriesError, StripReadError
 from stripread.geometry import Float
-from stripread.i18n import Message, Number, Verbatim
+from stripread.i18n import ByFace, Message, Number, Verbatim
 from stripread.lot.conditions import Condition, group_photos, signature_of
 from stripread.lot.lot import Calibrator, Lot, PadCalibration
 from stripread.lot.shift import Shift, shifted_curve
@@ -331,7 +331,10 @@ def _named(photo: Path) -> Iterator[None]:
         raise SeriesError(
             expected=Message("a strip to measure in %(name)s: %(expected)s", name=photo.name, expected=error.expected),
             found=error.found,
-            remedy=Message("%(remedy)s Or take its row out of the series.", remedy=error.remedy),
+            remedy=ByFace(
+                Message("%(remedy)s Or take its row out of the series.", remedy=error.remedy),
+                Message("%(remedy)s Or leave it out below.", remedy=error.remedy),
+            ),
         ) from error
 
 

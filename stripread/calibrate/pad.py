@@ -12,7 +12,7 @@ import numpy as np
 from stripread.calibrate.fit import Fit, fit_parameters
 from stripread.errors import CalibrationRefusedError
 from stripread.geometry import Float
-from stripread.i18n import Message, Number, Shown
+from stripread.i18n import ByFace, Message, Number, Shown
 from stripread.lot.curve import Curve, Scatter, path_lab, path_slope, reacted_share
 from stripread.lot.inverse import COVERAGE
 from stripread.lot.limits import limit_of_quantification, minimum_detectable_value
@@ -32,10 +32,10 @@ _EVALUATIONS = 400
 _LEVEL_P, _STRIP_P = 1e-4, 1e-4  # chance that a good level or strip is refused
 _LEAST_SCATTER = 0.05  # CIELAB; no two strips are more alike
 _RELATIVE_SCATTER = (np.log(1e-3), np.log(0.5))  # bounds of the logarithm
-LOD_DEFINITION = (
+LOD_DEFINITION = Message(
     "minimum detectable value, alpha = beta = 5 %, one strip in the conditions of the calibration (ISO 11843-2)"
 )
-LOQ_DEFINITION = (
+LOQ_DEFINITION = Message(
     "concentration whose 95 % half-width is a third of it, one strip in the conditions of the calibration "
     "(DIN 32645, k = 3)"
 )
@@ -420,9 +420,15 @@ def _check_strips(inside: Sequence[Calibrator], levels: Sequence[_Level], curve:
                     photos=", ".join(photos),
                     index=Number(plain[index], ".1f"),
                 ),
-                Message(
-                    "Look at that photo; dip and photograph the strip again, or calibrate with --without and "
-                    "its photo's name, which the lot file records."
+                ByFace(
+                    Message(
+                        "Look at that photo; dip and photograph the strip again, or calibrate with --without and "
+                        "its photo's name, which the lot file records."
+                    ),
+                    Message(
+                        "Look at that photo; dip and photograph the strip again, or leave its photo out below, "
+                        "which the lot file records."
+                    ),
                 ),
             )
 
@@ -467,8 +473,12 @@ def _check_levels(levels: Sequence[_Level], fitted: _Fitted, *, pad: str) -> Non
                 concentration=Number(level.concentration, "g"),
                 nearest=Number(nearest, ".3g"),
             ),
-            Message(
-                "Check that dilution and its label; make it again, or calibrate with --without and its photos' names."
+            ByFace(
+                Message(
+                    "Check that dilution and its label; make it again, or calibrate with --without and its photos' "
+                    "names."
+                ),
+                Message("Check that dilution and its label; make it again, or leave its photos out below."),
             ),
         )
 
@@ -493,7 +503,12 @@ def _check_fold(curve: Curve, *, pad: str) -> None:
                     grid=Number(grid[i], ".3g"),
                     grid_1=Number(grid[j], ".3g"),
                 ),
-                Message("Mark the levels where the pad bleaches or turns back with beyond = yes in the series."),
+                ByFace(
+                    Message("Mark the levels where the pad bleaches or turns back with beyond = yes in the series."),
+                    Message(
+                        "Plan it again, with the levels where the pad bleaches or turns back as far above the range."
+                    ),
+                ),
             )
 
 
@@ -508,4 +523,4 @@ def _limits(curve: Curve, u_pixels: Float, *, blank: bool) -> tuple[LimitOf, Lim
     nu = max(curve.scatter.degrees_of_freedom, 2)
     lod = minimum_detectable_value(curve, u_pixels, t=float(student.ppf(0.95, nu)))
     loq = limit_of_quantification(curve, u_pixels, t=float(student.ppf((1 + COVERAGE) / 2, nu)), k=3.0)
-    return LimitOf(value=lod, definition=LOD_DEFINITION), LimitOf(value=loq, definition=LOQ_DEFINITION)
+    return LimitOf(value=lod, definition=str(LOD_DEFINITION)), LimitOf(value=loq, definition=str(LOQ_DEFINITION))

@@ -14,22 +14,22 @@ import typer
 from typer.core import TyperGroup
 
 from stripread import __version__
-from stripread.cli.batch import batch_app
 from stripread.cli.card import card_app
-from stripread.cli.injector import injector_app
-from stripread.cli.log import log
-from stripread.cli.lot import kind_app, lot_app
-from stripread.cli.lot_checks import watch_commands
-from stripread.cli.note import note as enter_note
+from stripread.cli.lot.checks import watch_commands
+from stripread.cli.lot.lots import kind_app, lot_app
 from stripread.cli.output import note, say, say_error
-from stripread.cli.point import point_app
-from stripread.cli.records import records_app
-from stripread.cli.report import report
+from stripread.cli.records.batch import batch_app
+from stripread.cli.records.injector import injector_app
+from stripread.cli.records.log import log
+from stripread.cli.records.note import note as enter_note
+from stripread.cli.records.point import point_app
+from stripread.cli.records.report import report
+from stripread.cli.records.today import today
+from stripread.cli.records.trend import trend
+from stripread.cli.records.upkeep import records_app
 from stripread.cli.serve import person_app, serve
 from stripread.cli.simulate import simulate_app
-from stripread.cli.today import today
-from stripread.cli.trend import trend
-from stripread.cli.water import water_app
+from stripread.cli.water.stock import water_app
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.findings import REGISTRY
 
@@ -162,10 +162,10 @@ def read(
     invalid or outside its range.
     """
     from stripread.cli.read import read_photos
-    from stripread.cli.read_options import Wishes
+    from stripread.cli.read_options import ReadOptions
 
     code = read_photos(
-        Wishes(
+        ReadOptions(
             photos=photos,
             lot=lot,
             sample=sample,
@@ -187,7 +187,7 @@ def read(
             batch=batch,
             flushed_s=flushed,
         ),
-        today=datetime.now().astimezone().date(),
+        now=datetime.now().astimezone(),
     )
     raise typer.Exit(code)
 

@@ -9,6 +9,7 @@ import typer
 
 from stripread.cli.output import keep_existing, note, say
 from stripread.errors import StripReadError
+from stripread.i18n import Message
 
 __all__ = ["card_app"]
 
@@ -108,7 +109,7 @@ def check(
         raise typer.Exit(1) from None
     findings = seen.findings
     if layout.enrolment is None:
-        message = f"Card {layout.name!r} carries its design colours only."
+        message = Message("Card %(name)s carries its design colours only.", name=repr(layout.name))
         findings = (*findings, make_finding("card_not_enrolled", message))
     if json:
         say(to_line(card_check_json(seen, photo=str(photo), findings=findings)))

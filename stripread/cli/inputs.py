@@ -9,6 +9,7 @@ import typer
 
 from stripread.cli.output import say
 from stripread.errors import QuantityError, WrongUsageError
+from stripread.i18n import Message, Verbatim
 from stripread.units import Typed
 
 if TYPE_CHECKING:
@@ -56,27 +57,45 @@ def wish(
         If neither is there.
     """
     if text is not None:
-        return typed.exact(text, "strength", name=f"--{option}", positive=positive)
+        return typed.exact(text, "strength", name=Message("--%(option)s", option=option), positive=positive)
     from stripread.cli.site_options import look_up_site
 
     where = look_up_site(site)
     known = None if where is None else where.samples.get(sample)
     if known is None or known.main.target is None or analyte not in (None, known.main.analyte.casefold()):
         raise WrongUsageError(
-            expected=f"--{option}, or a target of sample {sample}{f' ({analyte})' if analyte else ''} in site.toml",
-            found="no site.toml here or above" if where is None else f"no such target in {where.folder / 'site.toml'}",
-            remedy=f"Add --{option} with a strength in mg/L.",
+            expected=Message(
+                "--%(option)s, or a target of sample %(sample)s%(analyte)s in site.toml",
+                option=option,
+                sample=sample,
+                analyte=(Message(" (%(analyte)s)", analyte=analyte) if analyte else ""),
+            ),
+            found=(
+                Message("no site.toml here or above")
+                if where is None
+                else Message("no such target in %(toml)s", toml=where.folder / "site.toml")
+            ),
+            remedy=Message("Add --%(option)s with a strength in mg/L.", option=option),
         )
     aim = f"{known.main.target:.12g} {known.main.unit}"
-    typed.assume(f"{option} {aim}", f"the target of sample {sample} in site.toml")
-    return typed.exact(aim, "strength", name=f"the target of sample {sample} in site.toml", positive=positive)
+    typed.assume(
+        Message("%(option)s %(aim)s", option=option, aim=aim),
+        Message("the target of sample %(sample)s in site.toml", sample=sample),
+    )
+    return typed.exact(
+        aim, "strength", name=Message("the target of sample %(sample)s in site.toml", sample=sample), positive=positive
+    )
 
 
 def timed(text: str) -> tuple[str, str]:
     """Cut ``24 h=260 mg/L u 12`` into its two halves (`QuantityError`)."""
     first, sign, second = text.partition("=")
     if not sign or not first.strip() or not second.strip():
-        raise QuantityError(expected="a reading as '24 h=260 mg/L'", found=repr(text), remedy="Put = between the two.")
+        raise QuantityError(
+            expected=Message("a reading as '24 h=260 mg/L'"),
+            found=Verbatim(repr(text)),
+            remedy=Message("Put = between the two."),
+        )
     return first.strip(), second.strip()
 
 

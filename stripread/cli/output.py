@@ -8,6 +8,7 @@ from typing import TypeVar
 import typer
 
 from stripread.errors import StripReadError, WrongUsageError
+from stripread.i18n import Message
 
 __all__ = ["as_we_go", "keep_existing", "note", "say", "say_error"]
 
@@ -33,13 +34,15 @@ def keep_existing(path: Path, *, force: bool) -> None:
     """Refuse to write over a file, unless forced to; and to write into a folder that is not there."""
     if path.exists() and not force:
         raise WrongUsageError(
-            expected="a new file to write",
-            found=f"{path}, which is there already",
-            remedy="Name another one, or add --force to replace it.",
+            expected=Message("a new file to write"),
+            found=Message("%(path)s, which is there already", path=path),
+            remedy=Message("Name another one, or add --force to replace it."),
         )
     if not path.parent.is_dir():
         raise WrongUsageError(
-            expected=f"a folder to write {path.name} into", found=f"no folder {path.parent}", remedy="Make it first."
+            expected=Message("a folder to write %(name)s into", name=path.name),
+            found=Message("no folder %(parent)s", parent=path.parent),
+            remedy=Message("Make it first."),
         )
 
 

@@ -4,23 +4,29 @@ import os
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import datetime
 from functools import partial
 from pathlib import Path
+from typing import Any
 
-from stripread.check import Verdict, check_reading, check_replicates, doubted
+from stripread.check import Verdict, check_replicates, doubted
 from stripread.cli.output import as_we_go, say
 from stripread.cli.processes import in_order
-from stripread.cli.read_options import Wishes
-from stripread.cli.site_options import Named, look_up
-from stripread.cli.site_record import Recorder
+from stripread.cli.read_options import ReadOptions
+from stripread.cli.site_options import look_up_inputs, look_up_sample, look_up_site
+from stripread.cli.site_record import Recorder, site_of_records, stamp_of
 from stripread.errors import StripReadError, WrongUsageError
+from stripread.i18n import Message, Verbatim
 from stripread.photo.load import decode_photo, open_photo, suggested_reduction
 from stripread.photo.photo import Photo
-from stripread.read import Reading, combine_readings, read_strip
+from stripread.read import Reading, combine_readings
 from stripread.report.json_lines import error_json, reading_json, to_line
 from stripread.report.pictures.overlay import draw_error, draw_verdict, save_picture, shrunk
 from stripread.report.terminal.reading import error_text, verdict_text
+from stripread.workflow.judge import judge
+from stripread.workflow.judge import read_photos as read_photos_of_sample
+from stripread.workflow.payload import measured_payload
+from stripread.workflow.sample import ResolvedInputs, SampleContext
 
 __all__ = ["read_photos"]
 
@@ -45,51 +51,95 @@ class _Read:
     timing_ms: Mapping[str, float]
 
 
-def read_photos(wishes: Wishes, *, today: date) -> int:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Task:
+    """What the photos of one command are read with, and what is known of their sample."""
+
+    options: ReadOptions
+    inputs: ResolvedInputs
+    context: SampleContext
+    now: datetime
+    recorder: Recorder | None
+
+    def judge(self, reading: Reading) -> Verdict:
+        """Judge a reading, with a record by what that knows."""
+        history = None if self.recorder is None else self.recorder.history(reading)
+        return judge(reading, self.context, now=self.now, history=history)
+
+    def as_json(self, verdict: Verdict, *, photo: str, timing_ms: Mapping[str, float]) -> dict[str, Any]:
+        """Return a verdict as it is printed."""
+        payload = measured_payload(verdict, self.context)
+        return reading_json(payload, photo=photo, timing_ms=timing_ms, budget=self.options.budget)
+
+    def as_text(self, verdict: Verdict, *, photo: str) -> str:
+        """Return a verdict as text."""
+        return verdict_text(verdict, photo=photo, point=self.context.point, budget=self.options.budget) + "\n"
+
+
+def read_photos(options: ReadOptions, *, now: datetime) -> int:
     """Read the photos, print them in their order, and return the exit code."""
-    named = look_up(lot=wishes.lot, sample=wishes.sample, card=wishes.card, kind=wishes.kind, site_folder=wishes.site)
-    _check_overlay(wishes)
-    if wishes.flash is not None and len(wishes.photos) != 1:
-        raise WrongUsageError(
-            expected="one photo with --flash, that of the same strip without it",
-            found=f"{len(wishes.photos)} photos",
-            remedy="Read each pair with a command of its own.",
-        )
-    recorder = Recorder.begin(wishes, named) if wishes.record else None
+    task = _task(options, now=now)
     code = 0
-    reads = (_judged(taken, wishes, named, today, recorder) for taken in _read_all(wishes, named))
+    reads = (_judged(taken, task) for taken in _read_all(task))
     seen = []  # of a batch nothing is kept but what is still to be compared or combined, and no photo of that
-    for read in as_we_go(_compared(list(reads)) if wishes.replicates else reads, len(wishes.photos)):
-        _show(read, wishes, named)
+    for read in as_we_go(_compared(list(reads)) if options.replicates else reads, len(options.photos)):
+        _show(read, task)
         code = _worse(code, 1 if read.verdict is None else read.verdict.exit_code)
-        if wishes.together:
+        if options.together:
             seen.append(read)
-        if recorder is not None and read.verdict is not None and not wishes.together:
-            recorder.keep(read.verdict, [read.photo])
-    return _show_together(seen, wishes, named, today, recorder) if wishes.together else code
+        elif task.recorder is not None and read.verdict is not None:
+            task.recorder.keep(read.verdict, [read.photo], flash=options.flash)
+    return _show_together(seen, task) if options.together else code
 
 
-def _show_together(reads: Sequence[_Read], wishes: Wishes, named: Named, today: date, recorder: Recorder | None) -> int:
+def _task(options: ReadOptions, *, now: datetime) -> _Task:
+    """Look up all that was named; what is amiss is told before any photo is read."""
+    site = look_up_site(options.site)
+    sample, cautions = look_up_sample(options.sample, site)
+    inputs = look_up_inputs(options.lot, site, card=options.card, kind=options.kind)
+    context = SampleContext(
+        sample=sample,
+        point=options.point,
+        batch=options.batch,
+        dipped_at=options.dipped_at,
+        flushed_s=options.flushed_s,
+        together=options.together,
+        one_strip=options.one_strip,
+        replicates=options.replicates,
+        cautions=cautions,
+    )
+    _check_overlay(options)
+    if options.flash is not None and len(options.photos) != 1:
+        raise WrongUsageError(
+            expected=Message("one photo with --flash, that of the same strip without it"),
+            found=Message("%(photos)s photos", photos=len(options.photos)),
+            remedy=Message("Read each pair with a command of its own."),
+        )
+    recorder = None
+    if options.record:
+        recorder = Recorder.begin(site_of_records(options.site), inputs, context, stamp=stamp_of(options.who))
+        now = recorder.now
+    return _Task(options=options, inputs=inputs, context=context, now=now, recorder=recorder)
+
+
+def _show_together(reads: Sequence[_Read], task: _Task) -> int:
     """Show what the photos say together; the exit code is its own, or 1 where a photo could not be read."""
+    photos = [read.photo for read in reads if read.verdict is not None]
     readings = [read.verdict.reading for read in reads if read.verdict is not None]
-    names = " + ".join(str(read.photo) for read in reads if read.verdict is not None)
+    names = " + ".join(map(str, photos))
     try:
-        combined = combine_readings(readings, one_strip=wishes.one_strip)
+        combined = combine_readings(readings, one_strip=task.options.one_strip)
     except StripReadError as error:
-        say(to_line(error_json(error, photo=names)) if wishes.json else error_text(error, photo=names) + "\n")
+        say(to_line(error_json(error, photo=names)) if task.options.json else error_text(error, photo=names) + "\n")
         return 1
-    verdict = _judge(combined, wishes, named, today, recorder)
-    if wishes.json:
-        photos = [str(read.photo) for read in reads if read.verdict is not None]
-        record = reading_json(
-            verdict, photo=combined.photo, sample=named.sample.name, point=wishes.point, timing_ms={},
-            budget=wishes.budget,
-        )  # fmt: skip
-        say(to_line({**record, "together": photos}))
+    verdict = task.judge(combined)
+    if task.options.json:
+        record = task.as_json(verdict, photo=combined.photo, timing_ms={})
+        say(to_line({**record, "together": [str(photo) for photo in photos]}))
     else:
-        say(verdict_text(verdict, photo=f"together: {combined.photo}", point=wishes.point, budget=wishes.budget) + "\n")
-    if recorder is not None:
-        recorder.keep(verdict, [read.photo for read in reads if read.verdict is not None])
+        say(task.as_text(verdict, photo=f"together: {combined.photo}"))
+    if task.recorder is not None:
+        task.recorder.keep(verdict, photos, flash=task.options.flash)
     return 1 if len(readings) < len(reads) else verdict.exit_code
 
 
@@ -98,23 +148,26 @@ def _worse(one: int, other: int) -> int:
     return max(one, other, key=(0, 3, 1).index)
 
 
-def _read_all(wishes: Wishes, named: Named) -> Iterator[_Taken]:
+def _read_all(task: _Task) -> Iterator[_Taken]:
     """Read the photos, one after another or in several processes, and hand them on in their order."""
-    jobs = wishes.jobs or min(os.cpu_count() or 1, 4)
-    return in_order(
-        partial(_read_one, named=named, flash=wishes.flash, drawn=wishes.overlay is not None), wishes.photos, jobs=jobs
+    options = task.options
+    read = partial(
+        _read_one, inputs=task.inputs, context=task.context, flash=options.flash, drawn=options.overlay is not None
     )
+    return in_order(read, options.photos, jobs=options.jobs or min(os.cpu_count() or 1, 4))
 
 
-def _read_one(photo: Path, *, named: Named, flash: Path | None, drawn: bool) -> _Taken:
+def _read_one(
+    photo: Path, *, inputs: ResolvedInputs, context: SampleContext, flash: Path | None, drawn: bool
+) -> _Taken:
     """Read a photo; what comes back is light, as it may wait for others or have to go to another process."""
     timing_ms: dict[str, float] = {}
     start = time.perf_counter()
     try:
         file = open_photo(photo)
         timing_ms["open"] = 1e3 * (time.perf_counter() - start)
-        with_flash = None if flash is None else open_photo(flash)
-        reading = read_strip(file, card=named.card, kind=named.kind, lot=named.lot, flash=with_flash)
+        alone = replace(context, flash=None if flash is None else open_photo(flash), together=False)
+        reading = read_photos_of_sample([file], inputs, alone)
     except StripReadError as error:
         return _Taken(photo=photo, reading=None, error=error, timing_ms=timing_ms)
     timing_ms |= reading.timing_ms
@@ -134,23 +187,17 @@ def _without_photo(reading: Reading, *, drawn: bool) -> Reading:
     return replace(reading, measurement=replace(measured, card=card, flash_photo=flash))
 
 
-def _judged(taken: _Taken, wishes: Wishes, named: Named, today: date, recorder: Recorder | None) -> _Read:
+def _judged(taken: _Taken, task: _Task) -> _Read:
     """Judge a reading, in the order of the photos: with a record, those before it are in there by then."""
     if taken.reading is None:
         return _Read(photo=taken.photo, verdict=None, error=taken.error, timing_ms=taken.timing_ms)
     start = time.perf_counter()
     try:
-        verdict = _judge(taken.reading, wishes, named, today, recorder)
+        verdict = task.judge(taken.reading)
     except StripReadError as error:
         return _Read(photo=taken.photo, verdict=None, error=error, timing_ms=taken.timing_ms)
     total = sum(taken.timing_ms.values()) + 1e3 * (time.perf_counter() - start)
     return _Read(photo=taken.photo, verdict=verdict, error=None, timing_ms={**taken.timing_ms, "total": total})
-
-
-def _judge(reading: Reading, wishes: Wishes, named: Named, today: date, recorder: Recorder | None) -> Verdict:
-    history = None if recorder is None else recorder.history(reading)
-    verdict = check_reading(reading, sample=named.sample, today=today, dipped_at=wishes.dipped_at, history=history)
-    return replace(verdict, cautions=(*verdict.cautions, *named.cautions))
 
 
 def _compared(reads: Sequence[_Read]) -> list[_Read]:
@@ -177,8 +224,8 @@ def _decoded(path: Path) -> Photo | None:
         return None
 
 
-def _overlay_path(photo: Path, wishes: Wishes) -> Path | None:
-    out = wishes.overlay
+def _overlay_path(photo: Path, options: ReadOptions) -> Path | None:
+    out = options.overlay
     if out is None:
         return None
     if out.is_dir():
@@ -186,36 +233,32 @@ def _overlay_path(photo: Path, wishes: Wishes) -> Path | None:
     return out.with_name(out.name.replace("{}", photo.stem))
 
 
-def _check_overlay(wishes: Wishes) -> None:
+def _check_overlay(options: ReadOptions) -> None:
     """Refuse a name that several pictures would share, or a folder that is not there, before any photo is read."""
-    out = wishes.overlay
+    out = options.overlay
     if out is None or out.is_dir():
         return
-    if len(wishes.photos) > 1 and "{}" not in out.name:
+    if len(options.photos) > 1 and "{}" not in out.name:
         raise WrongUsageError(
-            expected="for several photos a folder that exists, or a name with {} for the photo's name",
-            found=str(out),
-            remedy="Name a folder, or write for example out-{}.png.",
+            expected=Message("for several photos a folder that exists, or a name with {} for the photo's name"),
+            found=Verbatim(str(out)),
+            remedy=Message("Name a folder, or write for example out-{}.png."),
         )
     if not out.parent.is_dir():
-        raise WrongUsageError(expected="a folder for the picture", found=f"no folder {out.parent}", remedy="Make it.")
-
-
-def _show(read: _Read, wishes: Wishes, named: Named) -> None:
-    photo = str(read.photo)
-    if (out := _overlay_path(read.photo, wishes)) is not None:
-        _draw(read, out)
-    if read.verdict is not None and wishes.json:
-        record = reading_json(
-            read.verdict,
-            photo=photo,
-            sample=named.sample.name,
-            point=wishes.point,
-            timing_ms=read.timing_ms,
-            budget=wishes.budget,
+        raise WrongUsageError(
+            expected=Message("a folder for the picture"),
+            found=Message("no folder %(parent)s", parent=out.parent),
+            remedy=Message("Make it."),
         )
-        say(to_line(record))
+
+
+def _show(read: _Read, task: _Task) -> None:
+    photo, json = str(read.photo), task.options.json
+    if (out := _overlay_path(read.photo, task.options)) is not None:
+        _draw(read, out)
+    if read.verdict is not None and json:
+        say(to_line(task.as_json(read.verdict, photo=photo, timing_ms=read.timing_ms)))
     elif read.verdict is not None:
-        say(verdict_text(read.verdict, photo=photo, point=wishes.point, budget=wishes.budget) + "\n")
+        say(task.as_text(read.verdict, photo=photo))
     elif read.error is not None:
-        say(to_line(error_json(read.error, photo=photo)) if wishes.json else error_text(read.error, photo=photo) + "\n")
+        say(to_line(error_json(read.error, photo=photo)) if json else error_text(read.error, photo=photo) + "\n")

@@ -5,11 +5,11 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-__all__ = ["Wishes"]
+__all__ = ["ReadOptions"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Wishes:
+class ReadOptions:
     """What the user asked for."""
 
     photos: Sequence[Path]

@@ -8,6 +8,7 @@ import typer
 
 from stripread.cli.output import note, say
 from stripread.errors import MissingExtraError, WrongUsageError
+from stripread.i18n import Message
 
 __all__ = ["person_app", "serve"]
 
@@ -60,13 +61,17 @@ def serve(
     where = site_of_records(site)
     stamp = stamp_of(None)
     if (tls_certificate is None) != (tls_key is None):
-        raise WrongUsageError(expected="certificate and key", found="one of them", remedy="Name both, or neither.")
+        raise WrongUsageError(
+            expected=Message("certificate and key"),
+            found=Message("one of them"),
+            remedy=Message("Name both, or neither."),
+        )
     people = People(where.folder)
     if not any(person.active for person in people.everybody()):
         raise WrongUsageError(
-            expected="somebody who may sign in",
-            found="nobody",
-            remedy="Add a first person: stripread person add NAME --role supervisor.",
+            expected=Message("somebody who may sign in"),
+            found=Message("nobody"),
+            remedy=Message("Add a first person: stripread person add NAME --role supervisor."),
         )
     host = _lan_address() if lan else "127.0.0.1"
     secure = tls or tls_certificate is not None
@@ -101,9 +106,9 @@ def serve(
 
 def _missing(error: ImportError) -> MissingExtraError:
     return MissingExtraError(
-        expected="the packages of the page",
-        found=f"no {error.name}",
-        remedy="Install them with `pip install 'stripread[web]'`.",
+        expected=Message("the packages of the page"),
+        found=Message("no %(name)s", name=error.name),
+        remedy=Message("Install them with `pip install 'stripread[web]'`."),
     )
 
 

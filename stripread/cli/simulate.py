@@ -7,6 +7,7 @@ import typer
 
 from stripread.cli.output import note
 from stripread.errors import WrongUsageError
+from stripread.i18n import Message, Verbatim
 
 __all__ = ["simulate_app"]
 
@@ -103,7 +104,7 @@ def vial(
     import tomli_w
 
     from stripread.card import design_card
-    from stripread.cli.vial import chart_numbers, chart_pad
+    from stripread.cli.lot.vial import chart_numbers, chart_pad
     from stripread.simulate.optics.conditions import random_shot
     from stripread.simulate.scene.photograph import CHEMISTRY, take_photo
     from stripread.simulate.scene.vial import random_vial
@@ -211,9 +212,9 @@ def _check_kind(kind: str) -> None:
 
     if kind not in LEVELS:
         raise WrongUsageError(
-            expected=f"a kind whose pads the simulator knows: {', '.join(LEVELS)}",
-            found=repr(kind),
-            remedy="Name one of these.",
+            expected=Message("a kind whose pads the simulator knows: %(join)s", join=", ".join(LEVELS)),
+            found=Verbatim(repr(kind)),
+            remedy=Message("Name one of these."),
         )
 
 
@@ -223,7 +224,9 @@ def _check_lamp(name: str) -> None:
     lamps = [lamp for family in FAMILIES.values() for lamp in family]
     if name not in lamps:
         raise WrongUsageError(
-            expected=f"a lamp of the simulator: {', '.join(lamps)}", found=repr(name), remedy="Name one of these."
+            expected=Message("a lamp of the simulator: %(lamps)s", lamps=", ".join(lamps)),
+            found=Verbatim(repr(name)),
+            remedy=Message("Name one of these."),
         )
 
 
@@ -239,9 +242,11 @@ def _concentrations(values: list[str], pads: list[str]) -> dict[str, float]:
             break
     numbers_fit = all(0 <= c < 1e6 for c in concentrations.values())  # also false for NaN
     if set(concentrations) != set(pads) or not numbers_fit:
-        form = "--value C" if len(pads) == 1 else " ".join(f"--value {pad}=C" for pad in pads)
+        form = Message("--value C") if len(pads) == 1 else " ".join(f"--value {pad}=C" for pad in pads)
         raise WrongUsageError(
-            expected=f"{form}, with C of 0 or more", found=" ".join(values), remedy="Give each pad its concentration."
+            expected=Message("%(form)s, with C of 0 or more", form=form),
+            found=Verbatim(" ".join(values)),
+            remedy=Message("Give each pad its concentration."),
         )
     return concentrations
 

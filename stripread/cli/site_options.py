@@ -1,13 +1,13 @@
 """What a user names on the command line - site, lot, card, kind, sample type - looked up before any photo is read."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TypeVar
 
 from stripread.card import CardLayout, design_card
 from stripread.errors import LotFileError, SiteError, WrongUsageError
+from stripread.i18n import Message, Verbatim
 from stripread.lot.lot import Lot
 from stripread.site import (
     SampleType,
@@ -22,26 +22,24 @@ from stripread.site import (
     write_demo_site,
 )
 from stripread.strip.kinds import StripKind
+from stripread.workflow.sample import ResolvedInputs
 
-__all__ = ["Named", "look_up", "look_up_card", "look_up_kind", "look_up_lot", "look_up_lot_file", "look_up_site"]
+__all__ = [
+    "look_up_card",
+    "look_up_inputs",
+    "look_up_kind",
+    "look_up_lot",
+    "look_up_lot_file",
+    "look_up_sample",
+    "look_up_site",
+]
 
 _T = TypeVar("_T")
 
-_DEMO_CAUTION = (
+_DEMO_CAUTION = Message(
     "No site.toml was found: the expected range is a demo value of an invented nursery. Write your own with "
     "`stripread init`."
 )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Named:
-    """Everything a photo is read with; ``cautions`` go into every reading."""
-
-    lot: Lot
-    kind: StripKind
-    card: CardLayout
-    sample: SampleType
-    cautions: tuple[str, ...]
 
 
 def look_up_site(folder: Path | None) -> Site | None:
@@ -79,8 +77,8 @@ def look_up_kind(name: str, site: Site | None) -> StripKind:
     return _given(lambda: resolve_kind(name, site))
 
 
-def look_up(*, lot: str, sample: str, card: str | None, kind: str | None, site_folder: Path | None) -> Named:
-    """Return all that a reading needs.
+def look_up_inputs(lot: str, site: Site | None, *, card: str | None, kind: str | None = None) -> ResolvedInputs:
+    """Return what strips of a lot are read with.
 
     Raises
     ------
@@ -89,26 +87,24 @@ def look_up(*, lot: str, sample: str, card: str | None, kind: str | None, site_f
     StripReadError
         If a file is wrong, or lot and kind do not belong together.
     """
-    site = look_up_site(site_folder)
-    sample_type, cautions = _sample(sample, site)
     the_lot = look_up_lot(lot, site)
     the_kind = look_up_kind(kind, site) if kind is not None else kind_of_lot(the_lot, site)
     if the_lot.kind != the_kind.name:
         raise LotFileError(
-            expected=f"a lot of kind {the_kind.name!r}",
-            found=f"lot {the_lot.number!r} of kind {the_lot.kind!r}",
-            remedy="Name the lot and the kind that belong together; look at the vial.",
+            expected=Message("a lot of kind %(name)s", name=repr(the_kind.name)),
+            found=Message("lot %(number)s of kind %(kind)s", number=repr(the_lot.number), kind=repr(the_lot.kind)),
+            remedy=Message("Name the lot and the kind that belong together; look at the vial."),
         )
-    return Named(
+    return ResolvedInputs(
         lot=the_lot,
+        lot_file=look_up_lot_file(lot, site),
         kind=the_kind,
         card=look_up_card(card, site, lot_card=the_lot.card),
-        sample=sample_type,
-        cautions=cautions,
     )
 
 
-def _sample(name: str, site: Site | None) -> tuple[SampleType, tuple[str, ...]]:
+def look_up_sample(name: str, site: Site | None) -> tuple[SampleType, tuple[Message, ...]]:
+    """Return a sample type, and cautions where it is not the site's own but that of the demo site."""
     if site is not None:
         return _given(lambda: site.sample(name)), ()
     with TemporaryDirectory() as folder:
@@ -116,9 +112,9 @@ def _sample(name: str, site: Site | None) -> tuple[SampleType, tuple[str, ...]]:
         demo = load_site(Path(folder))
     if name not in demo.samples:
         raise WrongUsageError(
-            expected=f"a sample type: {', '.join(demo.samples)}",
-            found=repr(name),
-            remedy="Name one of these, or write a site.toml with your own: `stripread init`.",
+            expected=Message("a sample type: %(samples)s", samples=", ".join(demo.samples)),
+            found=Verbatim(repr(name)),
+            remedy=Message("Name one of these, or write a site.toml with your own: `stripread init`."),
         )
     return demo.samples[name], (_DEMO_CAUTION,)
 

@@ -3,25 +3,24 @@
 import getpass
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
 from stripread.cli.output import note
 from stripread.errors import WrongUsageError
+from stripread.i18n import Message, Verbatim
 
 if TYPE_CHECKING:
     from stripread.check import Verdict
     from stripread.check.history import History
-    from stripread.cli.read_options import Wishes
-    from stripread.cli.site_options import Named
     from stripread.lot.record import CheckRow
+    from stripread.photo.load import PhotoFile
     from stripread.read import Reading
     from stripread.records import Records, Stamp
-    from stripread.records.chain.entries import Role
     from stripread.site import Site
-    from stripread.workflow import Taking
+    from stripread.workflow.sample import ResolvedInputs, SampleContext
 
 __all__ = ["Recorder", "keep_check", "open_site_records", "site_of_records", "stamp_of"]
 
@@ -37,7 +36,9 @@ def stamp_of(who: str | None) -> "Stamp":
             who = ""
     if not who.strip():
         raise WrongUsageError(
-            expected="who enters this", found="no name", remedy="Add --who NAME, or set STRIPREAD_WHO."
+            expected=Message("who enters this"),
+            found=Message("no name"),
+            remedy=Message("Add --who NAME, or set STRIPREAD_WHO."),
         )
     return Stamp(at=datetime.now().astimezone(), who=who.strip())
 
@@ -49,9 +50,9 @@ def site_of_records(folder: Path | None) -> "Site":
     site = look_up_site(folder)
     if site is None:
         raise WrongUsageError(
-            expected="a site, as a record belongs to one",
-            found="no site.toml here or above",
-            remedy="Begin one with `stripread init DIR`, or name its folder with --site.",
+            expected=Message("a site, as a record belongs to one"),
+            found=Message("no site.toml here or above"),
+            remedy=Message("Begin one with `stripread init DIR`, or name its folder with --site."),
         )
     return site
 
@@ -68,31 +69,27 @@ class Recorder:
     """Keeps what ``read --record`` reads; made before any photo is read, so that what is amiss is told first."""
 
     site: "Site"
-    named: "Named"
-    lot_file: Path
-    wishes: "Wishes"
-    stamp: "Stamp"
+    inputs: "ResolvedInputs"
+    context: "SampleContext"
+    now: datetime
 
     @classmethod
-    def begin(cls, wishes: "Wishes", named: "Named") -> Self:
+    def begin(cls, site: "Site", inputs: "ResolvedInputs", context: "SampleContext", *, stamp: "Stamp") -> Self:
         """Return the recorder of a command; the site's record is begun where there is none."""
-        from stripread.cli.site_options import look_up_lot_file
-
-        site, stamp = site_of_records(wishes.site), stamp_of(wishes.who)
-        lot_file = look_up_lot_file(wishes.lot, site)
         with open_site_records(site, create=stamp) as records:
-            _check_batch(records, wishes.batch)
-        return cls(site=site, named=named, lot_file=lot_file, wishes=wishes, stamp=stamp)
+            _check_batch(records, context.batch)
+        return cls(site=site, inputs=inputs, context=replace(context, who=stamp.who), now=stamp.at)
 
     def history(self, reading: "Reading") -> "History":
         """Return what the record knows that bears on a reading."""
-        from stripread.workflow import history_for
+        from stripread.workflow.history import history_for, with_batch
 
         with open_site_records(self.site) as records:
-            return history_for(records, reading, self._taking(records, reading), now=self.stamp.at)
+            context = with_batch(records, self.context, reading, now=self.now)
+            return history_for(records, reading, context, now=self.now)
 
-    def keep(self, verdict: "Verdict", photos: Sequence[Path]) -> None:
-        """Record a reading (`workflow.record_reading`).
+    def keep(self, verdict: "Verdict", photos: Sequence[Path], *, flash: Path | None) -> None:
+        """Record a reading (`workflow.read_and_record.record_reading`).
 
         Parameters
         ----------
@@ -100,61 +97,43 @@ class Recorder:
             Those that the reading rests on; several where they were combined.
         """
         from stripread.photo.load import open_photo
-        from stripread.workflow import record_reading
+        from stripread.workflow.history import with_batch
+        from stripread.workflow.read_and_record import record_reading
 
-        roles: list[tuple[Role, Path]] = [("photo", path) for path in photos]
-        roles += [] if self.wishes.flash is None else [("flash_photo", self.wishes.flash)]
-        files = [(role, open_photo(path)) for role, path in roles]
+        files = [open_photo(path) for path in photos]
+        context = self.context if flash is None else replace(self.context, flash=open_photo(flash))
         with open_site_records(self.site) as records:
-            before = [e.seq for e in records.with_file(files[0][1].sha256) if e.kind == "reading"]
-            entry = record_reading(records, verdict, self._taking(records, verdict.reading), files, self.stamp)
+            before = [e.seq for e in records.with_file(files[0].sha256) if e.kind == "reading"]
+            context = with_batch(records, context, verdict.reading, now=self.now)
+            entry = record_reading(records, verdict, files, self.inputs, context, now=self.now)
         note(f"recorded as entry {entry.seq}")
         if before:
             note(f"this photo is in the record already: entry {', '.join(map(str, before))}")
-
-    def _taking(self, records: "Records", reading: "Reading") -> "Taking":
-        from stripread.workflow import Taking, batch_for
-
-        wishes, named = self.wishes, self.named
-        return Taking(
-            sample=named.sample,
-            lot=named.lot,
-            lot_file=self.lot_file,
-            card=named.card,
-            point=wishes.point,
-            batch=wishes.batch or batch_for(records, named.sample, reading.taken_at, now=self.stamp.at),
-            flushed_s=wishes.flushed_s,
-            dipped_at=wishes.dipped_at,
-            together=wishes.together,
-            one_strip=wishes.one_strip,
-            replicates=wishes.replicates,
-        )
 
 
 def _check_batch(records: "Records", batch: str | None) -> None:
     """Refuse the name of a batch that the record does not know."""
     if batch is not None and not records.entries(kind="batch", subject=batch, limit=1):
-        known = ", ".join(b.said.id for b in records.batches(limit=10)) or "none"
+        known = ", ".join(b.said.id for b in records.batches(limit=10)) or Message("none")
         raise WrongUsageError(
-            expected=f"a batch of the record, such as {known}", found=repr(batch), remedy="Enter it first."
+            expected=Message("a batch of the record, such as %(known)s", known=known),
+            found=Verbatim(repr(batch)),
+            remedy=Message("Enter it first."),
         )
 
 
 def keep_check(
-    site: "Site | None", row: "CheckRow", *, lot: str, lot_file: Path, photo: Path, kind: str, rows: Path
+    site: "Site | None", row: "CheckRow", photo: "PhotoFile", inputs: "ResolvedInputs", *, rows_file: Path
 ) -> None:
     """Make a check of a lot known to the site's record, if the site has one and holds the file of checks."""
-    from stripread.photo.load import open_photo
     from stripread.records import has_records
-    from stripread.workflow import record_check
+    from stripread.workflow.check_standard import record_check
 
     if site is None or not (has_records(site.folder) or site.database is not None):
         return
-    if not rows.resolve().is_relative_to(site.folder.resolve()):
-        note(f"not in the site's record: {rows} lies outside of {site.folder}")
+    if not rows_file.resolve().is_relative_to(site.folder.resolve()):
+        note(f"not in the site's record: {rows_file} lies outside of {site.folder}")
         return
     stamp = stamp_of(None)
     with open_site_records(site, create=stamp) as records:
-        record_check(
-            records, row, lot=lot, kind=kind, lot_file=lot_file, rows=rows, photo=open_photo(photo), stamp=stamp
-        )
+        record_check(records, row, photo, inputs, rows_file=rows_file, stamp=stamp)

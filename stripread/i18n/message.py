@@ -4,7 +4,7 @@ Whoever finds something out states it as a `Message`; whoever shows it is a `Rea
 is read on a page or in a terminal. ``str()`` of a message is its English, as the terminal and the record have it.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal, Protocol, runtime_checkable
 
@@ -18,6 +18,7 @@ __all__ = [
     "Joined",
     "Message",
     "Number",
+    "Opening",
     "Reader",
     "Shown",
     "System",
@@ -94,7 +95,7 @@ class Message:
     def __init__(self, template: str, /, **params: object) -> None:
         self._set(template, params, None)
 
-    def _set(self, template: str, params: dict[str, object], plural: str | None) -> None:
+    def _set(self, template: str, params: Mapping[str, object], plural: str | None) -> None:
         object.__setattr__(self, "template", template)
         object.__setattr__(self, "params", tuple(params.items()))
         object.__setattr__(self, "plural", plural)
@@ -111,6 +112,12 @@ class Message:
         else:
             text = words.ngettext(self.template, self.plural, _count(params))
         return text % {name: reader.show(thing) for name, thing in self.params} if params else text
+
+    def with_params(self, params: Mapping[str, object]) -> "Message":
+        """Return it with other things in its places."""
+        made = Message.__new__(Message)
+        made._set(self.template, params, self.plural)
+        return made
 
     def is_translated(self, language: str) -> bool:
         """Tell whether it can be shown in a language."""
@@ -202,6 +209,22 @@ class Clause:
         """Return it in the reader's words."""
         words = self.sentence.shown(reader)
         return f"{words[:1].lower()}{words[1:].rstrip('.')}"
+
+
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """Words at the beginning of a sentence: with a capital."""
+
+    words: Shown
+
+    def __str__(self) -> str:
+        """Return them in English."""
+        return self.shown(ENGLISH)
+
+    def shown(self, reader: Reader) -> str:
+        """Return them in the reader's words."""
+        words = self.words.shown(reader)
+        return f"{words[:1].upper()}{words[1:]}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,19 +1,9 @@
 """From a photo to the colour of each pad, of a strip in one photo or a flash pair, and of the chart on a vial."""
 
+from stripread.measure.card import CardInspection, CardMeasurement, card_view, card_white, inspect_card, measure_card
 from stripread.measure.flash import FlashColours, FlashPair, finish_flash_pair, flash_colours, measure_flash_pair
-from stripread.measure.strip import (
-    CardInspection,
-    CardMeasurement,
-    PadMeasurement,
-    StripMeasurement,
-    card_view,
-    card_white,
-    coding_covariance,
-    inspect_card,
-    measure_card,
-    measure_strip,
-    pad_mismatch,
-)
+from stripread.measure.pad import PadMeasurement, coding_covariance, pad_mismatch
+from stripread.measure.strip import StripMeasurement, measure_strip
 from stripread.measure.vial import BlockMeasurement, ChartMeasurement, measure_chart
 
 __all__ = [

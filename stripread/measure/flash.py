@@ -20,7 +20,8 @@ from stripread.findings import Finding, make_finding
 from stripread.geometry import Float
 from stripread.i18n import Message, Number, Verbatim
 from stripread.measure.flash_light import FlashLight, PairPatches, fit_flash_light, fit_pair_tone, join_flash_colours
-from stripread.measure.strip import PadMeasurement, StripMeasurement, coding_covariance, measure_strip
+from stripread.measure.pad import PadMeasurement, coding_covariance
+from stripread.measure.strip import StripMeasurement, measure_strip
 from stripread.photo.load import PhotoFile
 from stripread.strip.kinds import StripKind
 

@@ -17,7 +17,7 @@ from stripread.colour.mismatch import MismatchConstants, mismatch_covariance
 from stripread.errors import ChartError
 from stripread.geometry import Float, Rect, apply_homography
 from stripread.i18n import Message
-from stripread.measure.strip import CardMeasurement, card_view, card_white, measure_card
+from stripread.measure.card import CardMeasurement, card_view, card_white, measure_card
 from stripread.photo.load import PhotoFile
 from stripread.strip.chart import ChartRow, find_chart
 from stripread.strip.view import SlotView

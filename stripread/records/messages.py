@@ -11,7 +11,7 @@ from stripread.findings import Finding
 from stripread.i18n import ByFace, Joined, Message, Number, Shown, Verbatim, plural
 from stripread.units.amounts import Volume
 
-__all__ = ["findings_of", "kept_findings", "kept_message", "message_of"]
+__all__ = ["findings_of", "kept_findings", "kept_message", "kept_shown", "message_of"]
 
 
 def kept_findings(findings: tuple[Finding, ...]) -> list[dict[str, Any]]:
@@ -43,6 +43,18 @@ def message_of(kept: object, english: str) -> Shown:
     except (KeyError, TypeError, ValueError, AttributeError):  # of a version that is not ours
         pass
     return Message(english) if "%" not in english else Verbatim(english)
+
+
+def kept_shown(kept: object) -> Shown:
+    """Return what `kept_message` was given, where nobody else may have changed it: no text is there to hold it to.
+
+    Raises
+    ------
+    KeyError, TypeError, ValueError
+        If it is not what `kept_message` returns.
+    """
+    made = _made(kept)
+    return made if isinstance(made, Shown) else Verbatim(str(made))
 
 
 def kept_message(thing: object) -> Any:

@@ -4,16 +4,13 @@ The keys are those of ``docs/reference/cli.md``; they stay. No value is ever NaN
 """
 
 import json
-import math
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from stripread.check import Verdict
 from stripread.colour.correct import Correction
 from stripread.errors import StripReadError
 from stripread.findings import Finding
 from stripread.geometry import Float
-from stripread.lot.inverse import COVERAGE
 from stripread.measure import CardInspection
 
 __all__ = ["card_check_json", "error_json", "reading_json", "to_line"]
@@ -25,77 +22,30 @@ def to_line(record: Mapping[str, Any]) -> str:
 
 
 def reading_json(
-    verdict: Verdict,
-    *,
-    photo: str,
-    sample: str,
-    point: str | None,
-    timing_ms: Mapping[str, float],
-    budget: bool = False,
+    payload: Mapping[str, Any], *, photo: str, timing_ms: Mapping[str, float], budget: bool = False
 ) -> dict[str, Any]:
-    """Return a checked reading.
+    """Return a checked reading as commands print it.
 
     Parameters
     ----------
+    payload : mapping
+        What was measured, as the record would keep it (`stripread.workflow.payload`).
     photo : str
         The file as the caller named it.
     timing_ms : mapping
         A figure per stage, those of the measurement and the caller's own.
     budget : bool
-        Whether to add what contributes to each pad's uncertainty.
+        Whether to show what contributes to each pad's uncertainty.
     """
-    reading = verdict.reading
-    measured = reading.measurement
-    pads = [_pad_json(verdict, index, budget=budget) for index in range(len(verdict.pads))]
-    first = {key: value for key, value in pads[0].items() if key not in ("pad", "findings")}
-    return {
-        "photo": photo,
-        "photo_sha256": reading.photo_sha256,
-        "taken_at": None if reading.taken_at is None else reading.taken_at.isoformat(),
-        "camera": reading.camera,
-        "card": measured.card.card.name,
-        "lot": reading.lot.number,
-        "kind": measured.kind.name,
-        "sample": sample,
-        "point": point,
-        **first,
-        "validity": verdict.validity,
-        "findings": findings_json(verdict.findings),
-        "cautions": list(verdict.cautions),
-        "pads": pads,
-        "correction": correction_json(measured.card.correction),
-        "geometry": {
-            "card_corners": _points(measured.card.pose.corners_px),
-            "pad_polygons": {pad.pad: _points(pad.polygon_px) for pad in measured.pads},
-        },
-        "timing_ms": {stage: round(ms, 1) for stage, ms in timing_ms.items()},
-        "flash_photo": None if measured.flash_photo is None else measured.flash_photo.name,
-        "flash_photo_sha256": None if measured.flash_photo is None else measured.flash_photo.sha256,
-    }
-
-
-def _pad_json(verdict: Verdict, index: int, *, budget: bool) -> dict[str, Any]:
-    judged = verdict.pads[index]
-    pad = judged.reading
-    record: dict[str, Any] = {
-        "pad": pad.pad,
-        "analyte": pad.analyte,
-        "unit": pad.unit,
-        "value": _number(pad.value),
-        "standard_uncertainty": _number(pad.standard_uncertainty),
-        "interval": None if pad.interval is None else [_number(end) for end in pad.interval],
-        "coverage": COVERAGE,
-        "censored": pad.censored,
-        "limit": None if pad.limit is None else {"name": pad.limit.name, "value": _number(pad.limit.value)},
-        "lab": [round(float(x), 3) for x in pad.lab],
-        "delta_e_to_curve": round(pad.delta_e_to_curve, 3),
-        "range_state": judged.range_state,
-        "probability_within": _number(judged.probability_within),
-        "findings": findings_json(judged.findings),
-    }
-    if budget:
-        record["budget"] = {cause: _number(u) for cause, u in pad.estimate.budget.items()}
-    return record
+    shown: dict[str, Any] = {}
+    for key, value in payload.items():
+        if key == "flash_photo":
+            shown["timing_ms"] = {stage: round(ms, 1) for stage, ms in timing_ms.items()}
+        if key != "budget" or budget:
+            shown[key] = value
+    if not budget:
+        shown["pads"] = [{key: value for key, value in pad.items() if key != "budget"} for pad in payload["pads"]]
+    return {**shown, "photo": photo}
 
 
 def card_check_json(seen: CardInspection, *, photo: str, findings: Iterable[Finding]) -> dict[str, Any]:
@@ -140,10 +90,6 @@ def correction_json(correction: Correction) -> dict[str, Any]:
         "residual_de00_mean": round(correction.residual_de00_mean, 3),
         "residual_de00_max": round(correction.residual_de00_max, 3),
     }
-
-
-def _number(value: float | None) -> float | None:
-    return float(value) if value is not None and math.isfinite(value) else None
 
 
 def _points(points: Float) -> list[list[float]]:

@@ -18,7 +18,18 @@ from stripread.geometry import Float, apply_homography
 from stripread.i18n import Message, Number, Shown
 from stripread.strip.spot import fit_base
 
-__all__ = ["NO_VEIL", "WITHOUT_RIM", "FreePart", "GroundVeil", "Veil", "find_free_part", "has_rim", "residual_veil"]
+__all__ = [
+    "NO_VEIL",
+    "WITHOUT_RIM",
+    "FreePart",
+    "GroundVeil",
+    "PadCells",
+    "Veil",
+    "find_free_part",
+    "has_rim",
+    "measure_cells",
+    "residual_veil",
+]
 
 # Light left in the darkest fifth of a pad, by its range over the inner part: mean and standard deviation over the seen
 # shapes where the range is 0.04 to 0.12 (median 0, 90 % 1.3, 95 % 2.8). How many such differences without a bright
@@ -73,6 +84,23 @@ NO_VEIL = GroundVeil()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PadCells:
+    """The medians of the cells of a pad's inner part, [across, along] as the pad's corners go.
+
+    Attributes
+    ----------
+    decoded, scene : ndarray, shape (7, 7, 3)
+        As the photo shows them, and as light in the scene, the lamp's colour divided out, 1 on white.
+    reach : float
+        Side of the inner part over the pad's.
+    """
+
+    decoded: Float
+    scene: Float
+    reach: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FreePart:
     """Where on a pad the least light mirrors.
 
@@ -95,6 +123,11 @@ class FreePart:
         """Share of the inner part that is free."""
         return float(self.free.mean())
 
+    @property
+    def even(self) -> bool:
+        """Whether no cell is lit more than the others: a spot may then lie all over the pad, or nowhere on it."""
+        return bool(self.free.all())
+
     def at(self, places: Float) -> NDArray[np.bool_]:
         """Return which places (n, 2) on the pad, -0.5 to 0.5, are free."""
         cell = np.clip(((places / self.reach + 0.5) * _CELLS).astype(int), 0, _CELLS - 1)
@@ -102,15 +135,10 @@ class FreePart:
         return result
 
 
-def find_free_part(
-    linear: NDArray[np.floating],
-    corners: Float,
-    *,
-    share: float,
-    to_scene: Callable[[Float], Float],
-    noticed: bool,
-) -> FreePart | None:
-    """Find where a pad is free of mirrored light; None if none is seen on it.
+def measure_cells(
+    linear: NDArray[np.floating], corners: Float, *, share: float, to_scene: Callable[[Float], Float]
+) -> PadCells:
+    """Return the cells of a pad's inner part.
 
     Parameters
     ----------
@@ -122,11 +150,17 @@ def find_free_part(
         Side of the inner part over the pad's.
     to_scene : callable
         From decoded light (n, 3) to light in the scene, the lamp's colour divided out, 1 on white.
-    noticed : bool
-        Whether glare was seen otherwise, as by single bright pixels.
     """
-    seen = _cell_medians(linear, corners, share)
-    cells = to_scene(seen.reshape(-1, 3)).reshape(_CELLS, _CELLS, 3)
+    decoded = _cell_medians(linear, corners, share)
+    return PadCells(decoded=decoded, scene=to_scene(decoded.reshape(-1, 3)).reshape(decoded.shape), reach=share)
+
+
+def find_free_part(pad: PadCells, *, noticed: bool) -> FreePart | None:
+    """Find where a pad is free of mirrored light; None if none is seen on it.
+
+    ``noticed`` tells whether glare was seen otherwise, as by single bright pixels.
+    """
+    cells = pad.scene
     light = cells.mean(axis=2)
     tint = cells - light[..., None]  # mirrored light leaves it alone: it tells the noise under a spot as well
     darker = light <= np.median(light)  # where a spot saturates the camera it has a tint of its own
@@ -142,7 +176,7 @@ def find_free_part(
         variance = float(smooth.reshape(-1, 3).var(axis=0).sum()) * (1.5 * along - 0.5) / 3
         if variance <= 0:
             return None
-        return FreePart(free=np.ones_like(darker), reach=share, left=Veil(0.0, 2 * float(np.sqrt(variance))))
+        return FreePart(free=np.ones_like(darker), reach=pad.reach, left=Veil(0.0, 2 * float(np.sqrt(variance))))
     # A median keeps the edge of a spot where it is.
     steady = cv2.medianBlur(light.astype(np.float32), 3)
     low = float(np.sort(steady, axis=None)[: _CELLS * _CELLS // 5].mean())
@@ -150,7 +184,9 @@ def find_free_part(
     free = steady <= low + tolerance
     left = Veil(0.0, 0.0)  # dots that are bright and small leave nothing to the cells
     if found:
-        lit = (seen.max(axis=2) < _SATURATED) & (light > steady - 2 * tolerance)  # specks are darker than their cells
+        lit = (pad.decoded.max(axis=2) < _SATURATED) & (
+            light > steady - 2 * tolerance
+        )  # specks are darker than their cells
         base = fit_base(light, lit, max(_LEAST_NOISE, tolerance / 2))
         # No profile ends anywhere, as the images of windows do: of what the fit says is left, anything between none and
         # all may be (JCGM 100:2008, 4.3.7, from memory).
@@ -159,7 +195,7 @@ def find_free_part(
         left = _with_prior(Veil(most / 2, u), light_range)
         if not noticed and light_range < _SURE_RANGE:
             left = _or_uneven(left, float(light.mean() - light[free].mean()))
-    return FreePart(free=free, reach=share, left=left)
+    return FreePart(free=free, reach=pad.reach, left=left)
 
 
 def _with_prior(fitted: Veil, light_range: float) -> Veil:
@@ -179,12 +215,12 @@ def _or_uneven(left: Veil, lighter: float) -> Veil:
     return Veil(mean, float(np.sqrt(square - mean**2)))
 
 
-def has_rim(linear: NDArray[np.floating], corners: Float, *, share: float, to_scene: Callable[[Float], Float]) -> bool:
+def has_rim(pad: PadCells) -> bool:
     """Tell whether a pad's inner part is of one colour but for its outer cells: dye that dried there, or its edge.
 
-    Parameters as in `find_free_part`. No mirror image darkens or lightens just these.
+    No mirror image darkens or lightens just these.
     """
-    light = to_scene(_cell_medians(linear, corners, share).reshape(-1, 3)).mean(axis=1).reshape(_CELLS, _CELLS)
+    light = pad.scene.mean(axis=2)
     core = cv2.blur(light[1:-1, 1:-1], (3, 3), borderType=cv2.BORDER_REFLECT)
     return _range(core) < min(_LEAST_RANGE, _OF_RIM * _range(light))
 
@@ -261,7 +297,7 @@ def residual_veil(part: FreePart | None, beside: GroundVeil) -> Veil:
     mean = u = 0.0
     if part is not None:
         mean, u = part.left.mean, float(np.hypot(part.left.u, _U_LEAST))
-    even = part is None or part.share == 1
+    even = part is None or part.even
     if beside.both:
         # The free part of a pad lies to the darker side, a pad without any difference between both. Ground is matt and
         # a pad wet, or the other way round: the pad may mirror none of it, or twice as much. Where the ground is lit

@@ -12,7 +12,15 @@ from stripread.errors import PhotoTooSmallError
 from stripread.findings import Finding, make_finding
 from stripread.geometry import Float
 from stripread.i18n import Message, Number
-from stripread.strip.glare import NO_VEIL, WITHOUT_RIM, GroundVeil, find_free_part, has_rim, residual_veil
+from stripread.strip.glare import (
+    NO_VEIL,
+    WITHOUT_RIM,
+    GroundVeil,
+    find_free_part,
+    has_rim,
+    measure_cells,
+    residual_veil,
+)
 
 __all__ = ["PadColour", "measure_pad"]
 
@@ -110,10 +118,11 @@ def measure_pad(
     share = _inner_share(side_px, blur_px)
     channels, positions = _inner_pixels(linear, corners, share)
     uneven = len(positions) > _LEAST_USED and _light_range(channels, positions, share, in_scene) > _STEADY
-    if uneven and has_rim(linear, corners, share=share, to_scene=in_scene):
+    cells = measure_cells(linear, corners, share=share, to_scene=in_scene) if uneven else None
+    if cells is not None and has_rim(cells):
         share *= WITHOUT_RIM
         channels, positions = _inner_pixels(linear, corners, share)
-        uneven = False
+        cells = None
     total = len(positions)
     if total < _LEAST_USED:
         raise PhotoTooSmallError(
@@ -128,8 +137,10 @@ def measure_pad(
     free = None
     if not shaded:
         noticed = bool(np.count_nonzero(glare) > _GLARE_SHARE * total)
-        if noticed or uneven:
-            free = find_free_part(linear, corners, share=share, to_scene=in_scene, noticed=noticed)
+        if noticed and cells is None:
+            cells = measure_cells(linear, corners, share=share, to_scene=in_scene)
+        if cells is not None:
+            free = find_free_part(cells, noticed=noticed)
     if free is not None:
         lit = free.at(positions)
         keep = np.zeros(total, dtype=bool)

@@ -1,6 +1,5 @@
 """Amounts for people at the tank: rounded to what a jug shows, in their own units with litres beside them."""
 
-import re
 from dataclasses import dataclass
 
 from stripread.i18n import ENGLISH, Joined, Message, Number, Reader, Shown, System, Verbatim, joined
@@ -17,7 +16,6 @@ __all__ = [
     "tell_temperature",
     "tell_volume",
     "tell_volume_read",
-    "tell_volumes_in",
     "volume_as_typed",
 ]
 
@@ -29,7 +27,6 @@ _SIGN = {"us": "US", "imperial": "imp"}
 _STEPS_L = (
     (0.01, 0.0001), (0.015, 0.0005), (0.1, 0.001), (1.0, 0.005), (5.0, 0.05), (20.0, 0.1), (100.0, 0.5), (1000.0, 5.0)
 )  # fmt: skip
-_IN_WORDS = re.compile(r"(?<![\d.(])(\d[\d.]*) L (?=of |de )")  # as a finding of the record has it
 _LEAST_L = 0.0015  # under it a step of a tenth of a millilitre is too coarse
 _STEPS_OZ = ((4.0, 0.05), (8.0, 0.25), (32.0, 0.5))
 _STEPS_GAL = ((5.0, 0.05), (20.0, 0.1), (100.0, 0.5), (1000.0, 5.0))
@@ -85,16 +82,6 @@ class Volume:
         if reader.units == "metric":
             return f"{plain(self.volume_l, 4).shown(reader)} L"
         return tell_volume(self.volume_l, reader.units).shown(reader)
-
-
-def tell_volumes_in(words: str, system: System) -> str:
-    """Return what the record says, "17.03 L of water", with its litres told in a system; metric words stay as they are.
-
-    The record's own words are in litres and never change; Spanish ones have "L de".
-    """
-    if system == "metric":
-        return words
-    return _IN_WORDS.sub(lambda found: f"{tell_volume(float(found[1]), system)} ", words)
 
 
 def volume_as_typed(volume_l: float, system: System) -> str:

@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 from typing import cast
 
+from stripread.i18n import Message, Opening, Shown, joined
 from stripread.units.quantities import Dimension, Quantity, System, parse_quantity
 from stripread.units.uncertain import Measured
 
@@ -23,7 +24,7 @@ class Typed:
 
     answer_in: str | None = None
     usual: System = "metric"
-    taken: dict[str, list[str]] = field(default_factory=dict)
+    taken: dict[Shown, list[Shown]] = field(default_factory=dict)
     systems: list[System] = field(default_factory=list)
 
     @property
@@ -34,28 +35,31 @@ class Typed:
         return self.systems[0] if self.systems else self.usual
 
     @property
-    def notes(self) -> tuple[str, ...]:
+    def notes(self) -> tuple[Message, ...]:
         """What was taken for granted, each with what it was taken for."""
-        return tuple(f"{note[0].upper()}{note[1:]}: {', '.join(names)}." for note, names in self.taken.items())
+        return tuple(
+            Message("%(note)s: %(names)s.", note=Opening(note), names=joined(names))
+            for note, names in self.taken.items()
+        )
 
-    def assume(self, note: str, name: str) -> None:
+    def assume(self, note: Shown, name: Shown) -> None:
         """Remember what was taken for granted of something."""
         self.taken.setdefault(note, []).append(name)
 
-    def measured(self, text: str, dimension: Dimension, *, name: str, positive: bool = True) -> Measured:
+    def measured(self, text: str, dimension: Dimension, *, name: Shown, positive: bool = True) -> Measured:
         """Return what was measured, with its uncertainty."""
         return self._keep(parse_quantity(text, dimension, name=name, positive=positive), dimension, name)
 
-    def exact(self, text: str, dimension: Dimension, *, name: str, positive: bool = True) -> float:
+    def exact(self, text: str, dimension: Dimension, *, name: Shown, positive: bool = True) -> float:
         """Return what is wished for, or known without doubt."""
         quantity = parse_quantity(text, dimension, name=name, positive=positive, exact=True)
         return self._keep(quantity, dimension, name).value
 
-    def maybe_exact(self, text: str | None, dimension: Dimension, *, name: str) -> float | None:
+    def maybe_exact(self, text: str | None, dimension: Dimension, *, name: Shown) -> float | None:
         """Return what is wished for, None where nothing was said."""
         return None if text is None else self.exact(text, dimension, name=name)
 
-    def _keep(self, quantity: Quantity, dimension: Dimension, name: str) -> Measured:
+    def _keep(self, quantity: Quantity, dimension: Dimension, name: Shown) -> Measured:
         for note in quantity.notes:
             self.assume(note, name)
         if dimension in ("volume", "flow"):

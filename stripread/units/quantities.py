@@ -83,17 +83,17 @@ class Quantity:
         In mg/L, L, L/h, mg, h, m or degrees Celsius.
     system : {"metric", "us", "imperial"}
         Whose units it was typed in; answers are given in the same.
-    notes : tuple of str
+    notes : tuple of Message
         Conventions and assumptions that were used, to be told to whoever typed it beside the quantity's name.
     """
 
     measured: Measured
     system: System
-    notes: tuple[str, ...] = ()
+    notes: tuple[Message, ...] = ()
 
 
 def parse_quantity(
-    text: str, dimension: Dimension, *, name: str, positive: bool = True, exact: bool = False
+    text: str, dimension: Dimension, *, name: Shown, positive: bool = True, exact: bool = False
 ) -> Quantity:
     """Read a number with its unit and, if it is there, its uncertainty.
 
@@ -145,7 +145,11 @@ def parse_quantity(
         measured = _with_spread(value, float(found[1]), spread, scale, unit, asked, floor)
         return Quantity(measured=measured, system=unit.system, notes=unit.notes)
     u, words = _taken(value, dimension)
-    notes = (*unit.notes, f"taken as good to {words} (standard uncertainty), as none was given") if u else unit.notes
+    notes = (
+        (*unit.notes, Message("taken as good to %(u)s (standard uncertainty), as none was given", u=words))
+        if u
+        else unit.notes
+    )
     return Quantity(measured=Measured(value, u, None, floor), system=unit.system, notes=notes)
 
 
@@ -174,7 +178,7 @@ class _Asked:
 
     text: str
     dimension: Dimension
-    name: str
+    name: Shown
 
     def wrong(self, found: Shown, remedy: Shown) -> QuantityError:
         example = _DIMENSIONS[self.dimension][1]
@@ -198,7 +202,7 @@ class _UnitTyped:
     typed: str
     words: str
     system: System
-    notes: tuple[str, ...]
+    notes: tuple[Message, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,7 +215,7 @@ class _Scale:
 
 def _under(limit: Quantity) -> Quantity:
     top = limit.measured.value
-    notes = (*limit.notes, "only a bound is known: taken as evenly likely from 0 to it")
+    notes = (*limit.notes, Message("only a bound is known: taken as evenly likely from 0 to it"))
     return Quantity(measured=Measured(top / 2, top / math.sqrt(12), (0.0, top)), system=limit.system, notes=notes)
 
 
@@ -289,17 +293,17 @@ def _with_spread(
 def _unit(text: str, asked: _Asked) -> _UnitTyped:
     """Put a unit into pint's words."""
     system: System = "metric"
-    notes: list[str] = []
+    notes: list[Message] = []
     words = []
     for part in _WHOLE.get(text.casefold(), text).split("/"):
         word, own = _one_unit(part.strip(), asked)
         words.append(word)
         if own == "us unless told":
-            notes.append(f"'{text}' taken as of the United States (1 gal = 3.785 L)")
+            notes.append(Message("%(typed)s taken as of the United States (1 gal = 3.785 L)", typed=f"'{text}'"))
         if own != "metric":
             system = "imperial" if own == "imperial" else "us"
     if asked.dimension == "strength" and words in (["ppm"], ["percent"]):
-        notes.append(f"'{text}' taken at 1 kg/L (1 ppm = 1 mg/L, 1 % = 10 000 mg/L)")
+        notes.append(Message("%(typed)s taken at 1 kg/L (1 ppm = 1 mg/L, 1 %% = 10 000 mg/L)", typed=f"'{text}'"))
     return _UnitTyped(text, " / ".join(words), system, tuple(notes))
 
 

@@ -5,6 +5,7 @@ import re
 from starlette.requests import Request
 
 from stripread.errors import WrongUsageError
+from stripread.i18n import Message, Verbatim
 
 __all__ = ["checked_address", "is_local", "phone_address", "qr_uri"]
 
@@ -22,7 +23,9 @@ def checked_address(address: str) -> str:
     """Return an address if it is one of a server, without a path; `WrongUsageError`."""
     if not _ADDRESS.fullmatch(address):
         raise WrongUsageError(
-            expected="an address such as https://192.0.2.10:8471", found=repr(address[:80]), remedy="Correct it."
+            expected=Message("an address such as https://192.0.2.10:8471"),
+            found=Verbatim(repr(address[:80])),
+            remedy=Message("Correct it."),
         )
     return address
 

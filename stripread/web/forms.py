@@ -10,6 +10,7 @@ from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
 
 from stripread.errors import WrongUsageError
+from stripread.i18n import Message, Number, Shown, Verbatim
 
 __all__ = ["calendar_day", "chosen", "day", "moment", "needed", "number", "numbers", "sent_file", "text", "whole"]
 
@@ -23,25 +24,31 @@ def text(fields: Mapping[str, Any], name: str, *, most: int = 200) -> str:
     said = fields.get(name, "")
     words = said.replace("\r\n", "\n").strip() if isinstance(said, str) else ""
     if len(words) > most:
-        raise WrongUsageError(expected=f"at most {most} signs", found=f"{len(words)}", remedy="Make it shorter.")
+        raise WrongUsageError(
+            expected=Message("at most %(most)s signs", most=most),
+            found=Message("%(words)s", words=len(words)),
+            remedy=Message("Make it shorter."),
+        )
     if _CONTROL.search(words):
-        raise WrongUsageError(expected="plain text", found="control characters", remedy="Type it again.")
+        raise WrongUsageError(
+            expected=Message("plain text"), found=Message("control characters"), remedy=Message("Type it again.")
+        )
     return words
 
 
-def needed(fields: Mapping[str, Any], name: str, what: str, *, most: int = 200) -> str:
+def needed(fields: Mapping[str, Any], name: str, what: Shown, *, most: int = 200) -> str:
     """Return a field that may not be empty; ``what`` it is, for the error."""
     words = text(fields, name, most=most)
     if not words:
-        raise WrongUsageError(expected=what, found="nothing", remedy="Fill this in.")
+        raise WrongUsageError(expected=what, found=Message("nothing"), remedy=Message("Fill this in."))
     return words
 
 
-def chosen(fields: Mapping[str, Any], name: str, known: Collection[str], what: str) -> str | None:
+def chosen(fields: Mapping[str, Any], name: str, known: Collection[str], what: Shown) -> str | None:
     """Return a field that is one of the known names; None where it is empty."""
     words = text(fields, name)
     if words and words not in known:
-        raise WrongUsageError(expected=what, found=repr(words), remedy="Choose one of the list.")
+        raise WrongUsageError(expected=what, found=Verbatim(repr(words)), remedy=Message("Choose one of the list."))
     return words or None
 
 
@@ -52,7 +59,11 @@ def whole(fields: Mapping[str, Any], name: str, *, most: int) -> int | None:
         return None
     number = int(words) if words.isascii() and words.isdigit() and len(words) < 12 else 0
     if not 1 <= number <= most:
-        raise WrongUsageError(expected=f"a number from 1 to {most}", found=repr(words), remedy="Correct it.")
+        raise WrongUsageError(
+            expected=Message("a number from 1 to %(most)s", most=most),
+            found=Verbatim(repr(words)),
+            remedy=Message("Correct it."),
+        )
     return number
 
 
@@ -64,9 +75,9 @@ def day(fields: Mapping[str, Any], name: str, *, end: bool = False) -> datetime 
     try:
         found = date.fromisoformat(words)
     except ValueError:
-        raise _no_time(words, "a day as 2026-05-31") from None
+        raise _no_time(words, Message("a day as 2026-05-31")) from None
     if not _YEARS[0] <= found.year <= _YEARS[1]:
-        raise _no_time(words, f"a day from {_YEARS[0]} to {_YEARS[1]}")
+        raise _no_time(words, Message("a day from %(it)s to %(it_1)s", it=_YEARS[0], it_1=_YEARS[1]))
     return datetime.combine(found + timedelta(days=1) if end else found, time.min).astimezone()
 
 
@@ -78,20 +89,20 @@ def moment(fields: Mapping[str, Any], name: str, *, now: datetime) -> datetime:
     try:
         found = datetime.fromisoformat(words)
     except ValueError:
-        raise _no_time(words, "a time as 2026-05-31 14:30") from None
+        raise _no_time(words, Message("a time as 2026-05-31 14:30")) from None
     if not _YEARS[0] <= found.year <= _YEARS[1]:
-        raise _no_time(words, f"a time from {_YEARS[0]} to {_YEARS[1]}")
+        raise _no_time(words, Message("a time from %(it)s to %(it_1)s", it=_YEARS[0], it_1=_YEARS[1]))
     if (found := found.astimezone()) > now + _CLOCKS:
-        raise _no_time(words, "a time that is past")
+        raise _no_time(words, Message("a time that is past"))
     return found
 
 
-def _no_time(words: str, expected: str) -> WrongUsageError:
-    return WrongUsageError(expected=expected, found=repr(words), remedy="Correct it.")
+def _no_time(words: str, expected: Shown) -> WrongUsageError:
+    return WrongUsageError(expected=expected, found=Verbatim(repr(words)), remedy=Message("Correct it."))
 
 
 def number(
-    fields: Mapping[str, Any], name: str, what: str, *, low: float, high: float, default: float | None = None
+    fields: Mapping[str, Any], name: str, what: Shown, *, low: float, high: float, default: float | None = None
 ) -> float:
     """Return a number from ``low`` to ``high``; a comma is a decimal sign, too.
 
@@ -106,20 +117,30 @@ def number(
     found = _number(words)
     if found is None or not low <= found <= high:
         raise WrongUsageError(
-            expected=f"{what}, a number from {low:g} to {high:g}", found=repr(words), remedy="Correct it."
+            expected=Message(
+                "%(what)s, a number from %(low)s to %(high)s", what=what, low=Number(low, "g"), high=Number(high, "g")
+            ),
+            found=Verbatim(repr(words)),
+            remedy=Message("Correct it."),
         )
     return found
 
 
-def numbers(fields: Mapping[str, Any], name: str, what: str, *, low: float, high: float, most: int) -> list[float]:
+def numbers(fields: Mapping[str, Any], name: str, what: Shown, *, low: float, high: float, most: int) -> list[float]:
     """Return numbers that stand with blanks or semicolons between them; none where the field is empty."""
     words = [word for word in re.split(r"[\s;]+", text(fields, name, most=300)) if word]
     found = [one for word in words if (one := _number(word)) is not None and low <= one <= high]
     if len(found) < len(words) or len(words) > most:
         raise WrongUsageError(
-            expected=f"{what}: at most {most} numbers from {low:g} to {high:g} with blanks between them",
-            found=repr(" ".join(words)[:80]),
-            remedy="Correct them.",
+            expected=Message(
+                "%(what)s: at most %(most)s numbers from %(low)s to %(high)s with blanks between them",
+                what=what,
+                most=most,
+                low=Number(low, "g"),
+                high=Number(high, "g"),
+            ),
+            found=Verbatim(repr(" ".join(words)[:80])),
+            remedy=Message("Correct them."),
         )
     return found
 
@@ -132,7 +153,7 @@ def _number(words: str) -> float | None:
     return found + 0.0 if math.isfinite(found) else None
 
 
-def calendar_day(fields: Mapping[str, Any], name: str, what: str) -> date:
+def calendar_day(fields: Mapping[str, Any], name: str, what: Shown) -> date:
     """Return a day from 2000 to 2099, YYYY-MM-DD."""
     words = text(fields, name, most=10)
     try:
@@ -140,11 +161,15 @@ def calendar_day(fields: Mapping[str, Any], name: str, what: str) -> date:
     except ValueError:
         found = None
     if found is None or not 2000 <= found.year <= 2099:
-        raise WrongUsageError(expected=f"{what} as 2027-05-31", found=repr(words), remedy="Correct the date.")
+        raise WrongUsageError(
+            expected=Message("%(what)s as 2027-05-31", what=what),
+            found=Verbatim(repr(words)),
+            remedy=Message("Correct the date."),
+        )
     return found
 
 
-async def sent_file(fields: Mapping[str, Any], name: str, what: str, *, most: int) -> bytes:
+async def sent_file(fields: Mapping[str, Any], name: str, what: Shown, *, most: int) -> bytes:
     """Return the bytes of a file that was sent; its name on the phone counts for nothing.
 
     Raises
@@ -157,7 +182,7 @@ async def sent_file(fields: Mapping[str, Any], name: str, what: str, *, most: in
     sent = fields.get(name)
     data = await sent.read() if isinstance(sent, UploadFile) else b""
     if not data:
-        raise WrongUsageError(expected=what, found="none", remedy="Choose it, then send it.")
+        raise WrongUsageError(expected=what, found=Message("none"), remedy=Message("Choose it, then send it."))
     if len(data) > most:
         raise HTTPException(413)
     return data

@@ -2,6 +2,7 @@
 
 import json
 import shutil
+from dataclasses import replace
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
 from typing import Any
@@ -13,9 +14,12 @@ from typer.testing import CliRunner
 from stripread.cli.app import app
 from stripread.records import open_records
 from stripread.records.chain.entries import Batch, Part, Point, Stamp
-from stripread.records.queries.history import Occasion, batch_of, history_of
+from stripread.records.queries.batches import batch_of
 from stripread.records.store import Records
 from stripread.site import load_site, resolve_lot
+from stripread.workflow.history import history_for
+from stripread.workflow.sample import SampleContext
+from tests.unit.made_readings import made_reading
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_images"
@@ -117,12 +121,10 @@ def add_reading(
 
 def gathered(site: Path, *, point: str | None, sample: str, at: datetime, batch: str | None = None):
     known = load_site(site)
-    occasion = Occasion(
-        point=point, sample=known.sample(sample), lot=resolve_lot("UL-2603", known), photo_sha256="0" * 64, at=at,
-        now=at, batch=batch,
-    )  # fmt: skip
+    context = SampleContext(sample=known.sample(sample), point=point, batch=batch)
+    reading = replace(made_reading(), lot=resolve_lot("UL-2603", known), taken_at=at)
     with open_records(site) as records:
-        return history_of(records, occasion)
+        return history_for(records, reading, context, now=at)
 
 
 def test_the_outlet_before_and_what_is_usually_left(site):

@@ -5,7 +5,7 @@ import pytest
 
 from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float
-from stripread.strip.glare import FreePart, GroundVeil, Veil, find_free_part, residual_veil
+from stripread.strip.glare import FreePart, GroundVeil, Veil, find_free_part, measure_cells, residual_veil
 from stripread.strip.pads import measure_pad
 
 PINK, VIOLET, PLASTIC = np.array([0.87, 0.68, 0.78]), np.array([0.35, 0.32, 0.65]), np.array([0.86, 0.86, 0.85])
@@ -27,7 +27,8 @@ def spot(strength: float, x: float, y: float, radius: float) -> Float:
 
 
 def find(picture: Float) -> FreePart | None:
-    return find_free_part(picture, CORNERS, share=0.7, to_scene=lambda linear: linear, noticed=False)
+    cells = measure_cells(picture, CORNERS, share=0.7, to_scene=lambda linear: linear)
+    return find_free_part(cells, noticed=False)
 
 
 @pytest.mark.parametrize("colour", [PINK, VIOLET])

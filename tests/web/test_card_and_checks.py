@@ -14,6 +14,8 @@ from stripread.site import load_site, resolve_card
 from stripread.web.app import create_app
 from stripread.web.calibration import measuring
 from stripread.web.settings import Settings
+from stripread.workflow import check_standard
+from stripread.workflow.check_standard import KnownDilution
 from tests.web.conftest import ROOT, SAMPLE, csrf_of, sign_in
 
 MEASURED = (ROOT / "calibration" / "card-print-a-measured.csv").read_bytes()
@@ -103,13 +105,14 @@ def test_a_check_is_of_the_day_of_the_place_and_not_of_utc(site, monkeypatch):
 
 def test_a_check_is_judged_on_the_day_of_the_place(site, monkeypatch):
     seen = []
-    real = measuring.check_standard
+    real = check_standard.check_standard
     monkeypatch.setattr(
-        measuring, "check_standard", lambda *a, today, **more: seen.append(today) or real(*a, today=today, **more)
+        check_standard, "check_standard", lambda *a, today, **more: seen.append(today) or real(*a, today=today, **more)
     )
     evening = datetime(2026, 5, 4, 21, 30, 0, 5, tzinfo=timezone(timedelta(hours=-5)))
     photo = open_photo_bytes(SAMPLE.read_bytes(), "x")
-    row = measuring.read_check(str(site), photo, "UL-2603", "clo2", 0.25, 0.005, evening)
+    known = KnownDilution(pad="clo2", value=0.25, u=0.005)
+    row = measuring.read_check_row(str(site), photo, "UL-2603", known, evening)
     assert seen == [date(2026, 5, 4)]
     assert row.when.isoformat() == "2026-05-04T21:30:00-05:00"
 

@@ -21,6 +21,7 @@ from stripread.web.app import create_app
 from stripread.web.queue.inbox import Inbox, Job
 from stripread.web.queue.worker import begin_worker
 from stripread.web.settings import Settings
+from stripread.workflow import read_and_record
 from tests.web import crashing, test_lots
 from tests.web.conftest import ROOT, SAMPLE, csrf_of, sign_in
 from tests.web.test_read import answer, upload
@@ -103,7 +104,8 @@ def steps_of_a_job(monkeypatch):
     """Let a job be killed before or after each thing that it leaves; yield the name of the step."""
     for name in ("record_reading", "save_picture", "Inbox.answer"):
         for when in ("before", "after"):
-            owner, last = (work.Inbox, "answer") if "." in name else (work, name)
+            owners = {"record_reading": read_and_record, "save_picture": work, "Inbox.answer": work.Inbox}
+            owner, last = owners[name], name.split(".")[-1]
             real = getattr(owner, last)
 
             def killed(*args, real=real, when=when, **more):
@@ -133,12 +135,12 @@ def test_a_reader_killed_at_any_step_leaves_one_reading_and_one_answer_in_the_en
 
 
 def test_what_the_record_refuses_is_no_answer_to_the_photo(site, monkeypatch):
-    def held(*_):
+    def held(*_, **__):
         raise RecordsError(expected="a free record", found="one that is held", remedy="Wait.")
 
     inbox = Inbox(site)
     inbox.accept(job(1), SAMPLE.read_bytes())
-    monkeypatch.setattr(work, "record_reading", held)
+    monkeypatch.setattr(read_and_record, "record_reading", held)
     with pytest.raises(RecordsError):
         work.answer_job(str(site), job(1).id)
     assert inbox.waiting() == [job(1).id]

@@ -12,7 +12,7 @@ from stripread.findings import REGISTRY
 from stripread.i18n.catalogue import LANGUAGES, catalogue
 from stripread.i18n.phrases import teller
 from stripread.report.words import headline_of
-from stripread.web.translations import brought_up_to_date, gather, untranslated
+from stripread.i18n.translations import brought_up_to_date, gather, untranslated
 from tests.web.conftest import csrf_of, sign_in
 
 FILES = sorted(Path(str(resources.files("stripread.i18n") / "locale")).glob("*.po"))

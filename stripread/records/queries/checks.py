@@ -8,14 +8,18 @@ from pathlib import Path
 from sqlalchemy import Connection, select
 
 from stripread.errors import RecordFileError, RecordsError
-from stripread.lot.record import CheckRow, load_record, row_text
+from stripread.lot.lot import Lot
+from stripread.lot.record import CheckRow, chart_scores, load_record, row_text
 from stripread.records.chain.canonical import COLUMNS
 from stripread.records.chain.chain import rows_in_order
 from stripread.records.chain.entries import CheckStandard, from_payload
 from stripread.records.queries.readings import superseded_by
+from stripread.records.store import Records
 from stripread.records.tables import entries
 
-__all__ = ["check_standard_of", "lost_checks"]
+__all__ = ["check_rows", "check_standard_of", "lost_checks", "lot_scores"]
+
+_LATEST = 200  # checks that are looked at
 
 
 def check_standard_of(row: CheckRow, *, lot: str, file: str) -> CheckStandard:
@@ -64,3 +68,21 @@ def _rows_in(path: Path) -> set[str]:
 
 def _hash(row: CheckRow) -> str:
     return hashlib.sha256(row_text(row).encode("utf-8")).hexdigest()
+
+
+def lot_scores(records: Records, lot: Lot) -> tuple[float, ...] | None:
+    """Scores of the lot's check standards in this calibration; None where the record keeps no checks at all."""
+    if not records.check_standards(limit=1):
+        return None
+    rows = check_rows(records, lot.number)
+    return tuple(chart_scores(rows, pad=lot.pads[0].pad, lot_sha256=lot.sha256))
+
+
+def check_rows(records: Records, lot: str) -> list[CheckRow]:
+    """Return the checks of a lot that the record knows of, the earliest first, from the lot's own file of checks."""
+    own = [check.said for check in records.check_standards(lot=lot, limit=_LATEST)]
+    wanted = {(check.photo_sha256, check.lot_sha256, check.pad) for check in own}
+    rows: list[CheckRow] = []
+    for file in sorted({check.file for check in own}):
+        rows += [r for r in load_record(records.folder / file) if (r.photo_sha256, r.lot_sha256, r.pad) in wanted]
+    return sorted(rows, key=lambda row: row.when)

@@ -6,12 +6,14 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from stripread.errors import StripReadError
-from stripread.findings import REGISTRY, Severity
+from stripread.findings import REGISTRY, Finding, Severity
+from stripread.i18n import Shown
 from stripread.lot.lot import Lot, load_lot
 from stripread.lot.record import CheckRow
 from stripread.records.chain.entries import Batch, Entry, InjectorSetting, Note, Point
 from stripread.records.chain.verify import Verification, verify_records
-from stripread.records.queries.history import check_rows
+from stripread.records.messages import findings_of
+from stripread.records.queries.checks import check_rows
 from stripread.records.queries.readings import RecordedReading
 from stripread.records.queries.standing import BatchStanding, batch_standing
 from stripread.records.queries.trend import Trend, trend_of
@@ -44,7 +46,7 @@ class Episode:
     ----------
     readings : tuple of RecordedReading
         The earliest first.
-    message, advice : str
+    message, advice : Shown
         Of the first.
     notes : tuple of Recorded[Note]
         About one of the readings, or entered soon after without naming any.
@@ -58,8 +60,8 @@ class Episode:
     code: str
     severity: Severity
     readings: tuple[RecordedReading, ...]
-    message: str
-    advice: str
+    message: Shown
+    advice: Shown
     notes: tuple[Recorded[Note], ...]
     made: tuple[Batch, ...]
     righted: RecordedReading | None
@@ -181,7 +183,7 @@ def _episodes(
     """Yield the findings that are no mere remarks, those of one code that lie close together as one, in their order."""
     of: dict[str, list[list[RecordedReading]]] = {}
     for reading in readings:
-        for code in dict.fromkeys(f["code"] for f in _grave(reading)):
+        for code in dict.fromkeys(f.code for f in _grave(reading)):
             runs = of.setdefault(code, [])
             if runs and reading.when - runs[-1][-1].when <= _APART:
                 runs[-1].append(reading)
@@ -191,8 +193,8 @@ def _episodes(
     yield from sorted(found, key=lambda episode: episode.first)
 
 
-def _grave(reading: RecordedReading) -> list[dict[str, str]]:
-    return [f for f in reading.entry.payload.get("findings", []) if f["severity"] != "info"]
+def _grave(reading: RecordedReading) -> list[Finding]:
+    return [f for f in findings_of(reading.entry.payload) if f.severity != "info"]
 
 
 def _episode(
@@ -202,7 +204,7 @@ def _episode(
     notes: Sequence[Recorded[Note]],
     made: Sequence[Batch],
 ) -> Episode:
-    said = next(f for f in _grave(run[0]) if f["code"] == code)
+    said = next(f for f in _grave(run[0]) if f.code == code)
     until = run[-1].when + _AFTER
     own = {r.entry.seq for r in run}
     about_water = code in REGISTRY and REGISTRY[code].about == "sample"
@@ -210,10 +212,10 @@ def _episode(
     righted = [r for r in later if r.main.range_state == "within" or not about_water]
     return Episode(
         code=code,
-        severity="error" if said["severity"] == "error" else "warning",
+        severity="error" if said.severity == "error" else "warning",
         readings=tuple(run),
-        message=said["message"],
-        advice=said["advice"],
+        message=said.message,
+        advice=said.advice,
         notes=tuple(n for n in notes if n.said.about in own),
         made=tuple(b for b in made if about_water and b.kind != "concentrate" and run[-1].when < b.made_at <= until),
         righted=righted[0] if righted else None,

@@ -4,8 +4,9 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from stripread.findings import Finding
+from stripread.i18n import Message
 from stripread.records.chain.entries import Batch
-from stripread.records.queries.history import batch_readings, expected_strength
+from stripread.records.queries.batches import batch_readings, expected_strength
 from stripread.records.store import Records
 from stripread.units import Measured
 from stripread.water.recipe import recipe_finding
@@ -36,11 +37,11 @@ class BatchStanding:
         return self.readings[-1][1] if self.readings else None
 
     @property
-    def balance(self) -> str:
-        """What the mass balance says, in a word; empty where there is nothing to compare."""
+    def balance(self) -> Message | None:
+        """What the mass balance says, in a word; None where there is nothing to compare."""
         if self.recipe is None or self.first is None:
-            return ""
-        return "▲ DIFFERS" if self.finding else "✔ agrees"
+            return None
+        return Message("▲ DIFFERS") if self.finding else Message("✔ agrees")
 
 
 def batch_standing(records: Records, said: Batch) -> BatchStanding:

@@ -11,7 +11,8 @@ from stripread.findings import VERIFY_LOT
 from stripread.i18n import ByFace, Joined, Message, Number, Shown, Verbatim
 from stripread.lot.lot import load_lot
 from stripread.records.messages import findings_of
-from stripread.records.queries.history import batch_forecast, batch_of, batch_readings, find_batch, lot_scores
+from stripread.records.queries.batches import batch_forecast, batch_of, batch_readings, find_batch
+from stripread.records.queries.checks import lot_scores
 from stripread.records.queries.readings import RecordedReading
 from stripread.records.store import Records
 from stripread.site import Site

@@ -2,7 +2,6 @@
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from datetime import datetime, timedelta
 
 from stripread import __version__
@@ -25,7 +24,6 @@ from stripread.report.said import Say, as_written
 from stripread.report.terminal.records import pad_interval, pad_value
 from stripread.site import Site
 from stripread.units import Units
-from stripread.units.amounts import tell_volumes_in
 
 __all__ = ["period_report"]
 
@@ -58,8 +56,6 @@ def period_report(
         Without matplotlib, for the figures.
     """
     last, units = period.end - timedelta(microseconds=1), units or site.units
-    told = (replace(episode, message=tell_volumes_in(episode.message, units)) for episode in period.episodes)
-    period = replace(period, episodes=tuple(told))
     parts = (
         *_summary(period, say),
         *_points(period.points, site, say),

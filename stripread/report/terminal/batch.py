@@ -1,6 +1,7 @@
 """A batch in words: which sample it is, its strength, and whether its recipe can give what is expected."""
 
 from stripread.findings import Finding
+from stripread.i18n import Joined, Shown, Verbatim
 from stripread.records import Batch
 from stripread.site import Site
 from stripread.units import Measured, format_interval, format_number, places_for
@@ -22,9 +23,9 @@ def off_range(strength: Measured, site: Site, sample: str) -> Finding | None:
     return recipe_range_finding(strength, low=expected.low, high=expected.high)
 
 
-def strength_words(strength: Measured | None) -> str:
+def strength_words(strength: Measured | None) -> Shown:
     """Return a strength with its interval; empty where there is none."""
     if strength is None:
-        return ""
+        return Verbatim("")
     places = places_for(1.96 * strength.u) if strength.u > 0 else 0
-    return f"{format_number(strength.value, places)}, {format_interval(strength.interval, places)}"
+    return Joined((format_number(strength.value, places), format_interval(strength.interval, places)), ", ")

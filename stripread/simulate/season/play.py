@@ -3,25 +3,25 @@
 import json
 import shutil
 from collections.abc import Callable, Iterator
+from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from multiprocessing import get_context
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 import tomli_w
 
-from stripread.card import CardLayout, design_card
-from stripread.check import check_reading
-from stripread.check.standard import check_row, check_standard
-from stripread.errors import SiteError, StripReadError
-from stripread.lot.lot import Lot, load_lot
-from stripread.lot.record import append_row
+from stripread.card import design_card
+from stripread.check.standard import StandardCheck, check_row
+from stripread.errors import RecordsError, SiteError, StripReadError
+from stripread.i18n import Message
+from stripread.lot.record import RECORD, append_row
 from stripread.photo.load import PhotoFile, open_photo_bytes
-from stripread.read import Reading, read_strip
 from stripread.records import Batch, Note, Records, Stamp
 from stripread.records.of_site import open_site_records
-from stripread.records.queries.history import batch_of, with_expected
+from stripread.records.queries.batches import with_expected
 from stripread.simulate.demo import DEMO_LOTS, DEMO_PRINTER
 from stripread.simulate.optics.conditions import dip_strip, random_shot
 from stripread.simulate.scene.photograph import Shot, take_photo
@@ -40,14 +40,18 @@ from stripread.simulate.season.script import (
     season_points,
 )
 from stripread.simulate.series import STRIP_SCATTER, demo_conditions
-from stripread.site import Site, load_site, resolve_card
-from stripread.strip.kinds import StripKind, load_kind
+from stripread.site import Site, load_site
+from stripread.strip.kinds import load_kind
 from stripread.units import Measured
 from stripread.water.generation import expected_generation
 from stripread.water.sachet import load_sachet
-from stripread.workflow import Taking, history_for, record_check, record_reading
+from stripread.workflow.check_standard import KnownDilution, read_check, record_check
+from stripread.workflow.read_and_record import RecordedSample, read_and_record
+from stripread.workflow.sample import ResolvedInputs, SampleContext, resolve_inputs
 
 __all__ = ["play_season"]
+
+_Answer = TypeVar("_Answer")
 
 NAME = "Quillmere Demo Nursery, SIMULATED"
 _OLD_EXPIRES = "2026-04-30"
@@ -100,12 +104,18 @@ def play_season(folder: Path, demo: Path, *, seed: int, faults: bool, report: Ca
 
 def _make_site(folder: Path, demo: Path) -> Site:
     if folder.exists() and any(folder.iterdir()):
-        raise SiteError(expected="a new folder", found=f"{folder} with files in it", remedy="Name another folder.")
+        raise SiteError(
+            expected=Message("a new folder"),
+            found=Message("%(folder)s with files in it", folder=folder),
+            remedy=Message("Name another folder."),
+        )
     folder.mkdir(parents=True, exist_ok=True)
     for number in LOTS.values():
         if not (demo / number / "lot.json").is_file():
             raise SiteError(
-                expected=f"the demo site with lot {number}", found=f"none in {demo}", remedy="Name it with --site."
+                expected=Message("the demo site with lot %(number)s", number=number),
+                found=Message("none in %(demo)s", demo=demo),
+                remedy=Message("Name it with --site."),
             )
         (folder / number).mkdir()
         shutil.copy(demo / number / "lot.json", folder / number)
@@ -163,7 +173,7 @@ class _Player:
     seed: int
     done: int = 0
     last: dict[str, int] = field(default_factory=dict)  # entry of the last reading at each point
-    loaded: dict[str, tuple[Lot, StripKind, CardLayout]] = field(default_factory=dict)
+    loaded: dict[str, ResolvedInputs] = field(default_factory=dict)
 
     def begin(self) -> None:
         for point in season_points():
@@ -184,63 +194,54 @@ class _Player:
                 self.records.add_note(Note(text=event.text, about=about), _stamp(event.at))
 
     def _sample(self, event: Sample) -> None:
-        lot, _, card = self._with(event.lot)
-        file, reading = self._read(event, f"{event.at:%m%d-%H%M}-{event.point.replace(' ', '-')}.jpg")
-        sample = self.site.sample(event.sample)
-        taking = Taking(
-            sample=sample,
-            lot=lot,
-            lot_file=self.site.lots[event.lot],
-            card=card,
+        context = SampleContext(
+            sample=self.site.sample(event.sample),
             point=event.point,
-            batch=batch_of(self.records, sample, at=event.at),
-            flushed_s=event.flushed_s,
+            who=WHO,
             dipped_at=event.at,
+            flushed_s=event.flushed_s,
         )
-        stamp = _stamp(event.at + _ENTERED)
-        history = history_for(self.records, reading, taking, now=stamp.at)
-        verdict = check_reading(
-            reading, sample=sample, today=event.at.date(), dipped_at=event.at, history=history
-        )  # fmt: skip
-        entry = record_reading(self.records, verdict, taking, [("photo", file)], stamp)
-        self.last[event.point] = entry.seq
+
+        def read(photo: PhotoFile) -> RecordedSample:
+            return read_and_record(
+                lambda: nullcontext(self.records), [photo], self._with(event.lot), context, now=event.at + _ENTERED
+            )
+
+        name = f"{event.at:%m%d-%H%M}-{event.point.replace(' ', '-')}.jpg"
+        self.last[event.point] = self._taken(event, name, read).entry
         self.done += 1
 
     def _check(self, event: Check) -> None:
-        lot, _, _ = self._with(event.lot)
-        file, reading = self._read(event, f"{event.at:%m%d-%H%M}-check.jpg")
-        check = check_standard(
-            reading, pad=lot.pads[0].pad, known=event.known, u_known=event.u_known, today=event.at.date()
-        )
-        lot_file = self.site.lots[event.lot]
-        rows = lot_file.with_name("verification.csv")
-        row = check_row(check, photo=file.name, when=event.at)
+        inputs = self._with(event.lot)
+        known = KnownDilution(pad=inputs.lot.pads[0].pad, value=event.known, u=event.u_known)
+
+        def read(photo: PhotoFile) -> tuple[PhotoFile, StandardCheck]:
+            return photo, read_check(photo, inputs, known, now=event.at)
+
+        photo, check = self._taken(event, f"{event.at:%m%d-%H%M}-check.jpg", read)
+        rows = inputs.lot_file.with_name(RECORD)
+        row = check_row(check, photo=photo.name, when=event.at)
         append_row(rows, row)
-        record_check(
-            self.records, row, lot=lot.number, kind=lot.kind, lot_file=lot_file, rows=rows, photo=file,
-            stamp=_stamp(event.at + _ENTERED),
-        )  # fmt: skip
+        record_check(self.records, row, photo, inputs, rows_file=rows, stamp=_stamp(event.at + _ENTERED))
         self.done += 1
 
-    def _read(self, event: Sample | Check, name: str) -> tuple[PhotoFile, Reading]:
+    def _taken(self, event: Sample | Check, name: str, read: Callable[[PhotoFile], _Answer]) -> _Answer:
         """Read a strip's photo; one that cannot be read is taken again."""
-        lot, kind, card = self._with(event.lot)
         data = next(self.photos)
         for again in range(1, _RETAKES + 1):
             file = open_photo_bytes(data, name)
             try:
-                return file, read_strip(file, card=card, kind=kind, lot=lot)
-            except StripReadError:
-                if again == _RETAKES:
+                return read(file)
+            except StripReadError as error:
+                if again == _RETAKES or isinstance(error, RecordsError):
                     raise
                 shot = _shot(event, np.random.default_rng([self.seed, 98, self.done, again]))
                 data = _draw((shot, 1000 * again + self.done))
         raise AssertionError  # the loop returns or raises
 
-    def _with(self, number: str) -> tuple[Lot, StripKind, CardLayout]:
+    def _with(self, number: str) -> ResolvedInputs:
         if number not in self.loaded:
-            lot = load_lot(self.site.lots[number])
-            self.loaded[number] = (lot, load_kind(lot.kind), resolve_card(lot.card, self.site))
+            self.loaded[number] = resolve_inputs(number, self.site)
         return self.loaded[number]
 
 

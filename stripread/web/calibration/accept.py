@@ -6,13 +6,14 @@ from datetime import datetime
 from typing import Any
 
 from stripread.errors import SiteError, WrongUsageError
+from stripread.i18n import Message, Verbatim
 from stripread.records import Draft, Records, Stamp
 from stripread.site import Site, add_name, load_site, replace_file
 from stripread.web.calibration.drafts import CalibrationDraft, Drafts
 from stripread.web.calibration.fits import Fit
 from stripread.web.calibration.fitting import series_csv, series_of
 from stripread.web.site_record import records_of
-from stripread.workflow import keep_lot
+from stripread.workflow.kept_files import keep_lot
 
 __all__ = ["accept_lot", "check_number", "enter_change", "refuse_foreign", "refuse_second"]
 
@@ -25,9 +26,9 @@ def check_number(number: str) -> str:
     """Return a lot's number, or a name of another file of the site, that can be a folder's name, too."""
     if not _NUMBER.fullmatch(number) or number in _OURS:
         raise WrongUsageError(
-            expected="1 to 40 letters, digits, dots, hyphens or underscores, a letter or digit first",
-            found=repr(number[:50]),
-            remedy="Write it as on the vial, without blanks.",
+            expected=Message("1 to 40 letters, digits, dots, hyphens or underscores, a letter or digit first"),
+            found=Verbatim(repr(number[:50])),
+            remedy=Message("Write it as on the vial, without blanks."),
         )
     return number
 
@@ -45,9 +46,9 @@ def refuse_foreign(site: Site, number: str) -> None:
     file = site.lots.get(number)
     if file is not None and file != site.folder / _lot_file(number):
         raise SiteError(
-            expected=f"a lot whose file is {_lot_file(number)}",
-            found=f"{number!r}, which is kept elsewhere",
-            remedy="Calibrate it anew on the machine where its file is kept, or choose another number.",
+            expected=Message("a lot whose file is %(number)s", number=_lot_file(number)),
+            found=Message("%(number)s, which is kept elsewhere", number=repr(number)),
+            remedy=Message("Calibrate it anew on the machine where its file is kept, or choose another number."),
         )
 
 
@@ -55,9 +56,9 @@ def refuse_second(drafts: list[CalibrationDraft], number: str) -> None:
     """Refuse a second calibration of a lot while one is under way."""
     if any(draft.number == number and draft.state == "open" for draft in drafts):
         raise WrongUsageError(
-            expected="one calibration of a lot at a time",
-            found=f"one of {number!r} that is under way",
-            remedy="Go on with it under Calibrations under way, or reject it first.",
+            expected=Message("one calibration of a lot at a time"),
+            found=Message("one of %(number)s that is under way", number=repr(number)),
+            remedy=Message("Go on with it under Calibrations under way, or reject it first."),
         )
 
 
@@ -79,13 +80,17 @@ def accept_lot(records: Records, drafts: Drafts, draft: CalibrationDraft, fit: F
     """
     if draft.state != "open" or fit.lot is None or fit.file is None:
         raise WrongUsageError(
-            expected="a curve to accept", found="none", remedy="Look at the reasons, and add or leave out photos."
+            expected=Message("a curve to accept"),
+            found=Message("none"),
+            remedy=Message("Look at the reasons, and add or leave out photos."),
         )
 
     def enter(changed: CalibrationDraft) -> None:
         if changed.signature() != draft.signature():
             raise WrongUsageError(
-                expected="a curve of all photos", found="photos that came since", remedy="Look at the curve again."
+                expected=Message("a curve of all photos"),
+                found=Message("photos that came since"),
+                remedy=Message("Look at the curve again."),
             )
         _make_lot(records, drafts, draft, fit, stamp)
 
@@ -101,9 +106,9 @@ def _make_lot(records: Records, drafts: Drafts, draft: CalibrationDraft, fit: Fi
     file = site.folder / name
     if not draft.again and file.exists() and file.read_bytes() != data:
         raise SiteError(
-            expected="a new number",
-            found=f"{number!r}, which the site has",
-            remedy="Reject this, and begin again with another.",
+            expected=Message("a new number"),
+            found=Message("%(number)s, which the site has", number=repr(number)),
+            remedy=Message("Reject this, and begin again with another."),
         )
     file.parent.mkdir(parents=True, exist_ok=True)
     rows = series_of(draft, drafts.folder(draft.id))

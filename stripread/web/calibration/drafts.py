@@ -17,6 +17,7 @@ from typing import Any, Literal
 
 from stripread.calibrate.plan import enough_to_fit
 from stripread.errors import WrongUsageError
+from stripread.i18n import Message
 from stripread.site import replace_file
 
 __all__ = ["CalibrationDraft", "DraftPad", "DraftPhoto", "DraftSolution", "Drafts", "PadValue", "refuse_double"]
@@ -78,7 +79,7 @@ class DraftPhoto:
     strip: int
     at: str
     who: str
-    doubts: tuple[str, ...] = ()
+    doubts: tuple[Any, ...] = ()
     left_out_by: str | None = None
     flash: str | None = None
 
@@ -232,7 +233,9 @@ class Drafts:
                 refuse_double(draft, hashlib.sha256(flash).hexdigest())
             if len(draft.photos) >= _MOST_PHOTOS:
                 raise WrongUsageError(
-                    expected=f"at most {_MOST_PHOTOS} photos", found="more", remedy="Calibrate with these."
+                    expected=Message("at most %(it)s photos", it=_MOST_PHOTOS),
+                    found=Message("more"),
+                    remedy=Message("Calibrate with these."),
                 )
             replace_file(self.folder(draft_id) / photo.file, data)
             if flash is not None and photo.flash is not None:
@@ -246,7 +249,11 @@ class Drafts:
 
         def leave(draft: CalibrationDraft) -> CalibrationDraft:
             if all(photo.sha256 != sha256 for photo in draft.photos):
-                raise WrongUsageError(expected="a photo of the draft", found="none", remedy="Choose one of the list.")
+                raise WrongUsageError(
+                    expected=Message("a photo of the draft"),
+                    found=Message("none"),
+                    remedy=Message("Choose one of the list."),
+                )
             photos = (replace(p, left_out_by=who) if p.sha256 == sha256 else p for p in draft.photos)
             return replace(draft, photos=tuple(photos))
 
@@ -265,9 +272,9 @@ class Drafts:
             draft = self.find(draft_id)
             if draft is None or draft.state != "open":
                 raise WrongUsageError(
-                    expected="a calibration under way",
-                    found="none" if draft is None else f"one that is {draft.state}",
-                    remedy="Begin a new one.",
+                    expected=Message("a calibration under way"),
+                    found=(Message("none") if draft is None else Message("one that is %(state)s", state=draft.state)),
+                    remedy=Message("Begin a new one."),
                 )
             changed = change(draft)
             if enter is not None:
@@ -285,9 +292,13 @@ def refuse_double(draft: CalibrationDraft, sha256: str) -> None:
     for photo in draft.photos:
         if sha256 == photo.sha256 or (photo.flash or "").startswith(sha256):
             raise WrongUsageError(
-                expected="a photo that is not in this calibration yet",
-                found=f"that of level {draft.label(photo.level)}, strip {photo.strip}",
-                remedy="Take a photo of the next strip. If it was sent to the wrong level, take a new one there.",
+                expected=Message("a photo that is not in this calibration yet"),
+                found=Message(
+                    "that of level %(level)s, strip %(strip)s", level=draft.label(photo.level), strip=photo.strip
+                ),
+                remedy=Message(
+                    "Take a photo of the next strip. If it was sent to the wrong level, take a new one there."
+                ),
             )
 
 

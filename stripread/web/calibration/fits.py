@@ -18,7 +18,9 @@ from pathlib import Path
 from anyio import CapacityLimiter, to_thread
 
 from stripread.errors import StripReadError
+from stripread.i18n import Message, Shown
 from stripread.lot.lot import Lot, load_lot
+from stripread.records.messages import kept_shown
 from stripread.web.calibration.drafts import CalibrationDraft, Drafts
 from stripread.web.calibration.fitting import fit_draft, fit_paths
 from stripread.web.queue.worker import begin_worker, in_time
@@ -34,9 +36,9 @@ _TRIES = 2  # the first may have been stopped for want of memory beside much els
 class Refusal:
     """Why no curve may be trusted."""
 
-    expected: str
-    found: str
-    remedy: str
+    expected: Shown
+    found: Shown
+    remedy: Shown
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,10 +52,12 @@ class Fit:
 
 _STOPPED = Fit(
     refusal=Refusal(
-        expected="a fit",
-        found="one that stopped twice before it was done",
-        remedy="Restart the server, which fits again. If it stops again, leave out photos, or use a machine with more "
-        "memory.",
+        expected=Message("a fit"),
+        found=Message("one that stopped twice before it was done"),
+        remedy=Message(
+            "Restart the server, which fits again. If it stops again, leave out photos, or use a "
+            "machine with more memory."
+        ),
     )
 )
 
@@ -100,7 +104,7 @@ class Fits:
                 return Fit(lot=load_lot(lot_file), file=lot_file)
             if refused.exists():
                 said = json.loads(refused.read_bytes())
-                return Fit(refusal=Refusal(**{key: str(said[key]) for key in ("expected", "found", "remedy")}))
+                return Fit(refusal=Refusal(**{key: kept_shown(said[key]) for key in ("expected", "found", "remedy")}))
         except (StripReadError, OSError, ValueError, KeyError):
             return None
         return _STOPPED if (draft.id, draft.signature()) in self._stopped else None

@@ -4,28 +4,23 @@ import csv
 import io
 import json
 import os
+from collections.abc import Mapping
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
 from stripread.calibrate.lot_from_series import calibrate_lot
 from stripread.calibrate.series import SeriesRow
 from stripread.errors import StripReadError
+from stripread.i18n import ByFace, Joined, Message
 from stripread.lot.lot import save_lot
+from stripread.records.messages import kept_message
 from stripread.site import load_site, replace_file, resolve_card, resolve_kind
 from stripread.web.calibration.drafts import CalibrationDraft, Drafts
 
-__all__ = ["ON_THE_PAGE", "fit_draft", "fit_paths", "series_csv", "series_of"]
+__all__ = ["fit_draft", "fit_paths", "series_csv", "series_of"]
 
 _NICE = 10  # pages and readings go first
-# What the command line's words are on the page.
-ON_THE_PAGE = {
-    "calibrate with --without and its photo's name, which the lot file records": "leave its photo out below, which the "
-    "lot file records",
-    "calibrate with --without and its photos' names": "leave its photos out below",
-    "Mark the levels where the pad bleaches or turns back with beyond = yes in the series": "Plan it again, with the "
-    "levels where the pad bleaches or turns back as far above the range",
-    " Or take its row out of the series.": " Or leave it out below.",
-}
 
 
 def fit_draft(site_folder: str, draft_id: str, today: date) -> None:
@@ -52,7 +47,8 @@ def fit_draft(site_folder: str, draft_id: str, today: date) -> None:
             without=[photo.file for photo in draft.photos if photo.left_out_by is not None],
         )
     except StripReadError as error:
-        said = {name: _in_words(getattr(error, name), draft) for name in ("expected", "found", "remedy")}
+        strips = {p.file: _strip(draft.label(p.level), p.strip) for p in draft.photos}
+        said = {name: kept_message(_renamed(getattr(error, name), strips)) for name in ("expected", "found", "remedy")}
         replace_file(refused, json.dumps(said, ensure_ascii=False).encode("utf-8"))
         return
     part = lot_file.with_suffix(f".{os.getpid()}.part")
@@ -114,10 +110,16 @@ def series_csv(rows: tuple[SeriesRow, ...], *, beside: Path) -> str:
     return out.getvalue()
 
 
-def _in_words(text: str, draft: CalibrationDraft) -> str:
-    """Say it as the page does: a strip of a level where a text names the file, what to press instead of options."""
-    for photo in draft.photos:
-        text = text.replace(photo.file, f"the photo of level {draft.label(photo.level)}, strip {photo.strip}")
-    for command, page in ON_THE_PAGE.items():
-        text = text.replace(command, page)
-    return text
+def _strip(level: str, strip: int) -> Message:
+    return Message("the photo of level %(level)s, strip %(strip)s", level=level, strip=strip)
+
+
+def _renamed(thing: object, strips: Mapping[str, Message]) -> object:
+    """Return a message in which a photo is named as on the page, by its level and strip, in place of its file."""
+    if isinstance(thing, Message):
+        return thing.with_params({name: _renamed(value, strips) for name, value in thing.params})
+    if isinstance(thing, Joined):
+        return replace(thing, parts=tuple(_renamed(part, strips) for part in thing.parts))
+    if isinstance(thing, ByFace):
+        return _renamed(thing.page, strips)
+    return strips.get(thing, thing) if isinstance(thing, str) else thing

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from stripread.errors import StripReadError
-from stripread.i18n.phrases import sayer
+from stripread.i18n import Joined, Message, Number, Reader, Shown
 from stripread.lot.lot import LimitOf, Lot, PadCalibration
 from stripread.lot.record import RECORD, CheckRow, chart_scores, load_record
 from stripread.report.lot.page import level_rows, new_figure, plot_pad
@@ -32,7 +32,7 @@ class LotLine:
     name: str
     lot: Lot | None = None
     expired: bool = False
-    pads: tuple[dict[str, str], ...] = ()
+    pads: tuple[dict[str, object], ...] = ()
     trouble: StripReadError | None = None
 
 
@@ -60,13 +60,13 @@ def record_file(site: Site, name: str) -> Path:
     return find_lot_file(name, site).with_name(RECORD)
 
 
-def _pad_line(pad: PadCalibration, lot: Lot, checks: Sequence[CheckRow]) -> dict[str, str]:
+def _pad_line(pad: PadCalibration, lot: Lot, checks: Sequence[CheckRow]) -> dict[str, object]:
     scores = chart_scores(checks, pad=pad.pad, lot_sha256=lot.sha256)
     state = "none" if not scores else "broken" if broken_by_last(checks, lot, pad.pad) else "kept"
     return {
         "id": pad.pad,
         "analyte": pad.analyte,
-        "range": f"{pad.curve.low:g} to {pad.curve.top:g} {pad.unit}",
+        "range": _range(pad),
         "lod": _limit(pad.lod, pad.unit),
         "loq": _limit(pad.loq, pad.unit),
         "state": state,
@@ -74,8 +74,13 @@ def _pad_line(pad: PadCalibration, lot: Lot, checks: Sequence[CheckRow]) -> dict
     }
 
 
-def _limit(limit: LimitOf, unit: str) -> str:
-    return "none" if limit.value is None else f"{two_digits(limit.value)} {unit}"
+def _range(pad: PadCalibration) -> Message:
+    top = Joined((Number(pad.curve.top, "g"), pad.unit))
+    return Message("%(low)s to %(high)s", low=Number(pad.curve.low, "g"), high=top)
+
+
+def _limit(limit: LimitOf, unit: str) -> Shown:
+    return Message("none") if limit.value is None else Joined((two_digits(limit.value), unit))
 
 
 def pad_facts(lot: Lot, pad: PadCalibration, language: str) -> dict[str, Any]:
@@ -85,15 +90,15 @@ def pad_facts(lot: Lot, pad: PadCalibration, language: str) -> dict[str, Any]:
         "id": pad.pad,
         "analyte": pad.analyte,
         "unit": pad.unit,
-        "range": f"{curve.low:g} to {curve.top:g} {pad.unit}",
+        "range": _range(pad),
         "lod": _limit(pad.lod, pad.unit),
         "lod_definition": pad.lod.definition,
         "loq": _limit(pad.loq, pad.unit),
         "loq_definition": pad.loq.definition,
-        "scatter": f"{100 * curve.scatter.relative:.1f}",
-        "lack_of_fit": f"{pad.lack_of_fit:.2f}",
+        "scatter": Number(100 * curve.scatter.relative, ".1f"),
+        "lack_of_fit": Number(pad.lack_of_fit, ".2f"),
         "levels": level_rows(pad),
-        "beyond": [f"{row[0]:g}" for row in pad.beyond],
+        "beyond": [Number(row[0], "g") for row in pad.beyond],
         "figures": _figures(lot, pad, language),
     }
 
@@ -105,7 +110,7 @@ def _figures(lot: Lot, pad: PadCalibration, language: str) -> tuple[str, str, st
         if key not in _drawn:
             figures = [new_figure(*_PHONE_IN) for _ in range(3)]
             plane, lightness, residuals = (figure.subplots() for figure in figures)
-            plot_pad(pad, plane, lightness, residuals, say=sayer(language))
+            plot_pad(pad, plane, lightness, residuals, say=Reader(language=language).show)
             for ax in (plane, lightness, residuals):
                 ax.set_title("")  # too long for a phone; the page has words of its own below each
             first, second, third = (figure_uri(figure) for figure in figures)
@@ -121,7 +126,7 @@ def pad_checks(lot: Lot, pad: PadCalibration, rows: Sequence[CheckRow], language
     chart = None
     if any(row.z is not None for row in own):
         with DRAWING:
-            chart = control_chart(own, pad, size_in=_PHONE_IN, say=sayer(language))
+            chart = control_chart(own, pad, size_in=_PHONE_IN, say=Reader(language=language).show)
     return {
         "id": pad.pad,
         "analyte": pad.analyte,

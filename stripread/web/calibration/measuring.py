@@ -2,21 +2,25 @@
 
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
-from stripread.check.standard import check_row, check_standard
+from stripread.check.standard import check_row
+from stripread.i18n import Joined
 from stripread.lot.record import CheckRow
 from stripread.measure import finish_flash_pair, flash_colours, measure_flash_pair, measure_strip
 from stripread.photo.load import PhotoFile
-from stripread.read import read_strip
-from stripread.site import kind_of_lot, load_site, resolve_card, resolve_kind, resolve_lot
+from stripread.records.messages import kept_message
+from stripread.site import load_site, resolve_card, resolve_kind
+from stripread.workflow.check_standard import KnownDilution, read_check
+from stripread.workflow.sample import resolve_inputs
 
-__all__ = ["measure_photo", "read_check"]
+__all__ = ["measure_photo", "read_check_row"]
 
 
 def measure_photo(
     folder: str, photo: PhotoFile, card: str, kind: str, flash: PhotoFile | None = None
-) -> tuple[str, ...]:
-    """Measure a photo, or a pair with the flash, and return what is doubtful about it, in words.
+) -> tuple[Any, ...]:
+    """Measure a photo, or a pair with the flash, and return what is doubtful about it, as messages to be kept.
 
     Raises
     ------
@@ -33,12 +37,10 @@ def measure_photo(
     else:
         pair = measure_flash_pair(photo, flash, layout, strip_kind)
         measured = finish_flash_pair(pair, flash_colours([pair]))
-    return tuple(f"{f.message} {f.advice}" for f in measured.findings if f.severity != "info")
+    return tuple(kept_message(Joined((f.message, f.advice))) for f in measured.findings if f.severity != "info")
 
 
-def read_check(
-    folder: str, photo: PhotoFile, lot: str, pad: str, known: float, u_known: float, now: datetime
-) -> CheckRow:
+def read_check_row(folder: str, photo: PhotoFile, lot: str, known: KnownDilution, now: datetime) -> CheckRow:
     """Read a check standard, and return it as a row of the lot's record of checks.
 
     Raises
@@ -49,9 +51,5 @@ def read_check(
     import cv2
 
     cv2.setNumThreads(1)
-    site = load_site(Path(folder))
-    the_lot = resolve_lot(lot, site)
-    card = resolve_card(site.card_for(the_lot.card), site)
-    reading = read_strip(photo, card=card, kind=kind_of_lot(the_lot, site), lot=the_lot)
-    check = check_standard(reading, pad=pad, known=known, u_known=u_known, today=now.date())
+    check = read_check(photo, resolve_inputs(lot, load_site(Path(folder))), known, now=now)
     return check_row(check, photo=photo.name, when=now.replace(microsecond=0))

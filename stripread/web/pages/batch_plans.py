@@ -8,8 +8,9 @@ from pathlib import Path
 from typing import Any
 
 from stripread.errors import StripReadError, WrongUsageError
+from stripread.i18n import Message, Verbatim
 from stripread.records import Batch, Records
-from stripread.records.queries.history import batch_readings, find_batch
+from stripread.records.queries.batches import batch_readings, find_batch
 from stripread.report.answer import Answer
 from stripread.report.terminal.water_batch import dilution_answer, generation_answer, top_up_answer
 from stripread.site import load_site
@@ -66,8 +67,8 @@ def plan_generation(records: Records, folder: Path, asked: _Fields, units: Units
 
     def made() -> Plan:
         typed, sachets = Typed(usual=units), whole(asked, "sachets", most=1000) or 1
-        water = typed.measured(text(asked, "water"), "volume", name="the water")
-        hours = typed.exact(needed(asked, "after", "the time"), "time", name="the time")
+        water = typed.measured(text(asked, "water"), "volume", name=Message("the water"))
+        hours = typed.exact(needed(asked, "after", Message("the time")), "time", name=Message("the time"))
         kind = load_known(known_sachets(folder), asked)
         gives = expected_generation(kind, water_l=water, hours=hours, sachets=sachets)
         answer = generation_answer(gives, kind, water_l=water.value, hours=hours, sachets=sachets, system=typed.system)
@@ -82,7 +83,7 @@ def plan_stock(records: Records, folder: Path, asked: _Fields, units: Units) -> 
 
     def made() -> Plan:
         typed = Typed(usual=units)
-        total = typed.exact(text(asked, "make"), "volume", name="the stock to make")
+        total = typed.exact(text(asked, "make"), "volume", name=Message("the stock to make"))
         strength = _strength(typed, text(asked, "strength"), plan.concentrates, text(asked, "concentrate"))
         aim = _aim(typed, plan, asked)
         pours = dilute(
@@ -90,9 +91,11 @@ def plan_stock(records: Records, folder: Path, asked: _Fields, units: Units) -> 
             wanted_mg_per_l=aim,
             total_l=total,
             pour_u=_POUR_U,
-            available_l=typed.maybe_exact(text(asked, "available") or None, "volume", name="the concentrate there is")
+            available_l=typed.maybe_exact(
+                text(asked, "available") or None, "volume", name=Message("the concentrate there is")
+            )
             or left_of(records, text(asked, "concentrate")),
-            tank_l=typed.maybe_exact(text(asked, "holds") or None, "volume", name="the tank"),
+            tank_l=typed.maybe_exact(text(asked, "holds") or None, "volume", name=Message("the tank")),
         )
         answer = dilution_answer(pours, concentrate=strength, wanted=aim, pour_u=_POUR_U, system=typed.system)
         fill = {}
@@ -112,12 +115,12 @@ def plan_top_up(records: Records, folder: Path, asked: _Fields, units: Units) ->
 
     def made() -> Plan:
         typed = Typed(usual=units)
-        left = typed.measured(text(asked, "volume"), "volume", name="the stock's volume")
+        left = typed.measured(text(asked, "volume"), "volume", name=Message("the stock's volume"))
         stock = _strength(typed, text(asked, "strength"), plan.stocks, text(asked, "stock"))
         named, said = text(asked, "concentrate"), text(asked, "concentrate_strength")
         concentrate = _strength(typed, said, plan.concentrates, named) if named or said else None
         aim = _aim(typed, plan, asked)
-        holds = typed.maybe_exact(text(asked, "holds") or None, "volume", name="the tank")
+        holds = typed.maybe_exact(text(asked, "holds") or None, "volume", name=Message("the tank"))
         adds = top_up(
             stock, stock_l=left, wanted_mg_per_l=aim, concentrate_mg_per_l=concentrate, pour_u=_POUR_U, tank_l=holds
         )
@@ -155,7 +158,9 @@ def known_sachets(folder: Path) -> dict[str, str]:
 
 def load_known(known: Mapping[str, str], fields: _Fields) -> Sachet:
     """Return the sachet of a form, by its name among the known ones; the first where none is named."""
-    name = chosen(fields, "sachet", list(known), f"a sachet: {', '.join(known)}") or next(iter(known))
+    name = chosen(fields, "sachet", list(known), Message("a sachet: %(known)s", known=", ".join(known))) or next(
+        iter(known)
+    )
     return load_sachet(known[name])
 
 
@@ -191,18 +196,22 @@ def _strength(
 ) -> Measured:
     """Return a strength as typed, else as the batch was last read."""
     if said:
-        return typed.measured(said, "strength", name="the strength", positive=False)
+        return typed.measured(said, "strength", name=Message("the strength"), positive=False)
     for batch, read in choices:
         if batch.id == name:
             if read is None:
                 raise WrongUsageError(
-                    expected="a batch that was read",
-                    found=f"{name}, which was never read",
-                    remedy="Read a strip of it first, diluted by a known factor where it is over the strip's range.",
+                    expected=Message("a batch that was read"),
+                    found=Message("%(name)s, which was never read", name=name),
+                    remedy=Message(
+                        "Read a strip of it first, diluted by a known factor where it is over the strip's range."
+                    ),
                 )
             return read[1]
     raise WrongUsageError(
-        expected="a batch of the list, or a strength", found=repr(name), remedy="Choose one, or type what was read."
+        expected=Message("a batch of the list, or a strength"),
+        found=Verbatim(repr(name)),
+        remedy=Message("Choose one, or type what was read."),
     )
 
 
@@ -210,10 +219,10 @@ def _aim(typed: Typed, plan: Plan, asked: _Fields) -> float:
     wanted = text(asked, "wanted") or plan.target
     if wanted is None:
         raise WrongUsageError(
-            expected="a wanted strength, or a target of the site's sample stock", found="neither",
-            remedy="Type the strength that is wanted, as 300 mg/L.",
+            expected=Message("a wanted strength, or a target of the site's sample stock"), found=Message("neither"),
+            remedy=Message("Type the strength that is wanted, as 300 mg/L."),
         )  # fmt: skip
-    return typed.exact(wanted, "strength", name="the wanted strength")
+    return typed.exact(wanted, "strength", name=Message("the wanted strength"))
 
 
 def _with_notes(answer: Answer, typed: Typed) -> Answer:

@@ -8,7 +8,7 @@ from starlette.routing import Route
 
 from stripread.check.verdict import CAUTION
 from stripread.findings import Finding
-from stripread.records.queries.history import find_batch
+from stripread.records.queries.batches import find_batch
 from stripread.records.queries.standing import BatchStanding, batch_standing
 from stripread.report.terminal.batch import off_range, sample_of
 from stripread.site import load_site

@@ -10,6 +10,7 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from stripread.errors import StripReadError, WrongUsageError
+from stripread.i18n import Message
 from stripread.photo.load import PhotoFile, open_photo_bytes
 from stripread.records import Stamp
 from stripread.site import load_site, resolve_kind
@@ -24,7 +25,7 @@ from stripread.web.render import render
 from stripread.web.security import need
 from stripread.web.sent_form import form_of
 from stripread.web.site_record import records_of
-from stripread.workflow import PHOTO_SUFFIX
+from stripread.workflow.kept_files import PHOTO_SUFFIX
 
 __all__ = ["calibrate_routes"]
 
@@ -107,10 +108,14 @@ async def take_photo(request: Request, person: Person) -> Response:
     form = await form_of(request)
     level, strip = whole(form, "level", most=len(draft.levels)), whole(form, "strip", most=9)
     if level is None or strip is None:
-        raise WrongUsageError(expected="level and strip", found="nothing", remedy="Choose both.")
+        raise WrongUsageError(
+            expected=Message("level and strip"), found=Message("nothing"), remedy=Message("Choose both.")
+        )
     most = state.settings.largest_photo
-    data = await sent_file(form, "photo", "a photo", most=most)
-    flash_data = await sent_file(form, "flash", "a second photo, with the flash", most=most) if draft.flash else None
+    data = await sent_file(form, "photo", Message("a photo"), most=most)
+    flash_data = (
+        await sent_file(form, "flash", Message("a second photo, with the flash"), most=most) if draft.flash else None
+    )
     try:
         # In a worker: a header may kill its reader, too.
         file, flash = await state.queue.run(_opened, draft, data, flash_data)
@@ -170,7 +175,9 @@ async def accept(request: Request, person: Person) -> Response:
     draft, form = _draft(request), await form_of(request)
     if text(form, "fit") != draft.signature():
         raise WrongUsageError(
-            expected="the curve that was looked at", found="photos that came since", remedy="Look at the curve again."
+            expected=Message("the curve that was looked at"),
+            found=Message("photos that came since"),
+            remedy=Message("Look at the curve again."),
         )
     await to_thread.run_sync(lambda: _accept(request, draft, Stamp(at=_now(), who=person.name)))
     return RedirectResponse(f"/lots/{draft.number}", status_code=303)
@@ -180,7 +187,9 @@ def _accept(request: Request, draft: CalibrationDraft, stamp: Stamp) -> None:
     state = request.app.state
     fit = state.fits.find(draft)
     if fit is None:
-        raise WrongUsageError(expected="a fit of these photos", found="none yet", remedy="Wait for it.")
+        raise WrongUsageError(
+            expected=Message("a fit of these photos"), found=Message("none yet"), remedy=Message("Wait for it.")
+        )
     with records_of(state, create=stamp) as records:
         accept_lot(records, state.drafts, draft, fit, stamp)
 
@@ -189,7 +198,7 @@ def _accept(request: Request, draft: CalibrationDraft, stamp: Stamp) -> None:
 async def reject(request: Request, person: Person) -> Response:
     """Close a draft; its photos stay."""
     draft, form = _draft(request), await form_of(request)
-    why = needed(form, "why", "why it is rejected")
+    why = needed(form, "why", Message("why it is rejected"))
     state = request.app.state
 
     def enter(changed: CalibrationDraft) -> None:

@@ -13,6 +13,7 @@ from starlette.routing import Route
 
 from stripread.card import CardLayout, PageName, design_card, draw_card, enrol_card, load_card, save_card
 from stripread.errors import SiteError, StripReadError
+from stripread.i18n import Message
 from stripread.records import Draft, Records, Stamp
 from stripread.site import Site, add_name, load_site, replace_file, resolve_card
 from stripread.web.calibration.accept import check_number
@@ -74,9 +75,9 @@ async def enrol(request: Request, person: Person) -> Response:
     if not request.app.state.upload_tries.allow(person.name):
         raise HTTPException(429)
     form = await form_of(request)
-    name = check_number(needed(form, "name", "a name for the print"))
-    measured_on = calendar_day(form, "measured_on", "the day of the measurement").isoformat()
-    data = await sent_file(form, "measured", "a file of measured colours", most=_MOST_BYTES)
+    name = check_number(needed(form, "name", Message("a name for the print")))
+    measured_on = calendar_day(form, "measured_on", Message("the day of the measurement")).isoformat()
+    data = await sent_file(form, "measured", Message("a file of measured colours"), most=_MOST_BYTES)
     stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
     await to_thread.run_sync(lambda: _enrol(request, name, measured_on, data, stamp))
     return RedirectResponse("/card", status_code=303)
@@ -97,7 +98,9 @@ def _keep(records: Records, name: str, card: bytes, measured: bytes, stamp: Stam
     path = site.folder / file
     if name in site.cards or (path.exists() and path.read_bytes() != card):
         raise SiteError(
-            expected="a new name for the print", found=f"{name!r}, which the site has", remedy="Choose another name."
+            expected=Message("a new name for the print"),
+            found=Message("%(name)s, which the site has", name=repr(name)),
+            remedy=Message("Choose another name."),
         )
     path.parent.mkdir(parents=True, exist_ok=True)
     replace_file(path.with_name("measured.txt"), measured)

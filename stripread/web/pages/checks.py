@@ -13,14 +13,15 @@ from starlette.routing import Route
 
 from stripread.errors import SiteError, WrongUsageError
 from stripread.findings import REGISTRY
+from stripread.i18n import Message
 from stripread.lot.lot import Lot
 from stripread.lot.record import CheckRow, append_row, find_row, load_record
 from stripread.photo.load import PhotoFile, open_photo_bytes
 from stripread.records import Stamp
 from stripread.report.lot.report import check_cells
-from stripread.site import Site, find_lot_file, load_site, resolve_lot
+from stripread.site import Site, load_site, resolve_lot
 from stripread.web.calibration.lot_facts import pad_checks, record_file
-from stripread.web.calibration.measuring import read_check
+from stripread.web.calibration.measuring import read_check_row
 from stripread.web.forms import chosen, number, sent_file, text
 from stripread.web.language import language_of
 from stripread.web.people.people import Person
@@ -28,7 +29,8 @@ from stripread.web.render import render
 from stripread.web.security import need
 from stripread.web.sent_form import form_of
 from stripread.web.site_record import records_of
-from stripread.workflow import record_check
+from stripread.workflow.check_standard import KnownDilution, record_check, shows_calibrator
+from stripread.workflow.sample import resolve_inputs
 
 __all__ = ["checks_routes"]
 
@@ -94,61 +96,57 @@ async def take_check(request: Request, person: Person) -> Response:
     form = await form_of(request)
     site, lot = await to_thread.run_sync(lambda: _lot(request))
     name = request.path_params["lot"]
-    pad = chosen(form, "pad", [one.pad for one in lot.pads], "a pad of the lot") or lot.pads[0].pad
+    pad = chosen(form, "pad", [one.pad for one in lot.pads], Message("a pad of the lot")) or lot.pads[0].pad
     if len(lot.pads) > 1 and not text(form, "pad"):
-        raise WrongUsageError(expected="the pad whose value is known", found="none", remedy="Choose it.")
-    known = number(form, "known", "what the strip was dipped into", low=0, high=1e6)
-    u_known = number(form, "u_known", "its standard uncertainty", low=0, high=1e6)
-    data = await sent_file(form, "photo", "a photo", most=state.settings.largest_photo)
+        raise WrongUsageError(
+            expected=Message("the pad whose value is known"), found=Message("none"), remedy=Message("Choose it.")
+        )
+    known = KnownDilution(
+        pad=pad,
+        value=number(form, "known", Message("what the strip was dipped into"), low=0, high=1e6),
+        u=number(form, "u_known", Message("its standard uncertainty"), low=0, high=1e6),
+    )
+    data = await sent_file(form, "photo", Message("a photo"), most=state.settings.largest_photo)
     now = datetime.now().astimezone()
     photo: PhotoFile = await state.queue.run(open_photo_bytes, data, f"check-{now:%Y%m%d-%H%M%S}")
-    _refuse_calibrator(photo, lot)
-    row = await state.queue.run(read_check, str(state.folder), photo, name, pad, known, u_known, now)
+    if shows_calibrator(photo, lot):
+        raise _calibrator(lot)
+    row = await state.queue.run(read_check_row, str(state.folder), photo, name, known, now)
     stamp = Stamp(at=now, who=person.name)
-    await to_thread.run_sync(lambda: _keep(request, site, lot, row, photo, stamp))
+    await to_thread.run_sync(lambda: _keep(request, site, row, photo, stamp))
     return RedirectResponse(f"/checks/{name}?photo={row.photo_sha256}", status_code=303)
 
 
-def _keep(request: Request, site: Site, lot: Lot, row: CheckRow, photo: PhotoFile, stamp: Stamp) -> None:
+def _keep(request: Request, site: Site, row: CheckRow, photo: PhotoFile, stamp: Stamp) -> None:
     """Keep a check in the lot's own file and in the record, in each once however often its photo is sent."""
     name = request.path_params["lot"]
-    lot_file, rows_file = find_lot_file(name, site), record_file(site, name)
+    inputs, rows_file = resolve_inputs(name, site), record_file(site, name)
     _refuse_outside(rows_file, site)
     with _KEEPING, records_of(request.app.state, create=stamp) as records:
         before = find_row(load_record(rows_file), row)
         if before is None:
             append_row(rows_file, row)
         kept = before or row
-        known = records.check_standards(lot=lot.number, limit=_MOST_CHECKS)
+        known = records.check_standards(lot=inputs.lot.number, limit=_MOST_CHECKS)
         key = (kept.photo_sha256, kept.lot_sha256, kept.pad)
         if all((one.said.photo_sha256, one.said.lot_sha256, one.said.pad) != key for one in known):
-            record_check(
-                records,
-                kept,
-                lot=lot.number,
-                kind=lot.kind,
-                lot_file=lot_file,
-                rows=rows_file,
-                photo=photo,
-                stamp=stamp,
-            )
+            record_check(records, kept, photo, inputs, rows_file=rows_file, stamp=stamp)
 
 
-def _refuse_calibrator(photo: PhotoFile, lot: Lot) -> None:
-    if photo.sha256 in {c.photo_sha256 for pad in lot.pads for c in pad.calibrators}:
-        raise WrongUsageError(
-            expected="a photo of a fresh strip",
-            found=f"one that lot {lot.number} was calibrated with: it would agree with itself",
-            remedy="Dip a strip into a fresh known dilution and photograph that.",
-        )
+def _calibrator(lot: Lot) -> WrongUsageError:
+    return WrongUsageError(
+        expected=Message("a photo of a fresh strip"),
+        found=Message("one that lot %(number)s was calibrated with: it would agree with itself", number=lot.number),
+        remedy=Message("Dip a strip into a fresh known dilution and photograph that."),
+    )
 
 
 def _refuse_outside(rows_file: Path, site: Site) -> None:
     if not rows_file.resolve().is_relative_to(site.folder.resolve()):
         raise SiteError(
-            expected="a lot file within the site's folder, as the record names the checks beside it",
-            found="one that lies elsewhere",
-            remedy="Move it into the folder and correct [lots] of site.toml.",
+            expected=Message("a lot file within the site's folder, as the record names the checks beside it"),
+            found=Message("one that lies elsewhere"),
+            remedy=Message("Move it into the folder and correct [lots] of site.toml."),
         )
 
 

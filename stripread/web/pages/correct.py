@@ -11,6 +11,7 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from stripread.check import Validity
+from stripread.i18n import Message
 from stripread.records import Entry, Records, Stamp
 from stripread.web.forms import chosen, needed, text
 from stripread.web.people.people import Person
@@ -57,7 +58,7 @@ async def ask_reading(request: Request, person: Person) -> Response:
 async def correct_reading(request: Request, person: Person) -> Response:
     """Enter the correction of a reading, or take it back."""
     form = await form_of(request)
-    why = needed(form, "why", "why it is corrected", most=_LONGEST)
+    why = needed(form, "why", Message("why it is corrected"), most=_LONGEST)
     withdraw = text(form, "withdraw") == "yes"
 
     def enter() -> int:
@@ -73,8 +74,10 @@ async def correct_reading(request: Request, person: Person) -> Response:
 def _changes(form: Mapping[str, Any], entry: Entry, points: list[str]) -> dict[str, Any]:
     known = {*points, *([entry.payload["point"]] if entry.payload.get("point") else [])}
     said = {
-        "point": chosen(form, "point", known, "a point of the list"),
-        "validity": chosen(form, "validity", get_args(Validity), f"one of {', '.join(get_args(Validity))}"),
+        "point": chosen(form, "point", known, Message("a point of the list")),
+        "validity": chosen(
+            form, "validity", get_args(Validity), Message("one of %(alidity)s", alidity=", ".join(get_args(Validity)))
+        ),
         "remark": text(form, "remark", most=_LONGEST) or None,
     }
     return {key: value for key, value in said.items() if value is not None and value != entry.payload.get(key)}
@@ -94,7 +97,7 @@ async def ask_batch(request: Request, person: Person) -> Response:
 @need("technician", "supervisor")
 async def withdraw_batch(request: Request, person: Person) -> Response:
     """Take a batch back that was entered wrongly; it is entered anew under another name."""
-    why = needed(await form_of(request), "why", "why it is taken back", most=_LONGEST)
+    why = needed(await form_of(request), "why", Message("why it is taken back"), most=_LONGEST)
 
     def enter() -> None:
         with records_of(request.app.state) as records:

@@ -9,7 +9,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from stripread.i18n.phrases import sayer
+from stripread.i18n import Message, Reader
 from stripread.records import Point, RecordedReading, Records
 from stripread.records.queries.today import Due, due_today
 from stripread.records.queries.trend import Course, Trend, course_of, trend_of
@@ -114,14 +114,16 @@ async def figure(request: Request, person: Person) -> Response:
         with DRAWING:
             drawn = new_figure(*_SIZE_IN)
             expected = site.expectation(latest.sample, latest.main.analyte)
-            plot_trend(found, drawn.subplots(), expected=expected, say=sayer(language_of(request)))
+            plot_trend(found, drawn.subplots(), expected=expected, say=Reader(language=language_of(request)).show)
             return figure_png(drawn, dpi=_DPI)
 
     return Response(await to_thread.run_sync(draw), media_type="image/png")
 
 
 def _days(request: Request) -> str:
-    return chosen(request.query_params, "days", _SPANS, f"one of {', '.join(_SPANS)} days") or _SPAN
+    return (
+        chosen(request.query_params, "days", _SPANS, Message("one of %(join)s days", join=", ".join(_SPANS))) or _SPAN
+    )
 
 
 def _trend(request: Request, days: str) -> tuple[Trend, Site, Point | None, RecordedReading | None]:

@@ -10,8 +10,9 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from stripread.errors import StripReadError, WrongUsageError
+from stripread.i18n import Message, Verbatim
 from stripread.records import InjectorSetting, Stamp
-from stripread.records.queries.history import batch_readings, find_batch
+from stripread.records.queries.batches import batch_readings, find_batch
 from stripread.units import Typed
 from stripread.water.injection import Ratio, parse_ratio
 from stripread.web.forms import chosen, moment, needed, text
@@ -63,11 +64,13 @@ async def injector(request: Request, person: Person) -> Response:
 
 
 def _enter(state: Any, fields: Mapping[str, Any], stamp: Stamp) -> None:
-    means = chosen(fields, "means", ("in", "to"), "1 part in N, or 1 part to N") or "in"
-    setting = parse_ratio(needed(fields, "ratio", "the setting as 1:200"), convention=cast(Literal["in", "to"], means))
-    flow = Typed().maybe_exact(text(fields, "flow") or None, "flow", name="the flow")
+    means = chosen(fields, "means", ("in", "to"), Message("1 part in N, or 1 part to N")) or "in"
+    setting = parse_ratio(
+        needed(fields, "ratio", Message("the setting as 1:200")), convention=cast(Literal["in", "to"], means)
+    )
+    flow = Typed().maybe_exact(text(fields, "flow") or None, "flow", name=Message("the flow"))
     said = InjectorSetting(
-        injector=needed(fields, "injector", "the injector's name", most=80),
+        injector=needed(fields, "injector", Message("the injector's name"), most=80),
         since=moment(fields, "since", now=stamp.at),
         ratio=setting.n,
         convention=setting.convention,
@@ -78,7 +81,9 @@ def _enter(state: Any, fields: Mapping[str, Any], stamp: Stamp) -> None:
     with records_of(state, create=stamp) as records:
         if said.batch is not None and find_batch(records, said.batch) is None:
             raise WrongUsageError(
-                expected="a batch of the record", found=repr(said.batch), remedy="Choose one of the list."
+                expected=Message("a batch of the record"),
+                found=Verbatim(repr(said.batch)),
+                remedy=Message("Choose one of the list."),
             )
         before = next((s.said for s in records.injector_settings(limit=50) if s.said.injector == said.injector), None)
         if before is None or not _sent_before(before, said):

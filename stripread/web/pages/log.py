@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, get_args
+from typing import get_args
 from urllib.parse import urlencode
 
 from anyio import to_thread
@@ -13,9 +13,11 @@ from starlette.routing import Route
 
 from stripread.check import Validity
 from stripread.errors import RecordsError
-from stripread.findings import REGISTRY
+from stripread.findings import REGISTRY, Finding
+from stripread.i18n import Message
 from stripread.records import Entry, Note, RecordedReading, Stamp
 from stripread.records.chain.files import KEPT, hash_file
+from stripread.records.messages import findings_of
 from stripread.site import load_site
 from stripread.web.forms import chosen, day, needed, text, whole
 from stripread.web.pages.correct import may_correct
@@ -51,10 +53,12 @@ def log_routes() -> list[Route]:
 async def log(request: Request, person: Person) -> Response:
     """List the readings that hold now, the latest first, with filters."""
     asked = request.query_params
-    validity = chosen(asked, "validity", get_args(Validity), f"one of {', '.join(get_args(Validity))}")
+    validity = chosen(
+        asked, "validity", get_args(Validity), Message("one of %(alidity)s", alidity=", ".join(get_args(Validity)))
+    )
     point, sample = text(asked, "point") or None, text(asked, "sample") or None
-    finding = chosen(asked, "finding", REGISTRY, "a finding of the list")
-    serious = chosen(asked, "serious", ("yes",), "yes, or nothing") is not None
+    finding = chosen(asked, "finding", REGISTRY, Message("a finding of the list"))
+    serious = chosen(asked, "serious", ("yes",), Message("yes, or nothing")) is not None
     since, until = day(asked, "from"), day(asked, "to", end=True)
     before = whole(asked, "before", most=LAST_ENTRY)
 
@@ -94,7 +98,7 @@ class _Shown:
     reading: RecordedReading | None
     chain: list[Entry]
     notes: list[tuple[Entry, Note]]
-    findings: list[dict[str, Any]]
+    findings: tuple[Finding, ...]
 
 
 @need()
@@ -109,7 +113,7 @@ async def show_entry(request: Request, person: Person) -> Response:
                 reading=None if entry.withdrawn else records.reading(entry.seq),
                 chain=records.corrections_of(entry.seq),
                 notes=[(n.entry, n.said) for n in reversed(records.notes(about=entry.seq))],
-                findings=list(entry.payload.get("findings", [])),
+                findings=findings_of(entry.payload),
             )
 
     shown = await to_thread.run_sync(look)
@@ -133,9 +137,9 @@ async def photo(request: Request, person: Person) -> Response:
                 path = records.folder / file.path
                 if not KEPT.fullmatch(file.path) or not path.is_file() or hash_file(path) != file.sha256:
                     raise RecordsError(
-                        expected="the photo as it was recorded",
-                        found="none, or another one",
-                        remedy="Tell your supervisor: the record has to be verified.",
+                        expected=Message("the photo as it was recorded"),
+                        found=Message("none, or another one"),
+                        remedy=Message("Tell your supervisor: the record has to be verified."),
                     )
                 media = _MEDIA.get(path.suffix, "application/octet-stream")
                 return FileResponse(path, media_type=media, content_disposition_type="inline")
@@ -147,7 +151,7 @@ async def photo(request: Request, person: Person) -> Response:
 @need("technician", "supervisor")
 async def add_note(request: Request, person: Person) -> Response:
     """Enter a note about a reading; the same one sent twice is entered once."""
-    words = needed(await form_of(request), "text", "a note of some words", most=_LONGEST_NOTE)
+    words = needed(await form_of(request), "text", Message("a note of some words"), most=_LONGEST_NOTE)
     stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
 
     def enter() -> int:

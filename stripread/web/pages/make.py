@@ -12,9 +12,10 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from stripread.errors import StripReadError
+from stripread.i18n import Message
 from stripread.records import Batch, Records, Stamp
 from stripread.records.chain.entries import BatchKind, Part, to_payload
-from stripread.records.queries.history import find_batch, with_expected
+from stripread.records.queries.batches import find_batch, with_expected
 from stripread.units import Typed
 from stripread.water.decay import COVERS
 from stripread.water.generation import expected_generation
@@ -107,8 +108,8 @@ def _same(there: Batch, said: Batch) -> bool:
 
 def _generated(records: Records, fields: _Fields, stamp: Stamp, folder: Any) -> Batch:
     typed, sachets = Typed(), whole(fields, "sachets", most=_MOST_SACHETS) or 1
-    water = typed.measured(needed(fields, "water", "the water"), "volume", name="the water")
-    hours = typed.exact(needed(fields, "after", "the time"), "time", name="the time")
+    water = typed.measured(needed(fields, "water", Message("the water")), "volume", name=Message("the water"))
+    hours = typed.exact(needed(fields, "after", Message("the time")), "time", name=Message("the time"))
     kind = load_known(known_sachets(folder), fields)
     strength = expected_generation(kind, water_l=water, hours=hours, sachets=sachets).strength_mg_per_l
     return Batch(
@@ -123,24 +124,29 @@ def _generated(records: Records, fields: _Fields, stamp: Stamp, folder: Any) -> 
 
 
 def _stock(records: Records, fields: _Fields, stamp: Stamp, folder: Any) -> Batch:
-    concentrate = needed(fields, "concentrate", "the concentrate that it is made of")
-    return _mixed("stock", [(concentrate, needed(fields, "add", "how much concentrate"))], fields, stamp)
+    concentrate = needed(fields, "concentrate", Message("the concentrate that it is made of"))
+    return _mixed("stock", [(concentrate, needed(fields, "add", Message("how much concentrate")))], fields, stamp)
 
 
 def _topped_up(records: Records, fields: _Fields, stamp: Stamp, folder: Any) -> Batch:
-    parts = [(needed(fields, "stock", "the stock"), needed(fields, "left", "how much stock was left"))]
+    parts = [
+        (needed(fields, "stock", Message("the stock")), needed(fields, "left", Message("how much stock was left")))
+    ]
     if concentrate := text(fields, "concentrate"):
         if add := text(fields, "add"):
             parts.append((concentrate, add))
     elif text(fields, "add"):
-        needed(fields, "concentrate", "the concentrate that was added")
+        needed(fields, "concentrate", Message("the concentrate that was added"))
     return _mixed("top-up", parts, fields, stamp)
 
 
 def _mixed(kind: BatchKind, named: list[tuple[str, str]], fields: _Fields, stamp: Stamp) -> Batch:
     typed = Typed()
-    volumes = [(name, typed.measured(words, "volume", name=f"the volume of {name}")) for name, words in named]
-    water = typed.measured(text(fields, "water") or "0 L", "volume", name="the water", positive=False)
+    volumes = [
+        (name, typed.measured(words, "volume", name=Message("the volume of %(name)s", name=name)))
+        for name, words in named
+    ]
+    water = typed.measured(text(fields, "water") or "0 L", "volume", name=Message("the water"), positive=False)
     return Batch(
         kind=kind,
         water_l=water.value,
@@ -152,10 +158,10 @@ def _mixed(kind: BatchKind, named: list[tuple[str, str]], fields: _Fields, stamp
 
 def _common(fields: _Fields, stamp: Stamp) -> dict[str, Any]:
     return {
-        "id": needed(fields, "id", "what the batch is called", most=BATCH),
+        "id": needed(fields, "id", Message("what the batch is called"), most=BATCH),
         "made_at": moment(fields, "at", now=stamp.at),
         "made_by": stamp.who,
         "tank": text(fields, "tank", most=80) or None,
-        "cover": chosen(fields, "cover", tuple(COVERS), f"one of {', '.join(COVERS)}"),
+        "cover": chosen(fields, "cover", tuple(COVERS), Message("one of %(join)s", join=", ".join(COVERS))),
         "note": text(fields, "note", most=500),
     }

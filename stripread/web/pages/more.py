@@ -12,7 +12,7 @@ from starlette.responses import Response, StreamingResponse
 from starlette.routing import Route
 
 from stripread.errors import WrongUsageError
-from stripread.i18n.phrases import sayer
+from stripread.i18n import Message, Reader
 from stripread.records import Stamp
 from stripread.records.exchange.tabular import export_records
 from stripread.records.queries.period import period_of
@@ -57,16 +57,20 @@ async def more(request: Request, person: Person) -> Response:
 async def report(request: Request, person: Person) -> Response:
     """Make the report of a period, to be kept as a file."""
     state, now, language = request.app.state, datetime.now().astimezone(), language_of(request)
-    form = chosen(request.query_params, "form", list(_FORMS), "pdf or html") or "pdf"
+    form = chosen(request.query_params, "form", list(_FORMS), Message("pdf or html")) or "pdf"
     start, end = day(request.query_params, "from"), day(request.query_params, "to", end=True)
     end = min(end, now) if end is not None else now
     start = start if start is not None else (end - _USUAL).replace(hour=0, minute=0, second=0, microsecond=0)
     if not start < end <= start + _LONGEST:
         raise WrongUsageError(
-            expected=f"a first day that has begun, and a last one at most {_LONGEST.days} days later",
-            found=f"{start.date()} and {end.date()}",
-            remedy="Choose other days.",
+            expected=Message(
+                "a first day that has begun, and a last one at most %(days)s days later", days=_LONGEST.days
+            ),
+            found=Message("%(start)s and %(end)s", start=start.date(), end=end.date()),
+            remedy=Message("Choose other days."),
         )
+
+    units = units_of(request)
 
     def make() -> bytes:
         site = load_site(state.folder)
@@ -74,7 +78,12 @@ async def report(request: Request, person: Person) -> Response:
             period = period_of(records, site=site.name, start=start, end=end)
         with DRAWING:
             document = period_report(
-                period, site, made_at=now, units=units_of(request), say=sayer(language), language=language
+                period,
+                site,
+                made_at=now,
+                units=units,
+                say=Reader(language=language, units=units).show,
+                language=language,
             )
         return document_pdf(document) if form == "pdf" else document_html(document).encode("utf-8")
 

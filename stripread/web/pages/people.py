@@ -8,6 +8,7 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from stripread.errors import WrongUsageError
+from stripread.i18n import Message, Verbatim
 from stripread.records import Stamp
 from stripread.web.addresses import is_local, phone_address, qr_uri
 from stripread.web.forms import chosen, needed, text
@@ -44,22 +45,24 @@ async def show_people(request: Request, person: Person) -> Response:
 async def keep_person(request: Request, person: Person) -> Response:
     """Add somebody, or give them another role and secret."""
     form = await form_of(request)
-    name = needed(form, "name", "a name", most=80)
-    role = chosen(form, "role", ROLES, "a role of the list")
+    name = needed(form, "name", Message("a name"), most=80)
+    role = chosen(form, "role", ROLES, Message("a role of the list"))
     if role is None:
-        raise WrongUsageError(expected="a role", found="nothing", remedy="Choose one.")
+        raise WrongUsageError(expected=Message("a role"), found=Message("nothing"), remedy=Message("Choose one."))
     secret, again = str(form.get("secret", "")), str(form.get("again", ""))
     if secret != again:
         raise WrongUsageError(
-            expected="the same PIN or password twice", found="two different ones", remedy="Type it again."
+            expected=Message("the same PIN or password twice"),
+            found=Message("two different ones"),
+            remedy=Message("Type it again."),
         )
     everybody = await of_people(request, lambda people: people.everybody())
     there = name in {one.name for one in everybody if one.active}
     if there is not (text(form, "change") == "yes"):
         raise WrongUsageError(
-            expected="somebody who is in the list" if not there else "a new name",
-            found=repr(name),
-            remedy="Tick the box to change somebody who is there; leave it for somebody new.",
+            expected=(Message("somebody who is in the list") if not there else Message("a new name")),
+            found=Verbatim(repr(name)),
+            remedy=Message("Tick the box to change somebody who is there; leave it for somebody new."),
         )
     if role != "supervisor":
         await of_people(request, lambda people: _keep_a_supervisor(people, name))
@@ -77,7 +80,7 @@ def _set(request: Request, name: str, role: str, secret: str, stamp: Stamp) -> N
 async def take_out(request: Request, person: Person) -> Response:
     """Let somebody no longer sign in; what they entered stays."""
     form = await form_of(request)
-    name = needed(form, "name", "a person", most=80)
+    name = needed(form, "name", Message("a person"), most=80)
     await of_people(request, lambda people: _keep_a_supervisor(people, name))
     stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
     await to_thread.run_sync(lambda: _retire(request, name, stamp))
@@ -94,7 +97,9 @@ def _keep_a_supervisor(people: People, name: str) -> None:
     left = [one.name for one in people.everybody() if one.active and one.role == "supervisor" and one.name != name]
     if not left:
         raise WrongUsageError(
-            expected="a supervisor who is left", found=f"{name} as the only one", remedy="Add another supervisor first."
+            expected=Message("a supervisor who is left"),
+            found=Message("%(name)s as the only one", name=name),
+            remedy=Message("Add another supervisor first."),
         )
 
 
@@ -117,7 +122,7 @@ def _new_code(request: Request, name: str, stamp: Stamp) -> str:
 @need("supervisor")
 async def shut_out(request: Request, person: Person) -> Response:
     """Let a paired phone no longer in, whoever is signed in on it."""
-    id = needed(await form_of(request), "phone", "a phone of the list", most=80)
+    id = needed(await form_of(request), "phone", Message("a phone of the list"), most=80)
     stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
     await to_thread.run_sync(lambda: _unpair(request, id, stamp))
     return RedirectResponse("/people", status_code=303)

@@ -11,6 +11,7 @@ from starlette.routing import Route
 
 from stripread.calibrate.plan import Solution, plan_dilutions, usual_levels
 from stripread.errors import StripReadError, WrongUsageError
+from stripread.i18n import Message, Verbatim
 from stripread.site import Site, load_site, resolve_card, resolve_kind
 from stripread.strip.kinds import StripKind, shipped_kinds
 from stripread.units import Measured
@@ -52,7 +53,7 @@ async def ask_known(request: Request, person: Person) -> Response:
     """Ask for the kind and how many solutions there are; then for the lot, and what each solution is."""
     site, asked = load_site(request.app.state.folder), request.query_params
     kinds = await to_thread.run_sync(lambda: _kinds(site))
-    name = chosen(asked, "kind", kinds, "a strip kind of the list")
+    name = chosen(asked, "kind", kinds, Message("a strip kind of the list"))
     return render(
         request,
         "plan_known.html",
@@ -111,20 +112,22 @@ async def _begin(request: Request, person: Person, levels_of: Any) -> Response:
 
 def _lot(form: Mapping[str, Any], site: Site) -> tuple[dict[str, Any], StripKind]:
     """Return what both ways of planning ask for."""
-    lot_number = check_number(needed(form, "number", "the lot's number, as on the vial"))
+    lot_number = check_number(needed(form, "number", Message("the lot's number, as on the vial")))
     again = text(form, "again") == "yes"
     if lot_number in site.lots and not again:
         raise WrongUsageError(
-            expected="a new number",
-            found=f"{lot_number!r}, which the site has",
-            remedy="Choose another, or say that this lot is calibrated anew.",
+            expected=Message("a new number"),
+            found=Message("%(lot_number)s, which the site has", lot_number=repr(lot_number)),
+            remedy=Message("Choose another, or say that this lot is calibrated anew."),
         )
     refuse_foreign(site, lot_number)
     kinds = _kinds(site)
-    name = chosen(form, "kind", kinds, "a strip kind of the list")
-    card = chosen(form, "card", site.cards, "a card print of the site")
+    name = chosen(form, "kind", kinds, Message("a strip kind of the list"))
+    card = chosen(form, "card", site.cards, Message("a card print of the site"))
     if name is None or card is None:
-        raise WrongUsageError(expected="a strip kind and a card print", found="nothing", remedy="Choose both.")
+        raise WrongUsageError(
+            expected=Message("a strip kind and a card print"), found=Message("nothing"), remedy=Message("Choose both.")
+        )
     resolve_card(card, site)  # refuses a damaged one now, and not after the first photo
     kind = kinds[name]
     several = len(kind.pads) > 1
@@ -133,7 +136,7 @@ def _lot(form: Mapping[str, Any], site: Site) -> tuple[dict[str, Any], StripKind
         "again": again,
         "kind": name,
         "card": card,
-        "expires": calendar_day(form, "expires", "the expiry date").isoformat(),
+        "expires": calendar_day(form, "expires", Message("the expiry date")).isoformat(),
         "unit": "" if several else kind.pads[0].unit,
         "strips": whole(form, "strips", most=9) or 3,
         "lights": whole(form, "lights", most=9) or 2,
@@ -149,23 +152,24 @@ def _lot(form: Mapping[str, Any], site: Site) -> tuple[dict[str, Any], StripKind
 def _diluted(form: Mapping[str, Any], kind: StripKind) -> dict[str, Any]:
     if not _can_be_diluted(kind):
         raise WrongUsageError(
-            expected="a strip kind of one pad, with a zero on its scale",
-            found=kind.name,
-            remedy="Choose known solutions instead.",
+            expected=Message("a strip kind of one pad, with a zero on its scale"),
+            found=Verbatim(kind.name),
+            remedy=Message("Choose known solutions instead."),
         )
     top = kind.pads[0].range[1]
     standard = Measured(
-        number(form, "standard", "the standard's strength", low=1e-6, high=1e6),
-        number(form, "u_standard", "its standard uncertainty", low=0, high=1e6),
+        number(form, "standard", Message("the standard's strength"), low=1e-6, high=1e6),
+        number(form, "u_standard", Message("its standard uncertainty"), low=0, high=1e6),
     )
-    total_ml = number(form, "total_ml", "the volume of each level in mL", low=1, high=1e5, default=100)
+    total_ml = number(form, "total_ml", Message("the volume of each level in mL"), low=1, high=1e5, default=100)
     plan = plan_dilutions(
-        numbers(form, "levels", "levels", low=0, high=1e6, most=_MOST_LEVELS) or list(usual_levels(top)),
+        numbers(form, "levels", Message("levels"), low=0, high=1e6, most=_MOST_LEVELS) or list(usual_levels(top)),
         standard=standard,
         total_ml=total_ml,
-        pour_u=number(form, "pour_u", "how well volumes are measured, in percent", low=0, high=30, default=1) / 100,
-        least_ml=number(form, "least_ml", "the least volume in mL", low=1e-3, high=1e4, default=1),
-        beyond=numbers(form, "beyond", "levels above the range", low=top, high=1e6, most=_MOST_LEVELS),
+        pour_u=number(form, "pour_u", Message("how well volumes are measured, in percent"), low=0, high=30, default=1)
+        / 100,
+        least_ml=number(form, "least_ml", Message("the least volume in mL"), low=1e-3, high=1e4, default=1),
+        beyond=numbers(form, "beyond", Message("levels above the range"), low=top, high=1e6, most=_MOST_LEVELS),
     )
     return {
         "standard": standard.value,
@@ -199,12 +203,18 @@ def _known(form: Mapping[str, Any], kind: StripKind) -> dict[str, Any]:
         name = " · ".join(f"{v.value:g}" if v.pad is None else f"{v.value:g} {units[v.pad]}" for v in values)
         if any(name == level.name for level in levels):
             raise WrongUsageError(
-                expected="each solution once", found=f"{name} twice", remedy="Strips of one solution are one level."
+                expected=Message("each solution once"),
+                found=Message("%(name)s twice", name=name),
+                remedy=Message("Strips of one solution are one level."),
             )
         beyond = text(form, f"beyond-{index}") == "yes"
         levels.append(DraftSolution(name=name, take_ml=0, water_ml=0, source="", values=values, beyond=beyond))
     if not levels:
-        raise WrongUsageError(expected="solutions that are known", found="none", remedy="Fill in what they are.")
+        raise WrongUsageError(
+            expected=Message("solutions that are known"),
+            found=Message("none"),
+            remedy=Message("Fill in what they are."),
+        )
     nothing = {"standard": None, "u_standard": None, "total_ml": None, "intermediates": ()}
     return {**nothing, "levels": tuple(levels)}
 
@@ -215,6 +225,14 @@ def _known_value(form: Mapping[str, Any], kind: StripKind, index: int, place: in
         return None
     return PadValue(
         pad=pad.id if len(kind.pads) > 1 else None,
-        value=number(form, fields[0], f"the {pad.analyte} of solution {index}", low=0, high=1e6),
-        u=number(form, fields[1], f"the standard uncertainty of solution {index}", low=0, high=1e6),
+        value=number(
+            form,
+            fields[0],
+            Message("the %(analyte)s of solution %(index)s", analyte=pad.analyte, index=index),
+            low=0,
+            high=1e6,
+        ),
+        u=number(
+            form, fields[1], Message("the standard uncertainty of solution %(index)s", index=index), low=0, high=1e6
+        ),
     )

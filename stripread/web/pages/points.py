@@ -12,6 +12,7 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from stripread.errors import WrongUsageError
+from stripread.i18n import Message, Verbatim
 from stripread.records import Point, Stamp
 from stripread.site import Site, load_site
 from stripread.web.addresses import checked_address, is_local, phone_address, qr_uri
@@ -78,30 +79,38 @@ def _keep(request: Request, point: Point, stamp: Stamp, *, new: bool) -> None:
         known = point.name in {p.said.name for p in records.points()}
         if known is new:
             raise WrongUsageError(
-                expected="a new name" if new else "a point in use",
-                found=f"{point.name!r}, which {'is a point' if new else 'is none'}",
-                remedy="Choose another name, or open that point to change it.",
+                expected=(Message("a new name") if new else Message("a point in use")),
+                found=(
+                    Message("%(name)s, which is a point", name=repr(point.name))
+                    if new
+                    else Message("%(name)s, which is none", name=repr(point.name))
+                ),
+                remedy=Message("Choose another name, or open that point to change it."),
             )
         records.add_point(point, stamp)
 
 
 def _point(form: Mapping[str, Any], site: Site) -> Point:
-    name = needed(form, "name", "a name", most=60)
+    name = needed(form, "name", Message("a name"), most=60)
     if "/" in name or "\n" in name or name in (".", ".."):  # it is part of the point's address
         raise WrongUsageError(
-            expected="a name without a slash", found=repr(name), remedy="Write it with a hyphen or a blank."
+            expected=Message("a name without a slash"),
+            found=Verbatim(repr(name)),
+            remedy=Message("Write it with a hyphen or a blank."),
         )
-    sample = chosen(form, "sample", site.samples, "a sample type of the site")
+    sample = chosen(form, "sample", site.samples, Message("a sample type of the site"))
     if sample is None:
-        raise WrongUsageError(expected="what is sampled there", found="nothing", remedy="Choose it.")
+        raise WrongUsageError(
+            expected=Message("what is sampled there"), found=Message("nothing"), remedy=Message("Choose it.")
+        )
     line, order = text(form, "line", most=60) or None, whole(form, "order", most=1000)
     if (line is None) != (order is None):
         raise WrongUsageError(
-            expected="the line together with the place along it",
-            found="one of them",
-            remedy="Fill in both, or neither.",
+            expected=Message("the line together with the place along it"),
+            found=Message("one of them"),
+            remedy=Message("Fill in both, or neither."),
         )
-    flush_s = number(form, "flush_s", "seconds to flush", low=0, high=3600, default=60)
+    flush_s = number(form, "flush_s", Message("seconds to flush"), low=0, high=3600, default=60)
     return Point(
         name=name,
         sample=sample,
@@ -117,7 +126,7 @@ def _point(form: Mapping[str, Any], site: Site) -> Point:
 async def retire_point(request: Request, person: Person) -> Response:
     """Take a point out of use; its readings stay."""
     form = await form_of(request)
-    why, name = needed(form, "why", "why no samples are taken there any more"), request.path_params["point"]
+    why, name = needed(form, "why", Message("why no samples are taken there any more")), request.path_params["point"]
     stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
     await to_thread.run_sync(lambda: _retire(request, name, why, stamp))
     return RedirectResponse("/points-admin", status_code=303)

@@ -17,9 +17,10 @@ from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Re
 from starlette.routing import Route
 
 from stripread.errors import StripReadError, WrongUsageError
+from stripread.i18n import Message, Verbatim
 from stripread.lot.lot import Lot
 from stripread.records import Point
-from stripread.records.queries.history import find_batch
+from stripread.records.queries.batches import find_batch
 from stripread.site import Site, kind_of_lot, load_site, resolve_lot
 from stripread.strip.kinds import StripKind
 from stripread.web.pages.sketches import sketch_for
@@ -92,7 +93,9 @@ async def take_photo(request: Request, person: Person) -> Response:
     form = await form_of(request)
     photo, key = form.get("photo"), str(form.get("key", ""))
     if not isinstance(photo, UploadFile) or not 8 <= len(key) <= 100:
-        raise WrongUsageError(expected="a photo", found="none", remedy="Take the photo, then send it.")
+        raise WrongUsageError(
+            expected=Message("a photo"), found=Message("none"), remedy=Message("Take the photo, then send it.")
+        )
     queue, inbox = state.queue, state.queue.inbox
     sent = form.get("flash")
     flash = sent.file if isinstance(sent, UploadFile) and sent.size else None
@@ -103,11 +106,19 @@ async def take_photo(request: Request, person: Person) -> Response:
         point = _point(await to_thread.run_sync(points_of, request.app.state), request.path_params["point"])
         lot = str(form.get("lot", ""))
         if lot not in site.lots:  # a name of the site, never a path
-            raise WrongUsageError(expected="a lot of the site", found=repr(lot[:80]), remedy="Choose one of the list.")
+            raise WrongUsageError(
+                expected=Message("a lot of the site"),
+                found=Verbatim(repr(lot[:80])),
+                remedy=Message("Choose one of the list."),
+            )
         if inbox.room() < _SPARE or await to_thread.run_sync(lambda: len(inbox.waiting())) >= settings.most_waiting:
             raise HTTPException(503)
         if not photo.size:
-            raise WrongUsageError(expected="a photo", found="an empty file", remedy="Take the photo, then send it.")
+            raise WrongUsageError(
+                expected=Message("a photo"),
+                found=Message("an empty file"),
+                remedy=Message("Take the photo, then send it."),
+            )
         batch = await to_thread.run_sync(lambda: _batch(request, str(form.get("batch", ""))))
         now = datetime.now().astimezone()
         if max(one.size or 0 for one in (photo, sent) if isinstance(one, UploadFile)) > settings.largest_photo:

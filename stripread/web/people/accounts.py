@@ -4,6 +4,7 @@ import threading
 from pathlib import Path
 
 from stripread.errors import WrongUsageError
+from stripread.i18n import Message, Verbatim
 from stripread.records import Draft, Entry, Records, Stamp
 from stripread.web.people.people import People, checked_person
 
@@ -45,7 +46,9 @@ def retire_person(records: Records, folder: Path, name: str, stamp: Stamp) -> En
         known = [person.name for person in people.everybody()]
         if name not in known:
             raise WrongUsageError(
-                expected=f"a person: {', '.join(known) or 'nobody'}", found=repr(name), remedy="Name one of these."
+                expected=Message("a person: %(nobody)s", nobody=", ".join(known) or "nobody"),
+                found=Verbatim(repr(name)),
+                remedy=Message("Name one of these."),
             )
         payload = {"change": "may no longer sign in"}
         entry = records.append([Draft(kind="account", payload=payload, subject=name)], stamp)[0]
@@ -66,7 +69,9 @@ def new_pairing_code(records: Records, people: People, stamp: Stamp, *, name: st
     name = name.strip()
     if len(name) > _LONGEST:
         raise WrongUsageError(
-            expected=f"a name of at most {_LONGEST} signs", found=f"{len(name)}", remedy="Choose a shorter one."
+            expected=Message("a name of at most %(it)s signs", it=_LONGEST),
+            found=Message("%(name)s", name=len(name)),
+            remedy=Message("Choose a shorter one."),
         )
     payload = {"change": "code for a new phone", **({"name": name} if name else {})}
     records.append([Draft(kind="account", payload=payload, subject=stamp.who)], stamp)
@@ -95,8 +100,12 @@ def unpair_phone(records: Records, people: People, id: str, stamp: Stamp) -> Ent
     """
     known = {phone.id: phone for phone in people.phones(now=stamp.at)}
     if id not in known:
-        ids = ", ".join(known) or "none"
-        raise WrongUsageError(expected=f"a paired phone: {ids}", found=repr(id), remedy="Name one of these.")
+        ids = ", ".join(known) or Message("none")
+        raise WrongUsageError(
+            expected=Message("a paired phone: %(ids)s", ids=ids),
+            found=Verbatim(repr(id)),
+            remedy=Message("Name one of these."),
+        )
     payload = {"change": "phone no longer let in", "paired": known[id].paired.date().isoformat()}
     if known[id].name:
         payload["name"] = known[id].name

@@ -16,6 +16,7 @@ from typing import Literal, get_args
 from sqlalchemy import ColumnElement, Connection, delete, exists, func, insert, select, update
 
 from stripread.errors import WrongUsageError
+from stripread.i18n import Message, Verbatim
 from stripread.records.chain.canonical import parse_utc, utc_text
 from stripread.units import UNITS, Units
 from stripread.web.people.tables import PEOPLE, devices, open_tables, people, sessions
@@ -260,9 +261,9 @@ def _person(row: dict[str, object]) -> Person:
 def _check_secret(secret: str) -> None:
     if len(secret) < _SHORTEST or len(set(secret)) < 3 or len(secret) > 200:
         raise WrongUsageError(
-            expected=f"a PIN or password of {_SHORTEST} signs or more, three of them different",
-            found=f"one of {len(secret)}",
-            remedy="Choose a longer one.",
+            expected=Message("a PIN or password of %(it)s signs or more, three of them different", it=_SHORTEST),
+            found=Message("one of %(secret)s", secret=len(secret)),
+            remedy=Message("Choose a longer one."),
         )
 
 
@@ -270,9 +271,17 @@ def checked_person(name: str, role: str, secret: str) -> Person:
     """Return somebody who may be added; raises as `People.add`."""
     name = name.strip()
     if not name or len(name) > 80:
-        raise WrongUsageError(expected="a name of 1 to 80 signs", found=repr(name[:90]), remedy="Choose another.")
+        raise WrongUsageError(
+            expected=Message("a name of 1 to 80 signs"),
+            found=Verbatim(repr(name[:90])),
+            remedy=Message("Choose another."),
+        )
     if role not in ROLES:
-        raise WrongUsageError(expected=f"a role: {', '.join(ROLES)}", found=repr(role), remedy="Name one of these.")
+        raise WrongUsageError(
+            expected=Message("a role: %(join)s", join=", ".join(ROLES)),
+            found=Verbatim(repr(role)),
+            remedy=Message("Name one of these."),
+        )
     _check_secret(secret)
     return Person(name=name, role=next(known for known in ROLES if known == role))
 

@@ -6,21 +6,21 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from stripread.check import Verdict, check_reading, doubted
+from stripread.check import Verdict
 from stripread.errors import RecordsError, StripReadError
+from stripread.i18n import Joined, Shown
 from stripread.photo.load import PhotoFile, decode_photo, open_photo_bytes, suggested_reduction
-from stripread.read import read_strip
-from stripread.records import Records, Stamp
-from stripread.records.chain.entries import Role
+from stripread.records.messages import kept_message
 from stripread.records.of_site import open_site_records
-from stripread.report.json_lines import findings_json
 from stripread.report.pictures.closeup import draw_closeup, draw_plain
 from stripread.report.pictures.overlay import save_picture
 from stripread.report.words import error_headline, next_steps, pad_words, verdict_headline
-from stripread.site import Site, find_lot_file, kind_of_lot, load_site, resolve_card, resolve_lot
+from stripread.site import Site, load_site, resolve_card, resolve_lot
 from stripread.web.queue.inbox import Inbox, Job
-from stripread.web.queue.second_strip import flash_of, hold_against
-from stripread.workflow import Taking, batch_for, history_for, record_reading
+from stripread.web.queue.second_strip import first_strip_of, flash_of
+from stripread.workflow.judge import judge
+from stripread.workflow.read_and_record import read_and_record
+from stripread.workflow.sample import SampleContext, resolve_inputs
 
 __all__ = ["answer_job"]
 
@@ -58,52 +58,33 @@ def answer_job(folder: str, job_id: str) -> None:
 
 
 def _read(site: Site, inbox: Inbox, job: Job, file: PhotoFile, flash: PhotoFile | None) -> dict[str, Any]:
-    lot, sample = resolve_lot(job.lot, site), site.sample(job.sample)
-    card, kind = resolve_card(site.card_for(lot.card), site), kind_of_lot(lot, site)
-    stamp = Stamp(at=datetime.fromisoformat(job.at), who=job.who)
-    reading = read_strip(file, card=card, kind=kind, lot=lot, flash=flash)
-    photos: list[tuple[Role, PhotoFile]] = [("photo", file)]
-    if flash is not None:
-        photos.append(("flash_photo", flash))
-    with open_site_records(site) as records:
-        taking = Taking(
-            sample=sample,
-            lot=lot,
-            lot_file=find_lot_file(job.lot, site),
-            card=card,
-            point=job.point,
-            batch=job.batch or batch_for(records, sample, reading.taken_at, now=stamp.at),
-            flushed_s=job.flushed_s,
-            dipped_at=_dipped(job, reading.taken_at),
-            waited_s=job.waited_s,
-            job=job.id,
-        )
-        before = _recorded(records, file, job.id)
-        history = None if before is not None else history_for(records, reading, taking, now=stamp.at)
-        verdict = check_reading(
-            reading,
-            sample=sample,
-            today=stamp.at.date(),
-            dipped_at=taking.dipped_at,
-            waited_s=taking.waited_s,
-            history=history,
-        )
-        beside = None if job.beside is None else hold_against(inbox, job, reading, card=card, kind=kind, lot=lot)
-        verdict = doubted(verdict, () if beside is None else beside.findings)
-        if before is None:
-            before = record_reading(records, verdict, taking, photos, stamp).seq
-    save_picture(draw_closeup(reading), inbox.picture(job.id))
-    answer = _answer(verdict, before)
-    if beside is not None and beside.first is not None:
-        judge = partial(check_reading, sample=sample, today=stamp.at.date(), dipped_at=None)
-        answer["both"] = [_told(judge(one)) for one in (beside.first, beside.together) if one is not None]
+    inputs, now = resolve_inputs(job.lot, site), datetime.fromisoformat(job.at)
+    context = SampleContext(
+        sample=site.sample(job.sample),
+        point=job.point,
+        batch=job.batch,
+        who=job.who,
+        dipped_at=_dipped(job, file.taken_at),
+        flushed_s=job.flushed_s,
+        waited_s=job.waited_s,
+        flash=flash,
+        first_strip=first_strip_of(inbox, job),
+        job=job.id,
+    )
+    done = read_and_record(partial(open_site_records, site), [file], inputs, context, now=now)
+    save_picture(draw_closeup(done.reading), inbox.picture(job.id))
+    answer = _answer(done.verdict, done.entry)
+    if done.compared is not None and done.compared.first is not None:
+        both = (done.compared.first, done.compared.together)
+        alone = SampleContext(sample=context.sample)  # the other strip has its own dip, and its own place in the record
+        answer["both"] = [_told(judge(one, alone, now=now)) for one in both if one is not None]
     return answer
 
 
 def _told(verdict: Verdict) -> dict[str, Any]:
     headline = verdict_headline(verdict)
-    words = [str(pad_words(verdict, pad)) for pad in verdict.pads]
-    return {"symbol": headline.symbol, "words": headline.words, "pads": words}
+    words = [kept_message(Joined((w.value, w.interval), ", ")) for w in (pad_words(verdict, p) for p in verdict.pads)]
+    return {"symbol": headline.symbol, "words": kept_message(headline.words), "pads": words}
 
 
 def _dipped(job: Job, taken_at: datetime | None) -> datetime | None:
@@ -113,14 +94,6 @@ def _dipped(job: Job, taken_at: datetime | None) -> datetime | None:
     return taken_at - timedelta(seconds=job.waited_s)
 
 
-def _recorded(records: Records, file: PhotoFile, job_id: str) -> int | None:
-    """Return the entry of this very job, where a worker was killed between recording and answering."""
-    for entry in records.with_file(file.sha256):
-        if entry.kind == "reading" and entry.payload.get("how", {}).get("job") == job_id:
-            return entry.seq
-    return None
-
-
 def _answer(verdict: Verdict, entry: int) -> dict[str, Any]:
     headline, taken = verdict_headline(verdict), verdict.reading.taken_at
     return {
@@ -128,17 +101,19 @@ def _answer(verdict: Verdict, entry: int) -> dict[str, Any]:
         "entry": entry,
         "sign": headline.sign,
         "symbol": headline.symbol,
-        "words": headline.words,
+        "words": kept_message(headline.words),
         "validity": verdict.validity,
         "taken_at": None if taken is None else taken.isoformat(),
         "pads": [_pad(verdict, index) for index in range(len(verdict.pads))],
-        "steps": [*_asked_in_vain(verdict), *next_steps(verdict.findings)],
-        "findings": findings_json(verdict.findings),
-        "cautions": list(verdict.cautions),
+        "steps": [kept_message(step) for step in (*_asked_in_vain(verdict), *next_steps(verdict.findings))],
+        "findings": [
+            {"code": f.code, "severity": f.severity, "message": kept_message(f.message)} for f in verdict.findings
+        ],
+        "cautions": list(map(kept_message, verdict.cautions)),
     }
 
 
-def _asked_in_vain(verdict: Verdict) -> list[str]:
+def _asked_in_vain(verdict: Verdict) -> list[Shown]:
     """Return what to do where two strips were to agree, and nobody knows whether they do."""
     return [text for f in verdict.findings if f.code == "replicates_not_compared" for text in (f.message, f.advice)]
 
@@ -150,13 +125,13 @@ def _pad(verdict: Verdict, index: int) -> dict[str, Any]:
     return {
         "analyte": pad.analyte,
         "unit": pad.unit,
-        "value_words": words.value,
-        "interval_words": words.interval,
+        "value_words": kept_message(words.value),
+        "interval_words": kept_message(words.interval),
         "value": pad.value,
         "interval": None if pad.interval is None else list(pad.interval),
         "range_state": judged.range_state,
         "expected": None if expected is None else [expected.low, expected.high],
-        "expected_words": None if expected is None else str(expected),
+        "expected_words": None if expected is None else kept_message(expected.words),
     }
 
 
@@ -166,11 +141,11 @@ def _refusal(error: StripReadError) -> dict[str, Any]:
         "read": False,
         "sign": headline.sign,
         "symbol": headline.symbol,
-        "words": headline.words,
+        "words": kept_message(headline.words),
         "code": error.code,
-        "expected": error.expected,
-        "found": error.found,
-        "steps": [error.remedy],
+        "expected": kept_message(error.expected),
+        "found": kept_message(error.found),
+        "steps": [kept_message(error.remedy)],
     }
 
 

@@ -12,6 +12,8 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from stripread.errors import PhotoUnreadableError, RecordsError, SiteError
+from stripread.i18n import Message
+from stripread.records.messages import kept_message
 from stripread.web.queue.inbox import Inbox
 from stripread.web.queue.jobs import answer_job
 from stripread.web.queue.worker import begin_worker, in_time
@@ -27,11 +29,13 @@ _LOST = {
     "read": False,
     "sign": "cross",
     "symbol": "✘",
-    "words": "NOT READ: the reader failed on this photo",
+    "words": kept_message(Message("NOT READ: the reader failed on this photo")),
     "code": "reader_failed",
-    "expected": "a photo that can be read",
-    "found": "one on which the reader stopped twice",
-    "steps": ["Take the photo again. If it happens again, tell your supervisor and keep the photo."],
+    "expected": kept_message(Message("a photo that can be read")),
+    "found": kept_message(Message("one on which the reader stopped twice")),
+    "steps": [
+        kept_message(Message("Take the photo again. If it happens again, tell your supervisor and keep the photo."))
+    ],
 }  # fmt: skip
 
 
@@ -86,7 +90,9 @@ class ReadingQueue:
             return await self._work(function, *args)
         except BrokenProcessPool:
             raise PhotoUnreadableError(
-                expected="a photo that can be read", found="one on which the reader stopped", remedy="Take it again."
+                expected=Message("a photo that can be read"),
+                found=Message("one on which the reader stopped"),
+                remedy=Message("Take it again."),
             ) from None
 
     async def _work(self, function: Callable[..., _Answer], *args: Any) -> _Answer:

@@ -10,6 +10,7 @@ import typer
 from stripread.cli.inputs import Typed
 from stripread.cli.output import note, say
 from stripread.errors import WrongUsageError
+from stripread.i18n import Message, Verbatim
 
 __all__ = ["injector_app"]
 
@@ -51,16 +52,18 @@ def enter(
     """
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.records import InjectorSetting
-    from stripread.records.queries.history import find_batch
+    from stripread.records.queries.batches import find_batch
     from stripread.water.injection import parse_ratio
 
     where, stamp, typed = site_of_records(site), stamp_of(who), Typed()
     setting = parse_ratio(ratio, convention=means.value)
-    litres_per_h = typed.maybe_exact(flow, "flow", name="the flow")
+    litres_per_h = typed.maybe_exact(flow, "flow", name=Message("the flow"))
     since = stamp.at if at is None else at.astimezone()
     if since > stamp.at:
         raise WrongUsageError(
-            expected="a time when it was set, until now", found=since.isoformat(), remedy="Correct --at."
+            expected=Message("a time when it was set, until now"),
+            found=Verbatim(since.isoformat()),
+            remedy=Message("Correct --at."),
         )
     said = InjectorSetting(
         injector=name,
@@ -73,14 +76,16 @@ def enter(
     )
     with open_site_records(where, create=stamp) as records:
         if batch is not None and find_batch(records, batch) is None:
-            known = ", ".join(b.said.id for b in records.batches(limit=10)) or "none"
+            known = ", ".join(b.said.id for b in records.batches(limit=10)) or Message("none")
             raise WrongUsageError(
-                expected=f"a batch of the record, such as {known}", found=repr(batch), remedy="Enter it first."
+                expected=Message("a batch of the record, such as %(known)s", known=known),
+                found=Verbatim(repr(batch)),
+                remedy=Message("Enter it first."),
             )
         entry = records.add_injector_setting(said, stamp)
     say(f"{name}: {setting}")
     for line in typed.notes:
-        say(line)
+        say(str(line))
     note(f"recorded as entry {entry.seq}")
 
 

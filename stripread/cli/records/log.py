@@ -8,6 +8,7 @@ import typer
 
 from stripread.cli.output import note, say
 from stripread.errors import WrongUsageError
+from stripread.i18n import Message, Verbatim
 
 if TYPE_CHECKING:
     from stripread.records.chain.entries import Kind
@@ -63,8 +64,8 @@ def log(
         if kind is not None and kind != "reading":
             if any((point, sample, lot, since, until, validity, who)):
                 raise WrongUsageError(
-                    expected="--kind alone, with --corrections, --limit, --before", found="a filter of readings",
-                    remedy="Leave one of them out.",
+                    expected=Message("--kind alone, with --corrections, --limit, --before"), found=Message("a filter of readings"),
+                    remedy=Message("Leave one of them out."),
                 )  # fmt: skip
             found = records.entries(kind=_kind(kind), superseded=corrections, before=before, limit=limit)
             if json:
@@ -97,7 +98,9 @@ def _kind(word: str) -> "Kind | None":
         return None
     if word not in get_args(Kind):
         raise WrongUsageError(
-            expected=f"a kind of entry: {', '.join(get_args(Kind))}, all", found=repr(word), remedy="Name one of these."
+            expected=Message("a kind of entry: %(ind)s, all", ind=", ".join(get_args(Kind))),
+            found=Verbatim(repr(word)),
+            remedy=Message("Name one of these."),
         )
     return cast(Kind, word)
 

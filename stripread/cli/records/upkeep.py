@@ -7,6 +7,7 @@ import typer
 
 from stripread.cli.output import keep_existing, note, say
 from stripread.errors import WrongUsageError
+from stripread.i18n import Message, Verbatim
 
 if TYPE_CHECKING:
     from stripread.records.chain.head import Head
@@ -64,7 +65,9 @@ def _anchor(text: str) -> "Head":
     count, _, sha256 = text.partition(":")
     if not count.isdigit() or len(sha256) != 64:
         raise WrongUsageError(
-            expected="a head such as 12:9f86...", found=repr(text), remedy="Copy it whole from an earlier verification."
+            expected=Message("a head such as 12:9f86..."),
+            found=Verbatim(repr(text)),
+            remedy=Message("Copy it whole from an earlier verification."),
         )
     return Head(count=int(count), hash=sha256.lower())
 
@@ -185,7 +188,11 @@ def export_(
     from stripread.records.exchange.tabular import export_records
 
     if csv and jsonl:
-        raise WrongUsageError(expected="--csv or --jsonl", found="both", remedy="Export twice, into two folders.")
+        raise WrongUsageError(
+            expected=Message("--csv or --jsonl"),
+            found=Message("both"),
+            remedy=Message("Export twice, into two folders."),
+        )
     with open_site_records(site_of_records(site)) as records:
         counts = export_records(records, folder, form="jsonl" if jsonl else "csv", stamp=stamp_of(who), photos=photos)
     note(f"wrote {', '.join(f'{count} rows of {table}' for table, count in counts.items())} into {folder}")
@@ -228,34 +235,19 @@ def reread(
 
       stripread records reread --lot UL-2603 --dry-run
     """
-    from stripread import __version__
-    from stripread.cli.reread import reader
     from stripread.cli.site_options import look_up_lot_file
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.lot.lot import load_lot
-    from stripread.records.reread import reread_lot
     from stripread.report.json_lines import to_line
     from stripread.report.terminal.records import reread_json, reread_text
-    from stripread.workflow import keep_lot
+    from stripread.workflow.reread import reread_lot
 
     where = site_of_records(site)
     lot_file = look_up_lot_file(lot, where)
     the_lot = load_lot(lot_file)
-    stamp = stamp_of(who)
+    stamp, reads = stamp_of(who), []
     with open_site_records(where) as records:
-        ref, known = keep_lot(records, lot_file, the_lot.number, the_lot.kind, keep=not dry_run)
-        if not dry_run:
-            records.append([], stamp, first_if_new=[known])
-        reads = []
-        for one in reread_lot(
-            records,
-            the_lot.number,
-            lot_file=ref,
-            read=reader(records, where, the_lot),
-            stamp=stamp,
-            software=f"stripread {__version__}",
-            dry_run=dry_run,
-        ):
+        for one in reread_lot(records, where, the_lot, lot_file, stamp=stamp, dry_run=dry_run):
             reads.append(one)
             if json:
                 say(to_line(reread_json(one)))
@@ -303,7 +295,9 @@ def _change(text: str, payload: Any) -> tuple[str, Any]:
 
     key, equals, value = text.partition("=")
     if not equals or not key:
-        raise WrongUsageError(expected="FIELD=VALUE", found=repr(text), remedy="Such as --set point=bench-3.")
+        raise WrongUsageError(
+            expected=Message("FIELD=VALUE"), found=Verbatim(repr(text)), remedy=Message("Such as --set point=bench-3.")
+        )
     if value == "":
         return key, None
     if isinstance(payload.get(key), str):

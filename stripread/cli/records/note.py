@@ -7,6 +7,7 @@ import typer
 
 from stripread.cli.output import note as talk
 from stripread.errors import WrongUsageError
+from stripread.i18n import Message
 
 __all__ = ["note"]
 
@@ -36,7 +37,9 @@ def note(
     tags = tuple(word.strip() for word in tag or ())
     if not text.strip() or not all(tags):
         raise WrongUsageError(
-            expected="a note of some words", found="an empty text or tag", remedy="Write it, or leave the tag out."
+            expected=Message("a note of some words"),
+            found=Message("an empty text or tag"),
+            remedy=Message("Write it, or leave the tag out."),
         )
     where, stamp = site_of_records(site), stamp_of(who)
     with open_site_records(where, create=stamp) as records:

@@ -9,6 +9,7 @@ import typer
 
 from stripread.cli.output import keep_existing, note, say
 from stripread.errors import WrongUsageError
+from stripread.i18n import Message, Verbatim
 
 if TYPE_CHECKING:
     from stripread.card import CardLayout
@@ -104,9 +105,9 @@ def check_chart(
     found, layout = look_up_lot(lot, where), look_up_card(card, where)
     if found.provisional:
         raise WrongUsageError(
-            expected="a calibrated lot to hold against its chart",
-            found=f"lot {found.number}, which is provisional: made from a chart itself",
-            remedy="Calibrate the lot from known dilutions first.",
+            expected=Message("a calibrated lot to hold against its chart"),
+            found=Message("lot %(number)s, which is provisional: made from a chart itself", number=found.number),
+            remedy=Message("Calibrate the lot from known dilutions first."),
         )
     the_pad, numbers = chart_pad(kind_of_lot(found, where), pad), chart_numbers(values)
     chart = _measured(photo, layout, _Wishes(numbers=numbers, blank=the_pad.blank, reverse=reverse), overlay)
@@ -153,9 +154,9 @@ def chart_numbers(text: str) -> list[float]:
         return [float(word) for word in text.split(",")]
     except ValueError:
         raise WrongUsageError(
-            expected="numbers with commas between them, as 0,50,100",
-            found=repr(text),
-            remedy="Give --values as they stand on the vial, with decimal points.",
+            expected=Message("numbers with commas between them, as 0,50,100"),
+            found=Verbatim(repr(text)),
+            remedy=Message("Give --values as they stand on the vial, with decimal points."),
         ) from None
 
 
@@ -166,8 +167,10 @@ def chart_pad(kind: "StripKind", name: str | None) -> "PadSpec":
         return kind.pads[0]
     if name not in known:
         raise WrongUsageError(
-            expected=f"--pad with one of the pads of kind {kind.name}: {', '.join(known)}",
-            found="none" if name is None else repr(name),
-            remedy="Name the pad that the chart is for.",
+            expected=Message(
+                "--pad with one of the pads of kind %(name)s: %(known)s", name=kind.name, known=", ".join(known)
+            ),
+            found=(Message("none") if name is None else Verbatim(repr(name))),
+            remedy=Message("Name the pad that the chart is for."),
         )
     return known[name]

@@ -10,6 +10,7 @@ import typer
 from stripread.cli.inputs import Json, Typed
 from stripread.cli.output import note, say
 from stripread.errors import WrongUsageError
+from stripread.i18n import Message
 
 if TYPE_CHECKING:
     from stripread.records import Batch, Stamp
@@ -73,8 +74,8 @@ def generate(
     from stripread.water.sachet import load_sachet
 
     where, stamp, typed = site_of_records(site), stamp_of(who), Typed()
-    litres = typed.measured(water, "volume", name="the water")
-    hours = typed.exact(after, "time", name="the time")
+    litres = typed.measured(water, "volume", name=Message("the water"))
+    hours = typed.exact(after, "time", name=Message("the time"))
     kind = load_sachet(sachet)
     made = expected_generation(kind, water_l=litres, hours=hours, sachets=sachets)
     said = Batch(
@@ -136,7 +137,9 @@ def top_up(
     """
     if (concentrate is None) != (add is None):
         raise WrongUsageError(
-            expected="--concentrate and --add together", found="one of them", remedy="Name both, or neither."
+            expected=Message("--concentrate and --add together"),
+            found=Message("one of them"),
+            remedy=Message("Name both, or neither."),
         )
     parts = [(stock, left)] + ([] if concentrate is None or add is None else [(concentrate, add)])
     _mixed(batch, "top-up", parts, water, tank, cover, at, who, site)
@@ -206,11 +209,14 @@ def _mixed(
 ) -> None:
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.records import Batch, Part
-    from stripread.records.queries.history import with_expected
+    from stripread.records.queries.batches import with_expected
 
     where, stamp, typed = site_of_records(site), stamp_of(who), Typed()
-    volumes = [(name, typed.measured(text, "volume", name=f"the volume of {name}")) for name, text in named]
-    litres = typed.measured(water, "volume", name="the water", positive=False)
+    volumes = [
+        (name, typed.measured(text, "volume", name=Message("the volume of %(name)s", name=name)))
+        for name, text in named
+    ]
+    litres = typed.measured(water, "volume", name=Message("the water"), positive=False)
     said = Batch(
         id=batch,
         kind="stock" if kind == "stock" else "top-up",
@@ -249,8 +255,8 @@ def _enter(said: "Batch", site: "Site", stamp: "Stamp", typed: Typed) -> None:
     else:
         say(f"{said.id}: what it is made of was never read nor foretold, so nothing is known of its strength. Read it.")
     for line in typed.notes:
-        say(line)
-    say(CAUTION)
+        say(str(line))
+    say(str(CAUTION))
     note(f"recorded as entry {entry.seq}")
 
 

@@ -8,6 +8,7 @@ import typer
 
 from stripread.cli.inputs import AnswerUnits, Json, SiteFolder, Typed, give, timed, wish
 from stripread.errors import QuantityError, WrongUsageError
+from stripread.i18n import Message, Number, Verbatim
 
 if TYPE_CHECKING:
     from stripread.water.contact import Disinfectant
@@ -80,20 +81,24 @@ def inject(
     from stripread.water.injection import inject as plan_injection
 
     if stock is None and ratio is None:
-        raise WrongUsageError(expected="--stock or --ratio, or both", found="neither", remedy="Name what is given.")
+        raise WrongUsageError(
+            expected=Message("--stock or --ratio, or both"),
+            found=Message("neither"),
+            remedy=Message("Name what is given."),
+        )
     if ratio is not None and flow is not None:
         raise WrongUsageError(
-            expected="--flow for a pump that is to be set, with --stock alone",
-            found="--flow and --ratio",
-            remedy="Leave one out: an injector with a fixed ratio follows the flow.",
+            expected=Message("--flow for a pump that is to be set, with --stock alone"),
+            found=Message("--flow and --ratio"),
+            remedy=Message("Leave one out: an injector with a fixed ratio follows the flow."),
         )
     typed = Typed(answer_in=units)
-    water_flow = None if flow is None else typed.measured(flow, "flow", name="the flow")
+    water_flow = None if flow is None else typed.measured(flow, "flow", name=Message("the flow"))
     kind = None if disinfectant is None else _KINDS[disinfectant]
     left = wish(typed, residual, option="residual", sample="line", site=site, analyte=kind, positive=False)
-    taken = typed.measured(demand, "strength", name="the demand", positive=False)
+    taken = typed.measured(demand, "strength", name=Message("the demand"), positive=False)
     dose = dose_for(residual_mg_per_l=Measured(left), demand_mg_per_l=taken)
-    strength = None if stock is None else typed.measured(stock, "strength", name="the stock")
+    strength = None if stock is None else typed.measured(stock, "strength", name=Message("the stock"))
     setting = None if ratio is None else parse_ratio(ratio, convention=means.value)
     analyte = _analyte(typed, site) if kind is None else kind
     if setting is None and strength is not None:
@@ -120,7 +125,7 @@ def _analyte(typed: Typed, folder: Path | None) -> str:
     site = look_up_site(folder)
     if site is not None and "line" in site.samples:
         return site.samples["line"].main.analyte
-    typed.assume("what is dosed", "chlorine dioxide, as neither --disinfectant nor a site says")
+    typed.assume(Message("what is dosed"), Message("chlorine dioxide, as neither --disinfectant nor a site says"))
     return "chlorine dioxide"
 
 
@@ -148,17 +153,19 @@ def demand(
 
     if (injector is None) == (stock is None or ratio is None):
         raise WrongUsageError(
-            expected="--injector, or --stock with --ratio", found="both or neither", remedy="Name one of the two."
+            expected=Message("--injector, or --stock with --ratio"),
+            found=Message("both or neither"),
+            remedy=Message("Name one of the two."),
         )
     typed = Typed()
     if injector is not None:
-        dose = typed.measured(injector, "strength", name="the reading at the injector")
+        dose = typed.measured(injector, "strength", name=Message("the reading at the injector"))
     else:
         setting = parse_ratio(ratio or "", convention=means.value)
-        strength = typed.measured(stock or "", "strength", name="the stock")
+        strength = typed.measured(stock or "", "strength", name=Message("the stock"))
         dose = delivered(setting, stock_mg_per_l=strength, demand_mg_per_l=Measured(0.0)).dose_mg_per_l
     named = [timed(text) for text in outlet]
-    readings = [typed.measured(text, "strength", name=name, positive=False) for name, text in named]
+    readings = [typed.measured(text, "strength", name=Verbatim(name), positive=False) for name, text in named]
     found = estimate_demand(dose, readings)
     answer = demand_answer(found, dose=dose, names=[name for name, _ in named], readings=readings)
     give(answer, typed, command="water demand", json=json)
@@ -193,8 +200,10 @@ def line(
         outlets.append(
             Outlet(
                 name=name.strip(),
-                reading_mg_per_l=typed.measured(strength, "strength", name=name.strip(), positive=False),
-                distance_m=typed.exact(distance, "length", name=f"the distance of {name.strip()}", positive=False)
+                reading_mg_per_l=typed.measured(strength, "strength", name=Verbatim(name.strip()), positive=False),
+                distance_m=typed.exact(
+                    distance, "length", name=Message("the distance of %(strip)s", strip=name.strip()), positive=False
+                )
                 if distance.strip()
                 else None,
             )
@@ -219,8 +228,8 @@ def vapour(
     from stripread.water.vapour import vapour_over
 
     typed = Typed()
-    solution = typed.measured(strength, "strength", name="the solution")
-    warmth = typed.measured(temperature, "temperature", name="the temperature")
+    solution = typed.measured(strength, "strength", name=Message("the solution"))
+    warmth = typed.measured(temperature, "temperature", name=Message("the temperature"))
     answer = vapour_answer(vapour_over(solution, warmth), strength=solution, temperature=warmth)
     give(answer, typed, command="water vapour", json=json)
 
@@ -243,16 +252,25 @@ def hocl(
     from stripread.water.chlorine import PH_U, hypochlorous
 
     typed = Typed()
-    warmth = typed.measured(temperature, "temperature", name="the temperature")
-    amount = None if chlorine is None else typed.measured(chlorine, "strength", name="the free chlorine")
+    warmth = typed.measured(temperature, "temperature", name=Message("the temperature"))
+    amount = None if chlorine is None else typed.measured(chlorine, "strength", name=Message("the free chlorine"))
     if u_ph is None:
-        typed.assume(f"taken as good to {PH_U:g} (standard uncertainty), as none was given", "the pH")
+        typed.assume(
+            Message("taken as good to %(it)s (standard uncertainty), as none was given", it=Number(PH_U, "g")),
+            Message("the pH"),
+        )
     elif not 0 <= u_ph <= 2:
         raise QuantityError(
-            expected="a standard uncertainty from 0 to 2 for --u-ph", found=f"{u_ph:g}", remedy="Mend it."
+            expected=Message("a standard uncertainty from 0 to 2 for --u-ph"),
+            found=Message("%(u_ph)s", u_ph=Number(u_ph, "g")),
+            remedy=Message("Mend it."),
         )
     if not 0 <= ph <= 14:
-        raise QuantityError(expected="a pH from 0 to 14", found=f"{ph:g}", remedy="Correct it.")
+        raise QuantityError(
+            expected=Message("a pH from 0 to 14"),
+            found=Message("%(it)s", it=Number(ph, "g")),
+            remedy=Message("Correct it."),
+        )
     acidity = Measured(ph, PH_U if u_ph is None else u_ph)
     answer = hypochlorous_answer(
         hypochlorous(acidity, warmth, free_chlorine_mg_per_l=amount), ph=acidity, temperature=warmth
@@ -279,8 +297,8 @@ def contact(
     from stripread.water.contact import contact_time
 
     typed = Typed()
-    left = typed.measured(strength, "strength", name="the strength")
-    minutes = Measured(60 * typed.exact(time, "time", name="the time"))
+    left = typed.measured(strength, "strength", name=Message("the strength"))
+    minutes = Measured(60 * typed.exact(time, "time", name=Message("the time")))
     kind = _KINDS[disinfectant]
     answer = contact_answer(
         contact_time(left, minutes, disinfectant=kind), strength=left, minutes=minutes, disinfectant=kind

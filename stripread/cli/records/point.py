@@ -7,6 +7,7 @@ import typer
 
 from stripread.cli.output import note, say
 from stripread.errors import WrongUsageError
+from stripread.i18n import Message, Verbatim
 
 __all__ = ["point_app"]
 
@@ -43,7 +44,9 @@ def add(
 
     if (line is None) != (order is None):
         raise WrongUsageError(
-            expected="--line and --order together", found="one of them", remedy="Name both, or neither."
+            expected=Message("--line and --order together"),
+            found=Message("one of them"),
+            remedy=Message("Name both, or neither."),
         )
     where, stamp = site_of_records(site), stamp_of(who)
     where.sample(sample)  # refuses a type that the site does not know
@@ -115,7 +118,11 @@ def retire(
     with open_site_records(site_of_records(site)) as records:
         found = records.entries(kind="point", subject=name, limit=1)
         if not found or found[0].withdrawn:
-            known = ", ".join(p.said.name for p in records.points()) or "none"
-            raise WrongUsageError(expected=f"a point in use: {known}", found=repr(name), remedy="Name one of these.")
+            known = ", ".join(p.said.name for p in records.points()) or Message("none")
+            raise WrongUsageError(
+                expected=Message("a point in use: %(known)s", known=known),
+                found=Verbatim(repr(name)),
+                remedy=Message("Name one of these."),
+            )
         entry = records.correct(found[0].seq, why=why, stamp=stamp, withdraw=True)
     note(f"recorded as entry {entry.seq}")

@@ -9,12 +9,10 @@ import typer
 
 from stripread.cli.output import keep_existing, note, say
 from stripread.errors import StripReadError, WrongUsageError
+from stripread.i18n import Message, Number, Verbatim
 
 if TYPE_CHECKING:
-    from stripread.card import CardLayout
-    from stripread.check.standard import StandardCheck
     from stripread.lot.lot import Lot
-    from stripread.strip.kinds import StripKind
 
 __all__ = ["watch_commands"]
 
@@ -55,39 +53,45 @@ def verify(
     doubtful or gives no number, or a rule of the control chart is broken.
     """
     from stripread.check.standard import check_row
-    from stripread.cli.site_options import look_up_card, look_up_lot_file, look_up_site
+    from stripread.cli.site_options import look_up_inputs, look_up_site
     from stripread.cli.site_record import keep_check
-    from stripread.lot.lot import load_lot
     from stripread.lot.record import RECORD, append_row, find_row, load_record
+    from stripread.photo.load import open_photo
     from stripread.report.json_lines import error_json, to_line
     from stripread.report.terminal.reading import error_text
     from stripread.report.terminal.standard import broken_by_last, chart_text, check_json, check_text
-    from stripread.site import kind_of_lot
+    from stripread.workflow.check_standard import KnownDilution, read_check, shows_calibrator
 
     where = look_up_site(site)
-    lot_file = look_up_lot_file(lot, where)
-    the_lot = load_lot(lot_file)
-    which = _pad_of(the_lot, pad)
+    inputs = look_up_inputs(lot, where, card=card)
+    the_lot, dilution = inputs.lot, KnownDilution(pad=_pad_of(inputs.lot, pad), value=known, u=u_known)
     _check_known(known, u_known)
-    out = record or lot_file.with_name(RECORD)
+    out = record or inputs.lot_file.with_name(RECORD)
     if not out.parent.is_dir():
-        raise WrongUsageError(expected="a folder for the record", found=f"no folder {out.parent}", remedy="Make it.")
+        raise WrongUsageError(
+            expected=Message("a folder for the record"),
+            found=Message("no folder %(parent)s", parent=out.parent),
+            remedy=Message("Make it."),
+        )
     rows = list(load_record(out))  # before any photo is read: a damaged record stops here
-    kind, layout = kind_of_lot(the_lot, where), look_up_card(card, where, lot_card=the_lot.card)
     code = 0
     for photo in photos:
+        now = datetime.now().astimezone().replace(microsecond=0)
         try:
-            check = _check(photo, layout, kind, the_lot, pad=which, known=known, u_known=u_known)
+            file = open_photo(photo)
+            if shows_calibrator(file, the_lot):
+                raise _calibrator(photo, the_lot)
+            check = read_check(file, inputs, dilution, now=now)
         except StripReadError as error:
             say(to_line(error_json(error, photo=str(photo))) if json else error_text(error, photo=str(photo)) + "\n")
             code = 1
             continue
-        row = check_row(check, photo=photo.name, when=datetime.now().astimezone().replace(microsecond=0))
+        row = check_row(check, photo=photo.name, when=now)
         before = find_row(rows, row)
         if before is None:
             append_row(out, row)
             rows.append(row)
-            keep_check(where, row, lot=the_lot.number, lot_file=lot_file, photo=photo, kind=the_lot.kind, rows=out)
+            keep_check(where, row, file, inputs, rows_file=out)
         if json:
             say(to_line(check_json(check, photo=str(photo), recorded=before is None)))
         else:
@@ -95,10 +99,10 @@ def verify(
         if check.outcome != "agrees" and code == 0:
             code = 3
     if not json:
-        say(chart_text(rows, the_lot, which))
-    elif broken := broken_by_last(rows, the_lot, which):
+        say(chart_text(rows, the_lot, dilution.pad))
+    elif broken := broken_by_last(rows, the_lot, dilution.pad):
         note("\n".join(f"control chart: {words}" for words in broken))
-    if code == 0 and broken_by_last(rows, the_lot, which):
+    if code == 0 and broken_by_last(rows, the_lot, dilution.pad):
         code = 3
     note(f"the record: {out}")
     raise typer.Exit(code)
@@ -110,9 +114,9 @@ def _pad_of(lot: "Lot", pad: str | None) -> str:
         return ids[0]
     if pad is None or pad not in ids:
         raise WrongUsageError(
-            expected=f"--pad with a pad of lot {lot.number}: {', '.join(ids)}",
-            found="none" if pad is None else repr(pad),
-            remedy="Name the pad whose concentration is known.",
+            expected=Message("--pad with a pad of lot %(number)s: %(ids)s", number=lot.number, ids=", ".join(ids)),
+            found=(Message("none") if pad is None else Verbatim(repr(pad))),
+            remedy=Message("Name the pad whose concentration is known."),
         )
     return pad
 
@@ -120,25 +124,23 @@ def _pad_of(lot: "Lot", pad: str | None) -> str:
 def _check_known(known: float, u_known: float) -> None:
     for name, number in (("--known", known), ("--u-known", u_known)):
         if not (math.isfinite(number) and number >= 0):
-            raise WrongUsageError(expected=f"0 or more for {name}", found=f"{number:g}", remedy="Correct it.")
+            raise WrongUsageError(
+                expected=Message("0 or more for %(name)s", name=name),
+                found=Message("%(number)s", number=Number(number, "g")),
+                remedy=Message("Correct it."),
+            )
 
 
-def _check(
-    photo: Path, card: "CardLayout", kind: "StripKind", lot: "Lot", *, pad: str, known: float, u_known: float
-) -> "StandardCheck":
-    from stripread.check.standard import check_standard
-    from stripread.photo.load import open_photo
-    from stripread.read import read_strip
-
-    file = open_photo(photo)
-    if file.sha256 in {c.photo_sha256 for p in lot.pads for c in p.calibrators}:
-        raise WrongUsageError(
-            expected="a photo of a fresh strip",
-            found=f"{photo.name}, which lot {lot.number} was calibrated with: it would agree with itself",
-            remedy="Dip a strip into a fresh known dilution and photograph that.",
-        )
-    reading = read_strip(file, card=card, kind=kind, lot=lot)
-    return check_standard(reading, pad=pad, known=known, u_known=u_known, today=datetime.now().astimezone().date())
+def _calibrator(photo: Path, lot: "Lot") -> WrongUsageError:
+    return WrongUsageError(
+        expected=Message("a photo of a fresh strip"),
+        found=Message(
+            "%(name)s, which lot %(number)s was calibrated with: it would agree with itself",
+            name=photo.name,
+            number=lot.number,
+        ),
+        remedy=Message("Dip a strip into a fresh known dilution and photograph that."),
+    )
 
 
 def compare(
@@ -214,7 +216,11 @@ def report(
     lot_file = look_up_lot_file(lot, look_up_site(site))
     the_lot = load_lot(lot_file)
     if record is not None and not record.is_file():
-        raise WrongUsageError(expected="a record of checks", found=f"no file {record}", remedy="Check its name.")
+        raise WrongUsageError(
+            expected=Message("a record of checks"),
+            found=Message("no file %(record)s", record=record),
+            remedy=Message("Check its name."),
+        )
     checks = load_record(record or lot_file.with_name(RECORD))
     photos: dict[str, tuple[Path, ...]] = {}
     for photo in dict.fromkeys(row.photo for one in series or () for row in load_series(one, photos_needed=False)):

@@ -6,8 +6,8 @@ from typing import Annotated
 
 import typer
 
+from stripread.cli.lot.vial import check_chart, from_chart
 from stripread.cli.output import as_we_go, keep_existing, note, say
-from stripread.cli.vial import check_chart, from_chart
 
 __all__ = ["kind_app", "lot_app"]
 

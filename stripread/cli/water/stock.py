@@ -6,8 +6,9 @@ from typing import Annotated
 import typer
 
 from stripread.cli.inputs import AnswerUnits, Json, SiteFolder, Typed, give, timed, wish
-from stripread.cli.water_line import line_commands
+from stripread.cli.water.line import line_commands
 from stripread.errors import WrongUsageError
+from stripread.i18n import Message
 
 __all__ = ["water_app"]
 
@@ -66,18 +67,20 @@ def generate(
 
     if (water is None) == (wanted is None) or (water is None and reading is not None):
         raise WrongUsageError(
-            expected="--water, or without a reading --wanted in its place", found="both or neither", remedy="Name one."
+            expected=Message("--water, or without a reading --wanted in its place"),
+            found=Message("both or neither"),
+            remedy=Message("Name one."),
         )
     typed = Typed(answer_in=units)
-    hours = typed.exact(after, "time", name="the time", positive=False)
-    read = None if reading is None else typed.measured(reading, "strength", name="the reading")
+    hours = typed.exact(after, "time", name=Message("the time"), positive=False)
+    read = None if reading is None else typed.measured(reading, "strength", name=Message("the reading"))
     kind = load_sachet(sachet)
     if water is not None:
-        litres = typed.measured(water, "volume", name="the water")
+        litres = typed.measured(water, "volume", name=Message("the water"))
     else:
         where = look_up_site(None)
         typed.usual = "metric" if where is None else where.units
-        aim = typed.exact(wanted or "", "strength", name="the wanted strength")
+        aim = typed.exact(wanted or "", "strength", name=Message("the wanted strength"))
         volume = jug(water_for(kind, wanted_mg_per_l=aim, hours=hours, sachets=sachets).value, typed.system)
         litres = Measured(volume, ASSUMED_U["volume"] * volume)
     if read is None:
@@ -111,16 +114,16 @@ def dilute(
     from stripread.water.dilution import dilute as plan_dilution
 
     typed = Typed(answer_in=units)
-    total = typed.exact(make, "volume", name="the stock to make")
-    strength = typed.measured(concentrate, "strength", name="the concentrate")
+    total = typed.exact(make, "volume", name=Message("the stock to make"))
+    strength = typed.measured(concentrate, "strength", name=Message("the concentrate"))
     aim = wish(typed, wanted, option="wanted", sample="stock", site=site)
     made = plan_dilution(
         strength,
         wanted_mg_per_l=aim,
         total_l=total,
         pour_u=ASSUMED_U["volume"],
-        available_l=typed.maybe_exact(available, "volume", name="the concentrate available"),
-        tank_l=typed.maybe_exact(tank, "volume", name="the tank"),
+        available_l=typed.maybe_exact(available, "volume", name=Message("the concentrate available")),
+        tank_l=typed.maybe_exact(tank, "volume", name=Message("the tank")),
     )
     answer = dilution_answer(made, concentrate=strength, wanted=aim, pour_u=ASSUMED_U["volume"], system=typed.system)
     give(answer, typed, command="water dilute", json=json)
@@ -148,9 +151,9 @@ def fill(
     from stripread.water.dilution import fill_tank
 
     typed = Typed(answer_in=units)
-    tank_l = typed.exact(tank, "volume", name="the tank")
-    available_l = typed.exact(available, "volume", name="the concentrate available")
-    strength = typed.measured(concentrate, "strength", name="the concentrate")
+    tank_l = typed.exact(tank, "volume", name=Message("the tank"))
+    available_l = typed.exact(available, "volume", name=Message("the concentrate available"))
+    strength = typed.measured(concentrate, "strength", name=Message("the concentrate"))
     aim = wish(typed, wanted, option="wanted", sample="stock", site=site)
     made = fill_tank(strength, wanted_mg_per_l=aim, tank_l=tank_l, available_l=available_l, pour_u=ASSUMED_U["volume"])
     full = made.total_l >= tank_l * (1 - 1e-9)
@@ -189,9 +192,9 @@ def recipe(
     from stripread.water.recipe import check_recipe, recipe_strength
 
     typed = Typed(answer_in=units)
-    added = typed.measured(add, "volume", name="the concentrate added")
-    litres = typed.measured(water, "volume", name="the water", positive=False)
-    strength = typed.measured(concentrate, "strength", name="the concentrate")
+    added = typed.measured(add, "volume", name=Message("the concentrate added"))
+    litres = typed.measured(water, "volume", name=Message("the water"), positive=False)
+    strength = typed.measured(concentrate, "strength", name=Message("the concentrate"))
     if reading is None:
         gives = recipe_strength(concentrate_mg_per_l=strength, concentrate_l=added, water_l=litres)
         answer = recipe_answer(gives, concentrate=strength, concentrate_l=added, water_l=litres, system=typed.system)
@@ -200,7 +203,7 @@ def recipe(
             concentrate_mg_per_l=strength,
             concentrate_l=added,
             water_l=litres,
-            reading_mg_per_l=typed.measured(reading, "strength", name="the reading"),
+            reading_mg_per_l=typed.measured(reading, "strength", name=Message("the reading")),
         )
         answer = recipe_check_answer(
             check, concentrate=strength, concentrate_l=added, water_l=litres, system=typed.system
@@ -232,17 +235,19 @@ def top_up(
     from stripread.water.dilution import top_up as plan_top_up
 
     typed = Typed(answer_in=units)
-    stock_l = typed.measured(volume, "volume", name="the stock's volume")
-    strength = typed.measured(stock, "strength", name="the stock", positive=False)
+    stock_l = typed.measured(volume, "volume", name=Message("the stock's volume"))
+    strength = typed.measured(stock, "strength", name=Message("the stock"), positive=False)
     aim = wish(typed, wanted, option="wanted", sample="stock", site=site)
-    with_what = None if concentrate is None else typed.measured(concentrate, "strength", name="the concentrate")
+    with_what = (
+        None if concentrate is None else typed.measured(concentrate, "strength", name=Message("the concentrate"))
+    )
     made = plan_top_up(
         strength,
         stock_l=stock_l,
         wanted_mg_per_l=aim,
         concentrate_mg_per_l=with_what,
         pour_u=ASSUMED_U["volume"],
-        tank_l=typed.maybe_exact(tank, "volume", name="the tank"),
+        tank_l=typed.maybe_exact(tank, "volume", name=Message("the tank")),
     )
     answer = top_up_answer(
         made,
@@ -287,11 +292,13 @@ def decay(
     readings = []
     for text in reading:
         age, strength = timed(text)
-        aged = typed.exact(age, "time", name="a reading's age", positive=False)
-        readings.append(Timed(aged, typed.measured(strength, "strength", name=f"the reading at {age}")))
+        aged = typed.exact(age, "time", name=Message("a reading's age"), positive=False)
+        readings.append(
+            Timed(aged, typed.measured(strength, "strength", name=Message("the reading at %(age)s", age=age)))
+        )
     fit = fit_loss(readings, prior=None if cover is None else COVERS[cover.value])
-    least = typed.maybe_exact(limit, "strength", name="the limit")
-    hours = None if at is None else typed.exact(at, "time", name="the age asked for", positive=False)
+    least = typed.maybe_exact(limit, "strength", name=Message("the limit"))
+    hours = None if at is None else typed.exact(at, "time", name=Message("the age asked for"), positive=False)
     answer = decay_answer(forecast(fit, limit_mg_per_l=least, at=hours), limit=least, at_h=hours)
     give(answer, typed, command="water decay", json=json)
 

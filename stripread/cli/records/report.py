@@ -6,12 +6,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from stripread.cli.log import DAY, end_of_day, local
 from stripread.cli.output import keep_existing, note, say
-from stripread.errors import MissingExtraError, WrongUsageError
+from stripread.cli.records.log import DAY, end_of_day, local
+from stripread.errors import WrongUsageError
+from stripread.i18n import Message, Reader, Verbatim
 
 if TYPE_CHECKING:
-    from stripread.report.said import Say
+    pass
 
 __all__ = ["report"]
 
@@ -52,22 +53,30 @@ def report(
     from stripread.report.document.pdf import document_pdf
     from stripread.report.period.report import period_report
 
-    now, said_in = datetime.now().astimezone(), _sayer(language)
+    now = datetime.now().astimezone()
+    _check_language(language)
     where = site_of_records(site)
     with open_site_records(where) as records:
         start, end = local(since), end_of_day(until) or now
         if start is None:
             first = records.earliest()
             if first is None:
-                raise WrongUsageError(expected="a record with readings", found="none", remedy="Read a strip first.")
+                raise WrongUsageError(
+                    expected=Message("a record with readings"),
+                    found=Message("none"),
+                    remedy=Message("Read a strip first."),
+                )
             start = first.when.replace(hour=0, minute=0, second=0, microsecond=0)
         if not start < end:
             raise WrongUsageError(
-                expected="--from before --to", found=f"{start.date()} and {end.date()}", remedy="Name another time."
+                expected=Message("--from before --to"),
+                found=Message("%(start)s and %(end)s", start=start.date(), end=end.date()),
+                remedy=Message("Name another time."),
             )
         targets = _targets(out or Path(f"report-{start.date()}-{end.date()}"), force=force)
         period = period_of(records, site=where.name, start=start, end=end)
-    document = period_report(period, where, made_at=now, say=said_in, language=language)
+    say_in = Reader(language=language, units=where.units).show
+    document = period_report(period, where, made_at=now, say=say_in, language=language)
     for target in targets:
         if target.suffix == ".html":
             target.write_text(document_html(document), encoding="utf-8")
@@ -78,28 +87,16 @@ def report(
     raise typer.Exit(0 if period.verification.intact else 3)
 
 
-def _sayer(language: str) -> "Say":
-    """Return what says the report's words in a language."""
-    from stripread.report.said import as_written
-
-    if language == "en":
-        return as_written
+def _check_language(language: str) -> None:
+    """Refuse a language that there is no catalogue of."""
     from stripread.i18n.catalogue import LANGUAGES
 
     if language not in LANGUAGES:
         raise WrongUsageError(
-            expected=f"one of {', '.join(LANGUAGES)}", found=repr(language), remedy="Choose one of these."
+            expected=Message("one of %(join)s", join=", ".join(LANGUAGES)),
+            found=Verbatim(repr(language)),
+            remedy=Message("Choose one of these."),
         )
-    try:
-        from stripread.i18n.phrases import sayer
-
-        return sayer(language)  # loads Babel
-    except ImportError as error:
-        raise MissingExtraError(
-            expected="the packages of the page, which know other languages",
-            found=f"no {error.name}",
-            remedy="Install them with `pip install 'stripread[web]'`, or leave --language out.",
-        ) from None
 
 
 def _targets(out: Path, *, force: bool) -> tuple[Path, ...]:
@@ -107,7 +104,9 @@ def _targets(out: Path, *, force: bool) -> tuple[Path, ...]:
     for target in targets:
         if not target.parent.is_dir():
             raise WrongUsageError(
-                expected="a folder for the report", found=f"no folder {target.parent}", remedy="Make it."
+                expected=Message("a folder for the report"),
+                found=Message("no folder %(parent)s", parent=target.parent),
+                remedy=Message("Make it."),
             )
         keep_existing(target, force=force)
     return targets

@@ -6,9 +6,10 @@ from typing import Annotated
 
 import typer
 
-from stripread.cli.log import DAY, end_of_day, local
 from stripread.cli.output import note, say
+from stripread.cli.records.log import DAY, end_of_day, local
 from stripread.errors import WrongUsageError
+from stripread.i18n import Message
 
 __all__ = ["trend"]
 
@@ -51,9 +52,11 @@ def trend(
         known = [p.said.name for p in records.points()]
     if not found.readings:
         raise WrongUsageError(
-            expected=f"a point with readings in that time; points are {', '.join(sorted(known)) or 'none'}",
-            found=f"none of {point!r}",
-            remedy="Name another point or time.",
+            expected=Message(
+                "a point with readings in that time; points are %(none)s", none=", ".join(sorted(known)) or "none"
+            ),
+            found=Message("none of %(point)s", point=repr(point)),
+            remedy=Message("Name another point or time."),
         )
     if plot is not None:
         figure = new_figure(9, 4.5)

@@ -1,0 +1,70 @@
+"""Words that are data too: they stand in files and in the record as they are, and are shown in the reader's language.
+
+Nothing imports this list: it is here to be found by the extractor, as a site may hold any name. What is not in it, as
+a name of the site's own, is shown as it stands.
+"""
+
+from stripread.i18n.message import Message
+
+__all__ = ["VOCABULARY"]
+
+VOCABULARY = (
+    # people
+    Message("technician"),
+    Message("supervisor"),
+    Message("grower"),
+    # batches, and how they are kept
+    Message("concentrate"),
+    Message("stock"),
+    Message("top-up"),
+    Message("open"),
+    Message("covered"),
+    Message("sealed"),
+    # what marks a trend
+    Message("lot"),
+    Message("injector"),
+    # what strips measure, and what the demo nursery samples
+    Message("chlorine dioxide"),
+    Message("free chlorine"),
+    Message("source"),
+    Message("line"),
+    Message("return"),
+    Message("tap"),
+    # kinds of entries, and what may be wrong with the record
+    Message("reading"),
+    Message("batch"),
+    Message("point"),
+    Message("note"),
+    Message("injector setting"),
+    Message("check standard"),
+    Message("card print"),
+    Message("account"),
+    Message("calibration"),
+    Message("changed"),
+    Message("removed"),
+    Message("inserted"),
+    Message("cut off"),
+    Message("rewritten"),
+    Message("file changed"),
+    Message("file removed"),
+    Message("narrow table"),
+    Message("head missing"),
+    Message("check lost"),
+    # months, as reports have them
+    Message("Jan"),
+    Message("Feb"),
+    Message("Mar"),
+    Message("Apr"),
+    Message("May"),
+    Message("Jun"),
+    Message("Jul"),
+    Message("Aug"),
+    Message("Sep"),
+    Message("Oct"),
+    Message("Nov"),
+    Message("Dec"),
+    # how colours were corrected
+    Message("root-polynomial"),
+    Message("spectral"),
+    Message("linear"),
+)

@@ -1,0 +1,170 @@
+"""What the record tells a reading before it is judged: the facts that the rules which look back are given."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from datetime import date, datetime, timedelta
+
+from stripread.check.history import History, Line, PastReading, Point, Recipe
+from stripread.check.history_rules import clock_may_be_right
+from stripread.i18n import Joined, Message
+from stripread.read import Reading
+from stripread.records import Records
+from stripread.records.chain import entries as said
+from stripread.records.queries.batches import (
+    batch_forecast,
+    batch_of,
+    batch_readings,
+    expected_strength,
+    find_batch,
+)
+from stripread.records.queries.checks import lot_scores
+from stripread.records.queries.readings import RecordedReading
+from stripread.units.amounts import Volume
+from stripread.workflow.sample import SampleContext
+
+__all__ = ["history_for", "with_batch"]
+
+_SAME_POINT, _ON_LINE = 60, 60  # the latest readings that are looked at
+_LATELY = timedelta(hours=3)
+
+
+def with_batch(records: Records, context: SampleContext, reading: Reading, *, now: datetime) -> SampleContext:
+    """Return a sample with its batch: where nobody said, the latest one when its photo was taken.
+
+    That may be long before the photo came. Where the camera's clock is wrong (`clock_wrong`), it is the latest one now.
+    """
+    if context.batch:
+        return context
+    taken = taken_when(reading.taken_at, now)
+    at = taken if clock_may_be_right(taken, now=now) else now
+    return replace(context, batch=batch_of(records, context.sample, at=at))
+
+
+def taken_when(taken_at: datetime | None, now: datetime) -> datetime:
+    """Return when a photo was taken, in the zone of ``now`` where the phone noted none; ``now`` where it is unknown."""
+    if taken_at is None:
+        return now
+    return taken_at if taken_at.tzinfo is not None else taken_at.replace(tzinfo=now.tzinfo)
+
+
+def history_for(
+    records: Records, reading: Reading, context: SampleContext, *, now: datetime, again: bool = False
+) -> History:
+    """Gather what the rules may look back on; what the record does not know is left empty.
+
+    Parameters
+    ----------
+    now : datetime
+        When the reading is judged, with a zone.
+    again : bool
+        Whether a photo of the record is read again, and so is in it by right.
+    """
+    at = taken_when(reading.taken_at, now)
+    point = None if context.point is None else _point(records, context.point)
+    batch = None if context.batch is None else find_batch(records, context.batch)
+    return History(
+        now=now,
+        at=at,
+        point=None if point is None else _known(point),
+        flushed_s=context.flushed_s,
+        same_point=_same_point(records, context, at=at),
+        lately=tuple(past for r in records.readings(since=at - _LATELY, until=at) for past in _past(r)),
+        photos={} if again else _used(records, reading.photo_sha256),
+        checks=lot_scores(records, reading.lot),
+        recipe=None if batch is None else _recipe(records, batch, at=at),
+        forecast=None if batch is None else batch_forecast(records, batch, context.sample, at=at),
+        line=None if point is None else _line(records, point, at=at),
+    )
+
+
+def _used(records: Records, photo_sha256: str) -> dict[str, str]:
+    """Tell where a photo was used before; empty where it was not."""
+    found = [e for e in records.with_file(photo_sha256) if e.kind == "reading" and not e.withdrawn]
+    words = ", ".join(f"entry {e.seq} ({e.payload.get('point') or 'no point'})" for e in found)
+    return {photo_sha256: words} if found else {}
+
+
+def _known(point: said.Point) -> Point:
+    flush_s = 60.0 * (point.flush_min or 0.0)
+    return Point(name=point.name, flush_s=flush_s, before_injector=point.before_injector)
+
+
+def _point(records: Records, name: str) -> said.Point | None:
+    found = [entry for entry in records.entries(kind="point", subject=name, limit=1) if not entry.withdrawn]
+    return said.from_payload(said.Point, found[0].payload) if found else None
+
+
+def _same_point(records: Records, context: SampleContext, *, at: datetime) -> tuple[PastReading, ...]:
+    if context.point is None:
+        return ()
+    found = records.readings(point=context.point, sample=context.sample.name, until=at, limit=_SAME_POINT)
+    return tuple(past for r in reversed(found) for past in _past(r))
+
+
+def _past(reading: RecordedReading) -> Iterable[PastReading]:
+    for pad in reading.pads:
+        yield PastReading(
+            name=f"entry {reading.entry.seq}",
+            at=reading.when,
+            point=reading.point,
+            sample=reading.sample,
+            analyte=pad.analyte,
+            unit=pad.unit,
+            value=pad.value,
+            u=pad.u,
+            valid=reading.validity == "valid",
+        )
+
+
+def _recipe(records: Records, batch: said.Batch, *, at: datetime) -> Recipe | None:
+    """Return what a batch should be until it is read first: later it is its own readings that foretell it."""
+    if batch_readings(records, batch, until=at):
+        return None
+    strength = expected_strength(records, batch)
+    if strength is None:
+        return None
+    return Recipe(value=strength.value, u=strength.u, words=_made_of(batch))
+
+
+def _made_of(batch: said.Batch) -> Message:
+    if not batch.parts:
+        return Message("%(batch)s as it was made", batch=batch.id)
+    parts = tuple(
+        Message("%(volume)s of %(batch)s", volume=Volume(part.volume_l), batch=part.batch or Message("a solution"))
+        for part in batch.parts
+    )
+    return Message(
+        "%(batch)s, %(parts)s in %(volume)s of water",
+        batch=batch.id,
+        parts=Joined(parts, ", ", Message("and")),
+        volume=Volume(batch.water_l),
+    )
+
+
+def _line(records: Records, point: said.Point, *, at: datetime) -> Line | None:
+    """Return the outlet before this one as it was read today, and what was left between both on earlier days."""
+    if point.line is None or point.order is None:
+        return None
+    others = [p.said for p in records.points() if p.said.line == point.line and p.said.order is not None]
+    nearer = [p for p in others if p.order is not None and p.order < point.order]
+    if not nearer:
+        return None
+    before = max(nearer, key=lambda p: p.order or 0)
+    upstream = _by_day(records.readings(point=before.name, until=at, limit=_ON_LINE))
+    today = upstream.pop(at.date(), None)
+    if today is None:
+        return None
+    here = _by_day(records.readings(point=point.name, until=at, limit=_ON_LINE))
+    days = [(day, upstream[day]) for day in sorted(upstream) if day in here]
+    usual = [(here[day].value or 0.0) / first.value for day, first in days if first.value]
+    return Line(before=today, usual_left=tuple(usual))
+
+
+def _by_day(readings: Sequence[RecordedReading]) -> dict[date, PastReading]:
+    """Return the latest valid reading of the main analyte on each day, by its date."""
+    found: dict[date, PastReading] = {}
+    for reading in reversed(readings):
+        past = next(iter(_past(reading)))
+        if past.valid and past.value is not None:
+            found[reading.when.date()] = past
+    return found
