@@ -1,4 +1,4 @@
-"""The page in the reader's language: gettext catalogues, compiled from the .po files when the server starts."""
+"""The program's words in other languages: gettext catalogues, compiled from the .po files when they are first asked for."""
 
 from functools import lru_cache
 from gettext import GNUTranslations, NullTranslations
@@ -9,11 +9,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from babel.messages.catalog import Catalog
 
-__all__ = ["COMPOSED", "LANGUAGES", "NUMBERS", "catalogue", "decimal_sign", "patterns", "read_catalogue"]
-
-# Comments of messages in the catalogue: it is put together by the program, and which of its places hold numbers.
-COMPOSED = "put together by the program"
-NUMBERS = "numbers: "
+__all__ = ["LANGUAGES", "catalogue", "decimal_sign", "read_catalogue"]
 
 _NAMES = {"en": "English", "es": "Español"}
 # Only those that there is a catalogue of: a page must not call English words Spanish.
@@ -27,10 +23,10 @@ LANGUAGES = {
 @lru_cache(maxsize=8)
 def catalogue(language: str) -> NullTranslations:
     """Return the translations of a language; English needs none."""
-    from babel.messages.mofile import write_mo
-
     if language == "en" or language not in LANGUAGES:
         return NullTranslations()
+    from babel.messages.mofile import write_mo
+
     compiled = BytesIO()
     write_mo(compiled, read_catalogue(language))
     compiled.seek(0)
@@ -40,23 +36,11 @@ def catalogue(language: str) -> NullTranslations:
 @lru_cache(maxsize=8)
 def decimal_sign(language: str) -> str:
     """Return what parts a number's whole from its tenths (Unicode CLDR, as Babel has it)."""
+    if language == "en":
+        return "."
     from babel.numbers import get_decimal_symbol
 
-    return "." if language == "en" else get_decimal_symbol(language)
-
-
-def patterns(language: str) -> dict[str, set[str]]:
-    """Return the messages with places to fill that the program puts together itself; of each, which hold numbers."""
-    return {
-        str(message.id): {
-            place
-            for comment in message.auto_comments
-            if comment.startswith(NUMBERS)
-            for place in comment.removeprefix(NUMBERS).split()
-        }
-        for message in read_catalogue(language)
-        if COMPOSED in message.auto_comments
-    }
+    return get_decimal_symbol(language)
 
 
 @lru_cache(maxsize=8)

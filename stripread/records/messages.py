@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from stripread.findings import Finding
-from stripread.i18n import ByFace, Joined, Message, Number, Shown, Verbatim, plural
+from stripread.i18n import ByFace, Clause, Joined, Message, Number, Opening, Shown, Verbatim, plural
 from stripread.units.amounts import Volume
 
 __all__ = ["findings_of", "kept_findings", "kept_message", "kept_shown", "message_of"]
@@ -53,8 +53,7 @@ def kept_shown(kept: object) -> Shown:
     KeyError, TypeError, ValueError
         If it is not what `kept_message` returns.
     """
-    made = _made(kept)
-    return made if isinstance(made, Shown) else Verbatim(str(made))
+    return _shown(kept)
 
 
 def kept_message(thing: object) -> Any:
@@ -78,6 +77,10 @@ def kept_message(thing: object) -> Any:
                 "separator": thing.separator,
                 "last": None if thing.last is None else kept_message(thing.last),
             }
+        case Clause():
+            return {"clause": kept_message(thing.sentence)}
+        case Opening():
+            return {"opening": kept_message(thing.words)}
         case ByFace():
             return {"terminal": kept_message(thing.terminal), "page": kept_message(thing.page)}
         case str() | int() | float() | None:
@@ -100,7 +103,23 @@ def _made(kept: Any) -> object:
         case {"parts": parts, "separator": separator, "last": last}:
             word = None if last is None else _made(last)
             return Joined(tuple(map(_made, parts)), separator, word if isinstance(word, Message) else None)
+        case {"clause": sentence}:
+            return Clause(_message(sentence))
+        case {"opening": words}:
+            return Opening(_shown(words))
         case {"terminal": terminal, "page": page}:
-            return ByFace(*(one for one in (_made(terminal), _made(page)) if isinstance(one, Message)))
+            return ByFace(_message(terminal), _message(page))
         case _:
             return kept
+
+
+def _message(kept: Any) -> Message:
+    made = _made(kept)
+    if not isinstance(made, Message):
+        raise TypeError(f"{kept!r} is no message")
+    return made
+
+
+def _shown(kept: Any) -> Shown:
+    made = _made(kept)
+    return made if isinstance(made, Shown) else Verbatim(str(made))

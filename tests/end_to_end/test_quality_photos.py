@@ -206,7 +206,7 @@ def test_a_faded_patch_is_named(photo: Photos) -> None:
     measured = measure(photo("clean"), replace(card, patches=others))
     (finding,) = measured.findings
     assert finding.code == "patch_disagrees"
-    assert faded.id in finding.message
+    assert faded.id in str(finding.message)
 
 
 def test_a_card_with_its_design_colours_gives_no_alarm_in_a_good_photo(photo: Photos) -> None:

@@ -9,10 +9,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from stripread.i18n.phrases import sayer
 from typer.testing import CliRunner
 
 from stripread.cli.app import app
-from stripread.i18n.phrases import sayer
 from stripread.records import Draft, Records, Stamp, open_records
 from stripread.records.queries.period import Period, period_of
 from stripread.report.document.document import Document, Figure, Items, Table, section_text
@@ -80,7 +80,7 @@ class TestFourHiddenFaults:
     def test_the_recipe_that_cannot_give_it(self, period):
         (found,) = episodes(period, "recipe_off_range")
         assert found.first.date() == (START + timedelta(days=28)).date()
-        assert "S-5, " in found.message
+        assert "S-5, " in str(found.message)
         (batch,) = [b for b in period.batches if b.said.id == "S-5"]
         # 5 gal of about 470 mg/L and 7 gal of water: 470 * 5 / 12 = 196 mg/L
         assert batch.recipe.value == pytest.approx(470 * 5 / 12, rel=0.06)

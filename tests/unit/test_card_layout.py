@@ -65,8 +65,8 @@ def test_parse_card_names_the_field_that_is_wrong(tmp_path, change, field):
     change(data)
     with pytest.raises(CardFileError) as raised:
         parse_card(data, where="x.toml")
-    assert re.search(rf"['\s]{re.escape(field)}'", raised.value.expected)
-    assert "x.toml" in raised.value.expected
+    assert re.search(rf"['\s]{re.escape(field)}'", str(raised.value.expected))
+    assert "x.toml" in str(raised.value.expected)
 
 
 def test_load_card_says_when_there_is_no_file(tmp_path):

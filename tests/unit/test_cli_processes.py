@@ -15,7 +15,7 @@ from stripread.cli import processes as cli_processes
 from stripread.cli import read as cli_read
 from stripread.cli.app import app
 from stripread.cli.processes import in_order
-from stripread.measure import strip as measure
+from stripread.measure import card as measure
 
 CALIBRATION = Path(__file__).parents[2] / "calibration"
 LINE = CALIBRATION / "UL-2603"

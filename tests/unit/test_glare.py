@@ -99,7 +99,7 @@ def test_white_light_is_undone_before_it_is_told() -> None:
 def test_a_spot_over_most_of_the_pad_is_refused() -> None:
     with pytest.raises(PhotoUnfitError, match="mirrors all over it") as refused:
         measure_pad(pad(VIOLET) + spot(0.4, 0, 0, 0.4), CORNERS)
-    assert "Tilt the phone" in refused.value.remedy
+    assert "Tilt the phone" in str(refused.value.remedy)
 
 
 def test_light_on_the_ground_beside_shifts_and_widens_and_is_refused_from_some_strength_on() -> None:

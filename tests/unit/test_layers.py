@@ -25,7 +25,8 @@ ROWS = (
     "photo",
     "colour water",
     "units",
-    "i18n errors findings geometry",
+    "errors findings",
+    "i18n geometry",
     "__init__",
 )
 ROW_OF = {room: row for row, rooms in enumerate(ROWS) for room in rooms.split()}

@@ -105,7 +105,7 @@ def test_lost_whites_are_counted_and_those_outside_the_picture_are_not() -> None
     view = np.ones(len(linear), dtype=bool)
     (finding,) = judge_exposure(correction, view)
     assert finding.code == "photo_clipped"
-    assert f"{len(whites) // 2} of {len(whites)} white" in finding.message
+    assert f"{len(whites) // 2} of {len(whites)} white" in str(finding.message)
     view[whites[: len(whites) // 2]] = False
     assert judge_exposure(correction, view) == []
 
@@ -150,7 +150,7 @@ def test_neighbours_that_disagree_are_covered_and_a_single_one_has_changed() -> 
         assert set(correction.disagreeing) == set(names)
         (finding,) = judge_patches(correction, enrolled=True)
         assert finding.code == code
-        assert all(n in finding.message for n in names)
+        assert all(n in str(finding.message) for n in names)
 
 
 def _two_neighbours(colours: list[str]) -> list[str]:

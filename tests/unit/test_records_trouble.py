@@ -91,7 +91,7 @@ def test_a_locked_database_is_told_after_a_wait(tmp_path: Path) -> None:
         with Records(tmp_path, Database(tmp_path, None, busy_s=0.2)) as records:
             with pytest.raises(RecordsError, match="another program holds") as told:
                 records.add_reading(made_payload(), files=[], stamp=made_stamp())
-            assert "Nothing was recorded" in told.value.remedy
+            assert "Nothing was recorded" in str(told.value.remedy)
             assert len(records.readings()) == 1  # reading goes on meanwhile
             other.execute("ROLLBACK")
             records.add_reading(made_payload(), files=[], stamp=made_stamp())

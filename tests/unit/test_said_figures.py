@@ -5,8 +5,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-
 from stripread.i18n.phrases import sayer
+
 from stripread.lot.lot import load_lot
 from stripread.lot.record import CheckRow
 from stripread.report.lot.page import new_figure, plot_pad

@@ -9,9 +9,9 @@ from datetime import datetime, timedelta
 
 import pytest
 from starlette.testclient import TestClient
+from stripread.i18n.phrases import teller
 
 from stripread.i18n.catalogue import catalogue, patterns
-from stripread.i18n.phrases import teller
 from stripread.records import Batch, Stamp, open_records
 from stripread.records.exchange.tabular import import_records
 from stripread.web.app import create_app

@@ -6,9 +6,9 @@ from datetime import datetime
 
 import pytest
 from starlette.testclient import TestClient
+from stripread.i18n.phrases import teller
 
 from stripread.i18n.catalogue import catalogue
-from stripread.i18n.phrases import teller
 from stripread.records import Batch, Stamp, open_records
 from stripread.records.chain.entries import InjectorSetting, Part
 from stripread.web.app import create_app
