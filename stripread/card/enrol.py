@@ -240,8 +240,8 @@ def _check_repeats(card: CardLayout, table: MeasurementTable, rows: dict[str, li
         raise MeasurementFileError(
             expected=Message("repeats of a patch of card %(name)s to agree in %(where)s", name=card.name, where=where),
             found=Message(
-                "duplicates more than %(it)s (CIEDE2000) off: %(wrong)s",
-                it=Number(_MAX_REPEAT_SPREAD, "g"),
+                "duplicates more than %(most)s (CIEDE2000) off: %(wrong)s",
+                most=Number(_MAX_REPEAT_SPREAD, "g"),
                 wrong=_few(wrong),
             ),
             remedy=Message("Measure these patches again, or correct their names."),
@@ -277,7 +277,7 @@ def _check_against_design(card: CardLayout, lab: Float, where: str) -> None:
     white = [float(colour[0]) for patch, colour in zip(card.patches, lab, strict=True) if patch.role == "white"]
     if white and min(white) < _DARKEST_WHITE:
         refuse(
-            Message("white patches of L* %(it)s or more", it=Number(_DARKEST_WHITE, "g")),
+            Message("white patches of L* %(least)s or more", least=Number(_DARKEST_WHITE, "g")),
             Message("L* %(white)s", white=Number(min(white), ".1f")),
             Message("Print on white paper; check that the file is of this card and in the right order."),
         )
@@ -294,7 +294,7 @@ def _spectra(
         raise MeasurementFileError(
             expected=Message("spectra of 0 to 1 or 0 to 100 in %(where)s", where=where),
             found=Message(
-                "%(min)s to %(spectra)s", min=Number(table.spectra.min(), "g"), spectra=Number(table.spectra.max(), "g")
+                "%(low)s to %(high)s", low=Number(table.spectra.min(), "g"), high=Number(table.spectra.max(), "g")
             ),
             remedy=Message("Export reflectances, not densities."),
         )

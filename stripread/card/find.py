@@ -283,7 +283,7 @@ def _pose(chosen: dict[int, Float], card: CardLayout, full_size: tuple[int, int]
     )
     if agreement.rms_mm > _USELESS_MM + _BENT_PX * pixel / px_per_mm:
         raise CardBentError(
-            expected=Message("a flat card (its markers within %(it)s mm rms of one plane)", it=_USELESS_MM),
+            expected=Message("a flat card (its markers within %(most)s mm rms of one plane)", most=_USELESS_MM),
             found=Message("a bent one: %(evidence)s", evidence=evidence),
             remedy=Message("Lay the card on a flat, hard surface, or print a new one on stiffer paper; retake."),
         )
@@ -404,10 +404,10 @@ def _not_found(seen: Sequence[Sighting], card: CardLayout) -> CardNotFoundError:
     there = [_place(m.corners_mm.mean(axis=0), card) for m in card.markers if m.id in ids]
     return CardNotFoundError(
         expected=Message(
-            "the %(markers)s markers of card %(name)s, %(it)s at least",
+            "the %(markers)s markers of card %(name)s, %(least)s at least",
             markers=len(card.markers),
             name=repr(card.name),
-            it=_ENOUGH_MARKERS,
+            least=_ENOUGH_MARKERS,
         ),
         found=Message("%(none)s (missing: %(missing)s)", none=", ".join(there) or "none", missing=", ".join(missing)),
         remedy=Message(

@@ -43,7 +43,7 @@ def read_measurement_bytes(path: Path) -> bytes:
         size = path.stat().st_size
         if size > _MAX_BYTES:
             raise MeasurementFileError(
-                expected=Message("a file of measured colours of at most %(it)s bytes", it=_MAX_BYTES),
+                expected=Message("a file of measured colours of at most %(most)s bytes", most=_MAX_BYTES),
                 found=Message("%(size)s bytes in %(path)s", size=size, path=path),
                 remedy=Message("Export the measured colours as CSV or CGATS text."),
             )

@@ -51,12 +51,12 @@ def out_of_range(case: PadCase) -> Iterator[Finding]:
         yield make_finding(
             "out_of_range",
             Message(
-                "%(analyte)s is %(state)s the %(expected)s expected for %(name)s: %(expected_4)s.",
+                "%(analyte)s is %(state)s the %(expected)s expected for %(sample)s: %(reading)s.",
                 analyte=case.pad.analyte,
                 state=state,
                 expected=case.expected.words,
-                name=case.sample.name,
-                expected_4=_judged(case.pad, case.expected),
+                sample=case.sample.name,
+                reading=_judged(case.pad, case.expected),
             ),
         )
 
@@ -80,8 +80,8 @@ def range_undecided(case: PadCase) -> Iterator[Finding]:
                 "Whether %(analyte)s is in the %(expected)s expected for %(sample)s is undecided: %(reading)s.",
                 analyte=case.pad.analyte,
                 expected=case.expected.words,
-                name=case.sample.name,
-                expected_3=_judged(case.pad, case.expected),
+                sample=case.sample.name,
+                reading=_judged(case.pad, case.expected),
             ),
             advice=advice.get(case.pad.censored or ""),
         )

@@ -51,13 +51,13 @@ def dip_seen_before(case: StripCase) -> Iterator[Finding]:
             yield make_finding(
                 "dip_seen_before",
                 Message(
-                    "%(name)s (%(point)s) was photographed %(total_seconds)s s earlier; to flush, dip and "
-                    "wait at %(name_3)s takes %(total_seconds_4)s s.",
-                    name=other.name,
+                    "%(sample)s (%(point)s) was photographed %(apart)s s earlier; to flush, dip and "
+                    "wait at %(here)s takes %(needed)s s.",
+                    sample=other.name,
                     point=other.point,
-                    total_seconds=Number(apart.total_seconds(), ".0f"),
-                    name_3=history.point.name,
-                    total_seconds_4=Number(needed.total_seconds(), ".0f"),
+                    apart=Number(apart.total_seconds(), ".0f"),
+                    here=history.point.name,
+                    needed=Number(needed.total_seconds(), ".0f"),
                 ),
             )
             return
@@ -215,11 +215,11 @@ def weaker_than_forecast(case: PadCase) -> Iterator[Finding]:
         yield make_finding(
             "weaker_than_forecast",
             Message(
-                "%(value)s %(unit)s was foretold for now (u = %(forecast)s); the strip reads %(pad)s.",
-                value=plain_number(forecast.value),
+                "%(forecast)s %(unit)s was foretold for now (u = %(u)s); the strip reads %(reading)s.",
+                forecast=plain_number(forecast.value),
                 unit=pad.unit,
-                forecast=plain_number(forecast.u),
-                pad=reported(pad),
+                u=plain_number(forecast.u),
+                reading=reported(pad),
             ),
         )
 
@@ -305,14 +305,14 @@ def line_falls_faster(case: PadCase) -> Iterator[Finding]:
         yield make_finding(
             "line_falls_faster",
             Message(
-                "Of %(value)s %(unit)s at %(point)s, %(left)s %% is left here; %(mean)s %% was left on "
-                "the last %(usual_left)s days.",
-                value=plain_number(before.value),
+                "Of %(before)s %(unit)s at %(point)s, %(left)s %% is left here; %(usual)s %% was left on "
+                "the last %(days)s days.",
+                before=plain_number(before.value),
                 unit=pad.unit,
                 point=before.point,
                 left=Number(100 * left, ".0f"),
-                mean=Number(100 * usual.mean, ".0f"),
-                usual_left=len(line.usual_left),
+                usual=Number(100 * usual.mean, ".0f"),
+                days=len(line.usual_left),
             ),
         )
 

@@ -96,9 +96,9 @@ def load_record(path: Path) -> tuple[CheckRow, ...]:
             raise _wrong(
                 path,
                 Message(
-                    "a first line %(splitlines)s, which is not %(join)s",
-                    splitlines=repr(text.splitlines()[0][:80]),
-                    join=",".join(_COLUMNS),
+                    "a first line %(found)s, which is not %(wanted)s",
+                    found=repr(text.splitlines()[0][:80]),
+                    wanted=",".join(_COLUMNS),
                 ),
             )
         for cells in lines:

@@ -174,9 +174,9 @@ def judge_exposure(correction: Correction, in_view: NDArray[np.bool_]) -> list[F
     findings = []
     if lost > _WHITES_LOST * total or bright.sum() > _PATCHES_LOST * len(bright):
         text = Message(
-            "%(sum)s of %(bright)s patches are too bright, %(lost)s of %(total)s white ones among them.",
-            sum=int(bright.sum()),
-            bright=len(bright),
+            "%(bright)s of %(patches)s patches are too bright, %(lost)s of %(total)s white ones among them.",
+            bright=int(bright.sum()),
+            patches=len(bright),
             lost=lost,
             total=total,
         )
@@ -233,8 +233,8 @@ def judge_light(correction: Correction, *, enrolled: bool) -> list[Finding]:
         findings.append(make_finding("mixed_light", message))
     elif _SURE * change.u_worst > np.log1p(_MIXED):
         message = Message(
-            "The white and grey patches cannot tell whether the colour of the light changes by %(it)s.",
-            it=Number(_MIXED, ".0%"),
+            "The white and grey patches cannot tell whether the colour of the light changes by %(change)s.",
+            change=Number(_MIXED, ".0%"),
         )
         findings.append(make_finding("light_unknown", message))
     luminance = light @ _LUMINANCE
@@ -270,7 +270,7 @@ def judge_patches(correction: Correction, *, enrolled: bool) -> list[Finding]:
             names = (
                 ", ".join(off)
                 if len(off) <= 8
-                else Message("%(off)s and %(off_1)s more", off=", ".join(off[:8]), off_1=len(off) - 8)
+                else Message("%(names)s and %(count)s more", names=", ".join(off[:8]), count=len(off) - 8)
             )
             worst = float(np.nanmax(correction.de00[which]))
             text = Message(
@@ -307,8 +307,8 @@ def judge_correction(correction: Correction, *, enrolled: bool, spoilt: bool = F
     if misfit > _MISFIT_UNFIT * more:
         raise PhotoUnfitError(
             expected=Message(
-                "light in which the card's colours can be matched within %(it)s CIEDE2000 on average",
-                it=Number(_MISFIT_UNFIT, "g"),
+                "light in which the card's colours can be matched within %(most)s CIEDE2000 on average",
+                most=Number(_MISFIT_UNFIT, "g"),
             ),
             found=Message("%(misfit)s CIEDE2000, each patch left out in turn", misfit=Number(misfit, ".1f")),
             remedy=remedy,
@@ -325,11 +325,11 @@ def judge_correction(correction: Correction, *, enrolled: bool, spoilt: bool = F
     if (misfit > doubtful or correction.linear_misfit > plain) and not spoilt:
         message = Message(
             "Patches left out of the fit are missed by %(misfit)s CIEDE2000 on average, by "
-            "%(linear_misfit)s with a plain map; up to %(doubtful)s and %(plain)s is usual.",
+            "%(linear)s with a plain map; up to %(usual)s and %(usual_linear)s is usual.",
             misfit=Number(misfit, ".2g"),
-            linear_misfit=Number(correction.linear_misfit, ".2g"),
-            doubtful=Number(doubtful, "g"),
-            plain=Number(plain, "g"),
+            linear=Number(correction.linear_misfit, ".2g"),
+            usual=Number(doubtful, "g"),
+            usual_linear=Number(plain, "g"),
         )
         return [make_finding("poor_correction", message)]
     return []

@@ -95,7 +95,7 @@ def combine_readings(readings: Sequence[Reading], *, one_strip: bool) -> Reading
         findings.append(
             make_finding(
                 "together_disagree",
-                Message("The photos read %(text)s %(unit)s, apart by more than chance.", text=text, unit=unit),
+                Message("The photos read %(readings)s %(unit)s, apart by more than chance.", readings=text, unit=unit),
             )
         )
     good = [readings[i] for i in kept]
@@ -166,11 +166,11 @@ def _left_out(odd: Reading, others: Sequence[Reading], pad: int) -> Finding:
     return make_finding(
         "photo_left_out",
         Message(
-            "%(photo)s reads %(value)s %(unit)s, the others %(values)s: more than chance. It was left out.",
+            "%(photo)s reads %(reading)s %(unit)s, the others %(others)s: more than chance. It was left out.",
             photo=odd.photo,
-            value=two_digits(odd.pads[pad].estimate.value),
+            reading=two_digits(odd.pads[pad].estimate.value),
             unit=odd.pads[pad].unit,
-            values=Joined(tuple(values), ", ", Message("and")),
+            others=Joined(tuple(values), ", ", Message("and")),
         ),
     )
 

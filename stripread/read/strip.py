@@ -199,9 +199,9 @@ def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
                 "unfamiliar_light",
                 Message(
                     "The card's colours lie %(distance)s Delta E from those of the calibration photos; up to "
-                    "%(it)s is usual in their own light with their own phone.",
+                    "%(usual)s is usual in their own light with their own phone.",
                     distance=Number(like.distance, ".1f"),
-                    it=Number(_UNFAMILIAR, "g"),
+                    usual=Number(_UNFAMILIAR, "g"),
                 ),
             )
         )
@@ -473,7 +473,7 @@ def _censor(estimate: Estimate, calibration: PadCalibration) -> tuple[Censored |
                     make_finding(
                         "below_lod",
                         Message(
-                            "Not detected: under %(value)s %(unit)s in this photo.", value=two_digits(value), unit=unit
+                            "Not detected: under %(limit)s %(unit)s in this photo.", limit=two_digits(value), unit=unit
                         ),
                     )
                 ],
@@ -487,8 +487,8 @@ def _censor(estimate: Estimate, calibration: PadCalibration) -> tuple[Censored |
                     make_finding(
                         "below_loq",
                         Message(
-                            "Detected, but under the LOQ of %(value)s %(unit)s.",
-                            value=two_digits(limit.value),
+                            "Detected, but under the LOQ of %(limit)s %(unit)s.",
+                            limit=two_digits(limit.value),
                             unit=unit,
                         ),
                     )

@@ -148,7 +148,7 @@ def load_site(folder: Path) -> Site:
         data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
         raise SiteError(
-            expected=Message("a site file %(it)s in %(folder)s", it=SITE_FILE, folder=folder),
+            expected=Message("a site file %(file)s in %(folder)s", file=SITE_FILE, folder=folder),
             found=Message("none"),
             remedy=Message("Start in the folder of your site, or write a first one with `stripread init`."),
         ) from None
@@ -202,9 +202,9 @@ class _Table:
             if key not in known:
                 raise SiteError(
                     expected=Message(
-                        "one of %(known)s under [%(rstrip)s] in %(path)s",
+                        "one of %(known)s under [%(table)s] in %(path)s",
                         known=", ".join(sorted(known)),
-                        rstrip=self.prefix.rstrip("."),
+                        table=self.prefix.rstrip("."),
                         path=self.path,
                     ),
                     found=Verbatim(repr(key)),

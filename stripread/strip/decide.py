@@ -116,7 +116,7 @@ def _other_pads(layout: Layout, extra_mm: Sequence[float], kind: StripKind) -> P
         expected=Message(
             "%(pads)s pad(s) of kind %(name)s, %(own)s mm from the tip", pads=len(kind.pads), name=kind.name, own=own
         ),
-        found=Message("%(count)s (%(text)s mm from the tip)", count=count, text=text),
+        found=Message("%(count)s (%(places)s mm from the tip)", count=count, places=text),
         remedy=Message("Check which kind of strip it is; a pad may be missing, dirty or hidden. Retake the photo."),
     )
 

@@ -251,7 +251,9 @@ def parse_kind(data: Mapping[str, Any], *, where: str) -> StripKind:
         if a.centre_mm[0] + a.size_mm[0] / 2 > b.centre_mm[0] - b.size_mm[0] / 2 + _ROUNDING_MM:
             raise KindFileError(
                 expected=Message("pads one after the other along the strip in %(where)s", where=where),
-                found=Message("pads %(it)s and %(it_1)s side by side or overlapping", it=repr(a.id), it_1=repr(b.id)),
+                found=Message(
+                    "pads %(one)s and %(other)s side by side or overlapping", one=repr(a.id), other=repr(b.id)
+                ),
                 remedy=Message("Correct 'pad.centre_mm' or 'pad.size_mm'."),
             )
     return StripKind(

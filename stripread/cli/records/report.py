@@ -93,7 +93,7 @@ def _check_language(language: str) -> None:
 
     if language not in LANGUAGES:
         raise WrongUsageError(
-            expected=Message("one of %(join)s", join=", ".join(LANGUAGES)),
+            expected=Message("one of %(known)s", known=", ".join(LANGUAGES)),
             found=Verbatim(repr(language)),
             remedy=Message("Choose one of these."),
         )

@@ -244,7 +244,7 @@ def from_payload(shape: type[_E], payload: Mapping[str, Any]) -> _E:
         entered = shape(**known)
     except (TypeError, ValueError) as error:
         raise _wrong(
-            Message("the fields of a %(lower)s", lower=shape.__name__.lower()), Verbatim(str(error))
+            Message("the fields of a %(shape)s", shape=shape.__name__.lower()), Verbatim(str(error))
         ) from error
     if isinstance(entered, Batch):
         _check_batch(entered)

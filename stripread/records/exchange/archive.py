@@ -143,9 +143,7 @@ def _check_entries(archive: zipfile.ZipFile, path: Path) -> tuple[Head, set[str]
         needed |= {ref["path"] for row in rows for ref in json.loads(row["files"])}
     told = json.loads(archive.read(_HEAD))
     if told != {"count": head.count, "hash": head.hash}:
-        raise _damaged(
-            path, Message("%(count)s entries where %(count_1)s are due", count=head.count, count_1=told["count"])
-        )
+        raise _damaged(path, Message("%(found)s entries where %(due)s are due", found=head.count, due=told["count"]))
     return head, needed
 
 

@@ -233,7 +233,7 @@ class Drafts:
                 refuse_double(draft, hashlib.sha256(flash).hexdigest())
             if len(draft.photos) >= _MOST_PHOTOS:
                 raise WrongUsageError(
-                    expected=Message("at most %(it)s photos", it=_MOST_PHOTOS),
+                    expected=Message("at most %(most)s photos", most=_MOST_PHOTOS),
                     found=Message("more"),
                     remedy=Message("Calibrate with these."),
                 )

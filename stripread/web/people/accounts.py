@@ -69,7 +69,7 @@ def new_pairing_code(records: Records, people: People, stamp: Stamp, *, name: st
     name = name.strip()
     if len(name) > _LONGEST:
         raise WrongUsageError(
-            expected=Message("a name of at most %(it)s signs", it=_LONGEST),
+            expected=Message("a name of at most %(most)s signs", most=_LONGEST),
             found=Message("%(name)s", name=len(name)),
             remedy=Message("Choose a shorter one."),
         )
