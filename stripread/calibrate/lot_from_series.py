@@ -206,9 +206,9 @@ def _check_correction(measured: Mapping[Path, StripMeasurement], lot: Lot) -> No
             raise SeriesError(
                 expected=Message(
                     "photos that can be corrected by the %(correction)s map, as the lot's own were",
-                    correction=lot.correction,
+                    correction=Message(lot.correction),
                 ),
-                found=Message("%(name)s, corrected by a %(method)s one", name=photo.name, method=method),
+                found=Message("%(name)s, corrected by a %(method)s one", name=photo.name, method=Message(method)),
                 remedy=Message("Take it in other light, or with the card file that has the print's spectra."),
             )
 

@@ -417,10 +417,10 @@ def _check_strips(inside: Sequence[Calibrator], levels: Sequence[_Level], curve:
                     pad=repr(pad),
                 ),
                 Message(
-                    "strip %(name)s (%(photos)s) %(index)s Delta E from the others",
+                    "strip %(name)s (%(photos)s) %(apart)s Delta E from the others",
                     name=name,
                     photos=", ".join(photos),
-                    index=Number(plain[index], ".1f"),
+                    apart=Number(plain[index], ".1f"),
                 ),
                 ByFace(
                     Message(

@@ -72,12 +72,12 @@ def clock_wrong(case: StripCase) -> Iterator[Finding]:
     if ahead > _CLOCK:
         yield make_finding(
             "clock_wrong",
-            Message("The photo's time, %(case)s, lies %(ahead)s ahead of now.", case=_time(case), ahead=_span(ahead)),
+            Message("The photo's time, %(taken)s, lies %(apart)s ahead of now.", taken=_time(case), apart=_span(ahead)),
         )
     elif -ahead > _KEPT_BACK:
         yield make_finding(
             "clock_wrong",
-            Message("The photo's time, %(case)s, lies %(ahead)s back.", case=_time(case), ahead=_span(-ahead)),
+            Message("The photo's time, %(taken)s, lies %(apart)s back.", taken=_time(case), apart=_span(-ahead)),
             severity="info",
             advice=Message(
                 "Set the phone's clock, or say in a note that the photo is old. Then read the water of today."
@@ -134,7 +134,9 @@ def lot_drifts(case: StripCase) -> Iterator[Finding]:
     """Doubt a lot whose check standards have moved away from their known values."""
     words = drifted(case.history.checks) if case.history and case.history.checks else None
     if words is not None:
-        yield make_finding("lot_drifts", Message("Of lot %(number)s %(words)s.", number=case.lot.number, words=words))
+        yield make_finding(
+            "lot_drifts", Message("Of lot %(number)s %(finding)s.", number=case.lot.number, finding=words)
+        )
 
 
 def drifted(checks: Sequence[float]) -> Message | None:
@@ -239,8 +241,8 @@ def jump_at_point(case: PadCase) -> Iterator[Finding]:
         yield make_finding(
             "jump_at_point",
             Message(
-                "The strip reads %(pad)s; the last %(past)s here lay about %(mean)s %(unit)s, give or take %(spread)s.",
-                pad=reported(case.pad),
+                "The strip reads %(reading)s; the last %(past)s here lay about %(mean)s %(unit)s, give or take %(spread)s.",
+                reading=reported(case.pad),
                 past=len(past),
                 mean=plain_number(chart.mean),
                 unit=case.pad.unit,
@@ -327,9 +329,9 @@ def residual_before_injector(case: PadCase) -> Iterator[Finding]:
         yield make_finding(
             "residual_before_injector",
             Message(
-                "%(name)s lies before the injector, and the strip reads %(pad)s.",
+                "%(name)s lies before the injector, and the strip reads %(reading)s.",
                 name=point.name,
-                pad=reported(case.pad),
+                reading=reported(case.pad),
             ),
         )
 

@@ -78,7 +78,8 @@ def outside_read_window(case: StripCase) -> Iterator[Finding]:
         yield make_finding(
             "outside_read_window",
             Message(
-                "The photo was taken %(seconds)s s before the dip: at %(taken)s, and the strip was dipped at %(dipped)s.",
+                "The photo was taken %(seconds)s s before the dip: at %(taken)s, and the strip was dipped at "
+                "%(dipped)s.",
                 seconds=Number(-seconds, ".0f"),
                 taken=taken.isoformat(sep=" "),
                 dipped=dipped.isoformat(sep=" "),

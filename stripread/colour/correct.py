@@ -316,7 +316,8 @@ def _check(patches: PatchColours, used: NDArray[np.bool_], clipped: NDArray[np.b
             neutrals=_LEAST_NEUTRALS,
         ),
         found=Message(
-            "%(usable)s usable (%(neutrals)s neutral, %(whites)s white); %(clipped)s clipped, %(bright)s of them too bright",
+            "%(usable)s usable (%(neutrals)s neutral, %(whites)s white); %(clipped)s clipped, %(bright)s of them "
+            "too bright",
             usable=int(used.sum()),
             neutrals=neutrals,
             whites=whites,

@@ -139,13 +139,13 @@ def compare_lots(first: Lot, second: Lot, *, card: CardLayout) -> LotComparison:
     LotFileError
         If the lots are of different kinds, have different pads, analytes or units, or no common range.
     """
-    for what, one, other in (
-        ("of one kind", first.kind, second.kind),
-        ("with the same pads, analytes and units", _pads(first), _pads(second)),
+    for expected, one, other in (
+        (Message("two lots of one kind"), first.kind, second.kind),
+        (Message("two lots with the same pads, analytes and units"), _pads(first), _pads(second)),
     ):
         if one != other:
             raise LotFileError(
-                expected=Message("two lots %(what)s", what=what),
+                expected=expected,
                 found=Message(
                     "%(one)s in lot %(first)s and %(other)s in lot %(second)s",
                     one=one,

@@ -105,7 +105,7 @@ def load_record(path: Path) -> tuple[CheckRow, ...]:
             if cells:
                 rows.append(_row(cells))
     except (csv.Error, ValueError) as error:
-        raise _wrong(path, Message("line %(line_num)s: %(error)s", line_num=lines.line_num, error=error)) from None
+        raise _wrong(path, Message("line %(line)s: %(error)s", line=lines.line_num, error=error)) from None
     return tuple(rows)
 
 

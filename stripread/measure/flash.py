@@ -144,7 +144,7 @@ def _check_files(file: PhotoFile, flash_file: PhotoFile) -> None:
         raise FlashPairError(
             expected=Message("two photos of one size"),
             found=Verbatim(" and ".join(f"{f.full_size[0]} x {f.full_size[1]} ({f.name})" for f in (file, flash_file))),
-            remedy=Message("Hold the phone alike for both. %(same)s", same=same),
+            remedy=Message("Hold the phone alike for both. %(advice)s", advice=same),
         )
     if file.camera != flash_file.camera:
         raise FlashPairError(

@@ -15,7 +15,7 @@ from stripread.colour.mismatch import DEGREES_OF_FREEDOM, residual_correlation
 from stripread.errors import TogetherError
 from stripread.findings import Finding, make_finding
 from stripread.geometry import Float
-from stripread.i18n import Joined, Message
+from stripread.i18n import Joined, Message, joined
 from stripread.lot.inverse import invert_curve
 from stripread.read.strip import PadReading, Reading, report_pad
 from stripread.units import two_digits
@@ -72,9 +72,9 @@ def combine_readings(readings: Sequence[Reading], *, one_strip: bool) -> Reading
         raise TogetherError(
             expected=Message("two readings or more of one lot"),
             found=Message(
-                "%(readings)s of lot %(none)s",
-                readings=len(readings),
-                none=", ".join(sorted({r.lot.number for r in readings})) or "none",
+                "%(count)s of lot %(lots)s",
+                count=len(readings),
+                lots=joined(sorted({r.lot.number for r in readings})) if readings else Message("none"),
             ),
             remedy=Message("Name at least two photos of strips of one lot that can be read."),
         )

@@ -218,8 +218,8 @@ def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
         message = Message(
             "Lot %(number)s was calibrated by the %(correction)s map, this photo is corrected by a %(method)s one.",
             number=lot.number,
-            correction=lot.correction,
-            method=method,
+            correction=Message(lot.correction),
+            method=Message(method),
         )
         findings.append(make_finding("correction_differs", message))
     u_reference = _reference_uncertainty(card, lot, common=like.comparable)
@@ -409,11 +409,10 @@ def report_pad(calibration: PadCalibration, lab: Float, causes: Mapping[str, Flo
             make_finding(
                 "ambiguous_colour",
                 Message(
-                    "The colour fits %(value)s %(unit)s and %(rival)s %(unit_3)s about equally well.",
-                    value=Number(estimate.value, ".3g"),
-                    unit=unit,
+                    "The colour fits %(likely)s %(unit)s and %(rival)s %(unit)s about equally well.",
+                    likely=Number(estimate.value, ".3g"),
                     rival=Number(estimate.rival, ".3g"),
-                    unit_3=unit,
+                    unit=unit,
                 ),
             )
         )

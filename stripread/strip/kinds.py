@@ -35,6 +35,7 @@ __all__ = [
 Motion = Literal["still", "swirl"]
 _MOTIONS: tuple[Motion, ...] = ("still", "swirl")
 _COLOURS_BETWEEN = 10  # steps from one told colour to the next
+_NUMBER = Message("a number")
 _ROUNDING_MM = 0.01  # a pad as wide as its strip may stick out by as much, from rounding in the file
 
 
@@ -168,7 +169,7 @@ class _Table:
             raise self.wrong(key, Message("a text"))
         return value
 
-    def number(self, key: str, expected: Shown = Message("a number")) -> float:
+    def number(self, key: str, expected: Shown = _NUMBER) -> float:
         value = self.data.get(key)
         if not _is_number(value):
             raise self.wrong(key, expected)

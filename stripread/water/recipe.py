@@ -109,7 +109,9 @@ def recipe_finding(expected: Measured, reading: Measured) -> Finding | None:
         if stronger
         else Message("Strength may have been lost since it was mixed.")
     )
-    return make_finding("recipe_mismatch", Message("%(gives)s %(agree)s %(lost)s", gives=gives, agree=agree, lost=lost))
+    return make_finding(
+        "recipe_mismatch", Message("%(expected)s %(chance)s %(cause)s", expected=gives, chance=agree, cause=lost)
+    )
 
 
 def recipe_range_finding(strength: Measured, *, low: float, high: float) -> Finding | None:

@@ -105,7 +105,7 @@ def _targets(out: Path, *, force: bool) -> tuple[Path, ...]:
         if not target.parent.is_dir():
             raise WrongUsageError(
                 expected=Message("a folder for the report"),
-                found=Message("no folder %(parent)s", parent=target.parent),
+                found=Message("no folder %(folder)s", folder=target.parent),
                 remedy=Message("Make it."),
             )
         keep_existing(target, force=force)

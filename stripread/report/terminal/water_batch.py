@@ -81,11 +81,11 @@ def yield_answer(found: SachetYield, sachet: Sachet, *, reading: Measured, hours
         yield_mg=tell(found.yield_mg.scaled(1e-3), "g"),
     )
     if not unlike:
-        headline = Message("AS EXPECTED: %(words)s", words=words)
+        headline = Message("AS EXPECTED: %(found)s", found=words)
     elif found.difference.value < 0:
-        headline = Message("LESS THAN EXPECTED: %(words)s", words=words)
+        headline = Message("LESS THAN EXPECTED: %(found)s", found=words)
     else:
-        headline = Message("MORE THAN EXPECTED: %(words)s", words=words)
+        headline = Message("MORE THAN EXPECTED: %(found)s", found=words)
     return Answer(
         sign="▲" if unlike else "✔",
         headline=headline,

@@ -269,9 +269,9 @@ def vapour_answer(found: Vapour, *, strength: Measured, temperature: Measured) -
         (
             Message("in still air"),
             Message(
-                "%(ppm)s by volume; %(air_mg_per_m)s",
+                "%(ppm)s by volume; %(mass)s",
                 ppm=tell(found.air_ppm, "ppm"),
-                air_mg_per_m=tell(found.air_mg_per_m3, "mg/m3"),
+                mass=tell(found.air_mg_per_m3, "mg/m3"),
             ),
         ),
     ]
@@ -283,7 +283,7 @@ def vapour_answer(found: Vapour, *, strength: Measured, temperature: Measured) -
                     "%(times)s times; reached over %(reaches)s mg/L already (%(meaning)s; %(source)s)",
                     times=two_digits(times.value),
                     reaches=two_digits(reaches),
-                    meaning=limit.meaning,
+                    meaning=Message(limit.meaning),
                     source=limit.source,
                 ),
             )
@@ -364,11 +364,11 @@ def contact_answer(found: Contact, *, strength: Measured, minutes: Measured, dis
             Message("published"),
             Message(
                 "%(what)s: %(ct)s mg min/L (%(strength)s mg/L for %(minutes)s min): %(state)s; %(source)s",
-                what=row.what,
+                what=Message(row.what),
                 ct=Number(row.ct, "g"),
                 strength=Number(row.strength_mg_per_l, "g"),
                 minutes=Number(row.minutes, "g"),
-                state=state,
+                state=Message(state),
                 source=row.source,
             ),
         )
@@ -377,7 +377,9 @@ def contact_answer(found: Contact, *, strength: Measured, minutes: Measured, dis
     return Answer(
         sign="=",
         headline=Message(
-            "CT = %(ct)s of %(disinfectant)s", ct=tell(found.ct_mg_min_per_l, "mg min/L"), disinfectant=disinfectant
+            "CT = %(ct)s of %(disinfectant)s",
+            ct=tell(found.ct_mg_min_per_l, "mg min/L"),
+            disinfectant=Message(disinfectant),
         ),
         result=found,
         facts=(

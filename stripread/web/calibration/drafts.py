@@ -273,7 +273,11 @@ class Drafts:
             if draft is None or draft.state != "open":
                 raise WrongUsageError(
                     expected=Message("a calibration under way"),
-                    found=(Message("none") if draft is None else Message("one that is %(state)s", state=draft.state)),
+                    found=(
+                        Message("none")
+                        if draft is None
+                        else Message("one that is %(state)s", state=Message(draft.state))
+                    ),
                     remedy=Message("Begin a new one."),
                 )
             changed = change(draft)

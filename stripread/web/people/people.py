@@ -262,7 +262,7 @@ def _check_secret(secret: str) -> None:
     if len(secret) < _SHORTEST or len(set(secret)) < 3 or len(secret) > 200:
         raise WrongUsageError(
             expected=Message("a PIN or password of %(least)s signs or more, three of them different", least=_SHORTEST),
-            found=Message("one of %(secret)s", secret=len(secret)),
+            found=Message("one of %(count)s", count=len(secret)),
             remedy=Message("Choose a longer one."),
         )
 
