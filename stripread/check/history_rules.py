@@ -241,7 +241,8 @@ def jump_at_point(case: PadCase) -> Iterator[Finding]:
         yield make_finding(
             "jump_at_point",
             Message(
-                "The strip reads %(reading)s; the last %(past)s here lay about %(mean)s %(unit)s, give or take %(spread)s.",
+                "The strip reads %(reading)s; the last %(past)s here lay about %(mean)s %(unit)s, give or take "
+                "%(spread)s.",
                 reading=reported(case.pad),
                 past=len(past),
                 mean=plain_number(chart.mean),
