@@ -206,9 +206,9 @@ def _check_correction(measured: Mapping[Path, StripMeasurement], lot: Lot) -> No
             raise SeriesError(
                 expected=Message(
                     "photos that can be corrected by the %(correction)s map, as the lot's own were",
-                    correction=lot.correction,
+                    correction=Message(lot.correction),
                 ),
-                found=Message("%(name)s, corrected by a %(method)s one", name=photo.name, method=method),
+                found=Message("%(name)s, corrected by a %(method)s one", name=photo.name, method=Message(method)),
                 remedy=Message("Take it in other light, or with the card file that has the print's spectra."),
             )
 
@@ -221,8 +221,8 @@ def _check_levels_joined(rows: Sequence[SeriesRow], calibration: PadCalibration,
         if len(levels) < _LEAST_JOINED or outside:
             raise SeriesError(
                 expected=Message(
-                    "at least %(it)s levels of pad %(pad)s in each light, from %(low)s to %(top)s %(unit)s",
-                    it=_LEAST_JOINED,
+                    "at least %(least)s levels of pad %(pad)s in each light, from %(low)s to %(top)s %(unit)s",
+                    least=_LEAST_JOINED,
                     pad=repr(calibration.pad),
                     low=Number(curve.low, "g"),
                     top=Number(curve.top, "g"),
@@ -245,7 +245,7 @@ def _check_shift(shift: Shift, calibration: PadCalibration, rows: Sequence[Serie
         if far > _FAR_SHIFT:
             raise SeriesError(
                 expected=Message(
-                    "colours of another light within %(it)s Delta E of the lot's curve", it=Number(_FAR_SHIFT, "g")
+                    "colours of another light within %(most)s Delta E of the lot's curve", most=Number(_FAR_SHIFT, "g")
                 ),
                 found=Message(
                     "%(far)s Delta E at %(concentration)s %(unit)s (%(name)s)",

@@ -74,10 +74,10 @@ def order_blocks(
         raise ChartError(
             expected=Message("neighbouring blocks of different colours"),
             found=Message(
-                "those of %(near)s and %(near_1)s only %(near_2)s Delta E apart",
-                near=Number(rise[near], "g"),
-                near_1=Number(rise[near + 1], "g"),
-                near_2=Number(apart[near], ".1f"),
+                "those of %(one)s and %(other)s only %(apart)s Delta E apart",
+                one=Number(rise[near], "g"),
+                other=Number(rise[near + 1], "g"),
+                apart=Number(apart[near], ".1f"),
             ),
             remedy=Message(
                 "Look at the overlay whether these are the chart's blocks; go closer, into even light; retake."
@@ -94,9 +94,9 @@ def _starts_left(lab: Float, *, blank: bool) -> bool:
     if not (blank and sure):
         why = (
             Message(
-                "L* %(ends)s at the left end and %(ends_1)s at the right",
-                ends=Number(ends[0], ".0f"),
-                ends_1=Number(ends[1], ".0f"),
+                "L* %(left)s at the left end and %(right)s at the right",
+                left=Number(ends[0], ".0f"),
+                right=Number(ends[1], ".0f"),
             )
             if blank
             else Message("a scale without a blank")

@@ -208,7 +208,7 @@ def _check_design(levels: Sequence[_Level], *, blank: bool, pad: str) -> None:
     values = ", ".join(f"{v.concentration:g}" for v in levels)
     if len(levels) < LEAST_LEVELS:
         raise _refuse(
-            Message("at least %(it)s levels for pad %(pad)s", it=LEAST_LEVELS, pad=repr(pad)),
+            Message("at least %(least)s levels for pad %(pad)s", least=LEAST_LEVELS, pad=repr(pad)),
             Message("%(levels)s (%(values)s)", levels=len(levels), values=values),
             Message("Add dilutions spread over the range."),
         )
@@ -221,7 +221,9 @@ def _check_design(levels: Sequence[_Level], *, blank: bool, pad: str) -> None:
     replicated = sum(len(v.strips) >= 2 for v in levels)
     if replicated < LEAST_REPLICATED:
         raise _refuse(
-            Message("replicate strips at %(it)s or more levels for pad %(pad)s", it=LEAST_REPLICATED, pad=repr(pad)),
+            Message(
+                "replicate strips at %(least)s or more levels for pad %(pad)s", least=LEAST_REPLICATED, pad=repr(pad)
+            ),
             Message("%(replicated)s levels with more than one strip", replicated=replicated),
             Message("Dip at least two, better three strips at each level."),
         )
@@ -415,10 +417,10 @@ def _check_strips(inside: Sequence[Calibrator], levels: Sequence[_Level], curve:
                     pad=repr(pad),
                 ),
                 Message(
-                    "strip %(name)s (%(photos)s) %(index)s Delta E from the others",
+                    "strip %(name)s (%(photos)s) %(apart)s Delta E from the others",
                     name=name,
                     photos=", ".join(photos),
-                    index=Number(plain[index], ".1f"),
+                    apart=Number(plain[index], ".1f"),
                 ),
                 ByFace(
                     Message(
@@ -499,9 +501,9 @@ def _check_fold(curve: Curve, *, pad: str) -> None:
             raise _refuse(
                 Message("one colour for each concentration (pad %(pad)s)", pad=repr(pad)),
                 Message(
-                    "the same colour at %(grid)s and %(grid_1)s: the curve folds back",
-                    grid=Number(grid[i], ".3g"),
-                    grid_1=Number(grid[j], ".3g"),
+                    "the same colour at %(one)s and %(other)s: the curve folds back",
+                    one=Number(grid[i], ".3g"),
+                    other=Number(grid[j], ".3g"),
                 ),
                 ByFace(
                     Message("Mark the levels where the pad bleaches or turns back with beyond = yes in the series."),

@@ -110,8 +110,8 @@ def plan_dilutions(
                 "a standard stronger than 0, and a volume larger than the smallest that can be measured out"
             ),
             found=Message(
-                "%(value)s, %(total_ml)s mL and %(least_ml)s mL",
-                value=Number(standard.value, "g"),
+                "%(standard)s, %(total_ml)s mL and %(least_ml)s mL",
+                standard=Number(standard.value, "g"),
                 total_ml=Number(total_ml, "g"),
                 least_ml=Number(least_ml, "g"),
             ),
@@ -122,8 +122,8 @@ def plan_dilutions(
     for c, far in wanted:
         if not (math.isfinite(c) and 0 <= c <= standard.value):
             raise SeriesError(
-                expected=Message("levels from 0 to the %(value)s of the standard", value=Number(standard.value, "g")),
-                found=Message("%(it)s", it=Number(c, "g")),
+                expected=Message("levels from 0 to the %(top)s of the standard", top=Number(standard.value, "g")),
+                found=Message("%(found)s", found=Number(c, "g")),
                 remedy=Message("Take a stronger standard, or leave this level out."),
             )
         step, volume = _draw(c, standard.value, total_ml, least_ml)
@@ -164,7 +164,7 @@ def _draw(wanted: float, standard: float, total_ml: float, least_ml: float) -> t
         if volume >= least_ml and (step == 0 or volume <= total_ml):
             return step, volume
     raise SeriesError(
-        expected=Message("a level that %(it)s dilutions of one in ten reach", it=_MOST_STEPS),
+        expected=Message("a level that %(most)s dilutions of one in ten reach", most=_MOST_STEPS),
         found=Message(
             "%(wanted)s from a standard of %(standard)s, where %(least_ml)s mL is the least to measure out",
             wanted=Number(wanted, "g"),

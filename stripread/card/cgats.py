@@ -90,10 +90,10 @@ def parse_cgats(text: str, *, where: str) -> MeasurementTable:
     )
 
 
-def _refuse(where: str, line: int, expected: Shown, found: str) -> NoReturn:
+def _refuse(where: str, line: int, expected: Shown, found: Shown | str) -> NoReturn:
     raise MeasurementFileError(
         expected=Message("%(expected)s in %(where)s, line %(line)s", expected=expected, where=where, line=line),
-        found=Verbatim(found[:200]),
+        found=Verbatim(found[:200]) if isinstance(found, str) else found,
         remedy=Message("Mend this line or export anew."),
     )
 
@@ -124,7 +124,7 @@ def _find_blocks(text: str, where: str) -> _Blocks:
                     _refuse(where, number, Message("the end of the block before"), word)
                 state = "fields" if keyword == "BEGIN_DATA_FORMAT" else "rows"
                 if blocks.fields_line if state == "fields" else blocks.data_line:
-                    _refuse(where, number, Message("one table only"), f"a second {word}")
+                    _refuse(where, number, Message("one table only"), Message("a second %(word)s", word=word))
                 blocks.fields_line = number if state == "fields" else blocks.fields_line
                 blocks.data_line = number if state == "rows" else blocks.data_line
             elif keyword in ("END_DATA_FORMAT", "END_DATA"):
@@ -157,12 +157,17 @@ def _check_counts(blocks: _Blocks, where: str) -> None:
             where,
             max(blocks.fields_line, 1),
             Message("field names between BEGIN_DATA_FORMAT and END_DATA_FORMAT"),
-            "none",
+            Message("none"),
         )
     if not blocks.rows:
-        _refuse(where, max(blocks.data_line, 1), Message("rows between BEGIN_DATA and END_DATA"), "none")
+        _refuse(where, max(blocks.data_line, 1), Message("rows between BEGIN_DATA and END_DATA"), Message("none"))
     if repeated := sorted({name for name in blocks.fields if blocks.fields.count(name) > 1}):
-        _refuse(where, blocks.fields_line, Message("different field names"), " ".join(repeated) + " twice")
+        _refuse(
+            where,
+            blocks.fields_line,
+            Message("different field names"),
+            Message("%(name)s twice", name=" ".join(repeated)),
+        )
     for line, row in blocks.rows:
         if len(row) != len(blocks.fields):
             _refuse(
@@ -171,21 +176,20 @@ def _check_counts(blocks: _Blocks, where: str) -> None:
                 Message("%(fields)s values, one per field", fields=len(blocks.fields)),
                 f"{len(row)}: {' '.join(row)}",
             )
-    for key, count, what in (
-        ("NUMBER_OF_FIELDS", len(blocks.fields), "fields"),
-        ("NUMBER_OF_SETS", len(blocks.rows), "rows"),
+    fields, rows = len(blocks.fields), len(blocks.rows)
+    for key, count, expected in (
+        ("NUMBER_OF_FIELDS", fields, Message("NUMBER_OF_FIELDS to be the number of fields, %(count)s", count=fields)),
+        ("NUMBER_OF_SETS", rows, Message("NUMBER_OF_SETS to be the number of rows, %(count)s", count=rows)),
     ):
         if key in blocks.header and blocks.header[key][1] != str(count):
             line, value = blocks.header[key]
-            _refuse(
-                where,
-                line,
-                Message("%(key)s to be the number of %(what)s, %(count)s", key=key, what=what, count=count),
-                value,
-            )
+            _refuse(where, line, expected, value)
     if not blocks.data_ended and "NUMBER_OF_SETS" not in blocks.header:
         _refuse(
-            where, blocks.rows[-1][0], Message("END_DATA after the last row"), "the end of the file; it may be cut off"
+            where,
+            blocks.rows[-1][0],
+            Message("END_DATA after the last row"),
+            Message("the end of the file; it may be cut off"),
         )
 
 
@@ -203,7 +207,9 @@ def _check_conditions(blocks: _Blocks, where: str) -> None:
 
 
 def _columns(blocks: _Blocks, names: list[str], where: str) -> Float:
-    places = [f"line {line}, field {name}" for line, _ in blocks.rows for name in names]
+    places = [
+        Message("line %(line)s, field %(name)s", line=line, name=name) for line, _ in blocks.rows for name in names
+    ]
     texts = [row[blocks.fields.index(name)] for _, row in blocks.rows for name in names]
     return np.array(parse_numbers(texts, places, where=where)).reshape(len(blocks.rows), len(names))
 

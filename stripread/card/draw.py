@@ -126,7 +126,7 @@ def _band(line: Line) -> NDArray[np.float64]:
 def _write_png(card: CardLayout, path: Path, dpi: int) -> None:
     if not _DPI_RANGE[0] <= dpi <= _DPI_RANGE[1]:
         raise DrawingError(
-            expected=Message("a resolution from %(it)s to %(it_1)s dpi", it=_DPI_RANGE[0], it_1=_DPI_RANGE[1]),
+            expected=Message("a resolution from %(low)s to %(high)s dpi", low=_DPI_RANGE[0], high=_DPI_RANGE[1]),
             found=Verbatim(str(dpi)),
             remedy=Message("Use 600."),
         )
@@ -145,7 +145,7 @@ def _page_size(card: CardLayout, page: PageName) -> tuple[float, float]:
             return width, height
     raise DrawingError(
         expected=Message(
-            "a card that fits page %(page)s with margins of %(it)s mm", page=page, it=Number(_MARGIN_MM, "g")
+            "a card that fits page %(page)s with margins of %(margin)s mm", page=page, margin=Number(_MARGIN_MM, "g")
         ),
         found=Message(
             "%(width_mm)s x %(height_mm)s mm",

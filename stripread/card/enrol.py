@@ -20,7 +20,7 @@ from stripread.colour.lab import delta_e_2000
 from stripread.colour.spectra import LARGEST_DISAGREEMENT
 from stripread.errors import MeasurementFileError
 from stripread.geometry import Float
-from stripread.i18n import Message, Number, Shown, Verbatim, joined
+from stripread.i18n import Joined, Message, Number, Shown, Verbatim, joined
 
 __all__ = ["enrol_card", "parse_measured_csv"]
 
@@ -120,7 +120,7 @@ def parse_measured_csv(text: str, *, where: str) -> MeasurementTable:
     columns: dict[str, int] = {}
     labels: list[str] = []
     numbers: list[str] = []
-    places: list[str] = []
+    places: list[Shown] = []
     numbered: list[int] = []
     try:
         for row in reader:
@@ -132,9 +132,9 @@ def parse_measured_csv(text: str, *, where: str) -> MeasurementTable:
             if len(row) <= max(columns.values()):
                 raise MeasurementFileError(
                     expected=Message(
-                        "values for patch, L, a, b in %(where)s, line %(line_num)s",
+                        "values for patch, L, a, b in %(where)s, line %(line)s",
                         where=where,
-                        line_num=reader.line_num,
+                        line=reader.line_num,
                     ),
                     found=Verbatim(separator.join(row)[:200]),
                     remedy=Message("Mend this line."),
@@ -143,10 +143,10 @@ def parse_measured_csv(text: str, *, where: str) -> MeasurementTable:
             numbered.append(reader.line_num)
             for key in ("l", "a", "b"):
                 numbers.append(row[columns[key]].strip())
-                places.append(f"line {reader.line_num}, column {key}")
+                places.append(Message("line %(line)s, column %(name)s", line=reader.line_num, name=key))
     except csv.Error as error:
         raise MeasurementFileError(
-            expected=Message("a CSV file in %(where)s, line %(line_num)s", where=where, line_num=reader.line_num),
+            expected=Message("a CSV file in %(where)s, line %(line)s", where=where, line=reader.line_num),
             found=Verbatim(str(error)),
             remedy=Message("Mend or export anew."),
         ) from error
@@ -180,9 +180,9 @@ def _check_plausible(table: MeasurementTable, where: str) -> None:
         i = int(np.flatnonzero(wrong)[0])
         raise MeasurementFileError(
             expected=Message(
-                "L* in 0 to 110, a* and b* in -150 to 150 in %(where)s, line %(lines)s",
+                "L* in 0 to 110, a* and b* in -150 to 150 in %(where)s, line %(line)s",
                 where=where,
-                lines=table.lines[i],
+                line=table.lines[i],
             ),
             found=Verbatim(", ".join(f"{v:g}" for v in table.lab[i])),
             remedy=Message("Export CIELAB for D50 and the 2 degree observer."),
@@ -207,21 +207,21 @@ def _rows_by_patch(card: CardLayout, table: MeasurementTable, where: str) -> dic
 
     labels = max(table.labels, key=lambda column: len({known(label) for label in column} - {None}))
     rows: dict[str, list[int]] = {patch.id: [] for patch in card.patches}
-    unknown = []
+    unknown: list[Shown] = []
     for i, label in enumerate(labels):
         if (patch_id := known(label)) is None:
-            unknown.append(f"{label} (line {table.lines[i]})")
+            unknown.append(Message("%(label)s (line %(line)s)", label=label, line=table.lines[i]))
         else:
             rows[patch_id].append(i)
     missing = [patch_id for patch_id, found in rows.items() if not found]
     if missing or unknown:
-        parts = [f"missing {_few(missing)}"] if missing else []
-        parts += [f"unknown {_few(unknown)}"] if unknown else []
+        parts = [Message("missing %(names)s", names=_few(missing))] if missing else []
+        parts += [Message("unknown %(names)s", names=_few(unknown))] if unknown else []
         raise MeasurementFileError(
             expected=Message(
                 "the %(rows)s patches of card %(name)s in %(where)s", rows=len(rows), name=card.name, where=where
             ),
-            found=Verbatim("; ".join(parts)),
+            found=Joined(tuple(parts), "; "),
             remedy=Message(
                 "Name each measurement after its patch: row letter and column number as printed on the card."
             ),
@@ -235,14 +235,15 @@ def _check_repeats(card: CardLayout, table: MeasurementTable, rows: dict[str, li
         if len(found) > 1:
             centre = np.broadcast_to(np.median(table.lab[found], axis=0), (len(found), 3))
             if float(delta_e_2000(table.lab[found], centre).max()) > _MAX_REPEAT_SPREAD:
-                wrong.append(f"{patch_id} (lines {', '.join(str(table.lines[i]) for i in found)})")
+                lines = joined(table.lines[i] for i in found)
+                wrong.append(Message("%(patch)s (lines %(lines)s)", patch=patch_id, lines=lines))
     if wrong:
         raise MeasurementFileError(
             expected=Message("repeats of a patch of card %(name)s to agree in %(where)s", name=card.name, where=where),
             found=Message(
-                "duplicates more than %(it)s (CIEDE2000) off: %(wrong)s",
-                it=Number(_MAX_REPEAT_SPREAD, "g"),
-                wrong=_few(wrong),
+                "duplicates more than %(most)s (CIEDE2000) off: %(patches)s",
+                most=Number(_MAX_REPEAT_SPREAD, "g"),
+                patches=_few(wrong),
             ),
             remedy=Message("Measure these patches again, or correct their names."),
         )
@@ -277,8 +278,8 @@ def _check_against_design(card: CardLayout, lab: Float, where: str) -> None:
     white = [float(colour[0]) for patch, colour in zip(card.patches, lab, strict=True) if patch.role == "white"]
     if white and min(white) < _DARKEST_WHITE:
         refuse(
-            Message("white patches of L* %(it)s or more", it=Number(_DARKEST_WHITE, "g")),
-            Message("L* %(white)s", white=Number(min(white), ".1f")),
+            Message("white patches of L* %(least)s or more", least=Number(_DARKEST_WHITE, "g")),
+            Message("L* %(found)s", found=Number(min(white), ".1f")),
             Message("Print on white paper; check that the file is of this card and in the right order."),
         )
 
@@ -294,7 +295,7 @@ def _spectra(
         raise MeasurementFileError(
             expected=Message("spectra of 0 to 1 or 0 to 100 in %(where)s", where=where),
             found=Message(
-                "%(min)s to %(spectra)s", min=Number(table.spectra.min(), "g"), spectra=Number(table.spectra.max(), "g")
+                "%(low)s to %(high)s", low=Number(table.spectra.min(), "g"), high=Number(table.spectra.max(), "g")
             ),
             remedy=Message("Export reflectances, not densities."),
         )
@@ -365,7 +366,9 @@ def _describe_moves(card: CardLayout, moves: dict[int, int]) -> Message:
         "%(count)s of %(total)s patches in other places: %(examples)s",
         count=len(moves),
         total=n,
-        examples=_few([Message("%(at)s looks like %(to)s", at=ids[at], to=ids[to]) for at, to in moves.items()]),
+        examples=_few(
+            [Message("%(patch)s looks like %(other)s", patch=ids[at], other=ids[to]) for at, to in moves.items()]
+        ),
     )
 
 

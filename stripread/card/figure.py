@@ -96,9 +96,7 @@ def marker_bits(dictionary: str, marker_id: int) -> NDArray[np.bool_]:
     count = len(markers.bytesList)
     if marker_id >= count:
         raise DrawingError(
-            expected=Message(
-                "marker ids from 0 to %(count)s for %(dictionary)s", count=count - 1, dictionary=dictionary
-            ),
+            expected=Message("marker ids from 0 to %(last)s for %(dictionary)s", last=count - 1, dictionary=dictionary),
             found=Verbatim(str(marker_id)),
             remedy=Message("Correct the field 'id' of this [[marker]] of the card layout file."),
         )

@@ -12,7 +12,7 @@ from stripread.card.markers import MarkerSet, Sighting, detect_markers, likeness
 from stripread.errors import CardBentError, CardNotFoundError, MirroredPhotoError, SeveralCardsError
 from stripread.findings import Finding, make_finding
 from stripread.geometry import Float, apply_homography, scale_points
-from stripread.i18n import Message, Number
+from stripread.i18n import Message, Number, joined
 from stripread.photo.photo import Photo
 
 __all__ = ["CardPose", "find_card"]
@@ -277,19 +277,19 @@ def _pose(chosen: dict[int, Float], card: CardLayout, full_size: tuple[int, int]
     px_per_mm = _px_per_mm(homography, np.array([card.width_mm, card.height_mm]) / 2)
     flat_mm = _BENT_MM + _BENT_PX * pixel / px_per_mm
     evidence = Message(
-        "markers stray by %(rms_mm)s mm (rms) and %(agreement)s mm at most from one plane",
-        rms_mm=Number(agreement.rms_mm, ".2f"),
-        agreement=Number(agreement.max_mm, ".2f"),
+        "markers stray by %(rms)s mm (rms) and %(most)s mm at most from one plane",
+        rms=Number(agreement.rms_mm, ".2f"),
+        most=Number(agreement.max_mm, ".2f"),
     )
     if agreement.rms_mm > _USELESS_MM + _BENT_PX * pixel / px_per_mm:
         raise CardBentError(
-            expected=Message("a flat card (its markers within %(it)s mm rms of one plane)", it=_USELESS_MM),
+            expected=Message("a flat card (its markers within %(most)s mm rms of one plane)", most=_USELESS_MM),
             found=Message("a bent one: %(evidence)s", evidence=evidence),
             remedy=Message("Lay the card on a flat, hard surface, or print a new one on stiffer paper; retake."),
         )
     findings: list[Finding] = []
     if missing := [m for m in card.markers if m.id not in chosen]:
-        names = ", ".join(_place(m.corners_mm.mean(axis=0), card) for m in missing)
+        names = joined(_place(m.corners_mm.mean(axis=0), card) for m in missing)
         message = Message(
             "%(missing)s of %(markers)s markers not found (%(names)s); the other %(chosen)s were used.",
             missing=len(missing),
@@ -312,7 +312,7 @@ def _pose(chosen: dict[int, Float], card: CardLayout, full_size: tuple[int, int]
     corners_px = apply_homography(homography, card.corners_mm)
     past = np.maximum(-0.5 - corners_px, corners_px - np.array(full_size) + 0.5).max(axis=1) / px_per_mm
     if (past > _EDGE_MM).any() and _print_leaves(card, homography, full_size):
-        names = ", ".join(_place(c, card) for c, p in zip(card.corners_mm, past, strict=True) if p > _EDGE_MM)
+        names = joined(_place(c, card) for c, p in zip(card.corners_mm, past, strict=True) if p > _EDGE_MM)
         findings.append(
             make_finding(
                 "card_covered",
@@ -380,17 +380,23 @@ def _tilt_deg(homography: Float, full_size: tuple[int, int]) -> float:
     return float(np.degrees(np.arccos(np.clip(abs(normal[2]) / np.linalg.norm(normal), 0, 1))))
 
 
-def _place(point_mm: Float, card: CardLayout) -> str:
+_PLACES = (
+    (Message("top left"), Message("top"), Message("top right")),
+    (Message("left"), Message("middle"), Message("right")),
+    (Message("bottom left"), Message("bottom"), Message("bottom right")),
+)
+
+
+def _place(point_mm: Float, card: CardLayout) -> Message:
     """Name a place on the card in words."""
     column, row = (np.clip(point_mm / (card.width_mm, card.height_mm), 0, 0.999) * 3).astype(int)
-    words = f"{('top', '', 'bottom')[row]} {('left', '', 'right')[column]}".strip()
-    return words or "middle"
+    return _PLACES[row][column]
 
 
 def _refuse_several(seen: Sequence[Sighting], card: CardLayout) -> None:
     ids = [s.id for s in seen]
     if twice := [m for m in card.markers if ids.count(m.id) > 1]:
-        names = ", ".join(_place(m.corners_mm.mean(axis=0), card) for m in twice)
+        names = joined(_place(m.corners_mm.mean(axis=0), card) for m in twice)
         raise SeveralCardsError(
             expected=Message("one card %(name)s", name=repr(card.name)),
             found=Message("more than one: markers seen at several places (%(names)s)", names=names),
@@ -404,12 +410,14 @@ def _not_found(seen: Sequence[Sighting], card: CardLayout) -> CardNotFoundError:
     there = [_place(m.corners_mm.mean(axis=0), card) for m in card.markers if m.id in ids]
     return CardNotFoundError(
         expected=Message(
-            "the %(markers)s markers of card %(name)s, %(it)s at least",
+            "the %(markers)s markers of card %(name)s, %(least)s at least",
             markers=len(card.markers),
             name=repr(card.name),
-            it=_ENOUGH_MARKERS,
+            least=_ENOUGH_MARKERS,
         ),
-        found=Message("%(none)s (missing: %(missing)s)", none=", ".join(there) or "none", missing=", ".join(missing)),
+        found=Message(
+            "%(seen)s (missing: %(missing)s)", seen=joined(there) if there else Message("none"), missing=joined(missing)
+        ),
         remedy=Message(
             "Retake the photo in focus, with the whole card in view, large, and nothing lying on its corners."
         ),

@@ -75,7 +75,7 @@ def load_markers(dictionary: str, ids: tuple[int, ...]) -> MarkerSet:
     count = whole.bytesList.shape[0]
     if beyond := [i for i in ids if not 0 <= i < count]:
         raise CardFileError(
-            expected=Message("marker ids from 0 to %(count)s (%(dictionary)s)", count=count - 1, dictionary=dictionary),
+            expected=Message("marker ids from 0 to %(last)s (%(dictionary)s)", last=count - 1, dictionary=dictionary),
             found=Verbatim(", ".join(map(str, beyond))),
             remedy=Message("Correct marker.id or 'dictionary' in the card's file."),
         )

@@ -2,12 +2,13 @@
 
 import math
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from stripread.errors import MeasurementFileError
 from stripread.geometry import Float
-from stripread.i18n import Message, Verbatim
+from stripread.i18n import Message, Shown, Verbatim
 
 __all__ = ["MeasurementTable", "decode_measurement", "parse_numbers", "read_measurement_bytes"]
 
@@ -43,7 +44,7 @@ def read_measurement_bytes(path: Path) -> bytes:
         size = path.stat().st_size
         if size > _MAX_BYTES:
             raise MeasurementFileError(
-                expected=Message("a file of measured colours of at most %(it)s bytes", it=_MAX_BYTES),
+                expected=Message("a file of measured colours of at most %(most)s bytes", most=_MAX_BYTES),
                 found=Message("%(size)s bytes in %(path)s", size=size, path=path),
                 remedy=Message("Export the measured colours as CSV or CGATS text."),
             )
@@ -66,13 +67,15 @@ def decode_measurement(data: bytes) -> str:
         return data.decode("latin-1")
 
 
-def parse_numbers(texts: list[str], places: list[str], *, where: str) -> list[float]:
+def parse_numbers(texts: Sequence[str], places: Sequence[Shown], *, where: str) -> list[float]:
     """Return numbers, with a decimal comma if no number of them has a decimal point.
 
     Parameters
     ----------
-    texts, places : list of str
-        The numbers as written, and for each its line and field, for errors.
+    texts : sequence of str
+        The numbers as written.
+    places : sequence of Shown
+        For each of them its line and field, for errors.
     where : str
         The file, for errors.
 
@@ -81,7 +84,7 @@ def parse_numbers(texts: list[str], places: list[str], *, where: str) -> list[fl
     MeasurementFileError
         If one is no finite number, or both commas and points occur.
     """
-    first: dict[str, tuple[str, str]] = {}  # decimal sign: the first number with it and its place
+    first: dict[str, tuple[str, Shown]] = {}  # decimal sign: the first number with it and its place
     result = []
     for text, place in zip(texts, places, strict=True):
         number = float(text.replace(",", ".")) if _NUMBER.fullmatch(text) else math.nan

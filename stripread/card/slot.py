@@ -44,9 +44,9 @@ def strip_room(card: CardLayout) -> Rect:
         raise CardFileError(
             expected=Message("a slot for the strip on card %(name)s", name=repr(card.name)),
             found=Message(
-                "no [slot], and no free area of %(it)s x %(it_1)s mm",
-                it=Number(_LEAST_MM[0], "g"),
-                it_1=Number(_LEAST_MM[1], "g"),
+                "no [slot], and no free area of %(width)s x %(height)s mm",
+                width=Number(_LEAST_MM[0], "g"),
+                height=Number(_LEAST_MM[1], "g"),
             ),
             remedy=Message("Add [slot] with rect_mm to the card layout file."),
         )

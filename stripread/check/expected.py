@@ -47,18 +47,26 @@ def out_of_range(case: PadCase) -> Iterator[Finding]:
     if case.sample is None or case.expected is None:
         return
     state = judge_range(case.pad, case.expected)
-    if state in ("below", "above"):
-        yield make_finding(
-            "out_of_range",
-            Message(
-                "%(analyte)s is %(state)s the %(expected)s expected for %(name)s: %(expected_4)s.",
-                analyte=case.pad.analyte,
-                state=state,
-                expected=case.expected.words,
-                name=case.sample.name,
-                expected_4=_judged(case.pad, case.expected),
-            ),
+    analyte, expected, reading = case.pad.analyte, case.expected.words, _judged(case.pad, case.expected)
+    if state == "below":
+        message = Message(
+            "%(analyte)s is below the %(expected)s expected for %(sample)s: %(reading)s.",
+            analyte=analyte,
+            expected=expected,
+            sample=case.sample.name,
+            reading=reading,
         )
+    elif state == "above":
+        message = Message(
+            "%(analyte)s is above the %(expected)s expected for %(sample)s: %(reading)s.",
+            analyte=analyte,
+            expected=expected,
+            sample=case.sample.name,
+            reading=reading,
+        )
+    else:
+        return
+    yield make_finding("out_of_range", message)
 
 
 def range_undecided(case: PadCase) -> Iterator[Finding]:
@@ -80,8 +88,8 @@ def range_undecided(case: PadCase) -> Iterator[Finding]:
                 "Whether %(analyte)s is in the %(expected)s expected for %(sample)s is undecided: %(reading)s.",
                 analyte=case.pad.analyte,
                 expected=case.expected.words,
-                name=case.sample.name,
-                expected_3=_judged(case.pad, case.expected),
+                sample=case.sample.name,
+                reading=_judged(case.pad, case.expected),
             ),
             advice=advice.get(case.pad.censored or ""),
         )

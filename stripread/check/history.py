@@ -88,7 +88,7 @@ class History:
         Earlier ones of the same point and sample type, all analytes, oldest first.
     lately : tuple of PastReading
         Those taken within the last hours, of any point.
-    photos : mapping of str to str
+    photos : mapping of str to Shown
         SHA-256 of the photos that are in the record already, and where each was used.
     checks : tuple of float, or None
         Scores z of the lot's check standards that count, oldest first; None where the record keeps no checks at all.
@@ -100,7 +100,7 @@ class History:
     flushed_s: float | None = None
     same_point: tuple[PastReading, ...] = ()
     lately: tuple[PastReading, ...] = ()
-    photos: Mapping[str, str] = field(default_factory=dict)
+    photos: Mapping[str, Shown] = field(default_factory=dict)
     checks: tuple[float, ...] | None = None
     recipe: Recipe | None = None
     forecast: Forecast | None = None

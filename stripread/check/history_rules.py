@@ -51,13 +51,13 @@ def dip_seen_before(case: StripCase) -> Iterator[Finding]:
             yield make_finding(
                 "dip_seen_before",
                 Message(
-                    "%(name)s (%(point)s) was photographed %(total_seconds)s s earlier; to flush, dip and "
-                    "wait at %(name_3)s takes %(total_seconds_4)s s.",
-                    name=other.name,
+                    "%(sample)s (%(point)s) was photographed %(apart)s s earlier; to flush, dip and "
+                    "wait at %(here)s takes %(needed)s s.",
+                    sample=other.name,
                     point=other.point,
-                    total_seconds=Number(apart.total_seconds(), ".0f"),
-                    name_3=history.point.name,
-                    total_seconds_4=Number(needed.total_seconds(), ".0f"),
+                    apart=Number(apart.total_seconds(), ".0f"),
+                    here=history.point.name,
+                    needed=Number(needed.total_seconds(), ".0f"),
                 ),
             )
             return
@@ -72,12 +72,12 @@ def clock_wrong(case: StripCase) -> Iterator[Finding]:
     if ahead > _CLOCK:
         yield make_finding(
             "clock_wrong",
-            Message("The photo's time, %(case)s, lies %(ahead)s ahead of now.", case=_time(case), ahead=_span(ahead)),
+            Message("The photo's time, %(taken)s, lies %(apart)s ahead of now.", taken=_time(case), apart=_span(ahead)),
         )
     elif -ahead > _KEPT_BACK:
         yield make_finding(
             "clock_wrong",
-            Message("The photo's time, %(case)s, lies %(ahead)s back.", case=_time(case), ahead=_span(-ahead)),
+            Message("The photo's time, %(taken)s, lies %(apart)s back.", taken=_time(case), apart=_span(-ahead)),
             severity="info",
             advice=Message(
                 "Set the phone's clock, or say in a note that the photo is old. Then read the water of today."
@@ -134,7 +134,9 @@ def lot_drifts(case: StripCase) -> Iterator[Finding]:
     """Doubt a lot whose check standards have moved away from their known values."""
     words = drifted(case.history.checks) if case.history and case.history.checks else None
     if words is not None:
-        yield make_finding("lot_drifts", Message("Of lot %(number)s %(words)s.", number=case.lot.number, words=words))
+        yield make_finding(
+            "lot_drifts", Message("Of lot %(number)s %(finding)s.", number=case.lot.number, finding=words)
+        )
 
 
 def drifted(checks: Sequence[float]) -> Message | None:
@@ -215,11 +217,11 @@ def weaker_than_forecast(case: PadCase) -> Iterator[Finding]:
         yield make_finding(
             "weaker_than_forecast",
             Message(
-                "%(value)s %(unit)s was foretold for now (u = %(forecast)s); the strip reads %(pad)s.",
-                value=plain_number(forecast.value),
+                "%(forecast)s %(unit)s was foretold for now (u = %(u)s); the strip reads %(reading)s.",
+                forecast=plain_number(forecast.value),
                 unit=pad.unit,
-                forecast=plain_number(forecast.u),
-                pad=reported(pad),
+                u=plain_number(forecast.u),
+                reading=reported(pad),
             ),
         )
 
@@ -239,8 +241,9 @@ def jump_at_point(case: PadCase) -> Iterator[Finding]:
         yield make_finding(
             "jump_at_point",
             Message(
-                "The strip reads %(pad)s; the last %(past)s here lay about %(mean)s %(unit)s, give or take %(spread)s.",
-                pad=reported(case.pad),
+                "The strip reads %(reading)s; the last %(past)s here lay about %(mean)s %(unit)s, give or take "
+                "%(spread)s.",
+                reading=reported(case.pad),
                 past=len(past),
                 mean=plain_number(chart.mean),
                 unit=case.pad.unit,
@@ -305,14 +308,14 @@ def line_falls_faster(case: PadCase) -> Iterator[Finding]:
         yield make_finding(
             "line_falls_faster",
             Message(
-                "Of %(value)s %(unit)s at %(point)s, %(left)s %% is left here; %(mean)s %% was left on "
-                "the last %(usual_left)s days.",
-                value=plain_number(before.value),
+                "Of %(before)s %(unit)s at %(point)s, %(left)s %% is left here; %(usual)s %% was left on "
+                "the last %(days)s days.",
+                before=plain_number(before.value),
                 unit=pad.unit,
                 point=before.point,
                 left=Number(100 * left, ".0f"),
-                mean=Number(100 * usual.mean, ".0f"),
-                usual_left=len(line.usual_left),
+                usual=Number(100 * usual.mean, ".0f"),
+                days=len(line.usual_left),
             ),
         )
 
@@ -327,9 +330,9 @@ def residual_before_injector(case: PadCase) -> Iterator[Finding]:
         yield make_finding(
             "residual_before_injector",
             Message(
-                "%(name)s lies before the injector, and the strip reads %(pad)s.",
+                "%(name)s lies before the injector, and the strip reads %(reading)s.",
                 name=point.name,
-                pad=reported(case.pad),
+                reading=reported(case.pad),
             ),
         )
 

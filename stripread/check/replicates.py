@@ -48,10 +48,10 @@ def check_replicates(readings: Sequence[PadReading]) -> Finding | None:
     return make_finding(
         "replicates_disagree",
         Message(
-            "%(good)s strips read %(good_1)s; apart from what they share, each is good to about "
+            "%(count)s strips read %(readings)s; apart from what they share, each is good to about "
             "%(largest)s %(unit)s (k = 1).",
-            good=len(good),
-            good_1=joined(reported(r) for r in good),
+            count=len(good),
+            readings=joined(reported(r) for r in good),
             largest=plain_number(largest),
             unit=good[0].unit,
         ),

@@ -78,10 +78,11 @@ def outside_read_window(case: StripCase) -> Iterator[Finding]:
         yield make_finding(
             "outside_read_window",
             Message(
-                "The photo was taken %(seconds)s s before the dip: at %(sep)s, and the strip was dipped at %(sep_2)s.",
+                "The photo was taken %(seconds)s s before the dip: at %(taken)s, and the strip was dipped at "
+                "%(dipped)s.",
                 seconds=Number(-seconds, ".0f"),
-                sep=taken.isoformat(sep=" "),
-                sep_2=dipped.isoformat(sep=" "),
+                taken=taken.isoformat(sep=" "),
+                dipped=dipped.isoformat(sep=" "),
             ),
             advice=Message(
                 "Check the time of the dip and the phone's clock, and that this is the photo of that strip."
@@ -140,10 +141,10 @@ def wrong_range_strip(case: PadCase) -> Iterator[Finding]:
         )
     if why is not None:
         message = Message(
-            "%(name)s is expected at %(expected)s, and kind %(name_2)s cannot tell that: %(why)s.",
-            name=sample.name,
+            "%(sample)s is expected at %(expected)s, and kind %(kind)s cannot tell that: %(why)s.",
+            sample=sample.name,
             expected=expected.words,
-            name_2=case.kind.name,
+            kind=case.kind.name,
             why=why,
         )
         yield make_finding("wrong_range_strip", message, advice=_other_kind(case, sample))
@@ -152,11 +153,11 @@ def wrong_range_strip(case: PadCase) -> Iterator[Finding]:
         yield make_finding(
             "wrong_range_strip",
             Message(
-                "%(name)s is expected at %(expected)s; kind %(name_2)s ends at %(top)s %(unit)s and "
+                "%(sample)s is expected at %(expected)s; kind %(kind)s ends at %(top)s %(unit)s and "
                 "cannot tell more than that from too much.",
-                name=sample.name,
+                sample=sample.name,
                 expected=expected.words,
-                name_2=case.kind.name,
+                kind=case.kind.name,
                 top=Number(curve.top, "g"),
                 unit=unit,
             ),
@@ -169,11 +170,11 @@ def wrong_range_strip(case: PadCase) -> Iterator[Finding]:
         yield make_finding(
             "wrong_range_strip",
             Message(
-                "%(name)s is expected at %(expected)s; this lot of kind %(name_2)s puts no number on "
+                "%(sample)s is expected at %(expected)s; this lot of kind %(kind)s puts no number on "
                 "less than %(loq)s %(unit)s (its LOQ).",
-                name=sample.name,
+                sample=sample.name,
                 expected=expected.words,
-                name_2=case.kind.name,
+                kind=case.kind.name,
                 loq=plain_number(loq),
                 unit=unit,
             ),
@@ -211,9 +212,9 @@ def possible_bleaching(case: PadCase) -> Iterator[Finding]:
         yield make_finding(
             "possible_bleaching",
             Message(
-                "%(name)s is expected at %(expected)s; a pad made for up to %(top)s %(unit)s may bleach "
+                "%(sample)s is expected at %(expected)s; a pad made for up to %(top)s %(unit)s may bleach "
                 "there and show any colour, a pale one too.",
-                name=sample.name,
+                sample=sample.name,
                 expected=expected.words,
                 top=Number(top, "g"),
                 unit=pad.unit,
@@ -223,9 +224,9 @@ def possible_bleaching(case: PadCase) -> Iterator[Finding]:
         yield make_finding(
             "possible_bleaching",
             Message(
-                "The pad is pale where %(name)s is expected at %(expected)s: it is bleached, or hardly "
+                "The pad is pale where %(sample)s is expected at %(expected)s: it is bleached, or hardly "
                 "anything is in the sample.",
-                name=sample.name,
+                sample=sample.name,
                 expected=expected.words,
             ),
             advice=Message(

@@ -73,7 +73,7 @@ def wish(
             found=(
                 Message("no site.toml here or above")
                 if where is None
-                else Message("no such target in %(toml)s", toml=where.folder / "site.toml")
+                else Message("no such target in %(file)s", file=where.folder / "site.toml")
             ),
             remedy=Message("Add --%(option)s with a strength in mg/L.", option=option),
         )

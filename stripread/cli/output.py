@@ -41,7 +41,7 @@ def keep_existing(path: Path, *, force: bool) -> None:
     if not path.parent.is_dir():
         raise WrongUsageError(
             expected=Message("a folder to write %(name)s into", name=path.name),
-            found=Message("no folder %(parent)s", parent=path.parent),
+            found=Message("no folder %(folder)s", folder=path.parent),
             remedy=Message("Make it first."),
         )
 

@@ -247,7 +247,7 @@ def _check_overlay(options: ReadOptions) -> None:
     if not out.parent.is_dir():
         raise WrongUsageError(
             expected=Message("a folder for the picture"),
-            found=Message("no folder %(parent)s", parent=out.parent),
+            found=Message("no folder %(folder)s", folder=out.parent),
             remedy=Message("Make it."),
         )
 

@@ -212,7 +212,7 @@ def _check_kind(kind: str) -> None:
 
     if kind not in LEVELS:
         raise WrongUsageError(
-            expected=Message("a kind whose pads the simulator knows: %(join)s", join=", ".join(LEVELS)),
+            expected=Message("a kind whose pads the simulator knows: %(known)s", known=", ".join(LEVELS)),
             found=Verbatim(repr(kind)),
             remedy=Message("Name one of these."),
         )

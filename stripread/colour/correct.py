@@ -311,16 +311,17 @@ def _check(patches: PatchColours, used: NDArray[np.bool_], clipped: NDArray[np.b
     bright = int((patches.linear.max(axis=1) > CLIPPED_HIGH).sum())
     raise PhotoUnfitError(
         expected=Message(
-            "at least %(it)s usable patches, %(it_1)s of them neutral, with white or the next grey among them",
-            it=_LEAST_PATCHES,
-            it_1=_LEAST_NEUTRALS,
+            "at least %(least)s usable patches, %(neutrals)s of them neutral, with white or the next grey among them",
+            least=_LEAST_PATCHES,
+            neutrals=_LEAST_NEUTRALS,
         ),
         found=Message(
-            "%(sum)s usable (%(neutrals)s neutral, %(whites)s white); %(sum_3)s clipped, %(bright)s of them too bright",
-            sum=int(used.sum()),
+            "%(usable)s usable (%(neutrals)s neutral, %(whites)s white); %(clipped)s clipped, %(bright)s of them "
+            "too bright",
+            usable=int(used.sum()),
             neutrals=neutrals,
             whites=whites,
-            sum_3=int(clipped.sum()),
+            clipped=int(clipped.sum()),
             bright=bright,
         ),
         remedy=Message(

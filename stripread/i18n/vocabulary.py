@@ -67,4 +67,21 @@ VOCABULARY = (
     Message("root-polynomial"),
     Message("spectral"),
     Message("linear"),
+    # files and tables that the site or the record names
+    Message("card"),
+    Message("kind"),
+    Message("photo"),
+    Message("flash photo"),
+    # a calibration under way
+    Message("accepted"),
+    Message("rejected"),
+    # published limits, kills and practices, and how a product stands to them
+    Message("mean of an 8 hour working day"),
+    Message("mean of 15 minutes"),
+    Message("immediately dangerous to life or health"),
+    Message("treatment target (2 ppm after 20 min)"),
+    Message("shock treatment of lines, lower end (20 to 50 ppm, 12 h, twice a year, then rinsed)"),
+    Message("reached"),
+    Message("not reached"),
+    Message("undecided"),
 )

@@ -139,19 +139,19 @@ def compare_lots(first: Lot, second: Lot, *, card: CardLayout) -> LotComparison:
     LotFileError
         If the lots are of different kinds, have different pads, analytes or units, or no common range.
     """
-    for what, one, other in (
-        ("of one kind", first.kind, second.kind),
-        ("with the same pads, analytes and units", _pads(first), _pads(second)),
+    for expected, one, other in (
+        (Message("two lots of one kind"), first.kind, second.kind),
+        (Message("two lots with the same pads, analytes and units"), _pads(first), _pads(second)),
     ):
         if one != other:
             raise LotFileError(
-                expected=Message("two lots %(what)s", what=what),
+                expected=expected,
                 found=Message(
-                    "%(one)s in lot %(number)s and %(other)s in lot %(number_3)s",
+                    "%(one)s in lot %(first)s and %(other)s in lot %(second)s",
                     one=one,
-                    number=first.number,
+                    first=first.number,
                     other=other,
-                    number_3=second.number,
+                    second=second.number,
                 ),
                 remedy=Message("Compare lots of one strip kind only."),
             )
@@ -172,14 +172,14 @@ def _compare_pad(
         raise LotFileError(
             expected=Message("curves of pad %(pad)s with a common range", pad=one.pad),
             found=Message(
-                "%(low)s to %(top)s %(unit)s in lot %(number)s and %(low_4)s to %(top_5)s in lot %(number_6)s",
+                "%(low)s to %(top)s %(unit)s in lot %(first)s and %(other_low)s to %(other_top)s in lot %(second)s",
                 low=Number(one.curve.low, "g"),
                 top=Number(one.curve.top, "g"),
                 unit=one.unit,
-                number=first.number,
-                low_4=Number(other.curve.low, "g"),
-                top_5=Number(other.curve.top, "g"),
-                number_6=second.number,
+                first=first.number,
+                other_low=Number(other.curve.low, "g"),
+                other_top=Number(other.curve.top, "g"),
+                second=second.number,
             ),
             remedy=Message("Calibrate both over the same range."),
         )

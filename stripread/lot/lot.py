@@ -219,10 +219,10 @@ def load_lot(path: Path) -> Lot:
         )
     except (ValueError, KeyError, TypeError, AttributeError) as error:
         reason = (
-            Message("field %(error)s is missing", error=error) if isinstance(error, KeyError) else Verbatim(str(error))
+            Message("field %(field)s is missing", field=error) if isinstance(error, KeyError) else Verbatim(str(error))
         )
         raise LotFileError(
-            expected=Message("a lot file of format %(it)s at %(path)s", it=FORMAT, path=path),
+            expected=Message("a lot file of format %(format)s at %(path)s", format=FORMAT, path=path),
             found=reason,
             remedy=Message("Calibrate the lot again, or take the file from a backup; do not edit it by hand."),
         ) from error

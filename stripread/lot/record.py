@@ -96,16 +96,16 @@ def load_record(path: Path) -> tuple[CheckRow, ...]:
             raise _wrong(
                 path,
                 Message(
-                    "a first line %(splitlines)s, which is not %(join)s",
-                    splitlines=repr(text.splitlines()[0][:80]),
-                    join=",".join(_COLUMNS),
+                    "a first line %(found)s, which is not %(wanted)s",
+                    found=repr(text.splitlines()[0][:80]),
+                    wanted=",".join(_COLUMNS),
                 ),
             )
         for cells in lines:
             if cells:
                 rows.append(_row(cells))
     except (csv.Error, ValueError) as error:
-        raise _wrong(path, Message("line %(line_num)s: %(error)s", line_num=lines.line_num, error=error)) from None
+        raise _wrong(path, Message("line %(line)s: %(error)s", line=lines.line_num, error=error)) from None
     return tuple(rows)
 
 

@@ -74,8 +74,10 @@ def measure_flash_pair(file: PhotoFile, flash_file: PhotoFile, card: CardLayout,
     white = used & corrections[0].patches.white
     if used.sum() < _LEAST_COMMON or not white.any():
         raise FlashPairError(
-            expected=Message("at least %(it)s patches, white among them, that both photos show well", it=_LEAST_COMMON),
-            found=Message("%(sum)s, of them %(sum_1)s white", sum=int(used.sum()), sum_1=int(white.sum())),
+            expected=Message(
+                "at least %(least)s patches, white among them, that both photos show well", least=_LEAST_COMMON
+            ),
+            found=Message("%(count)s, of them %(whites)s white", count=int(used.sum()), whites=int(white.sum())),
             remedy=Message(
                 "Retake both photos with all of the card in view; tilt the phone if the flash mirrors in the card."
             ),
@@ -142,12 +144,12 @@ def _check_files(file: PhotoFile, flash_file: PhotoFile) -> None:
         raise FlashPairError(
             expected=Message("two photos of one size"),
             found=Verbatim(" and ".join(f"{f.full_size[0]} x {f.full_size[1]} ({f.name})" for f in (file, flash_file))),
-            remedy=Message("Hold the phone alike for both. %(same)s", same=same),
+            remedy=Message("Hold the phone alike for both. %(advice)s", advice=same),
         )
     if file.camera != flash_file.camera:
         raise FlashPairError(
             expected=Message("two photos of one phone"),
-            found=Message("%(camera)s and %(camera_1)s", camera=file.camera, camera_1=flash_file.camera),
+            found=Message("%(one)s and %(other)s", one=file.camera, other=flash_file.camera),
             remedy=same,
         )
 
@@ -201,9 +203,9 @@ def finish_flash_pair(pair: FlashPair, colours: FlashColours) -> StripMeasuremen
     if used.sum() < _LEAST_COMMON:
         raise FlashPairError(
             expected=Message(
-                "at least %(it)s patches whose colours in the flash's light the lot knows", it=_LEAST_COMMON
+                "at least %(least)s patches whose colours in the flash's light the lot knows", least=_LEAST_COMMON
             ),
-            found=Message("%(sum)s", sum=int(used.sum())),
+            found=Message("%(found)s", found=int(used.sum())),
             remedy=Message("Use the card print that the lot was calibrated with, all of it in view."),
         )
     target = np.array([colours.get(name, tuple(lab)) for name, lab in zip(patches.ids, patches.lab, strict=True)])

@@ -137,7 +137,7 @@ def _measure_blocks(seen: CardMeasurement, view: SlotView, row: ChartRow) -> tup
         if linear.max() > CLIPPED_HIGH:
             raise ChartError(
                 expected=Message("blocks within the range of the camera"),
-                found=Message("block %(index)s white in the photo, as it is too bright", index=index + 1),
+                found=Message("block %(number)s white in the photo, as it is too bright", number=index + 1),
                 remedy=Message("Tap on the white of the card so that the phone exposes for it; retake."),
             )
         corrected = seen.correction.at(linear, block.centre_mm)

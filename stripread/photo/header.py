@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 from PIL import Image, JpegImagePlugin, PngImagePlugin, TiffImagePlugin, WebPImagePlugin
 
+from stripread.i18n import Message
 from stripread.photo.exif import PhotoNotes, read_exif
 
 __all__ = ["Format", "Header", "Primaries", "read_header", "recognise_format", "recognise_other"]
@@ -28,15 +29,15 @@ _HEVC_BRANDS = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"hevm", b
 _AVIF_BRANDS = {b"avif", b"avis"}
 _HEIF_BRANDS = _HEVC_BRANDS | {b"mif1", b"msf1"}
 _OTHERS = (
-    (b"GIF8", "a GIF picture"),
-    (b"%PDF", "a PDF document"),
-    (b"PK\x03\x04", "a ZIP archive or office document"),
-    (b"\x1f\x8b", "a gzip archive"),
-    (b"\x00\x00\x01\x00", "an icon"),
-    (b"\xff\x0a", "a JPEG XL picture"),
-    (b"\x00\x00\x00\x0cJXL ", "a JPEG XL picture"),
-    (b"\x00\x00\x00\x0cjP  ", "a JPEG 2000 picture"),
-    (b"8BPS", "a layered picture of an image editor"),
+    (b"GIF8", Message("a GIF picture")),
+    (b"%PDF", Message("a PDF document")),
+    (b"PK\x03\x04", Message("a ZIP archive or office document")),
+    (b"\x1f\x8b", Message("a gzip archive")),
+    (b"\x00\x00\x01\x00", Message("an icon")),
+    (b"\xff\x0a", Message("a JPEG XL picture")),
+    (b"\x00\x00\x00\x0cJXL ", Message("a JPEG XL picture")),
+    (b"\x00\x00\x00\x0cjP  ", Message("a JPEG 2000 picture")),
+    (b"8BPS", Message("a layered picture of an image editor")),
 )
 _NO_TEXT = bytes(set(range(32)) - set(b"\t\n\f\r\x1b"))
 
@@ -59,7 +60,7 @@ class Header:
     bits: int = 8
     icc: bytes | None = None
     primaries: Primaries = "srgb"
-    refusal: str | None = None
+    refusal: Message | None = None
     code_steps: tuple[float, float] = (0.0, 0.0)
 
 
@@ -79,20 +80,20 @@ def recognise_format(data: bytes) -> Format | None:
     return None
 
 
-def recognise_other(data: bytes) -> str:
+def recognise_other(data: bytes) -> Message:
     """Say what bytes that are no photo seem to be."""
     for start, kind in _OTHERS:
         if data.startswith(start):
             return kind
     if data[:2] == b"BM" and data[6:10] == bytes(4):
-        return "a BMP picture"
+        return Message("a BMP picture")
     brands = _brands(data)
     if brands:
-        return "an AVIF picture" if brands & _AVIF_BRANDS else "a video"
+        return Message("an AVIF picture") if brands & _AVIF_BRANDS else Message("a video")
     start = data[:1024]
     if start.translate(None, _NO_TEXT) == start:
-        return "an SVG drawing" if b"<svg" in start else "text"
-    return "something that is no picture"
+        return Message("an SVG drawing") if b"<svg" in start else Message("text")
+    return Message("something that is no picture")
 
 
 def read_header(kind: Format, data: bytes) -> Header:
@@ -115,7 +116,8 @@ def _read_by_pillow(kind: str, data: bytes) -> Header:
     # The plugin itself, not Image.open: that would guess again, and has a limit of its own on pixels.
     with _PLUGINS[kind](io.BytesIO(data)) as image:
         size, notes, bits = image.size, _read_notes(image, kind), 8
-        refusal = None if image.mode in _GREY_MODES | _COLOUR_MODES else f"a picture of mode {image.mode}"
+        whole = image.mode in _GREY_MODES | _COLOUR_MODES
+        refusal = None if whole else Message("a picture of mode %(mode)s", mode=image.mode)
         if kind == "png":
             bits = 16 if data[24] == 16 else 8
         if kind == "tiff":
@@ -158,12 +160,12 @@ def _read_notes(image: Any, kind: str) -> PhotoNotes:
     return read_exif(exif)
 
 
-def _refuse_tiff(tags: Any, bits: int) -> str | None:
+def _refuse_tiff(tags: Any, bits: int) -> Message | None:
     if 50706 in tags:  # DNGVersion: what looks like the picture is a preview
-        return "a camera's raw file (DNG)"
+        return Message("a camera's raw file (DNG)")
     whole = max(tags.get(339, (1,))) == 1
     if bits == 16 and not (tags.get(262) in (1, 2) and tags.get(284, 1) == 1 and whole):
-        return "a 16-bit TIFF that is stored inverted, by planes or with a sign"
+        return Message("a 16-bit TIFF that is stored inverted, by planes or with a sign")
     return None
 
 
@@ -181,5 +183,5 @@ def _read_heic(data: bytes) -> Header:
         orientation=1,
         icc=icc or None,
         primaries="display_p3" if numbers.get("color_primaries") == 12 else "srgb",
-        refusal="an HDR picture (PQ or HLG)" if hdr else None,
+        refusal=Message("an HDR picture (PQ or HLG)") if hdr else None,
     )

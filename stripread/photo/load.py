@@ -139,7 +139,7 @@ def open_photo_bytes(data: bytes, name: str, *, limits: Limits | None = None) ->
     if kind is None:
         raise PhotoUnreadableError(
             expected=_FORMATS,
-            found=Message("%(data)s in %(name)s", data=recognise_other(data), name=name),
+            found=Message("%(found)s in %(name)s", found=recognise_other(data), name=name),
             remedy=_SEND_ORIGINAL,
         )
     try:
@@ -176,27 +176,27 @@ def _check_header(header: Header, name: str, limits: Limits) -> None:
     width, height = header.stored_size
     if width * height > limits.max_pixels:
         raise PhotoTooLargeError(
-            expected=Message("at most %(limits)s megapixels", limits=Number(limits.max_pixels / 1e6, "g")),
+            expected=Message("at most %(most)s megapixels", most=Number(limits.max_pixels / 1e6, "g")),
             found=Message("%(width)s x %(height)s pixels in %(name)s", width=width, height=height, name=name),
             remedy=Message("Send a photo of the phone's usual size, not a panorama or a scan."),
         )
     if width * height < limits.min_pixels:
         raise PhotoTooSmallError(
-            expected=Message("at least %(min_pixels)s megapixels", min_pixels=Number(limits.min_pixels / 1e6, "g")),
+            expected=Message("at least %(least)s megapixels", least=Number(limits.min_pixels / 1e6, "g")),
             found=Message("%(width)s x %(height)s pixels in %(name)s", width=width, height=height, name=name),
             remedy=Message("Send the photo itself, not its preview."),
         )
     if header.refusal:
         raise PhotoFormatError(
             expected=Message("a photo in RGB colours or grey"),
-            found=Message("%(refusal)s in %(name)s", refusal=header.refusal, name=name),
+            found=Message("%(found)s in %(name)s", found=header.refusal, name=name),
             remedy=_SEND_ORIGINAL,
         )
 
 
 def _too_many_bytes(name: str, size: int, limits: Limits) -> PhotoTooLargeError:
     return PhotoTooLargeError(
-        expected=Message("at most %(limits)s MiB", limits=Number(limits.max_bytes / 2**20, "g")),
+        expected=Message("at most %(most)s MiB", most=Number(limits.max_bytes / 2**20, "g")),
         found=Message("%(size)s MiB in %(name)s", size=Number(size / 2**20, ".1f"), name=name),
         remedy=Message("Send a single photo, not a video or an archive."),
     )

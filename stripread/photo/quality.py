@@ -153,15 +153,21 @@ def judge_card(
 def _judge_blur(blur: Blur) -> list[Finding]:
     if blur.worst_mm <= _SOFT_MM:
         return []
-    text = Message(
-        "Edges are blurred by %(worst_mm)s mm, %(worst_px)s px (standard deviation)",
-        worst_mm=Number(blur.worst_mm, ".2f"),
-        worst_px=Number(blur.worst_px, ".1f"),
-    )
+    worst_mm, worst_px = Number(blur.worst_mm, ".2f"), Number(blur.worst_px, ".1f")
     if blur.worst_mm > 1.4 * min(blur.mm):
-        moved = Message("%(text)s, in one direction more than in the other: the phone or the card moved.", text=text)
-        return [make_finding("photo_soft", moved)]
-    return [make_finding("photo_soft", Message("%(text)s.", text=text))]
+        message = Message(
+            "Edges are blurred by %(worst_mm)s mm, %(worst_px)s px (standard deviation), in one direction more than in "
+            "the other: the phone or the card moved.",
+            worst_mm=worst_mm,
+            worst_px=worst_px,
+        )
+    else:
+        message = Message(
+            "Edges are blurred by %(worst_mm)s mm, %(worst_px)s px (standard deviation).",
+            worst_mm=worst_mm,
+            worst_px=worst_px,
+        )
+    return [make_finding("photo_soft", message)]
 
 
 def judge_exposure(correction: Correction, in_view: NDArray[np.bool_]) -> list[Finding]:
@@ -174,9 +180,9 @@ def judge_exposure(correction: Correction, in_view: NDArray[np.bool_]) -> list[F
     findings = []
     if lost > _WHITES_LOST * total or bright.sum() > _PATCHES_LOST * len(bright):
         text = Message(
-            "%(sum)s of %(bright)s patches are too bright, %(lost)s of %(total)s white ones among them.",
-            sum=int(bright.sum()),
-            bright=len(bright),
+            "%(bright)s of %(patches)s patches are too bright, %(lost)s of %(total)s white ones among them.",
+            bright=int(bright.sum()),
+            patches=len(bright),
             lost=lost,
             total=total,
         )
@@ -209,16 +215,19 @@ def judge_light(correction: Correction, *, enrolled: bool) -> list[Finding]:
         # The second worst: a single one may be stained.
         level = float(np.sort(np.abs(residual.mean(axis=1)))[-2])
         hue = float(np.sort(np.ptp(residual, axis=1))[-2])
-        text = Message(
-            "White and grey patches depart by %(hue)s and more from light that changes smoothly",
-            hue=Number(max(level, hue), ".0%"),
-        )
+        share = Number(max(level, hue), ".0%")
         if hue > max(level, _COVER_HUE * limit):  # a shadow takes about the same share of each channel
-            findings.append(
-                make_finding("card_covered", Message("%(text)s, and in colour: something lies on them.", text=text))
+            message = Message(
+                "White and grey patches depart by %(share)s and more from light that changes smoothly, and in colour: "
+                "something lies on them.",
+                share=share,
             )
+            findings.append(make_finding("card_covered", message))
         elif level > limit:
-            findings.append(make_finding("shadow_edge", Message("%(text)s.", text=text)))
+            message = Message(
+                "White and grey patches depart by %(share)s and more from light that changes smoothly.", share=share
+            )
+            findings.append(make_finding("shadow_edge", message))
     if findings:  # the light's fit bends towards such patches and says no more about the light
         return findings
     width, height = patches.card_size_mm
@@ -233,8 +242,8 @@ def judge_light(correction: Correction, *, enrolled: bool) -> list[Finding]:
         findings.append(make_finding("mixed_light", message))
     elif _SURE * change.u_worst > np.log1p(_MIXED):
         message = Message(
-            "The white and grey patches cannot tell whether the colour of the light changes by %(it)s.",
-            it=Number(_MIXED, ".0%"),
+            "The white and grey patches cannot tell whether the colour of the light changes by %(change)s.",
+            change=Number(_MIXED, ".0%"),
         )
         findings.append(make_finding("light_unknown", message))
     luminance = light @ _LUMINANCE
@@ -262,15 +271,23 @@ def judge_patches(correction: Correction, *, enrolled: bool) -> list[Finding]:
     together = odd & (beside & odd[None]).any(axis=1)
     findings = []
     for code, which, why in (
-        ("card_covered", together, "neighbours of each other show other colours: a thing or a small shadow lies there"),
-        ("patch_disagrees", odd & ~together, "no other colour in this light than the enrolled one was expected"),
+        (
+            "card_covered",
+            together,
+            Message("neighbours of each other show other colours: a thing or a small shadow lies there"),
+        ),
+        (
+            "patch_disagrees",
+            odd & ~together,
+            Message("no other colour in this light than the enrolled one was expected"),
+        ),
     ):
         if which.any():
             off = [name for name, yes in zip(patches.ids, which, strict=True) if yes]
             names = (
                 ", ".join(off)
                 if len(off) <= 8
-                else Message("%(off)s and %(off_1)s more", off=", ".join(off[:8]), off_1=len(off) - 8)
+                else Message("%(names)s and %(count)s more", names=", ".join(off[:8]), count=len(off) - 8)
             )
             worst = float(np.nanmax(correction.de00[which]))
             text = Message(
@@ -307,8 +324,8 @@ def judge_correction(correction: Correction, *, enrolled: bool, spoilt: bool = F
     if misfit > _MISFIT_UNFIT * more:
         raise PhotoUnfitError(
             expected=Message(
-                "light in which the card's colours can be matched within %(it)s CIEDE2000 on average",
-                it=Number(_MISFIT_UNFIT, "g"),
+                "light in which the card's colours can be matched within %(most)s CIEDE2000 on average",
+                most=Number(_MISFIT_UNFIT, "g"),
             ),
             found=Message("%(misfit)s CIEDE2000, each patch left out in turn", misfit=Number(misfit, ".1f")),
             remedy=remedy,
@@ -325,11 +342,11 @@ def judge_correction(correction: Correction, *, enrolled: bool, spoilt: bool = F
     if (misfit > doubtful or correction.linear_misfit > plain) and not spoilt:
         message = Message(
             "Patches left out of the fit are missed by %(misfit)s CIEDE2000 on average, by "
-            "%(linear_misfit)s with a plain map; up to %(doubtful)s and %(plain)s is usual.",
+            "%(linear)s with a plain map; up to %(usual)s and %(usual_linear)s is usual.",
             misfit=Number(misfit, ".2g"),
-            linear_misfit=Number(correction.linear_misfit, ".2g"),
-            doubtful=Number(doubtful, "g"),
-            plain=Number(plain, "g"),
+            linear=Number(correction.linear_misfit, ".2g"),
+            usual=Number(doubtful, "g"),
+            usual_linear=Number(plain, "g"),
         )
         return [make_finding("poor_correction", message)]
     return []
@@ -459,15 +476,20 @@ def judge_pad(
         )
         findings.append(make_finding("shadow_edge", text))
     if ground.brightest > _GROUND_BRIGHTER or ground.veiled:
-        text = Message(
-            "The ground beside pad %(pad)s is %(brightest)s brighter than along the strip",
-            pad=pad,
-            brightest=Number(ground.brightest, ".0%"),
-        )
+        excess = Number(ground.brightest, ".0%")
         if shadow_known and not ground.veiled:
-            findings.append(make_finding("shadow_edge", Message("%(text)s.", text=text)))
-        else:
-            findings.append(
-                make_finding("glare_on_pad", Message("%(text)s: what mirrors there may reach the pad.", text=text))
+            text = Message(
+                "The ground beside pad %(pad)s is %(excess)s brighter than along the strip.",
+                pad=pad,
+                excess=excess,
             )
+            findings.append(make_finding("shadow_edge", text))
+        else:
+            text = Message(
+                "The ground beside pad %(pad)s is %(excess)s brighter than along the strip: what mirrors there may "
+                "reach the pad.",
+                pad=pad,
+                excess=excess,
+            )
+            findings.append(make_finding("glare_on_pad", text))
     return findings

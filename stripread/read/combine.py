@@ -15,7 +15,7 @@ from stripread.colour.mismatch import DEGREES_OF_FREEDOM, residual_correlation
 from stripread.errors import TogetherError
 from stripread.findings import Finding, make_finding
 from stripread.geometry import Float
-from stripread.i18n import Joined, Message
+from stripread.i18n import Joined, Message, joined
 from stripread.lot.inverse import invert_curve
 from stripread.read.strip import PadReading, Reading, report_pad
 from stripread.units import two_digits
@@ -72,9 +72,9 @@ def combine_readings(readings: Sequence[Reading], *, one_strip: bool) -> Reading
         raise TogetherError(
             expected=Message("two readings or more of one lot"),
             found=Message(
-                "%(readings)s of lot %(none)s",
-                readings=len(readings),
-                none=", ".join(sorted({r.lot.number for r in readings})) or "none",
+                "%(count)s of lot %(lots)s",
+                count=len(readings),
+                lots=joined(sorted({r.lot.number for r in readings})) if readings else Message("none"),
             ),
             remedy=Message("Name at least two photos of strips of one lot that can be read."),
         )
@@ -95,7 +95,7 @@ def combine_readings(readings: Sequence[Reading], *, one_strip: bool) -> Reading
         findings.append(
             make_finding(
                 "together_disagree",
-                Message("The photos read %(text)s %(unit)s, apart by more than chance.", text=text, unit=unit),
+                Message("The photos read %(readings)s %(unit)s, apart by more than chance.", readings=text, unit=unit),
             )
         )
     good = [readings[i] for i in kept]
@@ -166,11 +166,11 @@ def _left_out(odd: Reading, others: Sequence[Reading], pad: int) -> Finding:
     return make_finding(
         "photo_left_out",
         Message(
-            "%(photo)s reads %(value)s %(unit)s, the others %(values)s: more than chance. It was left out.",
+            "%(photo)s reads %(reading)s %(unit)s, the others %(others)s: more than chance. It was left out.",
             photo=odd.photo,
-            value=two_digits(odd.pads[pad].estimate.value),
+            reading=two_digits(odd.pads[pad].estimate.value),
             unit=odd.pads[pad].unit,
-            values=Joined(tuple(values), ", ", Message("and")),
+            others=Joined(tuple(values), ", ", Message("and")),
         ),
     )
 

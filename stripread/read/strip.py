@@ -199,9 +199,9 @@ def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
                 "unfamiliar_light",
                 Message(
                     "The card's colours lie %(distance)s Delta E from those of the calibration photos; up to "
-                    "%(it)s is usual in their own light with their own phone.",
+                    "%(usual)s is usual in their own light with their own phone.",
                     distance=Number(like.distance, ".1f"),
-                    it=Number(_UNFAMILIAR, "g"),
+                    usual=Number(_UNFAMILIAR, "g"),
                 ),
             )
         )
@@ -218,8 +218,8 @@ def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
         message = Message(
             "Lot %(number)s was calibrated by the %(correction)s map, this photo is corrected by a %(method)s one.",
             number=lot.number,
-            correction=lot.correction,
-            method=method,
+            correction=Message(lot.correction),
+            method=Message(method),
         )
         findings.append(make_finding("correction_differs", message))
     u_reference = _reference_uncertainty(card, lot, common=like.comparable)
@@ -409,11 +409,10 @@ def report_pad(calibration: PadCalibration, lab: Float, causes: Mapping[str, Flo
             make_finding(
                 "ambiguous_colour",
                 Message(
-                    "The colour fits %(value)s %(unit)s and %(rival)s %(unit_3)s about equally well.",
-                    value=Number(estimate.value, ".3g"),
-                    unit=unit,
+                    "The colour fits %(likely)s %(unit)s and %(rival)s %(unit)s about equally well.",
+                    likely=Number(estimate.value, ".3g"),
                     rival=Number(estimate.rival, ".3g"),
-                    unit_3=unit,
+                    unit=unit,
                 ),
             )
         )
@@ -473,7 +472,7 @@ def _censor(estimate: Estimate, calibration: PadCalibration) -> tuple[Censored |
                     make_finding(
                         "below_lod",
                         Message(
-                            "Not detected: under %(value)s %(unit)s in this photo.", value=two_digits(value), unit=unit
+                            "Not detected: under %(limit)s %(unit)s in this photo.", limit=two_digits(value), unit=unit
                         ),
                     )
                 ],
@@ -487,8 +486,8 @@ def _censor(estimate: Estimate, calibration: PadCalibration) -> tuple[Censored |
                     make_finding(
                         "below_loq",
                         Message(
-                            "Detected, but under the LOQ of %(value)s %(unit)s.",
-                            value=two_digits(limit.value),
+                            "Detected, but under the LOQ of %(limit)s %(unit)s.",
+                            limit=two_digits(limit.value),
                             unit=unit,
                         ),
                     )

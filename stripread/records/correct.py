@@ -5,7 +5,7 @@ from datetime import datetime
 from typing import Any
 
 from stripread.errors import RecordsError
-from stripread.i18n import Message, Shown, Verbatim
+from stripread.i18n import Message, Shown, Verbatim, joined
 from stripread.records.chain.entries import (
     Batch,
     Entry,
@@ -64,7 +64,8 @@ def _check_field(old: Entry, key: str, value: Any) -> None:
     if key not in known:
         raise _wrong(
             Message(
-                "a field that may be changed: %(withdraw)s", withdraw=", ".join(known) or "none, only to withdraw it"
+                "a field that may be changed: %(known)s",
+                known=joined(known) if known else Message("none, only to withdraw it"),
             ),
             Verbatim(repr(key)),
         )

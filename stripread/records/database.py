@@ -190,7 +190,7 @@ def _migrate(connection: Connection) -> None:
 def newer(name: str, found: Shown) -> RecordsError:
     """Return the error for tables of a later version of the program."""
     return RecordsError(
-        expected=Message("a record up to revision %(it)s", it=REVISION),
+        expected=Message("a record up to revision %(revision)s", revision=REVISION),
         found=Message("%(name)s at revision %(found)s, made by a later version of stripread", name=name, found=found),
         remedy=Message("Install that version, or a later one."),
     )

@@ -148,7 +148,7 @@ def load_site(folder: Path) -> Site:
         data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
         raise SiteError(
-            expected=Message("a site file %(it)s in %(folder)s", it=SITE_FILE, folder=folder),
+            expected=Message("a site file %(file)s in %(folder)s", file=SITE_FILE, folder=folder),
             found=Message("none"),
             remedy=Message("Start in the folder of your site, or write a first one with `stripread init`."),
         ) from None
@@ -202,9 +202,9 @@ class _Table:
             if key not in known:
                 raise SiteError(
                     expected=Message(
-                        "one of %(known)s under [%(rstrip)s] in %(path)s",
+                        "one of %(known)s under [%(table)s] in %(path)s",
                         known=", ".join(sorted(known)),
-                        rstrip=self.prefix.rstrip("."),
+                        table=self.prefix.rstrip("."),
                         path=self.path,
                     ),
                     found=Verbatim(repr(key)),
@@ -346,7 +346,7 @@ def _find_file(
     if name in names:
         if not names[name].is_file():
             raise SiteError(
-                expected=Message("a file for '%(what)ss.%(name)s' of the site file", what=what, name=name),
+                expected=Message("a file for '%(table)s.%(name)s' of the site file", table=f"{what}s", name=name),
                 found=Message("no file %(name)s", name=names[name]),
                 remedy=Message("Correct the path in the site file, or put the file there."),
             )
@@ -355,11 +355,15 @@ def _find_file(
     if not path.is_file():
         known = ", ".join([*names, *shipped]) or Message("none")
         expected = (
-            Message("the path of a %(what)s file, or a known name (no site file): %(known)s", what=what, known=known)
+            Message(
+                "the path of a %(what)s file, or a known name (no site file): %(known)s",
+                what=Message(what),
+                known=known,
+            )
             if site is None
             else Message(
                 "the path of a %(what)s file, or a name of the site in %(folder)s: %(known)s",
-                what=what,
+                what=Message(what),
                 folder=site.folder,
                 known=known,
             )
@@ -367,6 +371,6 @@ def _find_file(
         raise SiteError(
             expected=expected,
             found=Verbatim(repr(name)),
-            remedy=Message("Check the spelling, or add the name under [%(what)ss] of the site file.", what=what),
+            remedy=Message("Check the spelling, or add the name under [%(table)s] of the site file.", table=f"{what}s"),
         )
     return path

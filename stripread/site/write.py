@@ -38,7 +38,7 @@ def write_demo_site(folder: Path, *, database: str | None = None) -> Path:
             file.write(text)
     except FileExistsError:
         raise SiteError(
-            expected=Message("a folder without a %(it)s", it=SITE_FILE),
+            expected=Message("a folder without a %(file)s", file=SITE_FILE),
             found=(
                 Message("%(path)s is there already", path=path)
                 if path.exists()
@@ -48,7 +48,7 @@ def write_demo_site(folder: Path, *, database: str | None = None) -> Path:
         ) from None
     except OSError as error:
         raise SiteError(
-            expected=Message("a folder to write %(it)s into", it=SITE_FILE),
+            expected=Message("a folder to write %(name)s into", name=SITE_FILE),
             found=Message("%(folder)s: %(strerror)s", folder=folder, strerror=error.strerror),
             remedy=Message("Name another folder."),
         ) from error
@@ -93,7 +93,7 @@ def add_name(folder: Path, table: Literal["lots", "cards", "kinds"], name: str, 
         raise SiteError(
             expected=Message("a table [%(table)s] that a line can be added to in %(path)s", table=table, path=path),
             found=Message("one that is written otherwise"),
-            remedy=Message("Add the line %(strip)s by hand.", strip=line.strip()),
+            remedy=Message("Add the line %(line)s by hand.", line=line.strip()),
         )
     mark = b"\xef\xbb\xbf" if before.startswith(b"\xef\xbb\xbf") else b""
     try:

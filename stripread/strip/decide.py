@@ -114,9 +114,12 @@ def _other_pads(layout: Layout, extra_mm: Sequence[float], kind: StripKind) -> P
     count = len(seen) + len(extra_mm)
     return PadCountError(
         expected=Message(
-            "%(pads)s pad(s) of kind %(name)s, %(own)s mm from the tip", pads=len(kind.pads), name=kind.name, own=own
+            "%(pads)s pad(s) of kind %(name)s, %(places)s mm from the tip",
+            pads=len(kind.pads),
+            name=kind.name,
+            places=own,
         ),
-        found=Message("%(count)s (%(text)s mm from the tip)", count=count, text=text),
+        found=Message("%(count)s (%(places)s mm from the tip)", count=count, places=text),
         remedy=Message("Check which kind of strip it is; a pad may be missing, dirty or hidden. Retake the photo."),
     )
 

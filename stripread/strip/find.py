@@ -157,12 +157,12 @@ def _check_size(found_mm: float, kind_mm: float, word: Shown, kind: StripKind) -
     if abs(found_mm - kind_mm) > _SIZE_OFF * kind_mm + _SIZE_BLUR_MM:
         raise StripNotFoundError(
             expected=Message(
-                "a strip of kind %(name)s, %(kind_mm)s mm %(word)s",
+                "a strip of kind %(name)s, %(size)s mm %(word)s",
                 name=kind.name,
-                kind_mm=Number(kind_mm, "g"),
+                size=Number(kind_mm, "g"),
                 word=word,
             ),
-            found=Message("one %(found_mm)s mm %(word)s", found_mm=Number(found_mm, ".1f"), word=word),
+            found=Message("one %(size)s mm %(word)s", size=Number(found_mm, ".1f"), word=word),
             remedy=Message(
                 "A strip of another kind may lie there, or a part of one: check the kind and retake the photo."
             ),

@@ -35,6 +35,7 @@ __all__ = [
 Motion = Literal["still", "swirl"]
 _MOTIONS: tuple[Motion, ...] = ("still", "swirl")
 _COLOURS_BETWEEN = 10  # steps from one told colour to the next
+_NUMBER = Message("a number")
 _ROUNDING_MM = 0.01  # a pad as wide as its strip may stick out by as much, from rounding in the file
 
 
@@ -168,7 +169,7 @@ class _Table:
             raise self.wrong(key, Message("a text"))
         return value
 
-    def number(self, key: str, expected: Shown = Message("a number")) -> float:
+    def number(self, key: str, expected: Shown = _NUMBER) -> float:
         value = self.data.get(key)
         if not _is_number(value):
             raise self.wrong(key, expected)
@@ -251,7 +252,9 @@ def parse_kind(data: Mapping[str, Any], *, where: str) -> StripKind:
         if a.centre_mm[0] + a.size_mm[0] / 2 > b.centre_mm[0] - b.size_mm[0] / 2 + _ROUNDING_MM:
             raise KindFileError(
                 expected=Message("pads one after the other along the strip in %(where)s", where=where),
-                found=Message("pads %(it)s and %(it_1)s side by side or overlapping", it=repr(a.id), it_1=repr(b.id)),
+                found=Message(
+                    "pads %(one)s and %(other)s side by side or overlapping", one=repr(a.id), other=repr(b.id)
+                ),
                 remedy=Message("Correct 'pad.centre_mm' or 'pad.size_mm'."),
             )
     return StripKind(

@@ -126,7 +126,7 @@ def measure_pad(
     total = len(positions)
     if total < _LEAST_USED:
         raise PhotoTooSmallError(
-            expected=Message("at least %(it)s pixels within a pad", it=_LEAST_USED),
+            expected=Message("at least %(least)s pixels within a pad", least=_LEAST_USED),
             found=Message(
                 "%(total)s (its shorter side is %(side_px)s px)", total=total, side_px=Number(side_px, ".1f")
             ),
@@ -173,8 +173,8 @@ def measure_pad(
             make_finding(
                 "pad_small",
                 Message(
-                    "%(it)s pixels were used; the pad's shorter side is %(side_px)s px.",
-                    it=n,
+                    "%(count)s pixels were used; the pad's shorter side is %(side_px)s px.",
+                    count=n,
                     side_px=Number(side_px, ".0f"),
                 ),
             )

@@ -64,7 +64,9 @@ def hypochlorous(
         raise WaterError(
             expected=Message("a pH from 5 to 10 and water of 0 to 40 C"),
             found=Message(
-                "pH %(value)s at %(value_1)s C", value=Number(ph.value, "g"), value_1=Number(temperature_c.value, ".3g")
+                "pH %(ph)s at %(temperature)s C",
+                ph=Number(ph.value, "g"),
+                temperature=Number(temperature_c.value, ".3g"),
             ),
             remedy=Message("Correct them."),
         )

@@ -89,7 +89,7 @@ def crop_cautions(analyte: str, dose_mg_per_l: float) -> tuple[Message, ...]:
             "Plants near the injector may get up to %(dose)s mg/L of %(analyte)s, before water and pipes take their "
             "part; harm to plants was published from %(least)s mg/L.",
             dose=Number(dose_mg_per_l, ".3g"),
-            analyte=analyte,
+            analyte=Message(analyte),
             least=Number(reached[0].strength_mg_per_l, "g"),
         ),
         *(

@@ -194,6 +194,6 @@ def _not_weaker(concentrate: Measured, wanted: float, *, strictly: bool = False)
     if concentrate.value < wanted or (strictly and concentrate.value == wanted):
         raise WaterError(
             expected=Message("a concentrate stronger than the %(wanted)s mg/L wanted", wanted=Number(wanted, ".3g")),
-            found=Message("%(value)s mg/L", value=Number(concentrate.value, ".3g")),
+            found=Message("%(strength)s mg/L", strength=Number(concentrate.value, ".3g")),
             remedy=Message("Wish for a weaker stock, or generate a stronger concentrate."),
         )

@@ -162,10 +162,10 @@ def inject(*, dose_mg_per_l: Measured, stock_mg_per_l: Measured, flow_l_per_h: M
     if not 0 < 2 * dose_mg_per_l.value <= stock_mg_per_l.value:
         raise WaterError(
             expected=Message(
-                "a dose over 0 and of at most half the stock's %(value)s mg/L",
-                value=Number(stock_mg_per_l.value, ".3g"),
+                "a dose over 0 and of at most half the stock's %(stock)s mg/L",
+                stock=Number(stock_mg_per_l.value, ".3g"),
             ),
-            found=Message("a dose of %(value)s mg/L", value=Number(dose_mg_per_l.value, ".3g")),
+            found=Message("a dose of %(dose)s mg/L", dose=Number(dose_mg_per_l.value, ".3g")),
             remedy=Message("Correct residual, demand or stock."),
         )
     pump = feed = None

@@ -84,19 +84,19 @@ def recipe_finding(expected: Measured, reading: Measured) -> Finding | None:
     # Three sentences, each whole, as a translation needs them.
     gives = (
         Message(
-            "By mass balance the recipe gives %(value)s mg/L; the reading of %(value_1)s mg/L is "
-            "%(value_2)s mg/L more.",
-            value=Number(expected.value, ".3g"),
-            value_1=Number(reading.value, ".3g"),
-            value_2=Number(abs(apart.value), ".3g"),
+            "By mass balance the recipe gives %(expected)s mg/L; the reading of %(reading)s mg/L is "
+            "%(apart)s mg/L more.",
+            expected=Number(expected.value, ".3g"),
+            reading=Number(reading.value, ".3g"),
+            apart=Number(abs(apart.value), ".3g"),
         )
         if stronger
         else Message(
-            "By mass balance the recipe gives %(value)s mg/L; the reading of %(value_1)s mg/L is "
-            "%(value_2)s mg/L less.",
-            value=Number(expected.value, ".3g"),
-            value_1=Number(reading.value, ".3g"),
-            value_2=Number(abs(apart.value), ".3g"),
+            "By mass balance the recipe gives %(expected)s mg/L; the reading of %(reading)s mg/L is "
+            "%(apart)s mg/L less.",
+            expected=Number(expected.value, ".3g"),
+            reading=Number(reading.value, ".3g"),
+            apart=Number(abs(apart.value), ".3g"),
         )
     )
     agree = (
@@ -109,7 +109,9 @@ def recipe_finding(expected: Measured, reading: Measured) -> Finding | None:
         if stronger
         else Message("Strength may have been lost since it was mixed.")
     )
-    return make_finding("recipe_mismatch", Message("%(gives)s %(agree)s %(lost)s", gives=gives, agree=agree, lost=lost))
+    return make_finding(
+        "recipe_mismatch", Message("%(expected)s %(chance)s %(cause)s", expected=gives, chance=agree, cause=lost)
+    )
 
 
 def recipe_range_finding(strength: Measured, *, low: float, high: float) -> Finding | None:
@@ -125,9 +127,9 @@ def recipe_range_finding(strength: Measured, *, low: float, high: float) -> Find
         "recipe_off_range",
         (
             Message(
-                "By mass balance the recipe gives %(value)s mg/L (%(least)s to %(most)s, 95 %%), which "
+                "By mass balance the recipe gives %(strength)s mg/L (%(least)s to %(most)s, 95 %%), which "
                 "is under the %(low)s to %(high)s mg/L that are expected.",
-                value=Number(strength.value, ".3g"),
+                strength=Number(strength.value, ".3g"),
                 least=Number(least, ".3g"),
                 most=Number(most, ".3g"),
                 low=Number(low, "g"),
@@ -135,9 +137,9 @@ def recipe_range_finding(strength: Measured, *, low: float, high: float) -> Find
             )
             if weak
             else Message(
-                "By mass balance the recipe gives %(value)s mg/L (%(least)s to %(most)s, 95 %%), which "
+                "By mass balance the recipe gives %(strength)s mg/L (%(least)s to %(most)s, 95 %%), which "
                 "is over the %(low)s to %(high)s mg/L that are expected.",
-                value=Number(strength.value, ".3g"),
+                strength=Number(strength.value, ".3g"),
                 least=Number(least, ".3g"),
                 most=Number(most, ".3g"),
                 low=Number(low, "g"),

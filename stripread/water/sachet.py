@@ -136,17 +136,20 @@ class _Table:
         value = self.data.get(key)
         good = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
         if not good or not isinstance(value, int | float) or not (value > above and least <= value <= most):
-            ends = (
-                Message(" from %(least)s to %(most)s", least=Number(least, "g"), most=Number(most, "g"))
-                if math.isfinite(least) and math.isfinite(most)
-                else ""
-            )
-            over = (
-                Message(" over %(above)s", above=Number(above, "g"))
-                if math.isfinite(above)
-                else (Message(" of at least %(least)s", least=Number(least, "g")) if not ends else "")
-            )
-            raise self.wrong(key, Message("a number%(ends)s%(over)s", ends=ends, over=over))
+            low, high, over = Number(least, "g"), Number(most, "g"), Number(above, "g")
+            if not (math.isfinite(least) and math.isfinite(most)):
+                expected = (
+                    Message("a number over %(above)s", above=over)
+                    if math.isfinite(above)
+                    else Message("a number of at least %(least)s", least=low)
+                )
+            elif math.isfinite(above):
+                expected = Message(
+                    "a number from %(least)s to %(most)s over %(above)s", least=low, most=high, above=over
+                )
+            else:
+                expected = Message("a number from %(least)s to %(most)s", least=low, most=high)
+            raise self.wrong(key, expected)
         return float(value)
 
     def no_other_keys(self, known: set[str]) -> None:

@@ -102,7 +102,7 @@ def vapour_over(strength_mg_per_l: Measured, temperature_c: Measured) -> Vapour:
     if not 0 <= temperature_c.value <= 40:
         raise WaterError(
             expected=Message("a solution of 0 to 40 C"),
-            found=Message("%(value)s C", value=Number(temperature_c.value, ".3g")),
+            found=Message("%(temperature)s C", temperature=Number(temperature_c.value, ".3g")),
             remedy=Message("Correct it. Warm solution gives off more gas: let it cool, covered."),
         )
     constant = Measured(1.0, _HENRY_RELATIVE_U)

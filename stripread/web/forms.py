@@ -26,7 +26,7 @@ def text(fields: Mapping[str, Any], name: str, *, most: int = 200) -> str:
     if len(words) > most:
         raise WrongUsageError(
             expected=Message("at most %(most)s signs", most=most),
-            found=Message("%(words)s", words=len(words)),
+            found=Message("%(count)s", count=len(words)),
             remedy=Message("Make it shorter."),
         )
     if _CONTROL.search(words):
@@ -77,7 +77,7 @@ def day(fields: Mapping[str, Any], name: str, *, end: bool = False) -> datetime 
     except ValueError:
         raise _no_time(words, Message("a day as 2026-05-31")) from None
     if not _YEARS[0] <= found.year <= _YEARS[1]:
-        raise _no_time(words, Message("a day from %(it)s to %(it_1)s", it=_YEARS[0], it_1=_YEARS[1]))
+        raise _no_time(words, Message("a day from %(first)s to %(last)s", first=_YEARS[0], last=_YEARS[1]))
     return datetime.combine(found + timedelta(days=1) if end else found, time.min).astimezone()
 
 
@@ -91,7 +91,7 @@ def moment(fields: Mapping[str, Any], name: str, *, now: datetime) -> datetime:
     except ValueError:
         raise _no_time(words, Message("a time as 2026-05-31 14:30")) from None
     if not _YEARS[0] <= found.year <= _YEARS[1]:
-        raise _no_time(words, Message("a time from %(it)s to %(it_1)s", it=_YEARS[0], it_1=_YEARS[1]))
+        raise _no_time(words, Message("a time from %(first)s to %(last)s", first=_YEARS[0], last=_YEARS[1]))
     if (found := found.astimezone()) > now + _CLOCKS:
         raise _no_time(words, Message("a time that is past"))
     return found

@@ -6,7 +6,7 @@ from datetime import date, datetime, timedelta
 
 from stripread.check.history import History, Line, PastReading, Point, Recipe
 from stripread.check.history_rules import clock_may_be_right
-from stripread.i18n import Joined, Message
+from stripread.i18n import Joined, Message, Shown, joined
 from stripread.read import Reading
 from stripread.records import Records
 from stripread.records.chain import entries as said
@@ -77,10 +77,13 @@ def history_for(
     )
 
 
-def _used(records: Records, photo_sha256: str) -> dict[str, str]:
+def _used(records: Records, photo_sha256: str) -> dict[str, Shown]:
     """Tell where a photo was used before; empty where it was not."""
     found = [e for e in records.with_file(photo_sha256) if e.kind == "reading" and not e.withdrawn]
-    words = ", ".join(f"entry {e.seq} ({e.payload.get('point') or 'no point'})" for e in found)
+    words = joined(
+        Message("entry %(seq)s (%(point)s)", seq=e.seq, point=e.payload.get("point") or Message("no point"))
+        for e in found
+    )
     return {photo_sha256: words} if found else {}
 
 

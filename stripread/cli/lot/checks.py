@@ -70,7 +70,7 @@ def verify(
     if not out.parent.is_dir():
         raise WrongUsageError(
             expected=Message("a folder for the record"),
-            found=Message("no folder %(parent)s", parent=out.parent),
+            found=Message("no folder %(folder)s", folder=out.parent),
             remedy=Message("Make it."),
         )
     rows = list(load_record(out))  # before any photo is read: a damaged record stops here
@@ -218,7 +218,7 @@ def report(
     if record is not None and not record.is_file():
         raise WrongUsageError(
             expected=Message("a record of checks"),
-            found=Message("no file %(record)s", record=record),
+            found=Message("no file %(path)s", path=record),
             remedy=Message("Check its name."),
         )
     checks = load_record(record or lot_file.with_name(RECORD))

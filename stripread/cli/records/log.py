@@ -64,9 +64,10 @@ def log(
         if kind is not None and kind != "reading":
             if any((point, sample, lot, since, until, validity, who)):
                 raise WrongUsageError(
-                    expected=Message("--kind alone, with --corrections, --limit, --before"), found=Message("a filter of readings"),
+                    expected=Message("--kind alone, with --corrections, --limit, --before"),
+                    found=Message("a filter of readings"),
                     remedy=Message("Leave one of them out."),
-                )  # fmt: skip
+                )
             found = records.entries(kind=_kind(kind), superseded=corrections, before=before, limit=limit)
             if json:
                 for entry in found:
@@ -98,7 +99,7 @@ def _kind(word: str) -> "Kind | None":
         return None
     if word not in get_args(Kind):
         raise WrongUsageError(
-            expected=Message("a kind of entry: %(ind)s, all", ind=", ".join(get_args(Kind))),
+            expected=Message("a kind of entry: %(known)s, all", known=", ".join(get_args(Kind))),
             found=Verbatim(repr(word)),
             remedy=Message("Name one of these."),
         )

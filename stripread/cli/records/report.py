@@ -93,7 +93,7 @@ def _check_language(language: str) -> None:
 
     if language not in LANGUAGES:
         raise WrongUsageError(
-            expected=Message("one of %(join)s", join=", ".join(LANGUAGES)),
+            expected=Message("one of %(known)s", known=", ".join(LANGUAGES)),
             found=Verbatim(repr(language)),
             remedy=Message("Choose one of these."),
         )
@@ -105,7 +105,7 @@ def _targets(out: Path, *, force: bool) -> tuple[Path, ...]:
         if not target.parent.is_dir():
             raise WrongUsageError(
                 expected=Message("a folder for the report"),
-                found=Message("no folder %(parent)s", parent=target.parent),
+                found=Message("no folder %(folder)s", folder=target.parent),
                 remedy=Message("Make it."),
             )
         keep_existing(target, force=force)

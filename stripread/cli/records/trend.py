@@ -53,7 +53,7 @@ def trend(
     if not found.readings:
         raise WrongUsageError(
             expected=Message(
-                "a point with readings in that time; points are %(none)s", none=", ".join(sorted(known)) or "none"
+                "a point with readings in that time; points are %(known)s", known=", ".join(sorted(known)) or "none"
             ),
             found=Message("none of %(point)s", point=repr(point)),
             remedy=Message("Name another point or time."),

@@ -202,7 +202,7 @@ def line(
                 name=name.strip(),
                 reading_mg_per_l=typed.measured(strength, "strength", name=Verbatim(name.strip()), positive=False),
                 distance_m=typed.exact(
-                    distance, "length", name=Message("the distance of %(strip)s", strip=name.strip()), positive=False
+                    distance, "length", name=Message("the distance of %(point)s", point=name.strip()), positive=False
                 )
                 if distance.strip()
                 else None,
@@ -256,7 +256,7 @@ def hocl(
     amount = None if chlorine is None else typed.measured(chlorine, "strength", name=Message("the free chlorine"))
     if u_ph is None:
         typed.assume(
-            Message("taken as good to %(it)s (standard uncertainty), as none was given", it=Number(PH_U, "g")),
+            Message("taken as good to %(u)s (standard uncertainty), as none was given", u=Number(PH_U, "g")),
             Message("the pH"),
         )
     elif not 0 <= u_ph <= 2:
@@ -268,7 +268,7 @@ def hocl(
     if not 0 <= ph <= 14:
         raise QuantityError(
             expected=Message("a pH from 0 to 14"),
-            found=Message("%(it)s", it=Number(ph, "g")),
+            found=Message("%(found)s", found=Number(ph, "g")),
             remedy=Message("Correct it."),
         )
     acidity = Measured(ph, PH_U if u_ph is None else u_ph)

@@ -244,7 +244,7 @@ def from_payload(shape: type[_E], payload: Mapping[str, Any]) -> _E:
         entered = shape(**known)
     except (TypeError, ValueError) as error:
         raise _wrong(
-            Message("the fields of a %(lower)s", lower=shape.__name__.lower()), Verbatim(str(error))
+            Message("the fields of a %(shape)s", shape=shape.__name__.lower()), Verbatim(str(error))
         ) from error
     if isinstance(entered, Batch):
         _check_batch(entered)
@@ -254,7 +254,7 @@ def from_payload(shape: type[_E], payload: Mapping[str, Any]) -> _E:
 def _check_batch(batch: Batch) -> None:
     if batch.kind not in get_args(BatchKind):
         raise _wrong(
-            Message("a kind of batch: %(ind)s", ind=", ".join(get_args(BatchKind))), Verbatim(repr(batch.kind))
+            Message("a kind of batch: %(known)s", known=", ".join(get_args(BatchKind))), Verbatim(repr(batch.kind))
         )
     volumes = (batch.water_l, batch.u_water_l, *(v for part in batch.parts for v in (part.volume_l, part.u_volume_l)))
     if not all(isinstance(v, int | float) and v >= 0 for v in volumes):

@@ -67,7 +67,7 @@ def read_kept(folder: Path, ref: FileRef) -> bytes:
     if data is None or hashlib.sha256(data).hexdigest() != ref.sha256:
         raise RecordsError(
             expected=Message(
-                "the %(replace)s %(name)s as it was recorded", replace=ref.role.replace("_", " "), name=ref.name
+                "the %(role)s %(name)s as it was recorded", role=Message(ref.role.replace("_", " ")), name=ref.name
             ),
             found=(
                 Message("%(path)s is gone", path=path)

@@ -11,7 +11,7 @@ from typing import Any, Literal
 from sqlalchemy import Connection, Table, func, or_, select
 
 from stripread.errors import RecordsError
-from stripread.i18n import Message, Shown, plural
+from stripread.i18n import Message, Shown, Verbatim, plural
 from stripread.records.chain.canonical import entry_hash
 from stripread.records.chain.chain import rows_in_order
 from stripread.records.chain.files import KEPT, hash_file, kept_files, unfinished_files
@@ -37,7 +37,7 @@ class Problem:
     """Something that is not as it was written; ``where`` is an entry or a file."""
 
     fault: Fault
-    where: str
+    where: Shown
     found: Shown
 
 
@@ -83,7 +83,7 @@ class _Tally:
     problems: list[Problem]
     count: int = 0
 
-    def add(self, fault: Fault, where: str, found: Shown) -> None:
+    def add(self, fault: Fault, where: Shown, found: Shown) -> None:
         self.count += 1
         if len(self.problems) < _MOST:
             self.problems.append(Problem(fault=fault, where=where, found=found))
@@ -111,7 +111,7 @@ def verify_records(
     try:
         kept: Head | None = load_head(records.folder)  # before the snapshot: it can then only be behind
     except RecordsError as error:
-        tally.add("head missing", "head", error.found)
+        tally.add("head missing", Message("head"), error.found)
         kept = NO_HEAD
     with records.database.reading() as connection:
         marks = {anchor.count: anchor for anchor in anchors}
@@ -120,12 +120,16 @@ def verify_records(
         looked = _look_at_files(connection, records.folder, tally, hash_files=hash_files)
         for seq, name in lost_checks(connection, records.folder):
             tally.add(
-                "check lost", f"entry {seq}", Message("its row in %(file)s is gone or says something else", file=name)
+                "check lost",
+                Message("entry %(seq)s", seq=seq),
+                Message("its row in %(file)s is gone or says something else", file=name),
             )
         orphans, orphan_count = _orphans(connection, records.folder)
     if kept is None and head.count:
         tally.add(
-            "head missing", "head", Message("no file beside the database; an end that was cut off would not show")
+            "head missing",
+            Message("head"),
+            Message("no file beside the database; an end that was cut off would not show"),
         )
     return Verification(
         entries=head.count,
@@ -153,29 +157,41 @@ def _walk(
             head = check_rows(head, [row], tally.add)
             if kept is not None and head.count == kept.count and head.hash != kept.hash:
                 tally.add(
-                    "rewritten", f"entry {head.count}", Message("its hash is not that of the head beside the database")
+                    "rewritten",
+                    Message("entry %(seq)s", seq=head.count),
+                    Message("its hash is not that of the head beside the database"),
                 )
             if (mark := marks.pop(head.count, None)) is not None and mark.hash != head.hash:
-                tally.add("rewritten", f"entry {head.count}", Message("its hash is not the one that was noted down"))
+                tally.add(
+                    "rewritten",
+                    Message("entry %(seq)s", seq=head.count),
+                    Message("its hash is not the one that was noted down"),
+                )
         _check_narrow(connection, rows, tally)
         on_entries(head.count)
     if kept is not None and kept.count > head.count:
         tally.add(
             "cut off",
-            f"entries {head.count + 1} to {kept.count}",
+            Message("entries %(first)s to %(last)s", first=head.count + 1, last=kept.count),
             Message("the head beside the database knows of them"),
         )
     for mark in marks.values():
-        tally.add("cut off", f"entry {mark.count}", Message("a head that was noted down knows of it"))
+        tally.add(
+            "cut off", Message("entry %(seq)s", seq=mark.count), Message("a head that was noted down knows of it")
+        )
     return head
 
 
-def check_rows(head: Head, rows: Sequence[dict[str, Any]], add: Callable[[Fault, str, Shown], None]) -> Head:
+def check_rows(head: Head, rows: Sequence[dict[str, Any]], add: Callable[[Fault, Shown, Shown], None]) -> Head:
     """Check rows that follow a head, and return the new head; what is wrong is told once, where it happened."""
     for row in rows:
-        seq, where = row["seq"], f"entry {row['seq']}"
+        seq, where = row["seq"], Message("entry %(seq)s", seq=row["seq"])
         if seq > head.count + 1:
-            gone = f"entries {head.count + 1} to {seq - 1}" if seq > head.count + 2 else f"entry {seq - 1}"
+            gone = (
+                Message("entries %(first)s to %(last)s", first=head.count + 1, last=seq - 1)
+                if seq > head.count + 2
+                else Message("entry %(seq)s", seq=seq - 1)
+            )
             add("removed", gone, Message("the numbers go on without"))
         elif seq < head.count + 1:
             add("inserted", where, Message("its number does not follow the one before"))
@@ -221,7 +237,7 @@ def _check_narrow(connection: Connection, rows: list[dict[str, Any]], tally: _Ta
             if found != due:
                 tally.add(
                     "narrow table",
-                    f"entry {row['seq']}",
+                    Message("entry %(seq)s", seq=row["seq"]),
                     Message("table %(table)s says something else", table=repr(table.name)),
                 )
 
@@ -243,7 +259,7 @@ def _beyond(connection: Connection, head: Head, tally: _Tally) -> None:
         if stray:
             tally.add(
                 "inserted",
-                f"table {table.name!r}",
+                Message("table %(table)s", table=repr(table.name)),
                 plural("%(count)s row of no entry", "%(count)s rows of no entry", count=stray),
             )
 
@@ -256,15 +272,22 @@ def _look_at_files(connection: Connection, folder: Path, tally: _Tally, *, hash_
         page = connection.execute(query).all()
         for path, sha256, other, seq in page:
             looked += 1
-            _look_at_file(folder, path, sha256, f"{path} (entry {seq})", tally, hash_files=hash_files)
+            _look_at_file(
+                folder,
+                path,
+                sha256,
+                Message("%(path)s (entry %(seq)s)", path=path, seq=seq),
+                tally,
+                hash_files=hash_files,
+            )
             if other != sha256:
-                tally.add("narrow table", path, Message("two hashes for one file"))
+                tally.add("narrow table", Verbatim(path), Message("two hashes for one file"))
         if not page:
             return looked
         after = page[-1][0]
 
 
-def _look_at_file(folder: Path, path: str, sha256: str, where: str, tally: _Tally, *, hash_files: bool) -> None:
+def _look_at_file(folder: Path, path: str, sha256: str, where: Shown, tally: _Tally, *, hash_files: bool) -> None:
     named = KEPT.fullmatch(path)
     if named is None or named[1] != sha256:
         tally.add("changed", where, Message("a path that does not go with its hash"))

@@ -96,10 +96,10 @@ def _write(records: Records, archive: zipfile.ZipFile, beside: Sequence[Path]) -
     return head
 
 
-def _refuse(fault: Fault, where: str, found: Shown) -> None:
+def _refuse(fault: Fault, where: Shown, found: Shown) -> None:
     raise RecordsError(
         expected=Message("a record in order"),
-        found=Message("%(where)s %(fault)s: %(found)s", where=where, fault=fault, found=found),
+        found=Message("%(where)s %(fault)s: %(found)s", where=where, fault=Message(fault), found=found),
         remedy=Message("Run `stripread records verify`, and keep the backups that there are."),
     )
 
@@ -135,17 +135,15 @@ def check_archive(path: Path) -> Head:
 def _check_entries(archive: zipfile.ZipFile, path: Path) -> tuple[Head, set[str]]:
     head, needed = NO_HEAD, set()
 
-    def wrong(fault: Fault, where: str, found: Shown) -> None:
-        raise _damaged(path, Message("%(where)s %(fault)s: %(found)s", where=where, fault=fault, found=found))
+    def wrong(fault: Fault, where: Shown, found: Shown) -> None:
+        raise _damaged(path, Message("%(where)s %(fault)s: %(found)s", where=where, fault=Message(fault), found=found))
 
     for rows in _rows(archive):
         head = check_rows(head, rows, wrong)
         needed |= {ref["path"] for row in rows for ref in json.loads(row["files"])}
     told = json.loads(archive.read(_HEAD))
     if told != {"count": head.count, "hash": head.hash}:
-        raise _damaged(
-            path, Message("%(count)s entries where %(count_1)s are due", count=head.count, count_1=told["count"])
-        )
+        raise _damaged(path, Message("%(found)s entries where %(due)s are due", found=head.count, due=told["count"]))
     return head, needed
 
 

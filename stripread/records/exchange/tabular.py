@@ -160,7 +160,7 @@ def _load_package(folder: Path) -> list[tuple[str, Path, Form]]:
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise RecordsError(
             expected=Message("an export of readings and batches, described in %(path)s", path=path),
-            found=(Message("no key %(error)s", error=error) if isinstance(error, KeyError) else Verbatim(str(error))),
+            found=(Message("no key %(key)s", key=error) if isinstance(error, KeyError) else Verbatim(str(error))),
             remedy=Message("Export again with `stripread records export`."),
         ) from error
     return found

@@ -107,7 +107,7 @@ def _unsampled(records: Records, latest: dict[str, RecordedReading], now: dateti
             Due(
                 urgency="today",
                 about=Verbatim(point.name),
-                matter=Message("no %(sample)s sample today; %(last)s", sample=point.sample, last=last),
+                matter=Message("no %(sample)s sample today; %(last)s", sample=Message(point.sample), last=last),
                 advice=_flush_and_dip(point.flush_min),
                 kind="point",
             )

@@ -275,7 +275,7 @@ def _limits(pad: PadCalibration, ax: Any) -> None:
                 color="black",
                 linestyle=style,
                 linewidth=1,
-                label=Message("%(name)s %(value)s", name=name, value=two_digits(limit.value)),
+                label=f"{name} {two_digits(limit.value)}",
             )
 
 
@@ -298,7 +298,9 @@ def _plot_residuals(pad: PadCalibration, ax: Any, say: Say) -> None:
     ax.set(
         xlabel=say(Message("assigned [%(unit)s]", unit=pad.unit)),
         ylabel=say(Message("read minus assigned [%(unit)s]", unit=pad.unit)),
-        title=f"{say(Message('residuals, one mark a photo'))}\n{say(Message('(readings stop at the ends of the curve)'))}",
+        title="\n".join(
+            (say(Message("residuals, one mark a photo")), say(Message("(readings stop at the ends of the curve)")))
+        ),
     )
     ax.grid(alpha=0.3)
 

@@ -211,7 +211,7 @@ def _lot_row(facts: LotFacts, say: Say) -> tuple[str, ...]:
         f"{lot.expires.isoformat()}{expired}",
         str(facts.readings),
         str(facts.late),
-        say(Message("%(checks)s, of them %(valid)s valid", checks=len(facts.checks), valid=len(scores))),
+        say(Message("%(checks)s, of them %(scored)s valid", checks=len(facts.checks), scored=len(scores))),
         chart,
     )
 

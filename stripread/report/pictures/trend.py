@@ -27,9 +27,7 @@ def plot_trend(trend: Trend, ax: Any, *, expected: Expectation | None, say: Say 
             expected.high,
             color="0.9",
             zorder=0,
-            label=Message(
-                "%(expected)s %(expected_1)s", expected=say(Message("expected")), expected_1=say(str(expected))
-            ),
+            label=f"{say(Message('expected'))} {say(expected.words)}",
         )
     marks: dict[str, list[tuple[Any, float]]] = {}
     for reading in trend.readings:

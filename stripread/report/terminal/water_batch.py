@@ -81,11 +81,11 @@ def yield_answer(found: SachetYield, sachet: Sachet, *, reading: Measured, hours
         yield_mg=tell(found.yield_mg.scaled(1e-3), "g"),
     )
     if not unlike:
-        headline = Message("AS EXPECTED: %(words)s", words=words)
+        headline = Message("AS EXPECTED: %(found)s", found=words)
     elif found.difference.value < 0:
-        headline = Message("LESS THAN EXPECTED: %(words)s", words=words)
+        headline = Message("LESS THAN EXPECTED: %(found)s", found=words)
     else:
-        headline = Message("MORE THAN EXPECTED: %(words)s", words=words)
+        headline = Message("MORE THAN EXPECTED: %(found)s", found=words)
     return Answer(
         sign="▲" if unlike else "✔",
         headline=headline,
@@ -141,11 +141,11 @@ def dilution_answer(
             (
                 Message("gives"),
                 Message(
-                    "%(total_l)s of %(strength)s; wanted %(wanted)s %(it)s",
-                    total_l=tell_volume(rounded.total_l, system),
+                    "%(total)s of %(strength)s; wanted %(wanted)s %(unit)s",
+                    total=tell_volume(rounded.total_l, system),
                     strength=strength,
                     wanted=Number(wanted, ".4g"),
-                    it=_MG,
+                    unit=_MG,
                 ),
             ),
             (Message("from"), Message("concentrate of %(concentrate)s", concentrate=tell(concentrate, _MG))),
@@ -230,11 +230,11 @@ def top_up_answer(
             (
                 Message("gives"),
                 Message(
-                    "%(total_l)s of %(strength)s; wanted %(wanted)s %(it)s",
-                    total_l=tell_volume(rounded.total_l, system),
+                    "%(total)s of %(strength)s; wanted %(wanted)s %(unit)s",
+                    total=tell_volume(rounded.total_l, system),
                     strength=tell(strength, _MG),
                     wanted=Number(wanted, ".4g"),
-                    it=_MG,
+                    unit=_MG,
                 ),
             ),
             (Message("from"), Message("stock of %(stock)s", stock=tell(stock, _MG))),
@@ -284,7 +284,7 @@ def recipe_answer(
                     what=tell(concentrate, _MG),
                 ),
             ),
-            (Message("added to"), Message("%(value)s of water", value=tell_volume(water_l.value, system))),
+            (Message("added to"), Message("%(volume)s of water", volume=tell_volume(water_l.value, system))),
             (Message("makes"), tell_volume(concentrate_l.value + water_l.value, system)),
         ),
         cautions=(CAUTION,),

@@ -54,17 +54,17 @@ def injection_answer(made: Injection, *, analyte: str, stock: Measured, system: 
         (
             Message("1 part in N"),
             Message(
-                "1:%(value)s (95 %%: %(n_in)s), N parts come out in all",
-                value=Number(made.n_in.value, ".4g"),
-                n_in=_ends(made.n_in),
+                "1:%(ratio)s (95 %%: %(ends)s), N parts come out in all",
+                ratio=Number(made.n_in.value, ".4g"),
+                ends=_ends(made.n_in),
             ),
         ),
         (
             Message("1 part to N"),
             Message(
-                "1:%(value)s (95 %%: %(n_to)s), N parts of water",
-                value=Number(made.n_to.value, ".4g"),
-                n_to=_ends(made.n_to),
+                "1:%(ratio)s (95 %%: %(ends)s), N parts of water",
+                ratio=Number(made.n_to.value, ".4g"),
+                ends=_ends(made.n_to),
             ),
         ),
     ]
@@ -77,9 +77,9 @@ def injection_answer(made: Injection, *, analyte: str, stock: Measured, system: 
             (Message("feed"), feed if system == "metric" else Joined((feed, Joined((pounds, "lb/day"))), "; "))
         )
     setting = Message(
-        "1:%(value)s (1 part in N), which is %(value_1)s %%",
-        value=Number(made.n_in.value, ".3g"),
-        value_1=Number(100 * made.share.value, ".3g"),
+        "1:%(ratio)s (1 part in N), which is %(share)s %%",
+        ratio=Number(made.n_in.value, ".3g"),
+        share=Number(100 * made.share.value, ".3g"),
     )
     if made.pump_l_per_h is None:
         set_it = Message("Set it to %(setting)s.", setting=setting)
@@ -178,9 +178,9 @@ def delivery_answer(
         notes=(
             CONVENTIONS[ratio.convention],
             Message(
-                "The injector is taken to keep its ratio to %(it)s %% (standard uncertainty): common "
+                "The injector is taken to keep its ratio to %(u)s %% (standard uncertainty): common "
                 "practice, no source.",
-                it=Number(100 * RATIO_U, "g"),
+                u=Number(100 * RATIO_U, "g"),
             ),
         ),
         cautions=(CAUTION, *_crops(analyte, made.dose_mg_per_l)),
@@ -194,7 +194,7 @@ def demand_answer(found: Demand, *, dose: Measured, names: Sequence[str], readin
         facts.append(
             (
                 Verbatim(name),
-                Message("reads %(reading)s; takes %(one)s", reading=tell(reading, _MG), one=tell(one, _MG)),
+                Message("reads %(reading)s; takes %(demand)s", reading=tell(reading, _MG), demand=tell(one, _MG)),
             )
         )
     facts.append((Message("mean demand"), tell(found.mean_mg_per_l, _MG)))
@@ -208,7 +208,7 @@ def demand_answer(found: Demand, *, dose: Measured, names: Sequence[str], readin
         )
     else:
         headline = Message(
-            "Demand up to %(largest)s, at %(largest_1)s", largest=tell(largest, _MG), largest_1=names[found.largest]
+            "Demand up to %(largest)s, at %(outlet)s", largest=tell(largest, _MG), outlet=names[found.largest]
         )
     steps = (
         (
@@ -220,9 +220,9 @@ def demand_answer(found: Demand, *, dose: Measured, names: Sequence[str], readin
         if above
         else (
             Message(
-                "Plan the dose with the largest demand, %(value)s mg/L, so that no outlet falls short: "
+                "Plan the dose with the largest demand, %(demand)s mg/L, so that no outlet falls short: "
                 "`stripread water inject`.",
-                value=Number(max(largest.value, 0), ".3g"),
+                demand=Number(max(largest.value, 0), ".3g"),
             ),
         )
     )
@@ -269,9 +269,9 @@ def vapour_answer(found: Vapour, *, strength: Measured, temperature: Measured) -
         (
             Message("in still air"),
             Message(
-                "%(ppm)s by volume; %(air_mg_per_m)s",
+                "%(ppm)s by volume; %(mass)s",
                 ppm=tell(found.air_ppm, "ppm"),
-                air_mg_per_m=tell(found.air_mg_per_m3, "mg/m3"),
+                mass=tell(found.air_mg_per_m3, "mg/m3"),
             ),
         ),
     ]
@@ -280,10 +280,10 @@ def vapour_answer(found: Vapour, *, strength: Measured, temperature: Measured) -
             (
                 Joined((limit.name, Number(limit.ppm, "g"), "ppm")),
                 Message(
-                    "%(value)s times; reached over %(reaches)s mg/L already (%(meaning)s; %(source)s)",
-                    value=two_digits(times.value),
+                    "%(times)s times; reached over %(reaches)s mg/L already (%(meaning)s; %(source)s)",
+                    times=two_digits(times.value),
                     reaches=two_digits(reaches),
-                    meaning=limit.meaning,
+                    meaning=Message(limit.meaning),
                     source=limit.source,
                 ),
             )
@@ -295,10 +295,10 @@ def vapour_answer(found: Vapour, *, strength: Measured, temperature: Measured) -
             "tells that."
         ),
         Message(
-            "The gas is %(it)s times as heavy as air and gathers low: in tanks, pits and corners. "
+            "The gas is %(times)s times as heavy as air and gathers low: in tanks, pits and corners. "
             "Ventilate along the floor, do not lean over an open vessel or into it, do not agitate "
             "or warm it, keep it covered.",
-            it=Number(GAS_DENSITY_TO_AIR, "g"),
+            times=Number(GAS_DENSITY_TO_AIR, "g"),
         ),
         Message(
             "Where the air cannot be kept under the limits by ventilation, a respirator approved for "
@@ -311,13 +311,13 @@ def vapour_answer(found: Vapour, *, strength: Measured, temperature: Measured) -
         cautions.insert(
             0,
             Message(
-                "EXPLOSION: gas over about %(it)s %% of the air, or solution over about 1 %%, can "
+                "EXPLOSION: gas over about %(limit)s %% of the air, or solution over about 1 %%, can "
                 "explode. Do not make or keep so strong a solution.",
-                it=Number(EXPLOSIVE_GAS_PPM / 10_000, "g"),
+                limit=Number(EXPLOSIVE_GAS_PPM / 10_000, "g"),
             ),
         )
     worst = [limit.name for limit, times in found.times_limit if times.value >= 1]
-    headline = Message("Still air over it may hold about %(value)s ppm", value=two_digits(found.air_ppm.value))
+    headline = Message("Still air over it may hold about %(air)s ppm", air=two_digits(found.air_ppm.value))
     return Answer(
         sign="▲",
         headline=(
@@ -340,7 +340,7 @@ def hypochlorous_answer(found: Hypochlorous, *, ph: Measured, temperature: Measu
     facts: list[tuple[Shown, Shown]] = [
         (
             Message("water"),
-            Message("pH %(it)s at %(temperature)s", it=tell(ph, ""), temperature=tell(temperature, "C")),
+            Message("pH %(ph)s at %(temperature)s", ph=tell(ph, ""), temperature=tell(temperature, "C")),
         ),
         (Message("pKa"), Message("%(pka)s (Morris 1966)", pka=Number(found.pka, ".2f"))),
     ]
@@ -363,12 +363,12 @@ def contact_answer(found: Contact, *, strength: Measured, minutes: Measured, dis
         (
             Message("published"),
             Message(
-                "%(what)s: %(row)s mg min/L (%(strength_mg_per_l)s mg/L for %(minutes)s min): %(state)s; %(source)s",
-                what=row.what,
-                row=Number(row.ct, "g"),
-                strength_mg_per_l=Number(row.strength_mg_per_l, "g"),
+                "%(what)s: %(ct)s mg min/L (%(strength)s mg/L for %(minutes)s min): %(state)s; %(source)s",
+                what=Message(row.what),
+                ct=Number(row.ct, "g"),
+                strength=Number(row.strength_mg_per_l, "g"),
                 minutes=Number(row.minutes, "g"),
-                state=state,
+                state=Message(state),
                 source=row.source,
             ),
         )
@@ -377,7 +377,9 @@ def contact_answer(found: Contact, *, strength: Measured, minutes: Measured, dis
     return Answer(
         sign="=",
         headline=Message(
-            "CT = %(min)s of %(disinfectant)s", min=tell(found.ct_mg_min_per_l, "mg min/L"), disinfectant=disinfectant
+            "CT = %(ct)s of %(disinfectant)s",
+            ct=tell(found.ct_mg_min_per_l, "mg min/L"),
+            disinfectant=Message(disinfectant),
         ),
         result=found,
         facts=(

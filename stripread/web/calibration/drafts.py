@@ -233,7 +233,7 @@ class Drafts:
                 refuse_double(draft, hashlib.sha256(flash).hexdigest())
             if len(draft.photos) >= _MOST_PHOTOS:
                 raise WrongUsageError(
-                    expected=Message("at most %(it)s photos", it=_MOST_PHOTOS),
+                    expected=Message("at most %(most)s photos", most=_MOST_PHOTOS),
                     found=Message("more"),
                     remedy=Message("Calibrate with these."),
                 )
@@ -273,7 +273,11 @@ class Drafts:
             if draft is None or draft.state != "open":
                 raise WrongUsageError(
                     expected=Message("a calibration under way"),
-                    found=(Message("none") if draft is None else Message("one that is %(state)s", state=draft.state)),
+                    found=(
+                        Message("none")
+                        if draft is None
+                        else Message("one that is %(state)s", state=Message(draft.state))
+                    ),
                     remedy=Message("Begin a new one."),
                 )
             changed = change(draft)

@@ -76,7 +76,7 @@ def _changes(form: Mapping[str, Any], entry: Entry, points: list[str]) -> dict[s
     said = {
         "point": chosen(form, "point", known, Message("a point of the list")),
         "validity": chosen(
-            form, "validity", get_args(Validity), Message("one of %(alidity)s", alidity=", ".join(get_args(Validity)))
+            form, "validity", get_args(Validity), Message("one of %(known)s", known=", ".join(get_args(Validity)))
         ),
         "remark": text(form, "remark", most=_LONGEST) or None,
     }

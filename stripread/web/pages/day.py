@@ -122,7 +122,7 @@ async def figure(request: Request, person: Person) -> Response:
 
 def _days(request: Request) -> str:
     return (
-        chosen(request.query_params, "days", _SPANS, Message("one of %(join)s days", join=", ".join(_SPANS))) or _SPAN
+        chosen(request.query_params, "days", _SPANS, Message("one of %(known)s days", known=", ".join(_SPANS))) or _SPAN
     )
 
 

@@ -54,7 +54,7 @@ async def log(request: Request, person: Person) -> Response:
     """List the readings that hold now, the latest first, with filters."""
     asked = request.query_params
     validity = chosen(
-        asked, "validity", get_args(Validity), Message("one of %(alidity)s", alidity=", ".join(get_args(Validity)))
+        asked, "validity", get_args(Validity), Message("one of %(known)s", known=", ".join(get_args(Validity)))
     )
     point, sample = text(asked, "point") or None, text(asked, "sample") or None
     finding = chosen(asked, "finding", REGISTRY, Message("a finding of the list"))

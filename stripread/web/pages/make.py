@@ -162,6 +162,6 @@ def _common(fields: _Fields, stamp: Stamp) -> dict[str, Any]:
         "made_at": moment(fields, "at", now=stamp.at),
         "made_by": stamp.who,
         "tank": text(fields, "tank", most=80) or None,
-        "cover": chosen(fields, "cover", tuple(COVERS), Message("one of %(join)s", join=", ".join(COVERS))),
+        "cover": chosen(fields, "cover", tuple(COVERS), Message("one of %(known)s", known=", ".join(COVERS))),
         "note": text(fields, "note", most=500),
     }

@@ -4,7 +4,7 @@ import threading
 from pathlib import Path
 
 from stripread.errors import WrongUsageError
-from stripread.i18n import Message, Verbatim
+from stripread.i18n import Message, Verbatim, joined
 from stripread.records import Draft, Entry, Records, Stamp
 from stripread.web.people.people import People, checked_person
 
@@ -46,7 +46,7 @@ def retire_person(records: Records, folder: Path, name: str, stamp: Stamp) -> En
         known = [person.name for person in people.everybody()]
         if name not in known:
             raise WrongUsageError(
-                expected=Message("a person: %(nobody)s", nobody=", ".join(known) or "nobody"),
+                expected=Message("a person: %(known)s", known=joined(known) if known else Message("nobody")),
                 found=Verbatim(repr(name)),
                 remedy=Message("Name one of these."),
             )
@@ -69,7 +69,7 @@ def new_pairing_code(records: Records, people: People, stamp: Stamp, *, name: st
     name = name.strip()
     if len(name) > _LONGEST:
         raise WrongUsageError(
-            expected=Message("a name of at most %(it)s signs", it=_LONGEST),
+            expected=Message("a name of at most %(most)s signs", most=_LONGEST),
             found=Message("%(name)s", name=len(name)),
             remedy=Message("Choose a shorter one."),
         )
@@ -102,7 +102,7 @@ def unpair_phone(records: Records, people: People, id: str, stamp: Stamp) -> Ent
     if id not in known:
         ids = ", ".join(known) or Message("none")
         raise WrongUsageError(
-            expected=Message("a paired phone: %(ids)s", ids=ids),
+            expected=Message("a paired phone: %(known)s", known=ids),
             found=Verbatim(repr(id)),
             remedy=Message("Name one of these."),
         )

@@ -261,8 +261,8 @@ def _person(row: dict[str, object]) -> Person:
 def _check_secret(secret: str) -> None:
     if len(secret) < _SHORTEST or len(set(secret)) < 3 or len(secret) > 200:
         raise WrongUsageError(
-            expected=Message("a PIN or password of %(it)s signs or more, three of them different", it=_SHORTEST),
-            found=Message("one of %(secret)s", secret=len(secret)),
+            expected=Message("a PIN or password of %(least)s signs or more, three of them different", least=_SHORTEST),
+            found=Message("one of %(count)s", count=len(secret)),
             remedy=Message("Choose a longer one."),
         )
 
@@ -278,7 +278,7 @@ def checked_person(name: str, role: str, secret: str) -> Person:
         )
     if role not in ROLES:
         raise WrongUsageError(
-            expected=Message("a role: %(join)s", join=", ".join(ROLES)),
+            expected=Message("a role: %(known)s", known=", ".join(ROLES)),
             found=Verbatim(repr(role)),
             remedy=Message("Name one of these."),
         )

@@ -19,12 +19,12 @@ def first_strip_of(inbox: Inbox, job: Job) -> FirstStrip | None:
         return _missing(Message("The photo of the first strip is no longer kept here."))
     if other.lot != job.lot:
         return _missing(
-            Message("The first strip is of lot %(lot)s, this one of lot %(lot_1)s.", lot=other.lot, lot_1=job.lot)
+            Message("The first strip is of lot %(first)s, this one of lot %(second)s.", first=other.lot, second=job.lot)
         )
     if other.point != job.point:
         return _missing(
             Message(
-                "The first strip was read at %(point)s, this one at %(point_1)s.", point=other.point, point_1=job.point
+                "The first strip was read at %(first)s, this one at %(second)s.", first=other.point, second=job.point
             )
         )
     try:
