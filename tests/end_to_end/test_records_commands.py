@@ -64,7 +64,7 @@ def test_what_is_recorded_is_what_read_prints(site: Path) -> None:
     kept["findings"] = [f for f in kept["findings"] if f["code"] != "clock_wrong"]
     assert {**printed, "photo": "line-good.jpg"} == kept
     assert how["expected"] == [
-        {"analyte": "chlorine dioxide", "unit": "mg/L", "low": 0.15, "high": 0.4, "target": 0.25}
+        {"analyte": "chlorine dioxide", "unit": "mg/L", "low": 0.22, "high": 0.5, "target": 0.35}
     ]
     assert [file["role"] for file in entry["files"]] == ["photo", "lot", "card"]
     for file in entry["files"]:

@@ -173,7 +173,7 @@ def looked_back() -> Iterator[str]:
 
     def strip(**known) -> StripCase:
         known = {"now": NOW, "at": NOW, "point": Point(name="mesa 3", flush_s=60), **known}
-        reading = made_reading(made_pad(0.25, 0.02), taken_at=known["at"])
+        reading = made_reading(made_pad(0.28, 0.02), taken_at=known["at"])
         return StripCase(reading=reading, today=NOW.date(), dipped_at=None, history=History(**known))
 
     def pad(value: float, u: float = 0.02, *, stock: bool = False, **known) -> PadCase:
@@ -183,29 +183,29 @@ def looked_back() -> Iterator[str]:
             reading=wide(one) if stock else made_reading(one), pad=one, sample=STOCK if stock else LINE, history=history
         )
 
-    steady = tuple(past(v, days=9 - i) for i, v in enumerate((0.25, 0.27, 0.24, 0.26, 0.25, 0.23, 0.26)))
+    steady = tuple(past(v, days=9 - i) for i, v in enumerate((0.28, 0.30, 0.27, 0.29, 0.28, 0.26, 0.29)))
     creeping = tuple(past(0.30 - 0.008 * i, days=20 - i) for i in range(15))
     rising = tuple(past(0.12 + 0.008 * i, days=20 - i) for i in range(15))
-    weak = Recipe(value=208, u=9.0, words="S-3, 5 L of C-1 and 2 L of a solution in 7 L of water")
-    old = Forecast(value=300, u=8, made_at=NOW - timedelta(days=9), use_until=NOW - timedelta(days=2))
+    weak = Recipe(value=150, u=7.0, words="S-3, 6 L of C-1 and 2 L of a solution in 9 L of water")
+    old = Forecast(value=220, u=6, made_at=NOW - timedelta(days=9), use_until=NOW - timedelta(days=2))
     line = Line(before=past(0.30, days=0, point="mesa 1"), usual_left=(0.9, 0.88, 0.92, 0.91, 0.89, 0.9))
     cases: list[tuple] = [
         (history_rules.photo_seen_before, strip(photos={"0" * 64: "entry 12 (no point), entry 14 (mesa 1)"})),
-        (history_rules.dip_seen_before, strip(lately=(past(0.25, days=20 / 86400, point="mesa 2"),))),
+        (history_rules.dip_seen_before, strip(lately=(past(0.28, days=20 / 86400, point="mesa 2"),))),
         *((history_rules.clock_wrong, strip(at=NOW + timedelta(hours=h))) for h in (0.5, 3, 70, -400 * 24)),
         (history_rules.flush_not_kept, strip(flushed_s=20)),
         (history_rules.lot_never_checked, strip(checks=())),
         *((history_rules.lot_drifts, strip(checks=z)) for z in ((0.3, 3.4), (-3.5,), (-1.6,) * 6, (1.6,) * 6)),
-        *((history_rules.recipe_mismatch, pad(v, 10, stock=True, recipe=weak)) for v in (300, 175, 243)),
-        (history_rules.recipe_off_range, pad(210, 8, stock=True, recipe=weak)),
+        *((history_rules.recipe_mismatch, pad(v, 10, stock=True, recipe=weak)) for v in (220, 120, 182)),
+        (history_rules.recipe_off_range, pad(157, 6, stock=True, recipe=weak)),
         (history_rules.recipe_off_range, pad(410, 8, stock=True, recipe=replace(weak, value=420))),
-        (history_rules.weaker_than_forecast, pad(250, 8, stock=True, forecast=old)),
-        (history_rules.stock_past_its_time, pad(252, 8, stock=True, forecast=old)),
+        (history_rules.weaker_than_forecast, pad(180, 6, stock=True, forecast=old)),
+        (history_rules.stock_past_its_time, pad(181, 6, stock=True, forecast=old)),
         (history_rules.jump_at_point, pad(0.36, same_point=steady)),
         (history_rules.drift_at_point, pad(0.18, 0.01, same_point=creeping)),
         (history_rules.drift_at_point, pad(0.24, 0.01, same_point=rising)),
         (history_rules.line_falls_faster, pad(0.14, line=line)),
-        (history_rules.residual_before_injector, pad(0.25, point=Point(name="pozo", before_injector=True))),
+        (history_rules.residual_before_injector, pad(0.28, point=Point(name="pozo", before_injector=True))),
     ]
     for rule, case in cases:
         found = list(rule(case))
@@ -215,7 +215,7 @@ def looked_back() -> Iterator[str]:
 
 def judged() -> Iterator[str]:
     """What the other rules say of made-up readings."""
-    number, low, high, edge = made_pad(0.25, 0.02), under(0.03), over(2.5), made_pad(0.16, 0.02)
+    number, low, high, edge = made_pad(0.28, 0.02), under(0.03), over(2.5), made_pad(0.16, 0.02)
     dip = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
     for sample, pads in ((LINE, (made_pad(0.9, 0.02), low, high, under(0.1, name="LOQ"))), (STOCK, (number,))):
         yield from (f.message for p in pads for f in out_of_range(pad_case(made_reading(p), sample)))
@@ -268,7 +268,7 @@ def test_a_few_in_full():
     assert "La tira da 0.36 mg/L (95 %: de 0.321 a 0.399); las últimas 7 lecturas de aquí rondaban los" in " ".join(
         told
     )
-    assert "S-3, 5 L de C-1 y 2 L de una solución en 7 L de agua: Por balance de masa, la receta da 208" in " ".join(
+    assert "S-3, 6 L de C-1 y 2 L de una solución en 9 L de agua: Por balance de masa, la receta da 150" in " ".join(
         told
     )
     assert "De los 0.3 mg/L de mesa 1, aquí queda el 47 %; en los últimos 6 días quedaba el 90 %." in told
@@ -281,7 +281,7 @@ def test_every_plan_of_the_page_is_told(unit):
     strong = typed.measured("under 0.3 mg/L", "strength", name="the strength", positive=False)
     assert strong.value > 0
     system = typed.system
-    stock, rich, weak = Measured(220, 12), Measured(500, 20), Measured(360, 12)
+    stock, rich, weak = Measured(165, 9), Measured(420, 18), Measured(265, 9)
     answers = [
         generation_answer(
             expected_generation(sachet, water_l=water, hours=hours, sachets=count),
@@ -289,10 +289,10 @@ def test_every_plan_of_the_page_is_told(unit):
         )
         for hours, count in ((0.5, 1), (12, 2))
     ]  # fmt: skip
-    for wanted in (300.0, 500.0):
+    for wanted in (220.0, 420.0):
         made = dilute(rich, wanted_mg_per_l=wanted, total_l=40.0, pour_u=0.02, available_l=None, tank_l=None)
         answers.append(dilution_answer(made, concentrate=rich, wanted=wanted, pour_u=0.02, system=system, also="2 L"))
-    for old, wanted, tank in ((stock, 300.0, None), (stock, 300.0, 41.0), (weak, 300.0, None), (stock, 220.0, None)):
+    for old, wanted, tank in ((stock, 220.0, None), (stock, 220.0, 41.0), (weak, 220.0, None), (stock, 165.0, None)):
         left = Measured(40.0, 0.8)
         made_up = top_up(old, stock_l=left, wanted_mg_per_l=wanted, concentrate_mg_per_l=rich, pour_u=0.02, tank_l=tank)
         answers.append(
@@ -318,4 +318,4 @@ def test_what_is_wrong_with_what_was_typed_is_told(typed):
         Typed().measured(typed, "volume", name="the water")
     said = [error.value.expected, error.value.found, error.value.remedy]
     assert [text for text in said if left_english(text)] == []
-    assert TELL(error.value.expected) == "el agua como 20 L, 5 gal, 5 imp gal o 12 fl oz"
+    assert TELL(error.value.expected) == "el agua como 20 L, 6 gal, 6 imp gal o 12 fl oz"

@@ -40,7 +40,7 @@ def test_the_entry_that_is_wrong_is_linked(signed_in, site):
 
 def test_nothing_is_due_where_all_was_read_well_today(signed_in, site):
     enter(site)
-    enter(site, 300.0, point="tank", sample="stock")
+    enter(site, 220.0, point="tank", sample="stock")
     page = signed_in("Ines").get("/").text
     assert due_in(page) == []
     assert "✔ Nothing is due." in page

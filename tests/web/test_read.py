@@ -147,7 +147,7 @@ def test_a_second_strip_is_held_against_the_first(signed_in, site):
     page = answer(client, first)
     assert f"?beside={first.rsplit('/', 1)[1]}" in page
     assert "both must agree" in client.get(f"/read/bench 1?beside={first.rsplit('/', 1)[1]}").text
-    low = (SAMPLE.parent / "line-low.jpg").read_bytes()  # of water with 0.07 mg/L, where the first has 0.25
+    low = (SAMPLE.parent / "line-low.jpg").read_bytes()  # of water with 0.12 mg/L, where the first has 0.35
     second = upload(client, key="b" * 32, data=low, beside=first.rsplit("/", 1)[1])
     page = answer(client, second.headers["location"])
     assert "replicates_disagree" in page

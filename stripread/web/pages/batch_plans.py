@@ -211,7 +211,7 @@ def _aim(typed: Typed, plan: Plan, asked: _Fields) -> float:
     if wanted is None:
         raise WrongUsageError(
             expected="a wanted strength, or a target of the site's sample stock", found="neither",
-            remedy="Type the strength that is wanted, as 300 mg/L.",
+            remedy="Type the strength that is wanted, as 220 mg/L.",
         )  # fmt: skip
     return typed.exact(wanted, "strength", name="the wanted strength")
 

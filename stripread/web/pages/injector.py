@@ -64,7 +64,7 @@ async def injector(request: Request, person: Person) -> Response:
 
 def _enter(state: Any, fields: Mapping[str, Any], stamp: Stamp) -> None:
     means = chosen(fields, "means", ("in", "to"), "1 part in N, or 1 part to N") or "in"
-    setting = parse_ratio(needed(fields, "ratio", "the setting as 1:200"), convention=cast(Literal["in", "to"], means))
+    setting = parse_ratio(needed(fields, "ratio", "the setting as 1:250"), convention=cast(Literal["in", "to"], means))
     flow = Typed().maybe_exact(text(fields, "flow") or None, "flow", name="the flow")
     said = InjectorSetting(
         injector=needed(fields, "injector", "the injector's name", most=80),
