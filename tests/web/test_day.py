@@ -104,7 +104,7 @@ def test_a_trend_is_a_picture_and_the_same_in_a_table(signed_in, site):
     assert rows[0] == ("0.28 mg/L", "0.22 to 0.34")
     assert len(rows) == 5  # not the one of forty days ago
     assert f'href="/log/{entries[0].seq}"' in page
-    assert "0.15 to 0.4 mg/L" in page
+    assert "0.22 to 0.5 mg/L" in page
     assert 'href="/read' not in page  # a grower looks on
     picture = client.get("/points/bench 1/figure.png")
     assert picture.headers["content-type"] == "image/png"
