@@ -133,7 +133,7 @@ def test_the_list_holds_the_first_reading_against_the_recipe(signed_in, site):
 
 def test_a_concentrate_is_planned_and_entered_with_what_its_sachets_give(signed_in, site):
     client = signed_in("Ines")
-    page = client.get("/batches/generate?water=20+L&sachets=2&after=12+h&sachet=example").text
+    page = client.get("/batches/generate?water=47+L&sachets=2&after=12+h&sachet=example").text
     assert plan_in(page).startswith("After 12 h expect")
     fields = typed_in(page)
     assert fields["id"] == "C-1"
