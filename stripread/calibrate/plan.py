@@ -101,7 +101,7 @@ def plan_dilutions(
     References
     ----------
     .. [1] For c = C v / (v + w): u(c)^2 / c^2 = u(C)^2 / C^2 + (w / (v + w))^2 (r(v)^2 + r(w)^2), with r the relative
-       uncertainties of the volumes (JCGM 100:2008, 5.1.2, by propagation; clause from memory). What levels share, the
+       uncertainties of the volumes (the law of propagation of JCGM 100:2008). What levels share, the
        standard's uncertainty above all, stands in each of them.
     """
     if not standard.value > 0 or not total_ml > least_ml > 0:

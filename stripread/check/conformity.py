@@ -25,7 +25,7 @@ def probability_within(value: float, standard_uncertainty: float, low: float | N
 
     References
     ----------
-    .. [1] JCGM 106:2012, clause 7 (conformance probability; the clause is cited from memory).
+    .. [1] JCGM 106:2012, conformance probability; tests hold it to its example 9.5.4 as Suncal quotes it.
     """
     below = -math.inf if low is None else low
     above = math.inf if high is None else high

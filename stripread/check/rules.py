@@ -18,7 +18,7 @@ __all__ = ["PAD_RULES", "SAMPLE_RULES", "STRIP_RULES"]
 _CLOCK_S = 1.0  # EXIF counts whole seconds
 # Ours: a concentration over thrice the expected high is taken for no ordinary fault of dosing, so that a pad which
 # could also be a bleached one is noted, and not refused. Judged on the simulator's pink pad of 0 to 2 mg/L, which turns
-# back at some 60 mg/L: 150 times the line's 0.4 mg/L, and far under any stock.
+# back at some 60 mg/L: 120 times the line's 0.5 mg/L, and far under any stock.
 _FAR = 3.0
 
 

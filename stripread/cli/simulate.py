@@ -43,7 +43,7 @@ def photo(
 
     Example:
 
-      stripread simulate photo try.jpg --kind clo2-ultralow --value 0.25 --seed 7 --card-out card.toml
+      stripread simulate photo try.jpg --kind clo2-ultralow --value 0.35 --seed 7 --card-out card.toml
     """
     import dataclasses
 

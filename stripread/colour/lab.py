@@ -26,7 +26,7 @@ __all__ = [
 
 # ISO/CIE 11664-4: the cube root is straight below the joint.
 _JOINT, _STEEP, _FOOT = 6 / 29, 841 / 108, 4 / 29
-# IEC 61966-2-1: XYZ (D65) to linear sRGB. Bradford's cone responses: Lam 1985 (from memory), rounded as is usual.
+# IEC 61966-2-1: XYZ (D65) to linear sRGB. Bradford's cone responses: CAT_BRADFORD of colour-science, after Lindbloom.
 _XYZ_TO_SRGB = np.array([[3.2406, -1.5372, -0.4986], [-0.9689, 1.8758, 0.0415], [0.0557, -0.2040, 1.0570]])
 _BRADFORD = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
 
@@ -104,7 +104,7 @@ def lab_to_xyz(lab: Float) -> Float:
 def on_paper(lab: Float, paper_lab: Float) -> Float:
     """CIELAB as printed, of colours given relative to the paper's white: XYZ scales with the paper's.
 
-    The media-relative colorimetric intent of ISO 15076-1, undone (from memory).
+    This undoes what a profile's colours relative to the medium leave out.
     """
     return xyz_to_lab(lab_to_xyz(lab) * lab_to_xyz(paper_lab) / _D50)
 

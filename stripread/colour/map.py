@@ -1,7 +1,7 @@
 """Scene RGB to XYZ (D50): maps fitted on the card's patches, white kept white, judged by patches left out of the fit.
 
 Both maps are linear in their coefficients, so leaving a patch out needs no new fit: with the patch's block H of the hat
-matrix, its left-out residual is (I - H)^-1 e (Cook and Weisberg 1982, section 2.2, from memory).
+matrix, its left-out residual is (I - H)^-1 e; a test holds that to fits without the patch.
 """
 
 from dataclasses import dataclass

@@ -90,7 +90,7 @@ def _draw_lamps(rng: np.random.Generator, count: int) -> Float:
         return chosen
 
     def canopy() -> Float:
-        # A leaf lets a tenth or two of the green through and little else of the visible (from memory).
+        # Ours, no leaf was measured: a tenth or two of the green comes through and little else of the visible.
         leaf = 0.05 + rng.uniform(0.1, 0.25) * _bell(rng.normal(552, 4), rng.normal(28, 3))[0]
         beyond = 0.3 / (1 + np.exp(-(GRID_NM - 715) / 9))
         power: Float = sky() * (0.35 + 1.3 * (leaf + beyond))
@@ -125,7 +125,10 @@ def _draw_lamps(rng: np.random.Generator, count: int) -> Float:
 
 
 def _draw_cameras(rng: np.random.Generator, count: int) -> Float:
-    """Draw sensitivities behind their filters, shape (count, 81, 3); shapes after published ones (from memory)."""
+    """Draw sensitivities behind their filters, shape (count, 81, 3).
+
+    Ours; how they lie beside measured cameras: `simulate.optics.cameras.sensitivities`, about which these scatter more.
+    """
 
     def n(mean: float, spread: float) -> Float:
         drawn: Float = rng.normal(mean, spread, count)

@@ -166,7 +166,7 @@ def tone_basis(low: Float | float, high: Float | float, code: Float) -> Float:
     """Cubic B-splines (..., _KNOTS + 3) on even knots between low and high at codes (...); straight beyond these.
 
     From the middle of its support, at a knot, each is ((2 - d)^3 - 4 (1 - d)^3) / 6 at a distance of d intervals, where
-    powers of negative numbers count as 0 (de Boor 1978, A Practical Guide to Splines, from memory).
+    powers of negative numbers count as 0; a test holds them to scipy.interpolate.BSpline.
     """
     at = (code - low) / (high - low) * _KNOTS
     inside = np.clip(at, 0, _KNOTS)

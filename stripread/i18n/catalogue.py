@@ -1,4 +1,4 @@
-"""The program's words in other languages: gettext catalogues, compiled from the .po files when they are first asked for."""
+"""The program's words in other languages: gettext catalogues, compiled from the .po files when first asked for."""
 
 from functools import lru_cache
 from gettext import GNUTranslations, NullTranslations

@@ -10,8 +10,7 @@ in a reading, but it is no part of u(d): the curves are compared, not strips.
 
 Many points along two smooth curves are one question and not many. Their differences are a linear map of the few
 parameters, so the largest |d|/u that two equal curves would show by chance is simulated from the same covariances
-(simultaneous bands by the distribution of the maximum: Hothorn, Bretz and Westfall 2008, Biometrical Journal
-50(3):346-363, cited from memory). With Student's t, as the covariances rest on few replicates.
+(simultaneous bands by the distribution of the maximum). With Student's t, as the covariances rest on few replicates.
 
 Calibrations in other lights differ by more than their curves' covariances tell: the colour correction errs otherwise.
 Where the cards show by how much (residuals of the patches in both calibrations, `colour.mismatch`), that is added as

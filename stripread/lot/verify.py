@@ -1,9 +1,8 @@
 """Check standards: what a strip of a known dilution reads, held against what it should read, one by one and in a row.
 
-Normalised error E_n and its limit of 1: ISO 13528 and ISO/IEC 17043 (performance statistics; cited from memory, the
-standards were not at hand). The two rules of the control chart are tests 1 and 5 of Nelson (1984), J. Qual. Technol.
-16(4):237-239, as in the Western Electric Statistical Quality Control Handbook (1956) and ISO 7870-2 on Shewhart charts
-(all three from memory).
+The normalised error E_n is the difference over its expanded uncertainty: by this definition it lies from -1 to 1 in
+95 % of good checks. The two rules of the control chart, one beyond 3 and two of three beyond 2 on the same side, are
+common practice, no source; how often they are broken by chance follows from the normal distribution.
 """
 
 import math

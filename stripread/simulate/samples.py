@@ -76,49 +76,49 @@ _GLARE = GlareSpot(centre_mm=(_PAD_MM[0] + 1.0, _PAD_MM[1]), radii_mm=(2.2, 1.4)
 _FINGER = Finger(tip_mm=(_PAD_MM[0] + 1.0, _PAD_MM[1] - 4.0), from_deg=100.0)
 
 SAMPLES: tuple[Sample, ...] = (
-    Sample(name="line-good", sample="line", concentrations={"clo2": 0.25}, defect="none", expect="value", **_UL),
+    Sample(name="line-good", sample="line", concentrations={"clo2": 0.35}, defect="none", expect="value", **_UL),
     Sample(
-        name="line-low", sample="line", concentrations={"clo2": 0.07}, defect="the outlet's water is too weak",
+        name="line-low", sample="line", concentrations={"clo2": 0.12}, defect="the outlet's water is too weak",
         expect="finding", code="out_of_range", lamp="LED-B4",
         changes=lambda s: replace(s, placement=_placed(s, flipped=True, angle_deg=4.0)), **_UL,
     ),
     Sample(
-        name="line-turned", sample="line", concentrations={"clo2": 0.31},
+        name="line-turned", sample="line", concentrations={"clo2": 0.41},
         defect="none; the phone was held upright and stored the picture lying (EXIF orientation 6)", expect="value",
         changes=lambda s: replace(s, orientation=6, view=replace(s.view, size_px=(3024, 4032), card_width_share=0.86)),
         **_UL,
     ),
     Sample(
-        name="line-wrong-strip", sample="line", concentrations={"clo2": 0.25},
+        name="line-wrong-strip", sample="line", concentrations={"clo2": 0.35},
         defect="a wide-range strip was used at the outlet", expect="finding", code="wrong_range_strip", **_WR,
     ),
     Sample(
-        name="line-glare", sample="line", concentrations={"clo2": 0.25}, defect="a lamp mirrors in the wet pad",
+        name="line-glare", sample="line", concentrations={"clo2": 0.35}, defect="a lamp mirrors in the wet pad",
         expect="finding", code="glare_on_pad",
         changes=lambda s: replace(s, defects=Defects(glare=(_GLARE,))), **_UL,
     ),
     Sample(
-        name="line-soft", sample="line", concentrations={"clo2": 0.25}, defect="the phone was moved",
+        name="line-soft", sample="line", concentrations={"clo2": 0.35}, defect="the phone was moved",
         expect="finding", code="photo_soft",
         changes=lambda s: replace(s, optics=Optics(blur_sigma_px=5.0, motion_px=22.0, motion_angle_deg=25.0)), **_UL,
     ),
     Sample(
-        name="line-shadow", sample="line", concentrations={"clo2": 0.25},
+        name="line-shadow", sample="line", concentrations={"clo2": 0.35},
         defect="the edge of a shadow crosses card and pad", expect="finding", code="shadow_edge",
         changes=lambda s: replace(
             s, shadows=(Shadow(polygon_mm=half_plane(_PAD_MM, 160.0), penumbra_mm=2.0, darkness=0.45),)
         ), **_UL,
     ),
     Sample(
-        name="stock-good", sample="stock", concentrations={"clo2": 300.0}, defect="none", expect="value", lamp="FL4",
+        name="stock-good", sample="stock", concentrations={"clo2": 220.0}, defect="none", expect="value", lamp="FL4",
         **_WR,
     ),
     Sample(
-        name="stock-weak", sample="stock", concentrations={"clo2": 185.0}, defect="the stock is too weak",
+        name="stock-weak", sample="stock", concentrations={"clo2": 130.0}, defect="the stock is too weak",
         expect="finding", code="out_of_range", **_WR,
     ),
     Sample(
-        name="stock-bleached", sample="stock", concentrations={"clo2": 300.0},
+        name="stock-bleached", sample="stock", concentrations={"clo2": 220.0},
         defect="an ultra-low strip was dipped into stock, which bleached its pad", expect="finding",
         code="possible_bleaching", **_UL,
     ),
@@ -127,26 +127,26 @@ SAMPLES: tuple[Sample, ...] = (
         lamp="LED-B2", **_CP,
     ),
     Sample(
-        name="no-strip", sample="line", concentrations={"clo2": 0.25}, defect="no strip lies on the card",
+        name="no-strip", sample="line", concentrations={"clo2": 0.35}, defect="no strip lies on the card",
         expect="error", code="strip_not_found", strip=False, **_UL,
     ),
     Sample(
-        name="strip-upside-down", sample="line", concentrations={"clo2": 0.25}, defect="the strip shows its back",
+        name="strip-upside-down", sample="line", concentrations={"clo2": 0.35}, defect="the strip shows its back",
         expect="error", code="strip_upside_down", changes=lambda s: replace(s, placement=_placed(s, face_down=True)),
         **_UL,
     ),
     Sample(
-        name="pad-under-finger", sample="line", concentrations={"clo2": 0.25},
+        name="pad-under-finger", sample="line", concentrations={"clo2": 0.35},
         defect="a finger holds the strip by its pad", expect="error", code="pad_covered",
         changes=lambda s: replace(s, defects=Defects(finger=_FINGER)), **_UL,
     ),
     Sample(
-        name="card-cut-off", sample="line", concentrations={"clo2": 0.25},
+        name="card-cut-off", sample="line", concentrations={"clo2": 0.35},
         defect="half of the card is out of the picture", expect="error", code="card_not_found",
         changes=lambda s: replace(s, view=replace(s.view, offset=(0.42, 0.05))), **_UL,
     ),
     Sample(
-        name="stock-with-vial", sample="stock", concentrations={"clo2": 300.0},
+        name="stock-with-vial", sample="stock", concentrations={"clo2": 220.0},
         defect="none; the vial lies beside the slot, its colour chart up: 0, 50, 100, 250, 400, 600 mg/L",
         expect="value", changes=lambda s: replace(
             s, view=replace(s.view, size_px=(3264, 2448), card_width_share=0.8), quality=75,

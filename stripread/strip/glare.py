@@ -189,7 +189,7 @@ def find_free_part(pad: PadCells, *, noticed: bool) -> FreePart | None:
         )  # specks are darker than their cells
         base = fit_base(light, lit, max(_LEAST_NOISE, tolerance / 2))
         # No profile ends anywhere, as the images of windows do: of what the fit says is left, anything between none and
-        # all may be (JCGM 100:2008, 4.3.7, from memory).
+        # all may be (u = width / sqrt(12)).
         most = 0.0 if base is None else max(float(light[free].mean()) - base.light, 0.0)
         u = 1.0 if base is None else float(np.hypot(base.u, most / np.sqrt(12)))
         left = _with_prior(Veil(most / 2, u), light_range)

@@ -31,8 +31,8 @@ UNITS: tuple[Units, ...] = get_args(Units)
 
 # name -> (unit inside, what to write)
 _DIMENSIONS: dict[Dimension, tuple[str, str]] = {
-    "strength": ("milligram / liter", "0.25 mg/L, 500 ppm or 5.25 %"),
-    "volume": ("liter", "20 L, 5 gal, 5 imp gal or 12 fl oz"),
+    "strength": ("milligram / liter", "0.35 mg/L, 420 ppm or 5.25 %"),
+    "volume": ("liter", "20 L, 6 gal, 6 imp gal or 12 fl oz"),
     "flow": ("liter / hour", "90 L/min, 20 gpm or 1.5 MGD"),
     "mass": ("milligram", "10 g, 2 lb or 4 oz"),
     "time": ("hour", "12 h, 45 min or 3 days"),
@@ -100,8 +100,8 @@ def parse_quantity(
     Parameters
     ----------
     text : str
-        ``300 mg/L``, with a standard uncertainty ``300 mg/L u 15`` or ``300 mg/L u 5 %``, or with a 95 % interval as a
-        reading states it, ``300 mg/L, 95 % interval 270 to 330``. A ± needs its k: ``300 mg/L ± 30 (k = 2)``. A reading
+        ``220 mg/L``, with a standard uncertainty ``220 mg/L u 11`` or ``220 mg/L u 5 %``, or with a 95 % interval as a
+        reading states it, ``220 mg/L, 95 % interval 198 to 242``. A ± needs its k: ``220 mg/L ± 22 (k = 2)``. A reading
         that is but a bound, ``under 0.08 mg/L``, is taken as evenly likely from 0 up to it (JCGM 100:2008, 4.3.7).
     name : str
         What it is, for errors and notes.
@@ -157,7 +157,7 @@ def assumed_u(value: float, dimension: Dimension) -> float:
     """Return the relative standard uncertainty that is taken where none is given; 0 for times and lengths.
 
     A strength is taken for a strip read from a photo: 6 % from 10 mg/L upwards, 10 % below. Ours, after the demo lots'
-    sample photos, whose good ones state 5 to 6 % at 180 to 310 mg/L and 9 to 10 % at 0.25 to 0.32 mg/L.
+    sample photos, whose good ones state 5 to 6 % at 210 to 230 mg/L and 8 to 9 % at 0.37 to 0.42 mg/L.
     """
     if dimension == "strength":
         return 0.06 if value >= 10 else 0.10

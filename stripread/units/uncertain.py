@@ -67,8 +67,8 @@ def propagate(function: Callable[..., float], *inputs: Measured, floor: float = 
 
     References
     ----------
-    .. [1] JCGM 100:2008, 5.1.2 equation (10), with the derivatives taken numerically as 5.1.3 note 2 allows (clauses
-       cited from memory).
+    .. [1] JCGM 100:2008, the law of propagation of uncertainty, the derivatives taken numerically; tests hold it to
+       products of powers and to drawn inputs.
     """
     values = [one.value for one in inputs]
     variance = 0.0

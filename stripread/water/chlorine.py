@@ -35,8 +35,8 @@ def hocl_pka(temperature_c: float) -> float:
 
     References
     ----------
-    .. [1] J. C. Morris, J. Phys. Chem. 70 (1966) 3798 (5 to 35 C; cited from memory). At 25 C it gives 7.54, beside the
-       7.53 that is often quoted.
+    .. [1] J. C. Morris, J. Phys. Chem. 70 (1966) 3798 (5 to 35 C; from memory, not verified). At 25 C it gives
+       7.54 and the shares at pH 7 and 8 that UC ANR (Chlorination) states.
     """
     kelvin = temperature_c + 273.15
     return 3000.00 / kelvin - 10.0686 + 0.0253 * kelvin

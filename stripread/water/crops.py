@@ -28,9 +28,7 @@ _PLUGS = Message(
     "on basil, begonia, dianthus, two lettuces and alyssum, of 39 species"
 )
 _DONOVAN = "Donovan, Fisher and Huang, Proc. Fla. State Hort. Soc. 128 (2015)"
-# Authors from memory: Frink and Bugbee, HortScience 1987
 _POTTED = "Response of potted plants and vegetable seedlings to chlorinated water"
-# Authors from memory, of both: Cayanan et al., the second HortScience 2009
 _SHRUBS = "Response of container-grown nursery plants to chlorine used to disinfest irrigation water"
 _NURSERY = "Sensitivity of five container-grown nursery species to chlorine in overhead irrigation water"
 

@@ -85,7 +85,7 @@ class LossFit:
         Weighted squares of the readings about the curve; 0 degrees where there are two readings or fewer.
     widened_by : float
         Factor by which the readings' uncertainties were widened because they scatter more than they state (chi-squared
-        under 5 % probability); 1 where they do not. Birge's ratio (R. T. Birge, Phys. Rev. 40 (1932) 207; from memory).
+        under 5 % probability); 1 where they do not. The root of chi-squared over its degrees of freedom.
     last : float
         Of the last reading, in hours (or metres).
     """

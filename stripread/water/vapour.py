@@ -19,11 +19,11 @@ _WATER_G_PER_MOL = 18.015
 _ATMOSPHERE_PA = 101_325.0
 _A, _B_K = 27.162984914807705, -3467.3542913591723
 _HENRY_RELATIVE_U = 0.05
-"""Ours: single entries of the compilation agree to two digits, and the published solubility (3.01 g/L at 34.5 mm Hg and
-25 C) gives a constant 2.6 % away."""
+"""Ours: single entries of the compilation agree to two digits, and the published solubility (3.01 g/L at 25 C, NIOSH;
+34.5 mm Hg from memory, not verified) gives a constant 2.6 % away."""
 
 EXPLOSIVE_GAS_PPM = (
-    100_000.0  # 10 % by volume in air (EPA 815-R-99-014, chapter 4; cited from memory). A warning figure
+    100_000.0  # 10 % by volume in air (EPA 815-R-99-014, chapter 4: from memory, not verified). A warning figure
 )
 EXPLOSIVE_SOLUTION_MG_PER_L = 10_000.0  # about 1 % weight by volume at most (WHO CICAD 37)
 

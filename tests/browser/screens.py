@@ -161,7 +161,7 @@ def _phones(page: Any, live: Live) -> None:
 
 
 GENERATE = "/batches/generate?water=20+L&sachets=1&after=12+h"
-STOCK = "/batches/stock?make=45+L&strength=520+mg%2FL,+480+to+560"
+STOCK = "/batches/stock?make=40+L&strength=435+mg%2FL,+400+to+470"
 
 SCREENS = (
     Screen("sign-in", "/sign-in", None, "/sign-in"),
@@ -192,7 +192,7 @@ SCREENS = (
     Screen("batch", "/batches/made/{id:path}", "Ines", _batch),
     Screen("batch-withdraw", "/batches/withdraw/{id:path}", "Ines", _withdraw),
     Screen("batch-stock-plan", "/batches/stock", "Ines", STOCK),
-    Screen("batch-stock-refused", "/batches/stock", "Ines", "/batches/stock?make=much&strength=520"),
+    Screen("batch-stock-refused", "/batches/stock", "Ines", "/batches/stock?make=much&strength=435"),
     Screen("batch-stock", "/batches/stock", "Ines", "/batches/stock"),
     Screen("batch-top-up", "/batches/top-up", "Ines", "/batches/top-up"),
     Screen("injector", "/injector", "Ines", "/injector"),

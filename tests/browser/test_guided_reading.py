@@ -43,7 +43,7 @@ def test_from_the_point_to_the_verdict(open_phone, live):
     page.get_by_text("Photo chosen.").wait_for()
     page.get_by_role("button", name="Send and read").tap()
     assert verdict(page) == "WITHIN RANGE"
-    assert page.locator("p.value").inner_text() == "0.26 mg/L"
+    assert page.locator("p.value").inner_text() == "0.37 mg/L"
     assert "95 % interval" in page.locator("main").inner_text()
     bar = page.get_by_role("img", name=re.compile(r"0\.26 mg.L, .*0\.21 to 0\.31.*expected 0\.15 to 0\.4"))
     assert bar.bounding_box()["width"] > 300  # of 390

@@ -52,7 +52,7 @@ def test_the_overlay_is_a_picture_with_a_banner_over_the_photo(made):
     assert np.asarray(picture.convert("RGB"))[5, 5].tolist() == [255, 190, 30]
 
 
-@pytest.mark.parametrize(("name", "true"), [("stock-good", 300.0), ("stock-weak", 185.0), ("stock-with-vial", 300.0)])
+@pytest.mark.parametrize(("name", "true"), [("stock-good", 220.0), ("stock-weak", 130.0), ("stock-with-vial", 220.0)])
 def test_a_reading_says_provisional_is_doubtful_and_as_wide_as_the_chart_is_coarse(made, name, true):
     photo = ROOT / "sample_images" / f"{name}.jpg"
     words = ["--lot", made / "lot.json", "--sample", "stock", "--card", "card-print-a", "--site", SITE]
@@ -109,7 +109,7 @@ def test_a_provisional_lot_is_not_held_against_a_chart(made):
     assert check(made / "lot.json").exit_code == 2
 
 
-@pytest.mark.parametrize(("known", "code", "words"), [(300, 0, "AGREES"), (150, 3, "DIFFERS")])
+@pytest.mark.parametrize(("known", "code", "words"), [(220, 0, "AGREES"), (110, 3, "DIFFERS")])
 def test_a_known_dilution_puts_a_provisional_lot_to_the_test(made, tmp_path, known, code, words):
     photo = ROOT / "sample_images" / "stock-good.jpg"
     where = ["--card", "card-print-a", "--site", SITE, "--record", tmp_path / "checks.csv"]

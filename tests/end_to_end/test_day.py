@@ -61,45 +61,45 @@ def test_points_that_cannot_be_are_told(site, words):
 
 
 def test_a_stock_is_told_its_mass_balance_and_held_against_its_reading(site):
-    made = run(site, "batch", "generate", "C-1", "--water", "5 gal", "--at", "2026-04-13T17:00")
-    assert "C-1 should be 500" in made.stdout
+    made = run(site, "batch", "generate", "C-1", "--water", "20 L", "--at", "2026-04-13T17:00")
+    assert "C-1 should be 420" in made.stdout
     assert "ventilate" in made.stdout
-    recipe = ("--concentrate", "C-1", "--add", "5 gal", "--water", "7 gal", "--cover", "covered")
+    recipe = ("--concentrate", "C-1", "--add", "20 L", "--water", "34 L", "--cover", "covered")
     made = run(site, "batch", "stock", "S-1", *recipe, "--at", "2026-04-14T06:00")
-    assert "S-1 should be 210" in made.stdout  # 500 * 5 / 12 = 208
+    assert "S-1 should be 157" in made.stdout  # 423 * 20 / 54
     read = run(
         site, "read", SAMPLES / "stock-good.jpg", "--lot", "WR-2601", "--sample", "stock", "--record", "--batch", "S-1"
     )
     assert "recipe_mismatch" in read.stdout
     stock, concentrate = lines(run(site, "batch", "list", "--json"))
     assert stock["finding"]["code"] == "recipe_mismatch"
-    assert stock["recipe"]["value"] == pytest.approx(500 * 5 / 12, rel=0.02)  # the example sachet gives about 500
-    assert stock["first_reading"]["value"] == pytest.approx(300, rel=0.15)
+    assert stock["recipe"]["value"] == pytest.approx(423 * 20 / 54, rel=0.02)  # the example sachet gives 423
+    assert stock["first_reading"]["value"] == pytest.approx(220, rel=0.15)
     assert concentrate["first_reading"] is None
     assert "DIFFERS" in run(site, "batch", "list").stdout
 
 
 def test_a_top_up_mixes_what_is_left_with_concentrate(site):
-    run(site, "batch", "generate", "C-1", "--water", "5 gal")
-    run(site, "batch", "stock", "S-1", "--concentrate", "C-1", "--add", "5 gal", "--water", "7 gal")
+    run(site, "batch", "generate", "C-1", "--water", "20 L")
+    run(site, "batch", "stock", "S-1", "--concentrate", "C-1", "--add", "20 L", "--water", "34 L")
     run(site, "batch", "top-up", "S-2", "--stock", "S-1", "--left", "10 L", "--concentrate", "C-1", "--add", "5 L")
     top_up = lines(run(site, "batch", "list", "--json"))[0]
     c = lines(run(site, "batch", "list", "--json"))[2]["recipe"]["value"]
     assert top_up["kind"] == "top-up"
-    assert top_up["recipe"]["value"] == pytest.approx((10 * c * 5 / 12 + 5 * c) / 15)
+    assert top_up["recipe"]["value"] == pytest.approx((10 * c * 20 / 54 + 5 * c) / 15)
 
 
 @pytest.mark.parametrize(
     "words",
     [
-        ("stock", "S-1", "--concentrate", "C-9", "--add", "5 gal", "--water", "7 gal"),
-        ("stock", "S-1", "--concentrate", "C-1", "--add", "5 kg", "--water", "7 gal"),
-        ("generate", "C-1", "--water", "5 gal"),  # its id is taken
+        ("stock", "S-1", "--concentrate", "C-9", "--add", "20 L", "--water", "34 L"),
+        ("stock", "S-1", "--concentrate", "C-1", "--add", "5 kg", "--water", "34 L"),
+        ("generate", "C-1", "--water", "20 L"),  # its id is taken
         ("top-up", "S-1", "--stock", "C-1", "--left", "1 L", "--add", "1 L"),
     ],
 )
 def test_batches_that_cannot_be_are_told_and_nothing_is_entered(site, words):
-    run(site, "batch", "generate", "C-1", "--water", "5 gal")
+    run(site, "batch", "generate", "C-1", "--water", "20 L")
     result = run(site, "batch", *words)
     assert result.exit_code in (1, 2)
     assert "what to do" in result.stderr
@@ -119,8 +119,8 @@ def test_today_is_quiet_where_nothing_is_due_and_tells_points_not_sampled(site):
 def test_today_puts_what_is_wrong_first(site):
     run(site, "point", "add", "bench-1", "--sample", "line")
     run(site, "point", "add", "tank", "--sample", "stock")
-    run(site, "batch", "generate", "C-1", "--water", "5 gal", "--at", "2026-04-13T17:00")
-    recipe = ("--concentrate", "C-1", "--add", "5 gal", "--water", "3 gal", "--cover", "open")
+    run(site, "batch", "generate", "C-1", "--water", "20 L", "--at", "2026-04-13T17:00")
+    recipe = ("--concentrate", "C-1", "--add", "20 L", "--water", "17 L", "--cover", "open")
     run(site, "batch", "stock", "S-1", *recipe, "--at", "2026-04-14T06:00")
     weak = run(
         site, "read", SAMPLES / "stock-weak.jpg", "--lot", "WR-2601", "--sample", "stock", "--point", "tank", "--record"
@@ -134,7 +134,7 @@ def test_today_puts_what_is_wrong_first(site):
     # Read once, months ago: what such tanks lose is a guess, so it is to be read, and no alarm.
     (stock,) = [d for d in due if d["about"] == "S-1"]
     assert stock["urgency"] == "today"
-    assert "may have fallen under 250 mg/L" in stock["matter"]
+    assert "may have fallen under 180 mg/L" in stock["matter"]
 
 
 def test_today_knows_lots_that_expire(site, tmp_path):
@@ -158,14 +158,14 @@ def test_a_trend_has_its_readings_in_order_and_what_happened_between(site, tmp_p
 
     start = datetime(2026, 4, 14, 9, tzinfo=UTC)
     with open_records(site, create=True) as records:
-        for day, value in enumerate((0.25, 0.27, 0.21, 0.12)):
+        for day, value in enumerate((0.35, 0.37, 0.30, 0.17)):
             add_reading(records, value, start + timedelta(days=day), point="bench-1")
         at = start + timedelta(days=1, hours=3)
-        setting = InjectorSetting(injector="main", since=at, ratio=400, convention="to")
+        setting = InjectorSetting(injector="main", since=at, ratio=275, convention="to")
         records.add_injector_setting(setting, Stamp(at=at, who="Ana"))
     told = lines(run(site, "trend", "bench-1", "--json"))
-    assert [line["pads"][0]["value"] for line in told if "pads" in line] == [0.25, 0.27, 0.21, 0.12]
-    assert [line["words"] for line in told if "event" in line] == ["main 1:400 to"]
+    assert [line["pads"][0]["value"] for line in told if "pads" in line] == [0.35, 0.37, 0.30, 0.17]
+    assert [line["words"] for line in told if "event" in line] == ["main 1:275 to"]
     out = tmp_path / "trend.png"
     result = run(site, "trend", "bench-1", "--plot", out)
     assert result.exit_code == 0, result.output

@@ -26,7 +26,6 @@ SAMPLES = ROOT / "sample_images"
 ZONE = timezone(timedelta(hours=2))
 MORNING = datetime(2026, 4, 14, 7, 0, tzinfo=ZONE)  # of the day on which the sample photos say they were taken
 ANA = Stamp(at=MORNING, who="Ana")
-GALLON = 3.785411784
 
 
 @pytest.fixture
@@ -37,18 +36,18 @@ def site(tmp_path: Path) -> Path:
         records.add_point(Point(name="bench-2", sample="line", line="A", order=2, flush_min=1.0), ANA)
         records.add_batch(
             Batch(
-                id="C-1", kind="concentrate", made_at=MORNING - timedelta(hours=14), made_by="Ana", water_l=20.0,
-                expected_mg_per_l=500.0, u_expected_mg_per_l=15.0,
+                id="C-1", kind="concentrate", made_at=MORNING - timedelta(hours=14), made_by="Ana", water_l=40.0,
+                expected_mg_per_l=420.0, u_expected_mg_per_l=15.0,
             ),
             ANA,
         )  # fmt: skip
     return folder
 
 
-def add_stock(site: Path, water_gal: float) -> None:
-    part = Part(batch="C-1", volume_l=5 * GALLON, u_volume_l=0.1)
+def add_stock(site: Path, water_l: float) -> None:
+    part = Part(batch="C-1", volume_l=20.0, u_volume_l=0.1)
     batch = Batch(
-        id="S-1", kind="stock", made_at=MORNING, made_by="Ana", parts=(part,), water_l=water_gal * GALLON,
+        id="S-1", kind="stock", made_at=MORNING, made_by="Ana", parts=(part,), water_l=water_l,
         u_water_l=0.1, tank="blue tank", cover="covered",
     )  # fmt: skip
     with open_records(site) as records:
@@ -66,17 +65,17 @@ def codes(record: dict[str, Any]) -> set[str]:
     return {finding["code"] for finding in record["findings"]}
 
 
-def test_a_recipe_that_gives_208_is_told_when_the_stock_reads_300(site):
-    add_stock(site, water_gal=7.0)  # 500 * 5 / 12 = 208; common practice, no source, calls it 300
+def test_a_recipe_that_gives_156_is_told_when_the_stock_reads_220(site):
+    add_stock(site, water_l=34.0)  # 420 * 20 / 54 = 156
     record = read(site, "stock-good.jpg", "WR-2601", "stock")
     (finding,) = [f for f in record["findings"] if f["code"] == "recipe_mismatch"]
-    assert "208" in finding["message"]
+    assert "156" in finding["message"]
     assert "C-1" in finding["message"]
     assert record["validity"] == "valid"  # the reading is good, the recipe is not
 
 
 def test_a_recipe_that_gives_what_is_read_is_not_doubted(site):
-    add_stock(site, water_gal=3.2)  # 305 mg/L
+    add_stock(site, water_l=18.0)  # 221 mg/L
     assert "recipe_mismatch" not in codes(read(site, "stock-good.jpg", "WR-2601", "stock"))
 
 
@@ -144,19 +143,19 @@ def test_the_outlet_before_and_what_is_usually_left(site):
 
 
 def test_a_stock_is_foretold_by_its_own_readings(site):
-    add_stock(site, water_gal=3.2)
+    add_stock(site, water_l=18.0)
     with open_records(site) as records:
         for hours in (1, 24, 48):
             at = MORNING + timedelta(hours=hours)
-            add_reading(records, 300 * 0.5 ** (hours / 96), at, point=None, sample="stock", batch="S-1")
+            add_reading(records, 220 * 0.5 ** (hours / 96), at, point=None, sample="stock", batch="S-1")
         assert batch_of(records, load_site(site).sample("stock"), at=at) == "S-1"
     later = MORNING + timedelta(hours=72)
     forecast = gathered(site, point=None, sample="stock", at=later, batch="S-1").forecast
     assert forecast is not None
-    assert forecast.value == pytest.approx(300 * 0.5 ** (72 / 96), rel=0.05)
+    assert forecast.value == pytest.approx(220 * 0.5 ** (72 / 96), rel=0.05)
     assert forecast.u > 0
-    # 250 mg/L, the least expected of a stock, is passed after 96 h * log2(300 / 250) = 25 h.
-    assert forecast.use_until == pytest.approx(MORNING + timedelta(hours=25), abs=timedelta(hours=8))
+    # 180 mg/L, the least expected of a stock, is passed after 96 h * log2(220 / 180) = 28 h.
+    assert forecast.use_until == pytest.approx(MORNING + timedelta(hours=28), abs=timedelta(hours=8))
 
 
 def test_checks_are_none_where_the_record_keeps_none(site):
@@ -165,7 +164,7 @@ def test_checks_are_none_where_the_record_keeps_none(site):
 
 def test_a_photo_of_before_the_latest_batch_is_of_the_batch_of_its_time(site):
     """Given the day's photos in the evening: the clock of now has a later batch."""
-    add_stock(site, water_gal=3.2)
+    add_stock(site, water_l=18.0)
     now = datetime.now().astimezone()
     photo = site / "fresh.jpg"
     with Image.open(SAMPLES / "stock-good.jpg") as picture:

@@ -43,7 +43,7 @@ def recorded(tmp_path_factory: pytest.TempPathFactory) -> Path:
     both = run("read", other, SAMPLES / "line-turned.jpg", "--sample", "line", "--lot", "UL-2603",
                "--point", "bench-2", "--together", "--who", "Ben", *at)  # fmt: skip
     assert both.stderr.count("recorded as entry") == 1
-    assert run("lot", "verify", "UL-2603", SAMPLES / "line-low.jpg", "--known", "0.07", "--site", site).exit_code == 0
+    assert run("lot", "verify", "UL-2603", SAMPLES / "line-low.jpg", "--known", "0.12", "--site", site).exit_code == 0
     return site
 
 
@@ -64,7 +64,7 @@ def test_what_is_recorded_is_what_read_prints(site: Path) -> None:
     kept["findings"] = [f for f in kept["findings"] if f["code"] != "clock_wrong"]
     assert {**printed, "photo": "line-good.jpg"} == kept
     assert how["expected"] == [
-        {"analyte": "chlorine dioxide", "unit": "mg/L", "low": 0.15, "high": 0.4, "target": 0.25}
+        {"analyte": "chlorine dioxide", "unit": "mg/L", "low": 0.22, "high": 0.5, "target": 0.35}
     ]
     assert [file["role"] for file in entry["files"]] == ["photo", "lot", "card"]
     for file in entry["files"]:

@@ -14,7 +14,7 @@ from stripread.cli.app import app
 
 ROOT = Path(__file__).parents[2]
 SITE, SAMPLES = ROOT / "calibration", ROOT / "sample_images"
-PHOTO = SAMPLES / "line-good.jpg"  # 0.25 mg/L
+PHOTO = SAMPLES / "line-good.jpg"  # 0.35 mg/L
 
 
 def run(*arguments: object) -> Result:
@@ -33,12 +33,12 @@ def lot(tmp_path: Path) -> Path:
 
 def test_checks_are_told_recorded_once_and_charted(lot: Path, tmp_path: Path) -> None:
     glare = SAMPLES / "line-glare.jpg"
-    first = verify(lot, PHOTO, "--known", 0.25, "--u-known", 0.003)
+    first = verify(lot, PHOTO, "--known", 0.35, "--u-known", 0.003)
     assert first.exit_code == 0, first.output
     assert first.stdout.startswith("✔ AGREES")
     record = tmp_path / "verification.csv"
     assert len(record.read_text(encoding="utf-8").splitlines()) == 2
-    again = verify(lot, PHOTO, glare, "--known", 0.25, "--u-known", 0.003)
+    again = verify(lot, PHOTO, glare, "--known", 0.35, "--u-known", 0.003)
     assert again.exit_code == 3
     assert "not recorded again" in again.stdout
     assert "▲ DOUBTFUL" in again.stdout
@@ -65,7 +65,7 @@ def test_a_photo_of_the_calibration_is_no_check(lot: Path, tmp_path: Path) -> No
 
 
 def test_the_page_shows_what_a_check_says(lot: Path) -> None:
-    result = verify(lot, PHOTO, "--known", 0.25, "--u-known", 0.003)
+    result = verify(lot, PHOTO, "--known", 0.35, "--u-known", 0.003)
     shown = result.stdout.partition("\n\n")[0].replace(str(PHOTO), "sample_images/line-good.jpg")
     page = (ROOT / "docs" / "how-to" / "watch-a-lot.md").read_text(encoding="utf-8")
     assert without_numbers(shown) in without_numbers(page)
@@ -77,7 +77,7 @@ def without_numbers(text: str) -> str:
 
 
 def test_an_unreadable_photo_is_an_error_and_the_others_are_checked(lot: Path, tmp_path: Path) -> None:
-    result = verify(lot, tmp_path / "missing.jpg", PHOTO, "--known", 0.25, "--json")
+    result = verify(lot, tmp_path / "missing.jpg", PHOTO, "--known", 0.35, "--json")
     assert result.exit_code == 1
     first, second = (json.loads(line) for line in result.stdout.splitlines())
     assert first["error"]["code"] == "photo_unreadable"
@@ -87,7 +87,7 @@ def test_an_unreadable_photo_is_an_error_and_the_others_are_checked(lot: Path, t
 def test_a_damaged_record_stops_before_any_photo_and_loses_nothing(lot: Path, tmp_path: Path) -> None:
     record = tmp_path / "mine.csv"
     record.write_text("a shopping list\n", encoding="utf-8")
-    result = verify(lot, "no-such-photo.jpg", "--known", 0.25, "--record", record)
+    result = verify(lot, "no-such-photo.jpg", "--known", 0.35, "--record", record)
     assert result.exit_code == 1
     assert "a shopping list" in result.stderr
     assert result.stdout == ""
@@ -146,7 +146,7 @@ def test_lots_are_compared_and_drawn(lot: Path, tmp_path: Path) -> None:
 
 
 def test_a_report_shows_the_record_and_is_not_written_over(lot: Path, tmp_path: Path) -> None:
-    assert verify(lot, PHOTO, "--known", 0.25).exit_code == 0
+    assert verify(lot, PHOTO, "--known", 0.35).exit_code == 0
     out = tmp_path / "report.html"
     series = SITE / "UL-2603" / "series.csv"
     result = run("lot", "report", lot, out, "--series", series, "--resamples", 1)

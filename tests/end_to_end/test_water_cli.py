@@ -13,23 +13,23 @@ from stripread.cli.app import app
 
 ROOT = Path(__file__).parents[2]
 HOW_TO = ROOT / "docs" / "how-to" / "plan-stock-and-injection.md"
-RECIPE = 'recipe --concentrate "500 mg/L" --add "5 gal" --water "7 gal"'
+RECIPE = 'recipe --concentrate "420 mg/L" --add "20 L" --water "34 L"'
 EVERY = [
-    'generate --after "12 h" --water "5 gal"',
-    'generate --after "12 h" --wanted "500 mg/L"',
-    'generate --after "12 h" --water "5 gal" --reading "380 mg/L u 20"',
-    'dilute --concentrate "520 mg/L, 480 to 560" --wanted "300 mg/L" --make "12 gal"',
-    'tank --tank "15 gal" --concentrate "520 mg/L u 20" --available "5 gal" --wanted "300 mg/L"',
+    'generate --after "12 h" --water "20 L"',
+    'generate --after "12 h" --wanted "420 mg/L"',
+    'generate --after "12 h" --water "20 L" --reading "330 mg/L u 17"',
+    'dilute --concentrate "435 mg/L, 400 to 470" --wanted "220 mg/L" --make "10 gal"',
+    'tank --tank "16 gal" --concentrate "435 mg/L u 18" --available "6 gal" --wanted "220 mg/L"',
     RECIPE,
-    f'{RECIPE} --reading "300 mg/L"',
-    'top-up --stock "220 mg/L u 12" --volume "40 L" --concentrate "500 mg/L" --wanted "300 mg/L" --tank "45 L"',
-    'decay --reading "0 h=310 mg/L u 15" --reading "24 h=262 mg/L u 13" --limit "250 mg/L" --at "48 h"',
-    'inject --residual "0.25 mg/L" --demand "0.5 mg/L" --stock "300 mg/L u 15" --flow "20 gpm"',
-    'inject --residual "0.25 mg/L" --demand "0.5 mg/L" --ratio 1:100 --means to',
-    'inject --residual "0.25 mg/L" --demand "0.5 mg/L" --ratio 1% --stock "75 mg/L u 4"',
-    'demand --injector "0.75 mg/L u 0.06" --outlet "bench 1=0.42 mg/L" --outlet "far end=0.28 mg/L"',
+    f'{RECIPE} --reading "220 mg/L"',
+    'top-up --stock "165 mg/L u 9" --volume "40 L" --concentrate "420 mg/L" --wanted "220 mg/L" --tank "45 L"',
+    'decay --reading "0 h=226 mg/L u 11" --reading "24 h=192 mg/L u 10" --limit "180 mg/L" --at "48 h"',
+    'inject --residual "0.35 mg/L" --demand "0.45 mg/L" --stock "220 mg/L u 11" --flow "20 gpm"',
+    'inject --residual "0.35 mg/L" --demand "0.45 mg/L" --ratio 1:100 --means to',
+    'inject --residual "0.35 mg/L" --demand "0.45 mg/L" --ratio 1% --stock "80 mg/L u 4"',
+    'demand --injector "0.80 mg/L u 0.06" --outlet "bench 1=0.42 mg/L" --outlet "far end=0.35 mg/L"',
     'line --outlet "bench 1@10 m=0.42 mg/L u 0.04" --outlet "far end@60 m=under 0.1 mg/L"',
-    'vapour --strength "500 mg/L" --temperature "68 F"',
+    'vapour --strength "420 mg/L" --temperature "68 F"',
     'hocl --ph 7.4 --temperature "20 C" --chlorine "2 mg/L"',
     'contact --strength "2 mg/L" --time "10 min"',
 ]
@@ -73,16 +73,16 @@ def test_every_command_answers_in_words_and_in_json_with_intervals(line: str) ->
     assert all(len(row) <= 100 for row in text.stdout.splitlines())
 
 
-def test_the_common_recipe_is_caught() -> None:
-    """5 gal of about 500 mg/L to 7 gal of water: 208 mg/L by mass balance, not 300."""
+def test_a_recipe_that_cannot_be_is_caught() -> None:
+    """20 L of about 420 mg/L to 34 L of water: 156 mg/L by mass balance, not 220."""
     bare = told(RECIPE)
-    assert bare["result"]["expected_mg_per_l"]["value"] == pytest.approx(208.33, abs=0.01)
-    result = run(f'{RECIPE} --reading "300 mg/L"')
+    assert bare["result"]["expected_mg_per_l"]["value"] == pytest.approx(155.56, abs=0.01)
+    result = run(f'{RECIPE} --reading "220 mg/L"')
     assert result.exit_code == 3
     assert "CANNOT BOTH BE RIGHT" in result.stdout
-    assert "208 mg/L" in result.stdout
-    assert [f["code"] for f in told(f'{RECIPE} --reading "300 mg/L"')["findings"]] == ["recipe_mismatch"]
-    assert run(f'{RECIPE} --reading "205 mg/L"').exit_code == 0
+    assert "156 mg/L" in result.stdout
+    assert [f["code"] for f in told(f'{RECIPE} --reading "220 mg/L"')["findings"]] == ["recipe_mismatch"]
+    assert run(f'{RECIPE} --reading "152 mg/L"').exit_code == 0
 
 
 @pytest.mark.parametrize("line", EVERY[3:5])
@@ -96,12 +96,12 @@ def test_water_comes_first_and_nobody_stirs(line: str) -> None:
 
 
 def test_what_is_shown_to_be_poured_gives_what_is_shown() -> None:
-    record = told('dilute --concentrate "517 mg/L u 20" --wanted "293 mg/L" --make "37 L"')
+    record = told('dilute --concentrate "431 mg/L u 18" --wanted "213 mg/L" --make "37 L"')
     water, concentrate = (record["result"][key] for key in ("water_l", "concentrate_l"))
     assert f"{water:g} L of water" in record["headline"]
-    given = 517 * concentrate / (water + concentrate)
+    given = 431 * concentrate / (water + concentrate)
     assert record["result"]["strength_mg_per_l"]["value"] == pytest.approx(given)
-    assert given == pytest.approx(293, rel=0.01)
+    assert given == pytest.approx(213, rel=0.01)
 
 
 def test_strong_solutions_carry_the_caution() -> None:
@@ -110,7 +110,7 @@ def test_strong_solutions_carry_the_caution() -> None:
 
 
 def test_vapour_is_a_warning_and_never_a_clearance() -> None:
-    for strength in ("500 mg/L", "0.001 mg/L"):
+    for strength in ("420 mg/L", "0.001 mg/L"):
         result = run(f'vapour --strength "{strength}" --temperature "20 C"')
         assert result.exit_code == 3
         words = " ".join(result.stdout.split())
@@ -128,18 +128,18 @@ def test_vapour_is_a_warning_and_never_a_clearance() -> None:
 def test_units_taken_for_granted_are_told_and_answers_come_in_the_same() -> None:
     us, imperial = (run(EVERY[3].replace("gal", unit)).stdout for unit in ("gal", "imp gal"))
     assert "'gal' taken as of the United States: the stock" in us.replace(" (1 gal = 3.785 L)", "")
-    assert "US gal (19.3 L)" in us
+    assert "US gal (18.7 L)" in us
     assert "United States" not in imperial
-    assert "imp gal (23.2 L)" in imperial
-    metric = run(EVERY[3].replace("12 gal", "45 L")).stdout
+    assert "imp gal (22.5 L)" in imperial
+    metric = run(EVERY[3].replace("10 gal", "40 L")).stdout
     assert " gal" not in metric
-    assert "19.2 L of water" in run(f"{EVERY[3]} --units metric").stdout
+    assert "18.7 L of water" in run(f"{EVERY[3]} --units metric").stdout
     assert "imp gal (" in run(f"{EVERY[3]} --units imperial").stdout
 
 
 def test_the_two_meanings_of_a_ratio_are_stated() -> None:
-    for means, stock in (("in", 75.0), ("to", 75.75)):
-        record = told(f'inject --residual "0.25 mg/L" --demand "0.5 mg/L" --ratio 1:100 --means {means}')
+    for means, stock in (("in", 80.0), ("to", 80.8)):
+        record = told(f'inject --residual "0.35 mg/L" --demand "0.45 mg/L" --ratio 1:100 --means {means}')
         assert record["result"]["stock_mg_per_l"]["value"] == pytest.approx(stock)
         assert any(f"1 part of stock {means} N parts" in note for note in record["notes"])
 
@@ -148,20 +148,20 @@ def test_the_two_meanings_of_a_ratio_are_stated() -> None:
     ("line", "code"),
     [
         ("generate --after 12h", 2),
-        ('generate --after "12 h" --water "5 gal" --wanted "500 mg/L"', 2),
-        ('generate --after "48 h" --water "5 gal"', 1),
-        ('generate --after "12 h" --water "5 gal" --sachet nothing.toml', 1),
-        ('dilute --concentrate "5 h" --wanted "300 mg/L" --make "12 gal"', 2),
-        ('dilute --concentrate "200 mg/L" --wanted "300 mg/L" --make "12 gal"', 1),
-        ('decay --reading "310 mg/L"', 2),
-        ('decay --reading "0 h=310 mg/L"', 1),
-        ('inject --residual "0.25 mg/L" --demand "0.5 mg/L"', 2),
-        ('inject --residual "0.25 mg/L" --demand "0.5 mg/L" --ratio 1:100 --flow "20 gpm" --stock "300 mg/L"', 2),
-        ('demand --outlet "a=0.3 mg/L"', 2),
-        ('demand --outlet "a=0.3 mg/L" --stock "300 mg/L"', 2),
+        ('generate --after "12 h" --water "20 L" --wanted "420 mg/L"', 2),
+        ('generate --after "48 h" --water "20 L"', 1),
+        ('generate --after "12 h" --water "20 L" --sachet nothing.toml', 1),
+        ('dilute --concentrate "5 h" --wanted "220 mg/L" --make "10 gal"', 2),
+        ('dilute --concentrate "200 mg/L" --wanted "220 mg/L" --make "10 gal"', 1),
+        ('decay --reading "226 mg/L"', 2),
+        ('decay --reading "0 h=226 mg/L"', 1),
+        ('inject --residual "0.35 mg/L" --demand "0.45 mg/L"', 2),
+        ('inject --residual "0.35 mg/L" --demand "0.45 mg/L" --ratio 1:100 --flow "20 gpm" --stock "220 mg/L"', 2),
+        ('demand --outlet "a=0.35 mg/L"', 2),
+        ('demand --outlet "a=0.35 mg/L" --stock "220 mg/L"', 2),
         ('hocl --ph nan --temperature "20 C"', 2),
         ('hocl --ph 7 --temperature "20 C" --u-ph=-1', 2),
-        ('vapour --strength "500 mg/L" --temperature "80 C"', 1),
+        ('vapour --strength "420 mg/L" --temperature "80 C"', 1),
         ('contact --strength "-2 mg/L" --time "10 min"', 2),
     ],
 )

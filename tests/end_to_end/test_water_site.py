@@ -10,10 +10,10 @@ from typer.testing import CliRunner, Result
 from stripread.cli.app import app
 from stripread.site import write_demo_site
 
-DILUTE = 'dilute --concentrate "520 mg/L u 20" --make "12 gal"'
-TOP_UP = 'top-up --stock "220 mg/L u 12" --volume "40 L" --concentrate "500 mg/L u 20"'
-TANK = 'tank --tank "15 gal" --concentrate "520 mg/L u 20" --available "5 gal"'
-INJECT = 'inject --demand "0.5 mg/L u 0.05" --stock "300 mg/L u 15"'
+DILUTE = 'dilute --concentrate "435 mg/L u 18" --make "10 gal"'
+TOP_UP = 'top-up --stock "165 mg/L u 9" --volume "40 L" --concentrate "420 mg/L u 20"'
+TANK = 'tank --tank "16 gal" --concentrate "435 mg/L u 18" --available "6 gal"'
+INJECT = 'inject --demand "0.45 mg/L u 0.05" --stock "220 mg/L u 11"'
 
 
 @pytest.fixture
@@ -26,7 +26,7 @@ def nowhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def site(nowhere: Path) -> Path:
     """The demo site with targets of its own, so that no number of the program can pass for them."""
     file = write_demo_site(nowhere)
-    text = file.read_text().replace("target = 300.0", "target = 310.0").replace("target = 0.25", "target = 0.31")
+    text = file.read_text().replace("target = 220.0", "target = 230.0").replace("target = 0.35", "target = 0.41")
     file.write_text(text)
     return nowhere
 
@@ -44,11 +44,11 @@ def told(line: str) -> dict:
 @pytest.mark.parametrize(
     ("line", "option", "aim", "sample"),
     [
-        (DILUTE, "wanted", "310 mg/L", "stock"),
-        (TOP_UP, "wanted", "310 mg/L", "stock"),
-        (TANK, "wanted", "310 mg/L", "stock"),
-        (INJECT, "residual", "0.31 mg/L", "line"),
-        (f"{INJECT} --ratio 1%", "residual", "0.31 mg/L", "line"),
+        (DILUTE, "wanted", "230 mg/L", "stock"),
+        (TOP_UP, "wanted", "230 mg/L", "stock"),
+        (TANK, "wanted", "230 mg/L", "stock"),
+        (INJECT, "residual", "0.41 mg/L", "line"),
+        (f"{INJECT} --ratio 1%", "residual", "0.41 mg/L", "line"),
     ],
 )
 def test_what_the_site_aims_at_is_taken_and_told(site, line, option, aim, sample):
@@ -59,8 +59,8 @@ def test_what_the_site_aims_at_is_taken_and_told(site, line, option, aim, sample
 
 
 def test_what_is_typed_comes_before_the_site(site):
-    assert told(f'{INJECT} --residual "0.2 mg/L"')["result"]["dose_mg_per_l"]["value"] == pytest.approx(0.7)
-    assert told(INJECT)["result"]["dose_mg_per_l"]["value"] == pytest.approx(0.81)
+    assert told(f'{INJECT} --residual "0.2 mg/L"')["result"]["dose_mg_per_l"]["value"] == pytest.approx(0.65)
+    assert told(INJECT)["result"]["dose_mg_per_l"]["value"] == pytest.approx(0.86)
 
 
 def test_a_site_elsewhere_is_named(site, tmp_path_factory, monkeypatch):
@@ -79,7 +79,7 @@ def test_without_a_site_the_option_is_asked_for(nowhere, line):
 
 def test_a_site_without_a_target_is_no_default(site):
     file = site / "site.toml"
-    file.write_text(file.read_text().replace("target = 0.31\n", ""))
+    file.write_text(file.read_text().replace("target = 0.41\n", ""))
     assert run(INJECT).exit_code == 2
     assert run(DILUTE).exit_code == 0
 
@@ -93,15 +93,15 @@ def test_the_target_of_another_analyte_is_no_default(site):
 
 @pytest.mark.parametrize("way", ['--stock "3000 mg/L u 15"', "--ratio 1%", '--ratio 1% --stock "850 mg/L u 5"'])
 def test_harm_is_told_by_the_dose_and_not_by_the_residual(nowhere, way):
-    strong = told(f'inject --residual "0.25 mg/L" --demand "8 mg/L u 0.1" {way}')
+    strong = told(f'inject --residual "0.35 mg/L" --demand "8 mg/L u 0.1" {way}')
     assert any("8 mg/L five times a week" in caution for caution in strong["cautions"])
-    weak = told(f'inject --residual "0.25 mg/L" --demand "0.5 mg/L" {way.replace("850", "75")}')
+    weak = told(f'inject --residual "0.35 mg/L" --demand "0.45 mg/L" {way.replace("850", "80")}')
     assert not any("Plants near the injector" in caution for caution in weak["cautions"])
     assert any("no clearance" in caution for caution in weak["cautions"])
 
 
 def test_the_upper_end_of_an_unsure_dose_counts(nowhere):
-    line = 'inject --residual "0.25 mg/L" --demand "6.5 mg/L u {}" --ratio 1%'
+    line = 'inject --residual "0.35 mg/L" --demand "6.5 mg/L u {}" --ratio 1%'
     said = [any("8 mg/L five" in c for c in told(line.format(u))["cautions"]) for u in (0.1, 1.0)]
     assert said == [False, True]
 
@@ -118,7 +118,7 @@ def test_crops_go_by_the_disinfectant_of_the_site_and_one_taken_for_granted_is_t
 
 
 def test_where_no_volume_was_typed_the_site_s_units_are_taken(site):
-    line = 'generate --after "12 h" --wanted "500 mg/L"'
+    line = 'generate --after "12 h" --wanted "420 mg/L"'
     assert " gal" not in run(line).stdout
     file = site / "site.toml"
     file.write_text('units = "us"\n' + file.read_text(encoding="utf-8"), encoding="utf-8")

@@ -1,4 +1,4 @@
-"""CIELAB at points where its definition gives L* exactly (CIE 15:2004, ISO/CIE 11664-4; the formula from memory).
+"""CIELAB at points where its definition gives L* exactly (ISO/CIE 11664-4; colour-science gives the same).
 
 The white is ours: D50 for the 2 degree observer, of chromaticity (0.3457, 0.3585).
 """

@@ -1,7 +1,7 @@
 """EURACHEM/CITAC QUAM:2012.P1, example A5: cadmium by a calibration line, read backwards.
 
-Data, line, c0 and u(c0) read in the documentation of GTC (CITAC_A5); correlation of the data and S from memory,
-recomputed. The line goes through the product's fit and its inversion.
+Data, line, c0 and u(c0) read in the documentation of GTC (CITAC_A5); correlation of the data and S
+recomputed from the data. The line goes through the product's fit and its inversion.
 """
 
 from dataclasses import replace

@@ -45,7 +45,7 @@ def test_correction_at_30_degrees_uses_the_covariance(fit: Fit) -> None:
 
 
 def test_predicted_corrections(fit: Fit) -> None:
-    """Table H.6, last columns: from memory, recomputed."""
+    """The printed line at the printed temperatures, recomputed."""
     reading, correction = columns("gum_h3_thermometer.csv")
     predicted = [-0.1679, -0.1668, -0.1657, -0.1646, -0.1635, -0.1625, -0.1614, -0.1603, -0.1592, -0.1581, -0.1570]
     np.testing.assert_allclose(correction - fit.residuals, predicted, atol=5e-5)

@@ -1,7 +1,7 @@
 """NIST/SEMATECH e-Handbook of Statistical Methods 4.6.1: a load cell's curved calibration, and its inverse.
 
-Data, straight line, quadratic and the inverted load read in pages pmd611 and pmd61a; the limits of the load (pmd61b)
-from memory, recomputed.
+Data, straight line, quadratic and the inverted load read in pages pmd611 and pmd61a; the limits of the load
+recomputed, by inverting the quadratic's prediction band.
 """
 
 import numpy as np

@@ -185,7 +185,7 @@ def test_air_over_one_milligram_a_litre() -> None:
 
 
 def test_published_solubility_agrees_within_the_constants_uncertainty() -> None:
-    """NIOSH: 0.3 % at 25 C, at a partial pressure of 34.5 mm Hg (the pressure cited from memory)."""
+    """NIOSH: 0.3 % at 25 C, at a partial pressure of 34.5 mm Hg (the pressure from memory, not verified)."""
     found = vapour_over(Measured(3010.0), Measured(25.0)).air_ppm
     low, high = found.interval
     assert high is not None
@@ -209,12 +209,11 @@ def test_limits_are_those_published() -> None:
 
 @pytest.mark.parametrize(("ph", "percent"), [(6, 97.1), (6.5, 91.5), (7, 77.2), (7.5, 51.7), (8, 25.3), (8.5, 9.7)])
 def test_share_of_hypochlorous_acid(ph: float, percent: float) -> None:
-    """With the pKa of 7.53 at 25 C that is often quoted (from memory; recomputed)."""
+    """With a pKa of 7.53: the definition, recomputed by other code."""
     assert 100 * hocl_share(ph, 7.53) == pytest.approx(percent, abs=0.05)
 
 
-def test_pka_of_morris_is_near_the_quoted_one_and_falls_with_warmth() -> None:
-    assert hocl_pka(25.0) == pytest.approx(7.53, abs=0.01)
+def test_pka_of_morris_falls_with_warmth() -> None:
     assert hocl_pka(5.0) > hocl_pka(15.0) > hocl_pka(25.0) > hocl_pka(35.0)
 
 

@@ -38,10 +38,10 @@ def made_sample(
     return SampleType(name=name, expectations=(main, *also), kinds=kinds, strong=strong)
 
 
-LINE = made_sample(0.15, 0.40, target=0.25)
-STOCK = made_sample(250, 350, name="stock", target=300, kinds=("clo2-wide",), strong=True)
-CONCENTRATE = made_sample(400, 600, name="concentrate", target=500, kinds=("clo2-wide",), strong=True)
-RETURN = made_sample(0, 0.25, name="return")
+LINE = made_sample(0.15, 0.40, target=0.28)
+STOCK = made_sample(180, 260, name="stock", target=220, kinds=("clo2-wide",), strong=True)
+CONCENTRATE = made_sample(360, 540, name="concentrate", target=430, kinds=("clo2-wide",), strong=True)
+RETURN = made_sample(0, 0.28, name="return")
 
 
 def made_pad(

@@ -40,9 +40,9 @@ def test_a_few_drops_are_told_in_millilitres_in_any_system():
 @pytest.mark.parametrize(
     ("litres", "system", "words"),
     [
-        (18.93, "metric", "18.9 L"),
-        (5 * GALLON, "us", "5 US gal (18.9 L)"),
-        (5 * 4.54609, "imperial", "5 imp gal (22.7 L)"),
+        (22.71, "metric", "22.7 L"),
+        (6 * GALLON, "us", "6 US gal (22.7 L)"),
+        (6 * 4.54609, "imperial", "6 imp gal (27.3 L)"),
         (0.355, "us", "12 US fl oz (355 mL)"),
         (12_345.0, "metric", "12345 L"),
         (999.7, "metric", "1000 L"),
@@ -56,10 +56,10 @@ def test_volumes_are_told_in_their_own_units_with_litres_beside_them(litres, sys
 
 
 def test_numbers_bear_no_more_digits_than_their_interval():
-    assert str(tell(Measured(208.333, 12.96), "mg/L")) == "208 mg/L (95 %: 183 to 234)"
+    assert str(tell(Measured(155.556, 9.68), "mg/L")) == "156 mg/L (95 %: 137 to 175)"
     assert str(tell(Measured(0.7512, 0.01), "mg/L")) == "0.751 mg/L (95 %: 0.732 to 0.771)"
-    assert str(tell(Measured(300.0), "mg/L")) == "300 mg/L"
-    assert str(tell(Measured(300.0, 10.0, (280.0, None)), "mg/L")).endswith("280 to no end known)")
+    assert str(tell(Measured(220.0), "mg/L")) == "220 mg/L"
+    assert str(tell(Measured(220.0, 8.0, (200.0, None)), "mg/L")).endswith("200 to no end known)")
     assert str(tell_volume_read(Measured(12.618, 2.69), "metric")) == "12.6 L, 95 %: 7.35 to 17.9 L"
 
 
@@ -100,9 +100,9 @@ def test_the_gallon_told_is_the_one_understood(system):
 
 
 def test_words_of_the_record_are_told_in_gallons_and_only_their_volumes():
-    words = "S-1, 28.39 L of C-14 in 17.03 L of water: by mass balance 300 mg/L of it"
+    words = "S-1, 20.82 L of C-14 in 17.03 L of water: by mass balance 220 mg/L of it"
     assert tell_volumes_in(words, "metric") == words
     assert tell_volumes_in(words, "us") == (
-        "S-1, 7.5 US gal (28.4 L) of C-14 in 4.5 US gal (17 L) of water: by mass balance 300 mg/L of it"
+        "S-1, 5.5 US gal (20.8 L) of C-14 in 4.5 US gal (17 L) of water: by mass balance 220 mg/L of it"
     )
     assert tell_volumes_in("4.5 US gal (17 L) of water", "us") == "4.5 US gal (17 L) of water"

@@ -39,12 +39,12 @@ def history(**more) -> History:
     return History(**{"now": NOW, "at": NOW, "point": BENCH, **more})
 
 
-def strip_findings(rule, given: History | None, *, value: float = 0.25) -> list[Finding]:
+def strip_findings(rule, given: History | None, *, value: float = 0.28) -> list[Finding]:
     reading = made_reading(made_pad(value, 0.02), taken_at=None if given is None else given.at)
     return list(rule(StripCase(reading=reading, today=TODAY, dipped_at=None, history=given)))
 
 
-def pad_findings(rule, given: History | None, *, value: float = 0.25, u: float = 0.02, stock=False) -> list[Finding]:
+def pad_findings(rule, given: History | None, *, value: float = 0.28, u: float = 0.02, stock=False) -> list[Finding]:
     pad = made_pad(value, u)
     reading = wide_reading(pad) if stock else made_reading(pad)
     return list(rule(PadCase(reading=reading, pad=pad, sample=STOCK if stock else LINE, history=given)))
@@ -69,11 +69,11 @@ class TestStripRules:
     @pytest.mark.parametrize(("seconds", "fires"), [(20, True), (71, True), (73, False), (600, False)])
     def test_two_points_within_one_flush_dip_and_wait_share_a_strip(self, seconds, fires):
         # 60 s of flushing, 2 s of dipping, 10 s until the kind may be read
-        other = past(0.25, days=seconds / 86400, point="bench 2")
+        other = past(0.28, days=seconds / 86400, point="bench 2")
         assert bool(strip_findings(dip_seen_before, history(lately=(other,)))) is fires
 
     def test_a_second_strip_at_the_same_point_is_no_doubt(self):
-        assert not strip_findings(dip_seen_before, history(lately=(past(0.25, days=20 / 86400),)))
+        assert not strip_findings(dip_seen_before, history(lately=(past(0.28, days=20 / 86400),)))
 
     @pytest.mark.parametrize(
         ("at", "words"),
@@ -108,58 +108,58 @@ class TestStripRules:
 
 
 class TestSampleRules:
-    def test_a_recipe_of_208_does_not_read_300(self):
-        # 5 gal of 500 mg/L and 7 gal of water make 12 gal of 500 * 5 / 12 = 208 mg/L
-        recipe = Recipe(value=500 * 5 / 12, u=9.0, words="5 gal of 500 mg/L concentrate in 7 gal of water")
-        found = pad_findings(recipe_mismatch, history(recipe=recipe), value=300, u=10, stock=True)
+    def test_a_recipe_of_156_does_not_read_220(self):
+        # 20 L of 420 mg/L and 34 L of water make 54 L of 420 * 20 / 54 = 156 mg/L
+        recipe = Recipe(value=420 * 20 / 54, u=7.0, words="20 L of 420 mg/L concentrate in 34 L of water")
+        found = pad_findings(recipe_mismatch, history(recipe=recipe), value=220, u=8, stock=True)
         assert code(found) == "recipe_mismatch"
-        assert "208" in str(found[0].message)
-        assert not pad_findings(recipe_mismatch, history(recipe=recipe), value=222, u=10, stock=True)
+        assert "156" in str(found[0].message)
+        assert not pad_findings(recipe_mismatch, history(recipe=recipe), value=164, u=8, stock=True)
 
     def test_a_recipe_known_badly_contradicts_nothing(self):
-        recipe = Recipe(value=208, u=60.0, words="about a third")
-        assert not pad_findings(recipe_mismatch, history(recipe=recipe), value=300, u=10, stock=True)
+        recipe = Recipe(value=156, u=45.0, words="about a third")
+        assert not pad_findings(recipe_mismatch, history(recipe=recipe), value=220, u=8, stock=True)
 
-    @pytest.mark.parametrize(("value", "fires"), [(250, True), (290, False), (340, False)])
+    @pytest.mark.parametrize(("value", "fires"), [(180, True), (213, False), (250, False)])
     def test_a_stock_that_lost_more_than_foretold(self, value, fires):
-        forecast = Forecast(value=300, u=8, made_at=NOW - timedelta(days=2))
+        forecast = Forecast(value=220, u=6, made_at=NOW - timedelta(days=2))
         found = pad_findings(weaker_than_forecast, history(forecast=forecast), value=value, u=8, stock=True)
         assert bool(found) is fires
 
     def test_a_stock_past_its_time(self):
-        forecast = Forecast(value=240, u=10, made_at=NOW - timedelta(days=9), use_until=NOW - timedelta(days=2))
-        found = pad_findings(stock_past_its_time, history(forecast=forecast), value=252, u=8, stock=True)
+        forecast = Forecast(value=172, u=7, made_at=NOW - timedelta(days=9), use_until=NOW - timedelta(days=2))
+        found = pad_findings(stock_past_its_time, history(forecast=forecast), value=181, u=6, stock=True)
         assert "2026-04-25" in str(found[0].message)
         earlier = history(at=NOW - timedelta(days=3), forecast=forecast)
-        assert not pad_findings(stock_past_its_time, earlier, value=252, u=8, stock=True)
+        assert not pad_findings(stock_past_its_time, earlier, value=181, u=6, stock=True)
         # What was read now counts more than what was foretold.
-        assert not pad_findings(stock_past_its_time, history(forecast=forecast), value=290, u=8, stock=True)
+        assert not pad_findings(stock_past_its_time, history(forecast=forecast), value=210, u=6, stock=True)
 
     def test_a_recipe_that_cannot_give_what_is_expected_needs_no_reading_to_tell(self):
-        recipe = Recipe(value=208, u=9, words="5 gal in 7 gal")
-        found = pad_findings(recipe_off_range, history(recipe=recipe), value=210, u=8, stock=True)
+        recipe = Recipe(value=156, u=7, words="20 L in 34 L")
+        found = pad_findings(recipe_off_range, history(recipe=recipe), value=157, u=8, stock=True)
         assert code(found) == "recipe_off_range"
-        assert "208" in str(found[0].message)
-        assert "250 to 350" in str(found[0].message)
+        assert "156" in str(found[0].message)
+        assert "180 to 260" in str(found[0].message)
         assert not pad_findings(
-            recipe_off_range, history(recipe=Recipe(value=300, u=9, words="")), value=210, stock=True
+            recipe_off_range, history(recipe=Recipe(value=220, u=7, words="")), value=157, stock=True
         )
         assert not pad_findings(
-            recipe_off_range, history(recipe=Recipe(value=240, u=9, words="")), value=210, stock=True
+            recipe_off_range, history(recipe=Recipe(value=173, u=7, words="")), value=157, stock=True
         )
 
-    @pytest.mark.parametrize(("value", "fires"), [(0.25, False), (0.29, False), (0.36, True), (0.10, True)])
+    @pytest.mark.parametrize(("value", "fires"), [(0.28, False), (0.32, False), (0.39, True), (0.13, True)])
     def test_a_jump_against_the_points_own_scatter(self, value, fires):
-        before = tuple(past(v, days=9 - i) for i, v in enumerate((0.25, 0.27, 0.24, 0.26, 0.25, 0.23, 0.26)))
+        before = tuple(past(v, days=9 - i) for i, v in enumerate((0.28, 0.30, 0.27, 0.29, 0.28, 0.26, 0.29)))
         assert bool(pad_findings(jump_at_point, history(same_point=before), value=value)) is fires
 
     def test_a_bad_photo_is_no_jump(self):
-        before = tuple(past(v, days=9 - i) for i, v in enumerate((0.25, 0.27, 0.24, 0.26, 0.25, 0.23, 0.26)))
+        before = tuple(past(v, days=9 - i) for i, v in enumerate((0.28, 0.30, 0.27, 0.29, 0.28, 0.26, 0.29)))
         assert not pad_findings(jump_at_point, history(same_point=before), value=0.36, u=0.06)
 
     def test_few_earlier_readings_or_doubtful_ones_tell_nothing(self):
-        few = tuple(past(0.25, days=i) for i in range(4, 0, -1))
-        doubted = tuple(past(0.25, days=i, valid=False) for i in range(9, 0, -1))
+        few = tuple(past(0.28, days=i) for i in range(4, 0, -1))
+        doubted = tuple(past(0.28, days=i, valid=False) for i in range(9, 0, -1))
         for before in (few, doubted):
             assert not pad_findings(jump_at_point, history(same_point=before), value=0.6)
 
@@ -167,7 +167,7 @@ class TestSampleRules:
         before = tuple(past(0.30 - 0.008 * i, u=0.01, days=20 - i) for i in range(15))
         found = pad_findings(drift_at_point, history(same_point=before), value=0.18)
         assert "fallen" in str(found[0].message)
-        steady = tuple(past(0.25 + 0.01 * (-1) ** i, u=0.01, days=20 - i) for i in range(15))
+        steady = tuple(past(0.28 + 0.01 * (-1) ** i, u=0.01, days=20 - i) for i in range(15))
         assert not pad_findings(drift_at_point, history(same_point=steady), value=0.26)
 
     @pytest.mark.parametrize(("value", "fires"), [(0.27, False), (0.14, True)])
@@ -185,7 +185,7 @@ class TestSampleRules:
 
 
 def test_the_verdict_holds_a_reading_against_its_history():
-    reading = made_reading(made_pad(0.25, 0.02), taken_at=NOW)
+    reading = made_reading(made_pad(0.28, 0.02), taken_at=NOW)
     judged = check_reading(
         reading, sample=LINE, today=TODAY, dipped_at=None, history=history(flushed_s=5, photos={"0" * 64: "entry 3"})
     )
@@ -197,7 +197,7 @@ def test_the_verdict_holds_a_reading_against_its_history():
 def test_a_finding_about_the_water_leaves_the_reading_valid():
     forecast = Forecast(value=0.5, u=0.01, made_at=NOW)
     judged = check_reading(
-        made_reading(made_pad(0.25, 0.02)), sample=LINE, today=TODAY, dipped_at=None, history=history(forecast=forecast)
+        made_reading(made_pad(0.28, 0.02)), sample=LINE, today=TODAY, dipped_at=None, history=history(forecast=forecast)
     )
     assert judged.validity == "valid"
     assert "weaker_than_forecast" in {f.code for f in judged.findings}

@@ -27,16 +27,16 @@ def _in_america(monkeypatch):
 @pytest.mark.parametrize("when", [EVENING, EVENING.astimezone(UTC)], ids=["local", "utc"])
 def test_a_check_of_the_evening_is_of_that_day(when):
     row = CheckRow(
-        when=when, photo="a.jpg", photo_sha256="0" * 64, lot_sha256="1" * 64, pad="clo2", known=0.25, u_known=0.01,
-        value=0.26, u=0.02, low=0.22, high=0.3, e_n=0.2, findings=(),
+        when=when, photo="a.jpg", photo_sha256="0" * 64, lot_sha256="1" * 64, pad="clo2", known=0.35, u_known=0.01,
+        value=0.36, u=0.02, low=0.32, high=0.4, e_n=0.2, findings=(),
     )  # fmt: skip
     assert check_cells(row)[0] == "2026-05-04"
 
 
 def test_a_check_keeps_the_day_of_its_own_place_wherever_it_is_looked_at():
     row = CheckRow(
-        when=EVENING, photo="a.jpg", photo_sha256="0" * 64, lot_sha256="1" * 64, pad="clo2", known=0.25, u_known=0.01,
-        value=0.26, u=0.02, low=0.22, high=0.3, e_n=0.2, findings=(),
+        when=EVENING, photo="a.jpg", photo_sha256="0" * 64, lot_sha256="1" * 64, pad="clo2", known=0.35, u_known=0.01,
+        value=0.36, u=0.02, low=0.32, high=0.4, e_n=0.2, findings=(),
     )  # fmt: skip
     assert row.read_at == EVENING
     assert check_cells(row)[0] == "2026-05-04"

@@ -39,7 +39,7 @@ def test_propagation_agrees_with_drawing_the_inputs():
     def strength(c, v, w):
         return c * v / (v + w)
 
-    inputs = (Measured(500.0, 25.0), Measured(5.0, 0.1), Measured(7.0, 0.14))
+    inputs = (Measured(420.0, 21.0), Measured(20.0, 0.4), Measured(34.0, 0.68))
     drawn = [strength(*(rng.gauss(i.value, i.u) for i in inputs)) for _ in range(20_000)]
     mean = sum(drawn) / len(drawn)
     sd = math.sqrt(sum((x - mean) ** 2 for x in drawn) / len(drawn))

@@ -13,11 +13,11 @@ ROW = CheckRow(
     photo_sha256="a" * 64,
     lot_sha256="b" * 64,
     pad="clo2",
-    known=0.25,
+    known=0.35,
     u_known=0.005,
-    value=0.27,
+    value=0.37,
     u=0.02,
-    low=0.23,
+    low=0.33,
     high=None,
     e_n=0.49,
     findings=(),
@@ -56,7 +56,7 @@ def test_a_file_that_a_spreadsheet_has_saved_is_read_and_continued(tmp_path):
 
 
 HEADER = b"when,photo,photo_sha256,lot_sha256,pad,known,u_known,value,u,low,high,e_n,findings\n"
-GOOD = b"2026-05-04T09:30:00+00:00,x.jpg," + b"a" * 64 + b"," + b"b" * 64 + b",clo2,0.25,0.005,0.27,0.02,0.23,,0.49,\n"
+GOOD = b"2026-05-04T09:30:00+00:00,x.jpg," + b"a" * 64 + b"," + b"b" * 64 + b",clo2,0.35,0.005,0.37,0.02,0.33,,0.49,\n"
 
 
 def test_the_row_that_the_next_test_damages_is_good(tmp_path):
@@ -71,9 +71,9 @@ def test_the_row_that_the_next_test_damages_is_good(tmp_path):
         (b"photo,concentration\nx.jpg,1\n", "first line 'photo,concentration'"),
         (b"\x89PNG\r\n\x1a\n\xff\xfe", "no text"),
         (HEADER + GOOD + GOOD[:60], "line 3"),
-        (HEADER + GOOD.replace(b"0.27", b"much"), "line 2"),
-        (HEADER + GOOD.replace(b"0.27", b"nan"), "value is 'nan'"),
-        (HEADER + GOOD.replace(b"0.27", b""), "together"),
+        (HEADER + GOOD.replace(b"0.37", b"much"), "line 2"),
+        (HEADER + GOOD.replace(b"0.37", b"nan"), "value is 'nan'"),
+        (HEADER + GOOD.replace(b"0.37", b""), "together"),
         (HEADER + GOOD.replace(b"0.02,", b"-0.02,"), "uncertainty"),
         (HEADER + GOOD.replace(b"a" * 64, b"a" * 63), "photo_sha256"),
         (HEADER + GOOD.replace(b"2026-05-04T", b"04.05.2026 "), "line 2"),
@@ -113,7 +113,7 @@ def test_a_photo_is_found_again_by_its_bytes_its_pad_and_the_calibration():
 
 def test_only_numbers_that_nothing_doubts_are_on_the_chart():
     doubtful = replace(ROW, findings=("glare_on_pad",))
-    rows = [ROW, SILENT, doubtful, replace(ROW, pad="ph"), replace(ROW, lot_sha256="d" * 64), replace(ROW, value=0.2)]
+    rows = [ROW, SILENT, doubtful, replace(ROW, pad="ph"), replace(ROW, lot_sha256="d" * 64), replace(ROW, value=0.3)]
     scores = chart_scores(rows, pad="clo2", lot_sha256="b" * 64)
     u = (0.02**2 + 0.005**2) ** 0.5
     assert scores == pytest.approx([0.02 / u, -0.05 / u])

@@ -95,7 +95,7 @@ def test_entries_come_back_as_they_were_entered(records: Records) -> None:
 def test_batches_points_settings_and_notes_come_back(records: Records) -> None:
     concentrate = Batch(id="C-1", kind="concentrate", made_at=START, made_by="Ana", water_l=19.0, source="sachet")
     stock = Batch(id="S-1", kind="stock", made_at=START, made_by="Ben", water_l=30.0, u_water_l=0.2,
-                  parts=(Part(batch="C-1", volume_l=19.0, u_volume_l=0.1),), expected_mg_per_l=208.0,
+                  parts=(Part(batch="C-1", volume_l=19.0, u_volume_l=0.1),), expected_mg_per_l=156.0,
                   u_expected_mg_per_l=9.5, tank="blue tank", cover="floating lid")  # fmt: skip
     for batch in (concentrate, stock):
         records.add_batch(batch, made_stamp())

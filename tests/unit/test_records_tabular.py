@@ -34,7 +34,7 @@ def fill_richly(folder: Path) -> None:
         records.correct(3, why="fell on the floor", withdraw=True, stamp=made_stamp(70))
         records.add_batch(Batch(id="C-1", kind="concentrate", made_at=START, made_by="", water_l=19.0), made_stamp(80))
         stock = Batch(id="S-1", kind="stock", made_at=START, made_by="Ben", water_l=30.0, tank="blue",
-                      parts=(Part(batch="C-1", volume_l=0.1 + 0.2),), expected_mg_per_l=208.33333333333334)  # fmt: skip
+                      parts=(Part(batch="C-1", volume_l=0.1 + 0.2),), expected_mg_per_l=155.55555555555554)  # fmt: skip
         records.add_batch(stock, made_stamp(81))
 
 

@@ -199,7 +199,7 @@ def test_a_path_that_leads_elsewhere_is_not_followed(folder: Path, tampered: sql
 
 def test_a_check_of_a_lot_that_was_changed_in_its_file_is_found(folder: Path) -> None:
     row = CheckRow(when=datetime(2026, 5, 4, tzinfo=UTC), photo="check.jpg", photo_sha256="1" * 64, lot_sha256="2" * 64,
-                   pad="clo2", known=0.25, u_known=0.003, value=0.26, u=0.02, low=0.22, high=0.3, e_n=0.2,
+                   pad="clo2", known=0.35, u_known=0.003, value=0.36, u=0.02, low=0.32, high=0.4, e_n=0.2,
                    findings=())  # fmt: skip
     path = folder / "verification.csv"
     append_row(path, row)
@@ -208,7 +208,7 @@ def test_a_check_of_a_lot_that_was_changed_in_its_file_is_found(folder: Path) ->
         entry = records.add_check_standard(check, made_stamp())
         assert [one.said for one in records.check_standards(lot="UL-1")] == [check]
         assert verify_records(records).intact
-        path.write_text(path.read_text(encoding="utf-8").replace("0.26", "0.25"), encoding="utf-8")
+        path.write_text(path.read_text(encoding="utf-8").replace("0.36", "0.35"), encoding="utf-8")
         (problem,) = verify_records(records).problems
         assert (problem.fault, problem.where) == ("check lost", f"entry {entry.seq}")
         records.correct(entry.seq, why="mistyped dilution", withdraw=True, stamp=made_stamp())

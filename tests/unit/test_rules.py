@@ -34,14 +34,14 @@ def only(findings) -> Finding:
 
 class TestLotExpired:
     def test_fires_the_day_after_the_expiry_date_and_counts_the_days(self):
-        reading = made_reading(made_pad(0.25, 0.02), expires=date(2026, 5, 3))
+        reading = made_reading(made_pad(0.28, 0.02), expires=date(2026, 5, 3))
         finding = only(lot_expired(strip_case(reading, today=date(2026, 5, 4))))
         assert (finding.code, finding.severity) == ("lot_expired", "warning")
         assert "2026-05-03, 1 day ago" in str(finding.message)
         assert "31 days" in str(only(lot_expired(strip_case(reading, today=date(2026, 6, 3)))).message)
 
     def test_does_not_fire_on_the_expiry_date_itself(self):
-        reading = made_reading(made_pad(0.25, 0.02), expires=date(2026, 5, 4))
+        reading = made_reading(made_pad(0.28, 0.02), expires=date(2026, 5, 4))
         assert not list(lot_expired(strip_case(reading, today=date(2026, 5, 4))))
 
 
@@ -53,7 +53,7 @@ class TestReadWindow:
     def found(self, seconds: float | None, *, dipped_at: datetime | None = dip) -> list[Finding]:
         taken = None if seconds is None else self.dip + timedelta(seconds=seconds)
         return list(
-            outside_read_window(strip_case(made_reading(made_pad(0.25, 0.02), taken_at=taken), dipped_at=dipped_at))
+            outside_read_window(strip_case(made_reading(made_pad(0.28, 0.02), taken_at=taken), dipped_at=dipped_at))
         )
 
     @pytest.mark.parametrize("seconds", [10, 30, 60])
@@ -84,7 +84,7 @@ class TestReadWindow:
         """That of the camera may be missing, or stand in another photo's time."""
 
         def found(waited_s):
-            reading = made_reading(made_pad(0.25, 0.02), taken_at=taken_at)
+            reading = made_reading(made_pad(0.28, 0.02), taken_at=taken_at)
             return list(outside_read_window(strip_case(reading, dipped_at=dipped_at, waited_s=waited_s)))
 
         assert not found(30.0)
@@ -99,7 +99,7 @@ class TestReadWindow:
         east, west = timezone(timedelta(hours=2)), timezone(timedelta(hours=-5))
         dipped = datetime(2026, 5, 4, 9, 0, 0, tzinfo=east)
         taken = datetime(2026, 5, 4, 2, 0, 30, tzinfo=west)
-        case = strip_case(made_reading(made_pad(0.25, 0.02), taken_at=taken), dipped_at=dipped)
+        case = strip_case(made_reading(made_pad(0.28, 0.02), taken_at=taken), dipped_at=dipped)
         assert not list(outside_read_window(case))
 
     def test_a_time_without_zone_is_compared_with_the_other_as_clocks_show(self):
@@ -108,8 +108,8 @@ class TestReadWindow:
 
 class TestWrongRangeStrip:
     def test_fits_the_kind_that_the_sample_is_for(self):
-        assert not list(wrong_range_strip(pad_case(made_reading(made_pad(0.25, 0.02)), LINE)))
-        assert not list(wrong_range_strip(pad_case(wide_reading(made_pad(300, 9)), STOCK)))
+        assert not list(wrong_range_strip(pad_case(made_reading(made_pad(0.28, 0.02)), LINE)))
+        assert not list(wrong_range_strip(pad_case(wide_reading(made_pad(220, 7)), STOCK)))
 
     def test_is_not_asked_without_a_sample_type(self):
         assert not list(wrong_range_strip(pad_case(wide_reading(under(20)), None)))
@@ -122,7 +122,7 @@ class TestWrongRangeStrip:
         assert "clo2-ultralow" in str(finding.advice)
 
     def test_an_ultra_low_strip_in_stock_is_an_error_whatever_its_colour(self):
-        for pad in (made_pad(0.25, 0.02), over(2.0), under(0.03)):
+        for pad in (made_pad(0.28, 0.02), over(2.0), under(0.03)):
             finding = only(wrong_range_strip(pad_case(made_reading(pad), STOCK)))
             assert finding.severity == "error"
             assert "ends at 2 mg/L" in str(finding.message)
@@ -177,7 +177,7 @@ class TestWrongRangeStrip:
 
 class TestPossibleBleaching:
     def test_a_low_range_strip_in_strong_solution_is_an_error_whatever_its_colour(self):
-        for pad in (made_pad(0.25, 0.02), under(0.03), over(2.0)):
+        for pad in (made_pad(0.28, 0.02), under(0.03), over(2.0)):
             assert only(possible_bleaching(pad_case(made_reading(pad), STOCK))).severity == "error"
 
     def test_a_pale_pad_where_strong_solution_is_expected_is_an_error(self):
@@ -186,7 +186,7 @@ class TestPossibleBleaching:
         assert "pale" in str(finding.message)
 
     def test_a_good_colour_where_strong_solution_is_expected_is_none(self):
-        assert not list(possible_bleaching(pad_case(wide_reading(made_pad(300, 9)), STOCK)))
+        assert not list(possible_bleaching(pad_case(wide_reading(made_pad(220, 7)), STOCK)))
 
     def test_a_pale_pad_in_weak_water_is_none(self):
         assert not list(possible_bleaching(pad_case(made_reading(under(0.03)), LINE)))
@@ -197,12 +197,12 @@ class TestPossibleBleaching:
         assert only(possible_bleaching(pad_case(reading, CONCENTRATE))).severity == "error"
 
     def test_a_bleached_look_alike_far_above_the_expected_range_is_only_noted(self):
-        finding = only(possible_bleaching(pad_case(made_reading(made_pad(0.25, 0.02, beyond=140)), LINE)))
+        finding = only(possible_bleaching(pad_case(made_reading(made_pad(0.28, 0.02, beyond=140)), LINE)))
         assert finding.severity == "info"
         assert "140 mg/L" in str(finding.message)
 
     def test_a_bleached_look_alike_is_a_doubt_where_no_sample_type_rules_it_out(self):
-        reading = made_reading(made_pad(0.25, 0.02, beyond=140))
+        reading = made_reading(made_pad(0.28, 0.02, beyond=140))
         assert only(possible_bleaching(pad_case(reading, None))).severity == "warning"
 
     def test_a_scale_without_zero_is_not_said_to_bleach(self):
@@ -285,7 +285,7 @@ class TestRange:
 
 class TestReplicates:
     def test_strips_that_differ_within_their_uncertainty_agree(self):
-        assert check_replicates([made_pad(0.24, 0.02), made_pad(0.27, 0.02), made_pad(0.25, 0.02)]) is None
+        assert check_replicates([made_pad(0.24, 0.02), made_pad(0.27, 0.02), made_pad(0.28, 0.02)]) is None
 
     def test_strips_that_differ_by_more_disagree(self):
         finding = check_replicates([made_pad(0.24, 0.02), made_pad(0.40, 0.02)])

@@ -48,7 +48,7 @@ def test_the_control_chart_says_all_its_words():
     lot = load_lot(FOLDER / "UL-2603" / "lot.json")
     row = CheckRow(
         when=datetime(2026, 4, 2, tzinfo=UTC), photo="a.jpg", photo_sha256="0" * 64, lot_sha256=lot.sha256,
-        pad=lot.pads[0].pad, known=0.25, u_known=0.01, value=0.26, u=0.02, low=0.22, high=0.3, e_n=0.2, findings=(),
+        pad=lot.pads[0].pad, known=0.35, u_known=0.01, value=0.36, u=0.02, low=0.32, high=0.4, e_n=0.2, findings=(),
     )  # fmt: skip
     control_chart([row], lot.pads[0], say=say)
     assert len(said) == 5

@@ -34,11 +34,11 @@ class TestDemoSite:
         site = load_site(folder)
         assert list(site.samples) == ["source", "concentrate", "stock", "line", "return"]
         line = site.sample("line")
-        assert line.main == Expectation(analyte="chlorine dioxide", unit="mg/L", low=0.15, high=0.4, target=0.25)
+        assert line.main == Expectation(analyte="chlorine dioxide", unit="mg/L", low=0.22, high=0.5, target=0.35)
         assert line.kinds == ("clo2-ultralow",)
         assert [name for name, sample in site.samples.items() if sample.strong] == ["concentrate", "stock"]
-        assert site.sample("concentrate").main.target == 500
-        assert site.sample("stock").main.target == 300
+        assert site.sample("concentrate").main.target == 420
+        assert site.sample("stock").main.target == 220
 
     def test_explains_every_key_and_whose_ranges_to_use(self, tmp_path):
         text = write_demo_site(tmp_path).read_text(encoding="utf-8")

@@ -15,11 +15,11 @@ def check(reading, known, u_known=0.0, *, pad="clo2", today=TODAY):
 @pytest.mark.parametrize(
     ("value", "known", "u_known", "outcome"),
     [
-        (0.25, 0.25, 0.0, "agrees"),
-        (0.28, 0.25, 0.0, "agrees"),
-        (0.30, 0.25, 0.0, "disagrees"),
-        (0.30, 0.25, 0.03, "agrees"),
-        (0.20, 0.25, 0.0, "disagrees"),
+        (0.35, 0.35, 0.0, "agrees"),
+        (0.38, 0.35, 0.0, "agrees"),
+        (0.40, 0.35, 0.0, "disagrees"),
+        (0.40, 0.35, 0.03, "agrees"),
+        (0.30, 0.35, 0.0, "disagrees"),
     ],
 )
 def test_a_number_agrees_or_not(value, known, u_known, outcome):
@@ -32,27 +32,27 @@ def test_a_number_agrees_or_not(value, known, u_known, outcome):
 
 
 def test_what_the_ordinary_rules_doubt_shows_nothing_either_way():
-    reading = made_reading(made_pad(0.25, 0.02), expires=date(2026, 1, 1))
-    found = check(reading, 0.25)
+    reading = made_reading(made_pad(0.35, 0.02), expires=date(2026, 1, 1))
+    found = check(reading, 0.35)
     assert found.outcome == "doubtful"
     assert [f.code for f in found.doubts] == ["lot_expired"]
     assert "lot_expired" in check_text(found, photo="x.jpg", recorded=None)
 
 
 def test_findings_about_water_are_none_about_a_known_solution():
-    found = check(made_reading(made_pad(0.60, 0.02)), 0.25)
+    found = check(made_reading(made_pad(0.70, 0.02)), 0.35)
     assert found.outcome == "disagrees"
     assert "out_of_range" not in [f.code for f in found.findings]
 
 
 def test_an_invalid_reading_gives_no_number():
     off = make_finding("off_curve", "far off")
-    found = check(made_reading(made_pad(0.25, 0.02, findings=(off,))), 0.25)
+    found = check(made_reading(made_pad(0.35, 0.02, findings=(off,))), 0.35)
     assert found.agreement is None
     assert found.outcome == "no number"
     text = check_text(found, photo="x.jpg", recorded=None)
     assert "NO NUMBER" in text
-    assert "0.25 mg/L, 95 %" not in text
+    assert "0.35 mg/L, 95 %" not in text
 
 
 def test_a_blank_under_the_limit_gives_no_number_and_contradicts_nothing():
@@ -61,7 +61,7 @@ def test_a_blank_under_the_limit_gives_no_number_and_contradicts_nothing():
     assert "which the known value fits" in check_text(found, photo="x.jpg", recorded=None)
 
 
-@pytest.mark.parametrize(("pad", "known"), [(under(0.03), 0.25), (under(0.1, name="LOQ"), 0.25)])
+@pytest.mark.parametrize(("pad", "known"), [(under(0.03), 0.35), (under(0.1, name="LOQ"), 0.35)])
 def test_a_bound_that_the_known_value_contradicts_disagrees(pad, known):
     found = check(made_reading(pad), known, 0.005)
     assert (found.agreement, found.bound_holds, found.outcome) == (None, False, "disagrees")
@@ -88,7 +88,7 @@ def test_another_pads_trouble_is_not_this_pads():
 
 
 def test_json_carries_the_same_numbers():
-    found = check(made_reading(made_pad(0.30, 0.02)), 0.25, 0.01)
+    found = check(made_reading(made_pad(0.40, 0.02)), 0.35, 0.01)
     record = check_json(found, photo="x.jpg", recorded=True)
     assert record["e_n"] == pytest.approx(0.05 / record["expanded_uncertainty"])
     assert record["z"] == pytest.approx(0.05 / (0.02**2 + 0.01**2) ** 0.5)

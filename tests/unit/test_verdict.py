@@ -73,7 +73,7 @@ def test_a_photo_after_the_read_window_makes_the_reading_doubtful():
 
 
 def test_the_wrong_kind_gives_an_invalid_reading_without_any_number():
-    for pad in (made_pad(0.25, 0.02), over(2.0), under(0.05)):
+    for pad in (made_pad(0.28, 0.02), over(2.0), under(0.05)):
         verdict = check(made_reading(pad), STOCK)
         reported = verdict.pads[0].reading
         assert (verdict.validity, verdict.exit_code) == ("invalid", 3)
@@ -112,9 +112,9 @@ def test_an_error_about_one_pad_leaves_the_other_its_number():
 
 
 def test_a_faint_line_reading_stays_valid_though_a_bleached_pad_would_look_alike():
-    verdict = check(made_reading(made_pad(0.25, 0.02, beyond=140)), LINE)
+    verdict = check(made_reading(made_pad(0.28, 0.02, beyond=140)), LINE)
     assert (verdict.validity, verdict.exit_code) == ("valid", 0)
-    assert verdict.pads[0].reading.value == 0.25
+    assert verdict.pads[0].reading.value == 0.28
     assert codes(verdict) == ["possible_bleaching"]
     assert verdict.cautions == ()
 
@@ -131,13 +131,13 @@ def test_concentrate_within_the_part_of_the_range_that_the_strip_covers_is_valid
 
 
 def test_the_caution_stands_wherever_a_strong_solution_is_or_may_be():
-    strong = check(wide_reading(made_pad(300, 9)), STOCK)
+    strong = check(wide_reading(made_pad(220, 7)), STOCK)
     (caution,) = strong.cautions
     for words in ("ventilate", "lean over", "agitate", "covered", "protection", "label", "local codes", "licensed"):
         assert words in str(caution)
-    unknown = check(made_reading(made_pad(0.25, 0.02, beyond=140)), None)
+    unknown = check(made_reading(made_pad(0.28, 0.02, beyond=140)), None)
     assert unknown.cautions == strong.cautions
-    assert check(made_reading(made_pad(0.25, 0.02)), LINE).cautions == ()
+    assert check(made_reading(made_pad(0.28, 0.02)), LINE).cautions == ()
 
 
 def test_without_a_sample_type_only_the_measurement_is_judged():
@@ -154,16 +154,16 @@ def test_censored_readings_are_judged_without_a_probability():
 def test_findings_come_once_and_the_worst_first():
     twice = make_finding("card_not_enrolled", "Design colours only.")
     warning = make_finding("photo_dark", "Dark.")
-    pad = made_pad(0.25, 0.02, findings=(make_finding("off_curve", "Far."), twice))
+    pad = made_pad(0.28, 0.02, findings=(make_finding("off_curve", "Far."), twice))
     verdict = check(made_reading(pad, findings=(twice, warning)), LINE)
     assert codes(verdict) == ["off_curve", "photo_dark", "card_not_enrolled"]
 
 
 def test_a_site_in_another_unit_than_the_lot_is_refused():
     with pytest.raises(SiteError, match=r"sample\.line.*'ug/L'"):
-        check(made_reading(made_pad(0.25, 0.02)), made_sample(150, 400, unit="ug/L"))
+        check(made_reading(made_pad(0.28, 0.02)), made_sample(150, 400, unit="ug/L"))
 
 
 @pytest.mark.parametrize("unit", ["ppm", "mg/l", " mg/L"])
 def test_mg_per_l_and_ppm_count_as_one_unit(unit):
-    assert check(made_reading(made_pad(0.25, 0.02)), made_sample(0.15, 0.4, unit=unit)).exit_code == 0
+    assert check(made_reading(made_pad(0.28, 0.02)), made_sample(0.15, 0.4, unit=unit)).exit_code == 0

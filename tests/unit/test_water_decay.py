@@ -10,7 +10,7 @@ from stripread.water.decay import COVERS, Timed, fit_loss, strength_at, time_unt
 from stripread.water.line import Outlet, along_line
 
 
-def readings(half_life, *, start=300.0, u=15.0, at=(0.0, 12.0, 24.0, 48.0), noise=None):
+def readings(half_life, *, start=220.0, u=11.0, at=(0.0, 12.0, 24.0, 48.0), noise=None):
     exact = [start * 0.5 ** (t / half_life) for t in at]
     off = np.zeros(len(at)) if noise is None else noise
     return [Timed(t, Measured(max(c + e, 1.0), u)) for t, c, e in zip(at, exact, off, strict=True)]
@@ -24,9 +24,9 @@ def holds(found, truth):
 def test_precise_readings_give_back_the_half_life_they_were_made_with():
     fit = fit_loss(readings(40.0, u=0.5))
     assert fit.half_life.value == pytest.approx(40.0, rel=0.005)
-    assert fit.start_mg_per_l.value == pytest.approx(300.0, rel=0.005)
-    assert time_until(fit, limit_mg_per_l=150.0).value == pytest.approx(40.0, rel=0.005)
-    assert strength_at(fit, 80.0).value == pytest.approx(75.0, rel=0.01)
+    assert fit.start_mg_per_l.value == pytest.approx(220.0, rel=0.005)
+    assert time_until(fit, limit_mg_per_l=110.0).value == pytest.approx(40.0, rel=0.005)
+    assert strength_at(fit, 80.0).value == pytest.approx(55.0, rel=0.01)
     assert fit.prior_share < 1e-3
     assert fit.widened_by == 1.0
 
@@ -52,11 +52,11 @@ def test_intervals_hold_the_truth_about_95_times_in_a_hundred(cover, seed):
     hits, trials = np.zeros(3), 120
     for _ in range(trials):
         half = 60.0 if prior is None else prior.half_life * prior.factor ** rng.normal()
-        fit = fit_loss(readings(half, noise=rng.normal(size=4) * 15.0), prior=prior)
+        fit = fit_loss(readings(half, noise=rng.normal(size=4) * 11.0), prior=prior)
         hits += (
             holds(fit.half_life, half),
-            holds(time_until(fit, limit_mg_per_l=200.0), half * math.log2(1.5)),
-            holds(strength_at(fit, 72.0), 300 * 0.5 ** (72 / half)),
+            holds(time_until(fit, limit_mg_per_l=150.0), half * math.log2(220 / 150)),
+            holds(strength_at(fit, 72.0), 220 * 0.5 ** (72 / half)),
         )
     assert (hits / trials > 0.90).all(), hits / trials
 
@@ -82,7 +82,7 @@ def test_a_cover_makes_little_data_say_more():
 
 
 def test_readings_that_rise_never_make_a_stock_that_grows():
-    fit = fit_loss([Timed(0.0, Measured(250.0, 12.0)), Timed(24.0, Measured(290.0, 14.0))])
+    fit = fit_loss([Timed(0.0, Measured(190.0, 9.0)), Timed(24.0, Measured(220.0, 11.0))])
     assert fit.rate.interval[0] > 0
     assert fit.half_life.interval[0] > 24.0
 
@@ -101,12 +101,12 @@ def test_readings_that_scatter_more_than_they_state_are_widened():
 
 
 def test_too_little_to_fit_is_refused():
-    one = Timed(0.0, Measured(300.0, 15.0))
+    one = Timed(0.0, Measured(220.0, 11.0))
     for few in ([one], [one, one], []):
         with pytest.raises(WaterError, match="two times"):
             fit_loss(few)
     with pytest.raises(WaterError, match="uncertainty"):
-        fit_loss([one, Timed(1.0, Measured(300.0))])
+        fit_loss([one, Timed(1.0, Measured(220.0))])
 
 
 def test_covers_say_that_they_are_ours():

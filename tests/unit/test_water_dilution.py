@@ -6,7 +6,7 @@ from stripread.water.dilution import dilute, fill_tank, mix, top_up
 from stripread.water.recipe import check_recipe, recipe_strength
 
 GALLON = 3.785411784
-CONCENTRATE = Measured(500.0, 25.0)
+CONCENTRATE = Measured(500.0, 25.0)  # the recipe's below: common practice, no source
 
 
 def gallons(number, relative_u=0.02):
@@ -117,7 +117,7 @@ def check(reading, *, concentrate=CONCENTRATE, add=5.0, water=7.0):
 
 
 def test_the_common_recipe_gives_208_and_not_300():
-    """Common practice has 5 gal of about 500 mg/L added to 7 gal of water give about 300; mass balance says 208."""
+    """5 gal of about 500 mg/L added to 7 gal of water are called 300 (common practice, no source); they are 208."""
     found = check(Measured(300.0, 18.0))
     assert found.expected_mg_per_l.value == pytest.approx(500 * 5 / 12)
     assert found.finding is not None

@@ -36,31 +36,31 @@ def test_a_ratio_says_its_convention():
 
 
 def test_dose_is_residual_and_demand():
-    dose = dose_for(residual_mg_per_l=Measured(0.25), demand_mg_per_l=Measured(0.5, 0.05))
-    assert (dose.value, dose.u) == pytest.approx((0.75, 0.05))
+    dose = dose_for(residual_mg_per_l=Measured(0.35), demand_mg_per_l=Measured(0.45, 0.05))
+    assert (dose.value, dose.u) == pytest.approx((0.80, 0.05))
 
 
 def test_ratio_and_pump_for_a_dose():
     made = inject(
-        dose_mg_per_l=Measured(0.75, 0.05), stock_mg_per_l=Measured(300.0, 15.0), flow_l_per_h=Measured(4000.0, 80.0)
+        dose_mg_per_l=Measured(0.80, 0.05), stock_mg_per_l=Measured(220.0, 11.0), flow_l_per_h=Measured(2750.0, 55.0)
     )
-    assert made.n_in.value == pytest.approx(400.0)
-    assert made.n_to.value == pytest.approx(399.0)
+    assert made.n_in.value == pytest.approx(275.0)
+    assert made.n_to.value == pytest.approx(274.0)
     assert made.pump_l_per_h.value == pytest.approx(10.0)
-    relative = ((0.05 / 0.75) ** 2 + 0.05**2 + 0.02**2) ** 0.5
+    relative = ((0.05 / 0.80) ** 2 + 0.05**2 + 0.02**2) ** 0.5
     assert made.pump_l_per_h.u == pytest.approx(10 * relative, rel=1e-4)
-    assert made.feed_mg_per_h.value == pytest.approx(3000.0)
+    assert made.feed_mg_per_h.value == pytest.approx(2200.0)
 
 
 def test_both_conventions_give_the_same_dose():
-    made = inject(dose_mg_per_l=Measured(0.75), stock_mg_per_l=Measured(300.0))
+    made = inject(dose_mg_per_l=Measured(0.80), stock_mg_per_l=Measured(220.0))
     for ratio in (Ratio(made.n_in.value, "in"), Ratio(made.n_to.value, "to")):
-        got = delivered(ratio, stock_mg_per_l=Measured(300.0), demand_mg_per_l=Measured(0.5))
-        assert got.dose_mg_per_l.value == pytest.approx(0.75)
-        assert got.residual_mg_per_l.value == pytest.approx(0.25)
+        got = delivered(ratio, stock_mg_per_l=Measured(220.0), demand_mg_per_l=Measured(0.45))
+        assert got.dose_mg_per_l.value == pytest.approx(0.80)
+        assert got.residual_mg_per_l.value == pytest.approx(0.35)
 
 
-@pytest.mark.parametrize(("dose", "stock"), [(0.0, 300.0), (200.0, 300.0)])
+@pytest.mark.parametrize(("dose", "stock"), [(0.0, 220.0), (150.0, 220.0)])
 def test_a_dose_that_no_injector_gives_is_refused(dose, stock):
     with pytest.raises(WaterError, match="dose"):
         inject(dose_mg_per_l=Measured(dose), stock_mg_per_l=Measured(stock))
@@ -69,21 +69,21 @@ def test_a_dose_that_no_injector_gives_is_refused(dose, stock):
 @pytest.mark.parametrize("convention", ["in", "to"])
 def test_the_stock_that_suits_a_ratio_gives_the_dose(convention):
     ratio = Ratio(128, convention)
-    stock = stock_for(ratio, dose_mg_per_l=Measured(0.75, 0.05))
+    stock = stock_for(ratio, dose_mg_per_l=Measured(0.80, 0.05))
     assert delivered(ratio, stock_mg_per_l=stock, demand_mg_per_l=Measured(0.0)).dose_mg_per_l.value == pytest.approx(
-        0.75
+        0.80
     )
-    assert stock.u / stock.value == pytest.approx(0.05 / 0.75)
+    assert stock.u / stock.value == pytest.approx(0.05 / 0.80)
 
 
 def test_an_injector_s_own_scatter_is_in_the_dose():
-    got = delivered(Ratio(100, "in"), stock_mg_per_l=Measured(300.0), demand_mg_per_l=Measured(0.0))
-    assert got.dose_mg_per_l.u == pytest.approx(3 * RATIO_U)
+    got = delivered(Ratio(100, "in"), stock_mg_per_l=Measured(220.0), demand_mg_per_l=Measured(0.0))
+    assert got.dose_mg_per_l.u == pytest.approx(2.2 * RATIO_U)
 
 
 def test_a_water_that_takes_all_leaves_less_than_nothing():
-    got = delivered(Ratio(1000, "in"), stock_mg_per_l=Measured(300.0), demand_mg_per_l=Measured(0.5, 0.01))
-    assert got.residual_mg_per_l.value == pytest.approx(-0.2)
+    got = delivered(Ratio(1000, "in"), stock_mg_per_l=Measured(220.0), demand_mg_per_l=Measured(0.45, 0.01))
+    assert got.residual_mg_per_l.value == pytest.approx(-0.23)
     assert got.residual_mg_per_l.interval[1] < 0
 
 

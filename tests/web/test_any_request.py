@@ -28,9 +28,9 @@ WORDS = st.one_of(
     st.text(max_size=40),
     st.text(string.digits + "-.:/ ", max_size=20),
     st.sampled_from(
-        ["bench 1", "tank", "UL-2603", "0" * 32, "1", "-1", "99999999999999999999", "nan", "5 gal", "2026-04-14",
+        ["bench 1", "tank", "UL-2603", "0" * 32, "1", "-1", "99999999999999999999", "nan", "6 gal", "2026-04-14",
          "..", "../site.toml", "\x00", "%00", "es", "C-1", "<script>", "'; drop table entries; --", "Ines", "grower",
-         "yes", "1:200", "300 mg/L", "24 h", "1e308", "-0", "a" * 3000, "🦀", "\r\nset-cookie: x=y"]
+         "yes", "1:275", "220 mg/L", "24 h", "1e308", "-0", "a" * 3000, "🦀", "\r\nset-cookie: x=y"]
     ),
 )  # fmt: skip
 # Of forms and addresses, as the code and the templates name them: a new one is found by itself.
@@ -87,10 +87,10 @@ def clients(tmp_path_factory):
 
 # What people would type where a form comes empty.
 TYPED = {
-    "why": "spilt", "name": "bench 9", "ratio": "1:200", "standard": "50", "u_standard": "1", "text": "cloudy",
+    "why": "spilt", "name": "bench 9", "ratio": "1:275", "standard": "50", "u_standard": "1", "text": "cloudy",
     "water": "20 L", "known": "0.2", "u_known": "0.01", "id": "B-1", "injector": "one", "secret": "other-582",
     "again": "other-582", "number": "UL-9", "expires": "2028-01-31", "measured_on": "2026-01-01", "add": "1 L",
-    "left": "1 L", "after": "24 h", "make": "40 L", "volume": "30 L", "strength": "300 mg/L",
+    "left": "1 L", "after": "24 h", "make": "40 L", "volume": "30 L", "strength": "220 mg/L",
 }  # fmt: skip
 
 
@@ -127,7 +127,7 @@ def forms(clients):
     assert client.name == "Sol"
     folder = client.app.state.folder
     for batch, kind, sample, value in (
-        ("C-14", "concentrate", "concentrate", 480.0),
+        ("C-14", "concentrate", "concentrate", 400.0),
         ("S-14", "stock", "stock", 200.0),
     ):
         make(folder, batch, kind)
@@ -141,8 +141,8 @@ def forms(clients):
     pages += ["/read/bench 1", "/points-admin/tank", "/checks/UL-2603", draft, f"/log/{reading.seq}"]
     pages += [f"/log/{reading.seq}/correct", "/batches/withdraw/C-14"]
     pages += ["/lots/new/known?kind=chlorine-ph-duo"]
-    pages += ["/batches/generate?water=20+L&after=24+h", "/batches/stock?make=40+L&concentrate=C-14&wanted=300+mg/L"]
-    pages += ["/batches/top-up?volume=30+L&stock=S-14&concentrate=C-14&wanted=300+mg/L"]
+    pages += ["/batches/generate?water=20+L&after=24+h", "/batches/stock?make=40+L&concentrate=C-14&wanted=220+mg/L"]
+    pages += ["/batches/top-up?volume=30+L&stock=S-14&concentrate=C-14&wanted=220+mg/L"]
     found = []
     for page in pages:
         answer = client.get(page)

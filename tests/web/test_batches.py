@@ -16,7 +16,7 @@ from tests.unit.made_records import made_pad, made_payload
 NOW = datetime.now().astimezone()
 
 
-def make(site, batch="C-14", kind="concentrate", *, hours_ago=3.0, expected=520.0):
+def make(site, batch="C-14", kind="concentrate", *, hours_ago=3.0, expected=435.0):
     at = NOW - timedelta(hours=hours_ago)
     said = Batch(
         id=batch, kind=kind, made_at=at, made_by="Ines", water_l=60.0, u_water_l=0.4, expected_mg_per_l=expected,
@@ -55,15 +55,15 @@ def plan_in(page):
 
 def test_a_stock_is_planned_from_the_concentrate_as_read_then_entered_once(signed_in, site):
     make(site)
-    read(site, "C-14", 480.0, sample="concentrate")
+    read(site, "C-14", 400.0, sample="concentrate")
     client = signed_in("Ines")
-    page = client.get("/batches/stock?concentrate=C-14&make=12+gal").text
-    assert plan_in(page) == "4.5 US gal (17 L) of water, then 7.5 US gal (28.4 L) of concentrate"  # 12 x 300 / 480
+    page = client.get("/batches/stock?concentrate=C-14&make=10+gal").text
+    assert plan_in(page) == "4.5 US gal (17 L) of water, then 5.5 US gal (20.8 L) of concentrate"  # 10 x 220 / 400
     assert "Water comes first." in page
     assert "gas" in page  # the caution
-    assert "wanted 300 mg/L" in page  # the site's target
+    assert "wanted 220 mg/L" in page  # the site's target
     fields = typed_in(page)
-    assert (fields["water"], fields["add"], fields["id"]) == ("4.5 gal", "7.5 gal", "S-1")
+    assert (fields["water"], fields["add"], fields["id"]) == ("4.5 gal", "5.5 gal", "S-1")
     for _ in range(2):
         sent = post(client, "/batches/stock", **fields, cover="covered")
         assert sent.headers["location"] == "/batches/made/S-1"
@@ -79,34 +79,34 @@ def test_a_stock_is_planned_from_the_concentrate_as_read_then_entered_once(signe
     page = client.get("/batches").text
     assert "S-1" in page
     assert client.get("/batches/stock").text.count('value="S-2"') == 0  # a name is offered with a plan only
-    assert 'value="S-2"' in client.get("/batches/stock?concentrate=C-14&make=45+L").text
+    assert 'value="S-2"' in client.get("/batches/stock?concentrate=C-14&make=40+L").text
 
 
 def test_nothing_is_planned_with_a_concentrate_that_nobody_read(signed_in, site):
     make(site)
     client = signed_in("Ines")
-    answer = client.get("/batches/stock?concentrate=C-14&make=12+gal")
+    answer = client.get("/batches/stock?concentrate=C-14&make=10+gal")
     assert answer.status_code == 400
     assert "never read" in answer.text
-    assert 'value="12 gal"' in answer.text  # what was typed stays
+    assert 'value="10 gal"' in answer.text  # what was typed stays
     assert 'class="pour"' not in answer.text
-    typed = client.get("/batches/stock?concentrate=C-14&make=12+gal&strength=520+mg/L,+480+to+560").text
+    typed = client.get("/batches/stock?concentrate=C-14&make=10+gal&strength=435+mg/L,+400+to+470").text
     assert "US gal" in plan_in(typed)  # what was read through a dilution is typed
 
 
 def test_what_cannot_be_entered_says_why_beside_what_was_typed(signed_in, site):
     make(site)
-    read(site, "C-14", 480.0, sample="concentrate")
+    read(site, "C-14", 400.0, sample="concentrate")
     client = signed_in("Ines")
-    good = {"concentrate": "C-14", "make": "45 L", "water": "17 L", "add": "28 L", "id": "S-9"}
+    good = {"concentrate": "C-14", "make": "40 L", "water": "18 L", "add": "22 L", "id": "S-9"}
     later = (NOW + timedelta(hours=2)).replace(tzinfo=None).isoformat(timespec="minutes")
-    for name, value in (("water", "17"), ("add", "28 mg/L"), ("id", ""), ("id", 41 * "x"), ("cover", "leaky"),
+    for name, value in (("water", "17"), ("add", "22 mg/L"), ("id", ""), ("id", 41 * "x"), ("cover", "leaky"),
                         ("at", later), ("concentrate", "C-99"), ("add", "-3 L"), ("add", "1e-300 L"),
                         ("water", "1e300 gal")):  # fmt: skip
         answer = post(client, "/batches/stock", **{**good, name: value})
         assert answer.status_code == 400, (name, value)
         assert 'role="alert"' in answer.text
-    assert 'value="28 mg/L"' in post(client, "/batches/stock", **{**good, "add": "28 mg/L"}).text
+    assert 'value="22 mg/L"' in post(client, "/batches/stock", **{**good, "add": "22 mg/L"}).text
     assert post(client, "/batches/stock", **{**good, "id": "C-14"}).status_code == 400  # taken by another
     assert client.post("/batches/stock", data=good).status_code == 403  # no token
     with open_records(site) as records:
@@ -114,15 +114,15 @@ def test_what_cannot_be_entered_says_why_beside_what_was_typed(signed_in, site):
 
 
 def test_the_list_holds_the_first_reading_against_the_recipe(signed_in, site):
-    make(site, "S-3", "stock", expected=300.0)
-    make(site, "S-4", "stock", expected=300.0, hours_ago=2.0)
-    read(site, "S-3", 305.0, sample="stock")
-    read(site, "S-4", 180.0, sample="stock")
+    make(site, "S-3", "stock", expected=220.0)
+    make(site, "S-4", "stock", expected=220.0, hours_ago=2.0)
+    read(site, "S-3", 225.0, sample="stock")
+    read(site, "S-4", 132.0, sample="stock")
     client = signed_in("Sol")
     page = client.get("/batches").text
     assert page.index("▲ DIFFERS") < page.index("✔ agrees")  # S-4 is the later one
     shown = client.get("/batches/made/S-4").text
-    assert "By mass balance the recipe gives 300 mg/L; the reading of 180 mg/L" in shown
+    assert "By mass balance the recipe gives 220 mg/L; the reading of 132 mg/L" in shown
     order = ["Generate concentrate", "Measure the concentrate", "Make stock", "Measure the stock", "Set the injector",
              "Measure the line"]  # fmt: skip
     places = [page.index(words) for words in order]
@@ -133,7 +133,7 @@ def test_the_list_holds_the_first_reading_against_the_recipe(signed_in, site):
 
 def test_a_concentrate_is_planned_and_entered_with_what_its_sachets_give(signed_in, site):
     client = signed_in("Ines")
-    page = client.get("/batches/generate?water=20+L&sachets=2&after=12+h&sachet=example").text
+    page = client.get("/batches/generate?water=47+L&sachets=2&after=12+h&sachet=example").text
     assert plan_in(page).startswith("After 12 h expect")
     fields = typed_in(page)
     assert fields["id"] == "C-1"
@@ -154,37 +154,37 @@ def test_a_concentrate_is_planned_and_entered_with_what_its_sachets_give(signed_
 
 def test_a_weak_stock_is_topped_up_and_a_strong_one_thinned(signed_in, site):
     make(site)
-    make(site, "S-3", "stock", expected=300.0)
-    read(site, "C-14", 500.0, sample="concentrate")
-    read(site, "S-3", 220.0, sample="stock")
+    make(site, "S-3", "stock", expected=220.0)
+    read(site, "C-14", 420.0, sample="concentrate")
+    read(site, "S-3", 160.0, sample="stock")
     client = signed_in("Ines")
     page = client.get("/batches/top-up?stock=S-3&volume=30+L&concentrate=C-14").text
-    assert plan_in(page) == "Add 12 L of concentrate"  # 30 (300 - 220) / (500 - 300)
+    assert plan_in(page) == "Add 9 L of concentrate"  # 30 (220 - 160) / (420 - 220)
     fields = typed_in(page)
-    assert (fields["left"], fields["add"], fields["water"], fields["id"]) == ("30 L", "12 L", "0 L", "S-4")
+    assert (fields["left"], fields["add"], fields["water"], fields["id"]) == ("30 L", "9 L", "0 L", "S-4")
     assert post(client, "/batches/top-up", **fields).headers["location"] == "/batches/made/S-4"
     with open_records(site) as records:
         batch = records.batches(limit=1)[0].said
-    assert [(part.batch, part.volume_l) for part in batch.parts] == [("S-3", 30.0), ("C-14", 12.0)]
-    read(site, "S-4", 400.0, sample="stock", hours_ago=0.0)
+    assert [(part.batch, part.volume_l) for part in batch.parts] == [("S-3", 30.0), ("C-14", 9.0)]
+    read(site, "S-4", 264.0, sample="stock", hours_ago=0.0)
     page = client.get("/batches/top-up?stock=S-4&volume=30+L").text
-    assert plan_in(page) == "Add 10 L of water"
-    assert typed_in(page)["water"] == "10 L"
+    assert plan_in(page) == "Add 6 L of water"  # 30 (264 / 220 - 1)
+    assert typed_in(page)["water"] == "6 L"
 
 
 def test_an_injector_is_set_once_and_listed(signed_in, site):
-    make(site, "S-3", "stock", expected=300.0)
+    make(site, "S-3", "stock", expected=220.0)
     client = signed_in("Ines")
     assert "never read, read it first" in client.get("/injector").text
-    good = {"injector": "main", "ratio": "1:200", "means": "to", "batch": "S-3", "flow": "20 gpm"}
+    good = {"injector": "main", "ratio": "1:275", "means": "to", "batch": "S-3", "flow": "20 gpm"}
     for _ in range(2):
         assert post(client, "/injector", **good).status_code == 303
     with open_records(site) as records:
         (setting,) = [s.said for s in records.injector_settings()]
-    assert (setting.ratio, setting.convention, setting.batch) == (200.0, "to", "S-3")
+    assert (setting.ratio, setting.convention, setting.batch) == (275.0, "to", "S-3")
     assert setting.flow_l_per_min == pytest.approx(20 * 3.785411784)
-    assert "main: 1 part to 200" in client.get("/injector").text
-    for name, value in (("ratio", "200"), ("injector", ""), ("means", "of"), ("batch", "S-99"), ("flow", "20 gal"),
+    assert "main: 1 part to 275" in client.get("/injector").text
+    for name, value in (("ratio", "275"), ("injector", ""), ("means", "of"), ("batch", "S-99"), ("flow", "20 gal"),
                         ("since", "2999-01-01T00:00")):  # fmt: skip
         answer = post(client, "/injector", **{**good, name: value})
         assert answer.status_code == 400, name
@@ -203,7 +203,7 @@ def test_a_grower_makes_nothing(signed_in):
         "/batches/made/C-1",
     ):
         assert client.get(where).status_code == 403, where
-    assert post(client, "/injector", injector="main", ratio="1:200").status_code == 403
+    assert post(client, "/injector", injector="main", ratio="1:275").status_code == 403
 
 
 @pytest.mark.parametrize("system", ["metric", "us", "imperial"])
@@ -216,7 +216,7 @@ def test_a_volume_as_typed_is_read_as_what_the_jug_shows(system, litres):
 
 def test_no_more_is_planned_than_a_batch_has_left(signed_in, site):
     make(site)  # 60 L
-    read(site, "C-14", 480.0, sample="concentrate")
+    read(site, "C-14", 400.0, sample="concentrate")
     client = signed_in("Ines")
     assert plan_in(client.get("/batches/stock?concentrate=C-14&make=90+L").text)
     said = {"concentrate": "C-14", "make": "80 L", "add": "50 L", "water": "30 L", "id": "S-9"}

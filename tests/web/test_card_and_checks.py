@@ -28,7 +28,7 @@ def enrol(client, data=MEASURED, **fields):
 
 def check(client, lot="UL-2603", photo=SAMPLE, **fields):
     token = csrf_of(client.get(f"/checks/{lot}").text)
-    said = {"csrf": token, "known": "0.25", "u_known": "0.005", **fields}
+    said = {"csrf": token, "known": "0.35", "u_known": "0.005", **fields}
     return client.post(f"/checks/{lot}", data=said, files={"photo": ("../x.jpg", photo.read_bytes(), "image/jpeg")})
 
 
@@ -76,7 +76,7 @@ def test_a_check_standard_is_read_charted_and_recorded_once(signed_in, site):
     assert "Check standards: no rule is broken; checks that count: 1" in client.get("/lots").text
     assert check(client).headers["location"] == done.headers["location"]  # the same photo is the same check
     (row,) = load_record(site / "UL-2603" / "verification.csv")
-    assert row.known == 0.25
+    assert row.known == 0.35
     assert row.photo.startswith("check-")
     off = check(client, photo=ROOT / "sample_images" / "line-low.jpg", known="0.8")
     page = client.get(off.headers["location"]).text
@@ -111,7 +111,7 @@ def test_a_check_is_judged_on_the_day_of_the_place(site, monkeypatch):
     )
     evening = datetime(2026, 5, 4, 21, 30, 0, 5, tzinfo=timezone(timedelta(hours=-5)))
     photo = open_photo_bytes(SAMPLE.read_bytes(), "x")
-    known = KnownDilution(pad="clo2", value=0.25, u=0.005)
+    known = KnownDilution(pad="clo2", value=0.35, u=0.005)
     row = measuring.read_check_row(str(site), photo, "UL-2603", known, evening)
     assert seen == [date(2026, 5, 4)]
     assert row.when.isoformat() == "2026-05-04T21:30:00-05:00"

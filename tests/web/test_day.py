@@ -40,7 +40,7 @@ def test_the_entry_that_is_wrong_is_linked(signed_in, site):
 
 def test_nothing_is_due_where_all_was_read_well_today(signed_in, site):
     enter(site)
-    enter(site, 300.0, point="tank", sample="stock")
+    enter(site, 220.0, point="tank", sample="stock")
     page = signed_in("Ines").get("/").text
     assert due_in(page) == []
     assert "✔ Nothing is due." in page
@@ -104,7 +104,7 @@ def test_a_trend_is_a_picture_and_the_same_in_a_table(signed_in, site):
     assert rows[0] == ("0.28 mg/L", "0.22 to 0.34")
     assert len(rows) == 5  # not the one of forty days ago
     assert f'href="/log/{entries[0].seq}"' in page
-    assert "0.15 to 0.4 mg/L" in page
+    assert "0.22 to 0.5 mg/L" in page
     assert 'href="/read' not in page  # a grower looks on
     picture = client.get("/points/bench 1/figure.png")
     assert picture.headers["content-type"] == "image/png"

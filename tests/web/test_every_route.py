@@ -198,12 +198,12 @@ class TestAudit:
         yield "/batches/top-up", post("/batches/top-up", {"id": "S-2", "stock": "S-1", "left": "5 L", "water": "1 L"})
         yield "/batches/withdraw/{id:path}", post("/batches/withdraw/S-2", {"why": "not made"})
         yield "/log/{entry:int}/correct", post(f"/log/{seq}/correct", {"why": "splashed", "validity": "doubtful"})
-        yield "/injector", post("/injector", {"injector": "one", "ratio": "1:200"})
+        yield "/injector", post("/injector", {"injector": "one", "ratio": "1:275"})
         yield "/points-admin", post("/points-admin", {"new": "yes", "name": "bench 9", "sample": "line"})
         yield "/points-admin/{point}/retire", post("/points-admin/bench 9/retire", {"why": "gone"})
         measured = {"measured": ("x.csv", MEASURED, "text/csv")}
         yield "/card/enrol", post("/card/enrol", {"name": "print-b", "measured_on": "2026-03-01"}, files=measured)
-        yield "/checks/{lot}", post("/checks/UL-2603", {"known": "0.25", "u_known": "0.005"}, files=photo)
+        yield "/checks/{lot}", post("/checks/UL-2603", {"known": "0.35", "u_known": "0.005"}, files=photo)
         person = {"name": "Ola", "role": "technician", "secret": "other-582", "again": "other-582"}
         yield "/people", post("/people", person)
         yield "/people/retire", post("/people/retire", {"name": "Ola"})

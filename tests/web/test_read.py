@@ -45,7 +45,7 @@ def test_a_photo_becomes_a_verdict_and_an_entry(signed_in, site):
     assert sent.status_code == 303
     page = answer(client, sent.headers["location"])
     assert "WITHIN RANGE" in page
-    assert "0.26 mg/L" in page
+    assert "0.37 mg/L" in page
     assert "95 % interval" in page
     assert client.get(f"{sent.headers['location']}/picture").headers["content-type"] == "image/jpeg"
     with open_records(site) as records:
@@ -71,8 +71,8 @@ def test_another_photo_from_the_same_form_is_another_reading(signed_in, site):
     client = signed_in("Ines")
     first, second = upload(client), upload(client, data=(SAMPLE.parent / "line-low.jpg").read_bytes())
     assert first.headers["location"] != second.headers["location"]
-    assert "0.26 mg/L" in answer(client, first.headers["location"])
-    assert "0.08 mg/L" in answer(client, second.headers["location"])
+    assert "0.37 mg/L" in answer(client, first.headers["location"])
+    assert "0.11 mg/L" in answer(client, second.headers["location"])
     with open_records(site) as records:
         assert len(records.readings(point="bench 1")) == 2
 
@@ -147,7 +147,7 @@ def test_a_second_strip_is_held_against_the_first(signed_in, site):
     page = answer(client, first)
     assert f"?beside={first.rsplit('/', 1)[1]}" in page
     assert "both must agree" in client.get(f"/read/bench 1?beside={first.rsplit('/', 1)[1]}").text
-    low = (SAMPLE.parent / "line-low.jpg").read_bytes()  # of water with 0.07 mg/L, where the first has 0.25
+    low = (SAMPLE.parent / "line-low.jpg").read_bytes()  # of water with 0.12 mg/L, where the first has 0.35
     second = upload(client, key="b" * 32, data=low, beside=first.rsplit("/", 1)[1])
     page = answer(client, second.headers["location"])
     assert "replicates_disagree" in page

@@ -34,12 +34,12 @@ def enter_stock(site):
         records.add_batch(
             Batch(
                 id="S-1", kind="stock", made_at=NOW, made_by="Ines", water_l=4.5 * GALLON, u_water_l=0.3,
-                parts=(Part(batch="C-14", volume_l=7.5 * GALLON, u_volume_l=0.5),),
+                parts=(Part(batch="C-14", volume_l=5.5 * GALLON, u_volume_l=0.5),),
             ),
             stamp,
         )  # fmt: skip
         records.add_injector_setting(
-            InjectorSetting(injector="main", since=NOW, ratio=200.0, convention="in", flow_l_per_min=20 * GALLON), stamp
+            InjectorSetting(injector="main", since=NOW, ratio=275.0, convention="in", flow_l_per_min=20 * GALLON), stamp
         )
 
 
@@ -71,9 +71,9 @@ class TestTheChoice:
         with TestClient(create_app(Settings(folder=site, workers=1)), follow_redirects=False) as client:
             sign_in(client, "Ines")
             assert '<option value="us" selected>' in client.get("/more").text
-            assert "As 5 gal or 20 L." in client.get("/batches/generate").text
+            assert "As 6 gal or 22 L." in client.get("/batches/generate").text
             choose(client, "metric")
-            assert "As 20 L or 5 gal." in client.get("/batches/generate").text
+            assert "As 22 L or 6 gal." in client.get("/batches/generate").text
 
 
 class TestTheFileOfPeople:
@@ -116,8 +116,8 @@ class TestThePages:
     @pytest.mark.parametrize(
         ("units", "water", "part", "flow"),
         [
-            ("metric", "17 L", "28.4 L", "75.7 L/min"),
-            ("us", "4.5 US gal (17 L)", "7.5 US gal (28.4 L)", "20 US gal/min (75.7 L/min)"),
+            ("metric", "17 L", "20.8 L", "75.7 L/min"),
+            ("us", "4.5 US gal (17 L)", "5.5 US gal (20.8 L)", "20 US gal/min (75.7 L/min)"),
         ],
     )
     @pytest.mark.parametrize("language", ["en", "es"])
@@ -136,8 +136,8 @@ class TestThePages:
     def test_hints_show_the_person_s_units_first(self, signed_in):
         client = signed_in("Ines")
         pages = {
-            "/batches/generate": ("5 gal", "20 L"),
-            "/batches/stock": ("12 gal", "45 L"),
+            "/batches/generate": ("6 gal", "22 L"),
+            "/batches/stock": ("10 gal", "40 L"),
             "/batches/top-up": ("8 gal", "30 L"),
             "/injector": ("20 gpm", "90 L/min"),
         }
@@ -154,7 +154,7 @@ class TestThePages:
     @pytest.mark.parametrize("units", ["metric", "us"])
     def test_a_number_without_a_unit_is_never_guessed(self, signed_in, site, units):
         make(site)
-        read(site, "C-14", 480.0, sample="concentrate")
+        read(site, "C-14", 400.0, sample="concentrate")
         client = signed_in("Ines")
         choose(client, units)
         page = client.get("/batches/stock?concentrate=C-14&make=12")
@@ -166,10 +166,10 @@ class TestThePages:
     @pytest.mark.parametrize("units", ["metric", "us"])
     def test_a_plan_answers_as_typed_and_is_shown_as_it_was_entered(self, signed_in, site, units):
         make(site)
-        read(site, "C-14", 480.0, sample="concentrate")
+        read(site, "C-14", 400.0, sample="concentrate")
         client = signed_in("Ines")
         choose(client, units)
-        for number, (typed, says) in enumerate((("12 gal", "4.5 US gal (17 L)"), ("45 L", "16.9 L")), start=1):
+        for number, (typed, says) in enumerate((("10 gal", "4.5 US gal (17 L)"), ("40 L", "18 L")), start=1):
             page = client.get("/batches/stock", params={"concentrate": "C-14", "make": typed}).text
             assert plan_in(page).startswith(f"{says} of water, then ")
             fields = {**typed_in(page), "id": f"S-{number}"}
@@ -177,7 +177,7 @@ class TestThePages:
             own = typed.endswith("gal") == (units == "us")
             shown = client.get(f"/batches/made/S-{number}").text
             assert (f"<dd>{says}</dd>" in shown) is own
-            assert "17 L" in shown if typed == "12 gal" else "16.9 L" in shown  # litres are there for everyone
+            assert "17 L" in shown if typed == "10 gal" else "18 L" in shown  # litres are there for everyone
 
     @pytest.mark.parametrize(("units", "says"), [("metric", "17 L of water"), ("us", "4.5 US gal (17 L) of water")])
     def test_a_report_to_keep_is_in_the_person_s_units(self, signed_in, site, units, says):
@@ -192,21 +192,21 @@ def test_a_finding_of_the_record_tells_its_litres_in_the_person_s_units(signed_i
     enter_stock(site)
     finding = {
         "code": "recipe_mismatch", "severity": "warning", "advice": "",
-        "message": "S-1, 28.39 L of C-14 in 17.03 L of water: it differs.",
+        "message": "S-1, 20.82 L of C-14 in 17.03 L of water: it differs.",
     }  # fmt: skip
     payload = {**made_payload(point="tank", sample="stock", taken=NOW), "findings": [finding]}
     with open_records(site) as records:
         seq = records.add_reading(payload, files=(), stamp=Stamp(at=NOW, who="Ines")).seq
     client = signed_in("Ines")
     post(client, "/language", language=language)
-    assert "28.39 L " in client.get(f"/log/{seq}").text
+    assert "20.82 L " in client.get(f"/log/{seq}").text
     choose(client, "us")
     page = client.get(f"/log/{seq}").text
-    assert "7.5 US gal (28.4 L) " in page
+    assert "5.5 US gal (20.8 L) " in page
     assert "4.5 US gal (17 L) " in page
 
 
-@pytest.mark.parametrize("told", ["5 US gal (18.9 L)", "12 US fl oz (355 mL)", "20 US gal/min (75.7 L/min)",
+@pytest.mark.parametrize("told", ["6 US gal (22.7 L)", "12 US fl oz (355 mL)", "20 US gal/min (75.7 L/min)",
                                   "68 F (20 C)", "0 US gal", "17 L"])  # fmt: skip
 def test_symbols_of_units_are_the_same_in_spanish(told):
     assert teller("es", catalogue("es"))(told) == told
@@ -214,15 +214,15 @@ def test_symbols_of_units_are_the_same_in_spanish(told):
 
 def test_a_plan_in_gallons_is_told_in_spanish(signed_in, site):
     make(site)
-    read(site, "C-14", 480.0, sample="concentrate")
+    read(site, "C-14", 400.0, sample="concentrate")
     client = signed_in("Ines")
     choose(client, "us")
     csrf = csrf_of(client.get("/more").text)
     client.post("/language", data={"csrf": csrf, "language": "es", "next": "/more"})
-    page = client.get("/batches/stock?concentrate=C-14&make=12+gal").text
-    assert "Como 12 gal o 45 L." in page
-    assert plan_in(page) == "4.5 US gal (17 L) de agua, y después 7.5 US gal (28.4 L) de concentrado"
+    page = client.get("/batches/stock?concentrate=C-14&make=10+gal").text
+    assert "Como 10 gal o 40 L." in page
+    assert plan_in(page) == "4.5 US gal (17 L) de agua, y después 5.5 US gal (20.8 L) de concentrado"
     assert "Ponga 4.5 US gal (17 L) de agua en el tanque vacío y enjuagado. El agua va primero." in page
-    page = client.get("/batches/generate?water=5+gal&after=12+h").text
-    assert "Ponga 5 US gal (18.9 L) de agua" in page
+    page = client.get("/batches/generate?water=6+gal&after=12+h").text
+    assert "Ponga 6 US gal (22.7 L) de agua" in page
     assert "Su curva vale para agua a 68 F (20 C)." in page

@@ -47,7 +47,7 @@ def verify(
 
     Example:
 
-      stripread lot verify UL-2603 check.jpg --known 0.25 --u-known 0.005
+      stripread lot verify UL-2603 check.jpg --known 0.35 --u-known 0.005
 
     Exit codes: 0 all agree with the known value; 1 an error or an unreadable photo; 2 wrong usage; 3 one differs, is
     doubtful or gives no number, or a rule of the control chart is broken.

@@ -22,7 +22,7 @@ __all__ = ["batch_app"]
 batch_app = typer.Typer(
     rich_markup_mode=None,
     no_args_is_help=True,
-    help="Concentrates and stocks as they were made; volumes as '5 gal' or '20 L'.",
+    help="Concentrates and stocks as they were made; volumes as '6 gal' or '20 L'.",
 )
 
 _Site = Annotated[Path | None, typer.Option(metavar="DIR", help="Folder with site.toml. [the nearest one upwards]")]
@@ -66,7 +66,7 @@ def generate(
 
     Example:
 
-      stripread batch generate C-14 --water "5 gal" --cover covered
+      stripread batch generate C-14 --water "20 L" --cover covered
     """
     from stripread.cli.site_record import site_of_records, stamp_of
     from stripread.records import Batch
@@ -110,7 +110,7 @@ def stock(
 
     Example:
 
-      stripread batch stock S-14 --concentrate C-14 --add "5 gal" --water "3.3 gal" --cover covered
+      stripread batch stock S-14 --concentrate C-14 --add "20 L" --water "17 L" --cover covered
     """
     _mixed(batch, "stock", [(concentrate, add)], water, tank, cover, at, who, site)
 
@@ -133,7 +133,7 @@ def top_up(
 
     Example:
 
-      stripread batch top-up S-15 --stock S-14 --left "8 gal" --concentrate C-15 --add "1 gal"
+      stripread batch top-up S-15 --stock S-14 --left "22 L" --concentrate C-15 --add "4 L"
     """
     if (concentrate is None) != (add is None):
         raise WrongUsageError(

@@ -48,7 +48,7 @@ def enter(
 
     Example:
 
-      stripread injector set main --ratio 1:200 --means to --batch S-14 --flow "20 gpm"
+      stripread injector set main --ratio 1:275 --means in --batch S-14 --flow "20 gpm"
     """
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.records import InjectorSetting

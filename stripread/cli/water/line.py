@@ -71,7 +71,7 @@ def inject(
 
     Example:
 
-      stripread water inject --residual "0.25 mg/L" --demand "0.5 mg/L" --stock "300 mg/L u 15" --flow "20 gpm"
+      stripread water inject --residual "0.35 mg/L" --demand "0.45 mg/L" --stock "220 mg/L u 11" --flow "20 gpm"
 
     Exit codes: 0 done; 1 an error; 2 wrong usage; 3 stock and ratio do not leave the residual wanted.
     """
@@ -143,7 +143,7 @@ def demand(
 
     Example:
 
-      stripread water demand --injector "0.75 mg/L u 0.06" --outlet "bench 1=0.42 mg/L" --outlet "far end=0.28 mg/L"
+      stripread water demand --injector "0.80 mg/L u 0.06" --outlet "bench 1=0.42 mg/L" --outlet "far end=0.35 mg/L"
 
     Exit codes: 0 done; 1 an error; 2 wrong usage; 3 an outlet reads more than the dose.
     """
@@ -220,7 +220,7 @@ def vapour(
 
     Example:
 
-      stripread water vapour --strength "500 mg/L" --temperature "20 C"
+      stripread water vapour --strength "420 mg/L" --temperature "20 C"
 
     Exit codes: 3 always, as it is a warning; 1 an error; 2 wrong usage.
     """

@@ -15,11 +15,11 @@ __all__ = ["water_app"]
 water_app = typer.Typer(
     rich_markup_mode=None,
     no_args_is_help=True,
-    help="Plan concentrate, stock and injection; amounts as '12 gal', '0.25 mg/L', '300 mg/L u 15'.",
+    help="Plan concentrate, stock and injection; amounts as '10 gal', '0.35 mg/L', '220 mg/L u 11'.",
 )
 
 Concentrate = Annotated[
-    str, typer.Option(metavar="STRENGTH", help="Of the concentrate, as read: '500 mg/L, 460 to 540'.")
+    str, typer.Option(metavar="STRENGTH", help="Of the concentrate, as read: '420 mg/L, 390 to 450'.")
 ]
 Wanted = Annotated[
     str | None,
@@ -54,7 +54,7 @@ def generate(
 
     Example:
 
-      stripread water generate --after "12 h" --water "5 gal"
+      stripread water generate --after "12 h" --water "20 L"
 
     Exit codes: 0 done; 1 an error; 2 wrong usage; 3 the reading is unlike what the sachet's file says.
     """
@@ -107,7 +107,7 @@ def dilute(
 
     Example:
 
-      stripread water dilute --concentrate "520 mg/L, 480 to 560" --wanted "300 mg/L" --make "12 gal"
+      stripread water dilute --concentrate "435 mg/L, 400 to 470" --wanted "220 mg/L" --make "10 gal"
     """
     from stripread.report.terminal.water_batch import dilution_answer
     from stripread.units import ASSUMED_U
@@ -143,7 +143,7 @@ def fill(
 
     Example:
 
-      stripread water tank --tank "15 gal" --concentrate "520 mg/L u 20" --available "5 gal" --wanted "300 mg/L"
+      stripread water tank --tank "16 gal" --concentrate "435 mg/L u 18" --available "6 gal" --wanted "220 mg/L"
     """
     from stripread.report.terminal.water_batch import dilution_answer
     from stripread.units import ASSUMED_U
@@ -184,7 +184,7 @@ def recipe(
 
     Example:
 
-      stripread water recipe --concentrate "500 mg/L" --add "5 gal" --water "7 gal" --reading "300 mg/L"
+      stripread water recipe --concentrate "420 mg/L" --add "20 L" --water "34 L" --reading "220 mg/L"
 
     Exit codes: 0 done, or both agree; 1 an error; 2 wrong usage; 3 recipe and reading can hardly both be right.
     """
@@ -228,7 +228,7 @@ def top_up(
 
     Example:
 
-      stripread water top-up --stock "220 mg/L u 12" --volume "10 gal" --concentrate "500 mg/L u 25" --wanted "300 mg/L"
+      stripread water top-up --stock "165 mg/L u 9" --volume "28 L" --concentrate "420 mg/L u 21" --wanted "220 mg/L"
     """
     from stripread.report.terminal.water_batch import top_up_answer
     from stripread.units import ASSUMED_U
@@ -281,7 +281,7 @@ def decay(
 
     Example:
 
-      stripread water decay --reading "0 h=310 mg/L u 15" --reading "24 h=262 mg/L u 13" --limit "250 mg/L"
+      stripread water decay --reading "0 h=226 mg/L u 11" --reading "24 h=192 mg/L u 10" --limit "180 mg/L"
 
     Exit codes: 0 done; 1 an error; 2 wrong usage; 3 the stock may be below its limit already.
     """

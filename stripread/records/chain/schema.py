@@ -1,7 +1,7 @@
 """What an exported table's columns are: the one list that the writer, the reader and the published schema share.
 
-Frictionless Data: Table Schema and Data Package, version 1 (specs.frictionlessdata.io), from memory of the text; the
-package ``frictionless`` 5 found packages written so to be valid.
+Table Schema and Data Package, version 1, of Frictionless Data: the package ``frictionless`` 5 found packages written
+so to be valid.
 """
 
 import json

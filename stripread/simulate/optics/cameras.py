@@ -28,7 +28,9 @@ __all__ = [
 def sensitivities(seed: int) -> Float:
     """Plausible sensitivities of a phone's sensor behind its filters, shape (81, 3), each with a maximum of 1.
 
-    Peaks, widths and side lobes scatter about values typical of published camera sensitivities (from memory).
+    Ours. Of 60 seeds the peaks lie at 590 to 620, 520 to 550 and 445 to 470 nm; those of the 18 cameras measured in
+    rawtoaces-data at 590 to 600, 510 to 536 and 460 to 470 nm (nine in ten). Their green and blue bands are wider:
+    102 and 84 nm at half the height (median), where these have 84 and 60.
     """
     rng = np.random.default_rng([seed, 13])
 
@@ -116,7 +118,8 @@ def make_phone(seed: int, *, sensor: Float | None = None, name: str | None = Non
 def flash_power(seed: int) -> Float:
     """Return the spectral power of a phone's flash, mean 1, shape (81,): a blue chip under a yellow and a red phosphor.
 
-    Peaks and shares scatter as white LEDs of 4500 to 7000 K do (from memory); every phone seed has its own.
+    Ours: of 200 seeds nine in ten lie from 3650 to 5430 K (McCamy's formula), with the blue peak near 450 nm as in the
+    white LEDs of colour-science, LED-B1 to LED-B5. Every phone seed has its own.
     """
     rng = np.random.default_rng([seed, 53])
     chip = rng.uniform(0.5, 1.0) * gaussian(rng.uniform(446, 458), rng.uniform(8, 11))

@@ -41,8 +41,8 @@ def lamp(name: str) -> Float:
         first, second = name.split(" + ", maxsplit=1)
         return (lamp(first) + lamp(second)) / 2
     if name.startswith("canopy "):
-        # A green leaf lets about a tenth of the green through and little else of the visible (shape after published
-        # leaf spectra, from memory); a third of the light here has passed one.
+        # Ours, no leaf was measured: it lets about a tenth of the green through and little else of the visible; a third
+        # of the light here has passed one.
         leaf = 0.05 + 0.17 * gaussian(552, 28) + 0.3 / (1 + np.exp(-(np.arange(380.0, 781.0, 5.0) - 715) / 9))
         sky = lamp(name.removeprefix("canopy "))
         mixed = 0.35 * sky + 0.65 * 2.0 * sky * leaf

@@ -1,7 +1,7 @@
 """Indicator pads as spectra: dye on a white carrier by Kubelka and Munk (1931), K/S additive in the dye.
 
-Bands are plausible inventions of our own after the usual indicator families (from memory): a pink two-band radical
-cation, a violet, an iodine brown and a yellow-blue acid-base pair. Their amounts saturate with concentration.
+Bands are inventions of our own: a pink with two bands, a violet, a brown, and a yellow-blue acid-base pair. Their
+amounts saturate with concentration.
 """
 
 from dataclasses import dataclass

@@ -23,11 +23,14 @@ OLD_LOT = "UL-2511"  # of which the last strips are used up; it ends in the four
 LOTS = {"ultralow": "UL-2603", "wide": "WR-2601"}
 WHO = "Ines"
 
-_GALLON_L = 3.785411784  # NIST Handbook 44, appendix C
-_YIELD = 470.0  # mg/L after a night, a little under what the sachets promise
+_YIELD = 405.0  # mg/L after a night, a little under what the sachets promise
 _LOSS = 0.010 / 24  # per hour, under a lid
 _LOSS_OPEN = np.log(2) / 90  # per hour, with the lid beside the tank
-_RATIO, _DEMAND, _ALONG = 500.0, 0.35, 0.03  # 1 part to 500; mg/L taken by the water, and by the line to its far end
+_PAIL_L = 40.0  # a night's concentrate; of which, and of water [L], the stock
+# 405 x 20/37 = 219 mg/L; by the wrong recipe 405 x 20/54 = 150.
+_CONCENTRATE_L, _WATER_L, _WRONG_WATER_L = 20.0, 17.0, 34.0
+# 1 part in 275: 219/275 = 0.80 mg/L, of which the water takes 0.45 and leaves 0.35, and the line to its far end 0.03.
+_RATIO, _DEMAND, _ALONG = 275.0, 0.45, 0.03
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,7 +99,7 @@ def season_events(rng: np.random.Generator, *, faults: bool) -> tuple[Event, ...
     """Return what happened, in the order of time."""
     events: list[Event] = [
         Set(at=START.replace(hour=6), setting=InjectorSetting(
-            injector="east", since=START.replace(hour=6), ratio=_RATIO, convention="to"))
+            injector="east", since=START.replace(hour=6), ratio=_RATIO, convention="in"))
     ]  # fmt: skip
     for week in range(WEEKS):
         events += _week(week, rng, faults=faults)
@@ -125,10 +128,10 @@ def _week(week: int, rng: np.random.Generator, *, faults: bool) -> Iterator[Even
     yield Made(at=made_at, batch=_generated(concentrate, made_at))
     yield Sample(at=_clock(monday, 6, 40), point="pail", sample="concentrate", lot=LOTS["wide"], truth=strength)
 
-    water = 7.0 if wrong_recipe else 2.8
+    water = _WRONG_WATER_L if wrong_recipe else _WATER_L
     mixed_at = _clock(monday, 7, 0)
-    yield Made(at=mixed_at, batch=_mixed(stock, "stock", mixed_at, {concentrate: 5.0}, water))
-    tank = _Tank(stock, mixed_at, strength * 5.0 / (5.0 + water))
+    yield Made(at=mixed_at, batch=_mixed(stock, "stock", mixed_at, {concentrate: _CONCENTRATE_L}, water))
+    tank = _Tank(stock, mixed_at, strength * _CONCENTRATE_L / (_CONCENTRATE_L + water))
     yield _of_stock(tank, _clock(monday, 7, 20))
     yield Sample(at=_clock(monday, 8, 30), point="well", sample="source", lot=_ultralow(monday, faults),
                  truth=0.0, flushed_s=130.0)  # fmt: skip
@@ -152,13 +155,13 @@ def _week(week: int, rng: np.random.Generator, *, faults: bool) -> Iterator[Even
             at = _clock(morning, 10, 30)
             yield Remark(at=at - timedelta(minutes=15), about_point="stock tank",
                          text="The lid lay beside the tank. Put it back, stock topped up.")  # fmt: skip
-            events, tank = _topped_up(tank, at, left=5.0, concentrate=(concentrate, 2.2), strength=strength)
+            events, tank = _topped_up(tank, at, left=22.0, concentrate=(concentrate, 10.0), strength=strength)
             yield from events
         if wrong_recipe and day == 0:
             at = _clock(morning, 11, 0)
             yield Remark(at=at - timedelta(minutes=15), about_point="stock tank",
-                         text="Recipe copied from the old sheet: 5 gal into 7 gal. Sheet thrown away.")  # fmt: skip
-            events, tank = _topped_up(tank, at, left=12.0, concentrate=(concentrate, 5.0), strength=strength)
+                         text="Recipe copied from the old sheet: 20 L into 34 L. Sheet thrown away.")  # fmt: skip
+            events, tank = _topped_up(tank, at, left=52.0, concentrate=(concentrate, 19.0), strength=strength)
             yield from events
         if faults and (week, day) == (4, 0):
             yield Remark(
@@ -192,7 +195,7 @@ def _of_line(tank: _Tank, morning: datetime, rng: np.random.Generator, *, faults
 
 
 def _checks(at: datetime, ultralow: str, rng: np.random.Generator) -> Iterator[Check]:
-    for minutes, lot, known, u in ((0, ultralow, 0.25, 0.004), (15, LOTS["wide"], 300.0, 4.0)):
+    for minutes, lot, known, u in ((0, ultralow, 0.35, 0.005), (15, LOTS["wide"], 220.0, 3.0)):
         truth = known + u * float(rng.normal())
         yield Check(at=at + timedelta(minutes=minutes), lot=lot, known=known, u_known=u, truth=truth)
 
@@ -210,20 +213,19 @@ def _topped_up(
 
 
 def _generated(name: str, at: datetime) -> Batch:
-    return Batch(id=name, kind="concentrate", made_at=at, made_by=WHO, water_l=10 * _GALLON_L, u_water_l=0.4,
+    return Batch(id=name, kind="concentrate", made_at=at, made_by=WHO, water_l=_PAIL_L, u_water_l=0.4,
                  source="2 x sachet example, 12 h", tank="pail", cover="covered")  # fmt: skip
 
 
-def _mixed(name: str, kind: Literal["stock", "top-up"], at: datetime, gallons: dict[str, float], water: float) -> Batch:
-    litres = {part: gallon * _GALLON_L for part, gallon in gallons.items()}
+def _mixed(name: str, kind: Literal["stock", "top-up"], at: datetime, litres: dict[str, float], water: float) -> Batch:
     return Batch(
         id=name,
         kind=kind,
         made_at=at,
         made_by=WHO,
         parts=tuple(Part(batch=part, volume_l=v, u_volume_l=0.01 * v) for part, v in litres.items()),
-        water_l=water * _GALLON_L,
-        u_water_l=0.01 * water * _GALLON_L,
+        water_l=water,
+        u_water_l=0.01 * water,
         tank="stock tank",
         cover="covered",
     )

@@ -220,7 +220,7 @@ def _aim(typed: Typed, plan: Plan, asked: _Fields) -> float:
     if wanted is None:
         raise WrongUsageError(
             expected=Message("a wanted strength, or a target of the site's sample stock"), found=Message("neither"),
-            remedy=Message("Type the strength that is wanted, as 300 mg/L."),
+            remedy=Message("Type the strength that is wanted, as 220 mg/L."),
         )  # fmt: skip
     return typed.exact(wanted, "strength", name=Message("the wanted strength"))
 

@@ -66,7 +66,7 @@ async def injector(request: Request, person: Person) -> Response:
 def _enter(state: Any, fields: Mapping[str, Any], stamp: Stamp) -> None:
     means = chosen(fields, "means", ("in", "to"), Message("1 part in N, or 1 part to N")) or "in"
     setting = parse_ratio(
-        needed(fields, "ratio", Message("the setting as 1:200")), convention=cast(Literal["in", "to"], means)
+        needed(fields, "ratio", Message("the setting as 1:250")), convention=cast(Literal["in", "to"], means)
     )
     flow = Typed().maybe_exact(text(fields, "flow") or None, "flow", name=Message("the flow"))
     said = InjectorSetting(
