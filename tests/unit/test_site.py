@@ -144,7 +144,7 @@ class TestLoadSite:
             ("[0.15, 0.4]", "[0.15, 0.4]\nalso.pH.expected = 7", "'sample.line.also.pH.expected'"),
             ('["clo2-ultralow"]', '["clo2-ultralov"]', "'sample.line.kinds'"),
             ('["clo2-ultralow"]', '"clo2-ultralow"', "'sample.line.kinds'"),
-            ('["clo2-ultralow"]', '["clo2-ultralow"]\n[lots]\na = 3', "'lots'"),
+            ('["clo2-ultralow"]', '["clo2-ultralow"]\n[lots]\na = 3', "'lots.a'"),
             ('name = "Small"', 'name = "Small', "TOML"),
         ],
     )

@@ -88,7 +88,7 @@ def test_water_for_a_wanted_strength_gives_that_strength():
         ("curve", [], "curve"),
         ("curve", [{"hours": 0, "share": 0, "u_share": 0}, {"hours": 0, "share": 1, "u_share": 0}], "grow"),
         ("curve", [{"hours": 1, "share": 0, "u_share": 0}, {"hours": 2, "share": 1, "u_share": 0}], "begin at 0"),
-        ("curve", [{"hours": 0, "share": 0, "u_share": 0}, {"hours": 2, "share": 1.1, "u_share": 0}], "number 2"),
+        ("curve", [{"hours": 0, "share": 0, "u_share": 0}, {"hours": 2, "share": 2, "u_share": 0}], "1..share"),
         ("curve", [{"hours": 0, "share": 0, "u_share": 0}, {"hours": 2, "share": float("nan"), "u_share": 0}], "share"),
     ],
 )
