@@ -7,9 +7,10 @@ from scipy.optimize import brentq
 from scipy.stats import gamma
 
 from stripread.check.conformity import probability_within
+from tests.listed import each
 
 
-@pytest.mark.parametrize(("probability", "z"), [(0.80, 0.84), (0.90, 1.28), (0.95, 1.64), (0.99, 2.33), (0.999, 3.09)])
+@each(("probability", "z"), [(0.80, 0.84), (0.90, 1.28), (0.95, 1.64), (0.99, 2.33), (0.999, 3.09)])
 def test_one_sided_probabilities_of_table_1(probability: float, z: float) -> None:
     """JCGM 106:2012, 7.3, Table 1: z to two decimals. From memory, recomputed."""
     found = brentq(lambda step: probability_within(0.0, 1.0, None, step) - probability, 0.0, 5.0)

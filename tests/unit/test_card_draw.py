@@ -16,6 +16,7 @@ from stripread.card.figure import Words, card_parts, lab_to_srgb
 from stripread.card.layout import Marker, load_card
 from stripread.errors import DrawingError, MissingExtraError
 from stripread.geometry import Rect
+from tests.listed import each
 
 CARD = design_card()
 TEN = card_raster(CARD, 10)
@@ -150,7 +151,7 @@ def test_missing_reportlab_names_the_extra(tmp_path, monkeypatch):
         draw_card(CARD, tmp_path / "card.pdf")
 
 
-@pytest.mark.parametrize("name", ["card.jpg", "card", "card.pdf.txt"])
+@each("name", ["card.jpg", "card", "card.pdf.txt"])
 def test_unknown_suffix_is_refused(tmp_path, name):
     with pytest.raises(DrawingError, match=re.escape(name)):
         draw_card(CARD, tmp_path / name)

@@ -6,6 +6,7 @@ import pytest
 
 from stripread.errors import SiteError
 from stripread.site import add_name, load_site, write_demo_site
+from tests.listed import each
 from tests.unit.test_site import SMALL
 
 
@@ -55,7 +56,7 @@ def test_a_name_that_is_there_is_refused_and_the_file_left_alone(tmp_path):
     assert (tmp_path / "site.toml").read_text(encoding="utf-8") == text
 
 
-@pytest.mark.parametrize(
+@each(
     "text",
     [
         'lots = { a = "a.json" }\n' + SMALL,

@@ -29,6 +29,7 @@ from stripread.water.generation import expected_generation
 from stripread.water.sachet import load_sachet
 from stripread.web.calibration.fitting import ON_THE_PAGE
 from stripread.web.translations import NOT_ON_A_PAGE, ROOMS
+from tests.listed import each
 
 ROOT = Path(str(resources.files("stripread")))
 # Words that no Spanish sentence has, and no name here.
@@ -114,7 +115,7 @@ def test_the_source_shows_every_kind_of_finding():
     assert codes - {"code"} == set(REGISTRY)
 
 
-@pytest.mark.parametrize(("where", "texts"), [pytest.param(w, t, id=w) for w, _, t in SOURCE])
+@each(("where", "texts"), [pytest.param(w, t, id=w) for w, _, t in SOURCE])
 def test_every_message_that_the_source_can_make_is_told(where, texts):
     assert texts, f"{where}: the message must be an f-string, a text, or a name that one was given"
     assert [text for text in texts if left_english(text)] == []
@@ -274,7 +275,7 @@ def test_a_few_in_full():
     assert "De los 0.3 mg/L de mesa 1, aquí queda el 47 %; en los últimos 6 días quedaba el 90 %." in told
 
 
-@pytest.mark.parametrize("unit", ["L", "gal", "imp gal"])
+@each("unit", ["L", "gal", "imp gal"])
 def test_every_plan_of_the_page_is_told(unit):
     typed, sachet = Typed(), load_sachet("example")
     water = typed.measured(f"9.5 {unit}", "volume", name="the water")
@@ -308,7 +309,7 @@ def test_every_plan_of_the_page_is_told(unit):
     assert [text for text in texts if left_english(text)] == []
 
 
-@pytest.mark.parametrize(
+@each(
     "typed",
     ["lots", "5", "5 stones", "-3 L", "0 L", "5 mg/L", "5 L u 3 gal", "5 L ± 1", "5 oz", "5 L, 95 % interval 6 to 7",
      "3 ML", "1e15 L", "1e-15 L"],

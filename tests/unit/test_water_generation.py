@@ -8,6 +8,7 @@ from stripread.errors import SachetFileError, WaterError
 from stripread.units import Measured
 from stripread.water.generation import actual_yield, expected_generation, share_released, water_for
 from stripread.water.sachet import load_sachet, parse_sachet, shipped_sachets
+from tests.listed import each
 
 EXAMPLE = load_sachet("example")
 FILE = Path(__file__).parents[2] / "stripread" / "water" / "sachets" / "example.toml"
@@ -76,7 +77,7 @@ def test_water_for_a_wanted_strength_gives_that_strength():
     assert made.strength_mg_per_l.value == pytest.approx(450.0)
 
 
-@pytest.mark.parametrize(
+@each(
     ("key", "value", "match"),
     [
         ("yield_mg", 0, "yield_mg"),
