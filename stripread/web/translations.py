@@ -39,7 +39,7 @@ NOT_ON_A_PAGE = {
     "records/correct.py", "records/exchange/archive.py", "records/exchange/tabular.py", "workflow/reread.py",
     "water/chlorine.py",
     "water/decay.py", "water/line.py", "water/vapour.py", "water/sachet.py", "web/translations.py", "web/spoken.py",
-    "i18n/phrases.py", "i18n/catalogue.py",
+    "i18n/phrases.py", "i18n/catalogue.py", "toml_file.py",
 }  # fmt: skip
 _WHOLE = {
     "units/inputs.py", "units/quantities.py", "card/cgats.py", "card/enrol.py", "card/measurement.py",
