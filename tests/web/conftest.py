@@ -71,6 +71,7 @@ def sign_in(client: TestClient, name: str, secret: str = SECRET):
 @pytest.fixture
 def signed_in(client: TestClient) -> Callable[[str], TestClient]:
     def enter(name: str) -> TestClient:
+        client.cookies.clear()  # of whoever was signed in before
         assert sign_in(client, name).status_code == 303
         return client
 
