@@ -33,7 +33,7 @@ def run(asked, *args):
 
 
 class TestWhatIsSent:
-    @each("path", ["/sign-in", "/people", "/read/tank/photo"])
+    @pytest.mark.parametrize("path", ["/sign-in", "/people", "/read/tank/photo"])
     def test_text_that_cannot_be_written_down_is_no_fault_of_the_server(self, client, path):
         """A codec of the sender's choice could make half a character of some bytes."""
         sign_in(client, "Sol")

@@ -152,7 +152,7 @@ class TestThePages:
         choose(client, "us")
         assert client.get("/batches/stock").text.count("ppm") == 1
 
-    @each("units", ["metric", "us"])
+    @pytest.mark.parametrize("units", ["metric", "us"])
     def test_a_number_without_a_unit_is_never_guessed(self, signed_in, site, units):
         make(site)
         read(site, "C-14", 480.0, sample="concentrate")
