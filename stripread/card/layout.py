@@ -3,7 +3,6 @@
 Any chart described this way is a card. The keys are those of ``docs/reference/file-formats.md``.
 """
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,8 +14,9 @@ import tomli_w
 from stripread.card.spectra import spectra_disagreement, unusable_wavelengths
 from stripread.colour.spectra import LARGEST_DISAGREEMENT
 from stripread.errors import CardFileError
+from stripread.files.toml_table import TomlTable, read_toml
 from stripread.geometry import Float, Rect
-from stripread.i18n import Message, Shown, Verbatim
+from stripread.i18n import Message
 
 __all__ = ["CardLayout", "Enrolment", "Marker", "Patch", "Role", "load_card", "parse_card", "save_card"]
 
@@ -107,161 +107,115 @@ def load_card(path: Path) -> CardLayout:
         If the file is missing, is not TOML, or a field is missing or wrong (the error names it).
     """
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        data = read_toml(path, what=Message("a card layout file"), error=CardFileError)
     except FileNotFoundError:
         raise CardFileError(
             expected=Message("a card layout file"),
             found=Message("no file %(path)s", path=path),
             remedy=Message("Check the name, or make one."),
         ) from None
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise CardFileError(
-            expected=Message("a card layout file in TOML at %(path)s", path=path),
-            found=Verbatim(str(error)),
-            remedy=Message("Mend or replace the file."),
-        ) from error
     return parse_card(data, where=str(path))
+
+
+def _with_rect(key: str) -> Message:
+    return Message("a table [%(key)s] with rect_mm", key=key)
 
 
 def parse_card(data: Mapping[str, Any], *, where: str) -> CardLayout:
     """Build a card from the parsed TOML; ``where`` names the source in errors (`CardFileError`)."""
-
-    def wrong(field: str, expected: Shown, found: object) -> CardFileError:
-        return CardFileError(
-            expected=Message(
-                "%(expected)s for %(field)s in %(where)s", expected=expected, field=repr(field), where=where
-            ),
-            found=Verbatim(repr(found)),
-            remedy=Message("Correct this field."),
-        )
-
-    def number(table: Mapping[str, Any], key: str, field: str) -> float:
-        value = table.get(key)
-        if isinstance(value, bool) or not isinstance(value, int | float) or not np.isfinite(value):
-            raise wrong(field, Message("a number"), value)
-        return float(value)
-
-    def text(table: Mapping[str, Any], key: str, field: str) -> str:
-        value = table.get(key)
-        if not isinstance(value, str) or not value:
-            raise wrong(field, Message("a text"), value)
-        return value
-
-    def numbers(value: object, shape: tuple[int, ...], field: str) -> Float:
-        try:
-            array = np.array(value, dtype=np.float64)
-        except (TypeError, ValueError):
-            array = np.empty(0)
-        if array.shape != shape or not np.isfinite(array).all():
-            raise wrong(field, Message("numbers of shape %(shape)s", shape=shape), value)
-        return array
-
-    def rect(value: object, field: str) -> Rect:
-        x, y, w, h = numbers(value, (4,), field)
-        if w <= 0 or h <= 0:
-            raise wrong(field, Message("a rectangle x, y, width, height with positive sides"), value)
-        return Rect(float(x), float(y), float(w), float(h))
-
-    def tables(key: str, least: int) -> list[Mapping[str, Any]]:
-        value = data.get(key)
-        if not isinstance(value, list) or len(value) < least or not all(isinstance(v, Mapping) for v in value):
-            raise wrong(
-                key,
-                Message("at least %(least)s tables [[%(key)s]]", least=least, key=key),
-                value if not isinstance(value, list) else len(value),
-            )
-        return value
-
-    def spectrum(value: object, field: str) -> tuple[float, ...]:
-        if value is None and not wavelengths:
-            return ()
-        array = numbers(value, (len(wavelengths),), field)
-        if not wavelengths or array.min() < -0.02 or array.max() > 2:
-            raise wrong(field, Message("reflectances of 0 to 1 at the card's wavelengths_nm"), value)
-        return tuple(array.tolist())
-
-    wavelengths: tuple[float, ...] = ()
-    if (given := data.get("wavelengths_nm")) is not None:
-        wavelengths = tuple(numbers(given, (len(given) if isinstance(given, list) else 1,), "wavelengths_nm").tolist())
-        if reason := unusable_wavelengths(wavelengths):
-            raise wrong("wavelengths_nm", Message("rising from 400 or less to 700 or more in steps up to 20"), reason)
-    width, height = number(data, "width_mm", "width_mm"), number(data, "height_mm", "height_mm")
-    if width <= 0 or height <= 0:
-        raise wrong("width_mm, height_mm", Message("positive lengths"), (width, height))
-    markers = []
-    for i, table in enumerate(tables("marker", 3)):
-        marker_id = table.get("id")
-        if isinstance(marker_id, bool) or not isinstance(marker_id, int) or marker_id < 0:
-            raise wrong(f"marker[{i}].id", Message("a whole number"), marker_id)
-        corners = numbers(table.get("corners_mm"), (4, 2), f"marker[{i}].corners_mm")
-        markers.append(Marker(id=marker_id, corners_mm=corners))
-    if len({m.id for m in markers}) != len(markers):
-        raise wrong("marker.id", Message("a different id for each marker"), sorted(m.id for m in markers))
-    patches = []
-    for i, table in enumerate(tables("patch", 6)):
-        role = table.get("role")
-        if role not in _ROLES:
-            raise wrong(f"patch[{i}].role", Message("white, grey or colour"), role)
-        lab = numbers(table.get("lab"), (3,), f"patch[{i}].lab")
-        patches.append(
-            Patch(
-                id=text(table, "id", f"patch[{i}].id"),
-                rect=rect(table.get("rect_mm"), f"patch[{i}].rect_mm"),
-                role=role,
-                lab=(float(lab[0]), float(lab[1]), float(lab[2])),
-                spectrum=spectrum(table.get("spectrum"), f"patch[{i}].spectrum"),
-            )
-        )
-    ids = [p.id for p in patches]
-    if len(set(ids)) != len(ids):
-        raise wrong("patch.id", Message("a different id for each patch"), sorted({i for i in ids if ids.count(i) > 1}))
-
-    def optional_rect(key: str) -> Rect | None:
-        table = data.get(key)
-        if table is None:
-            return None
-        if not isinstance(table, Mapping):
-            raise wrong(key, Message("a table [%(key)s] with rect_mm", key=key), table)
-        return rect(table.get("rect_mm"), f"{key}.rect_mm")
-
-    def tip_mark() -> tuple[float, float] | None:
-        value = data.get("slot", {}).get("tip_mark_mm")
-        if value is None:
-            return None
-        place = {str(i): v for i, v in enumerate(value)} if isinstance(value, list) else {}
-        if len(place) != 2:
-            raise wrong("slot.tip_mark_mm", Message("a place [x, y]"), value)
-        return number(place, "0", "slot.tip_mark_mm"), number(place, "1", "slot.tip_mark_mm")
-
-    enrolment = None
-    if (given := data.get("enrolment")) is not None:
-        if not isinstance(given, Mapping):
-            raise wrong("enrolment", Message("a table [enrolment]"), given)
-        table = given
-        enrolment = Enrolment(
-            source=text(table, "source", "enrolment.source"),
-            source_sha256=text(table, "source_sha256", "enrolment.source_sha256"),
-            measured_on=text(table, "measured_on", "enrolment.measured_on"),
-            u_lab=number(table, "u_lab", "enrolment.u_lab"),
-        )
+    top = TomlTable(data, where, CardFileError)
+    wavelengths = _wavelengths(top)
+    slot = top.table("slot", _with_rect("slot")) if "slot" in data else None
+    vial = top.table("vial", _with_rect("vial")) if "vial" in data else None
     card = CardLayout(
-        name=text(data, "name", "name"),
-        width_mm=width,
-        height_mm=height,
-        dictionary=text(data, "dictionary", "dictionary"),
-        markers=tuple(markers),
-        patches=tuple(patches),
-        slot=optional_rect("slot"),
-        tip_mark_mm=tip_mark(),
-        vial=optional_rect("vial"),
-        enrolment=enrolment,
+        name=top.text("name"),
+        width_mm=top.positive("width_mm"),
+        height_mm=top.positive("height_mm"),
+        dictionary=top.text("dictionary"),
+        markers=_markers(top),
+        patches=_patches(top, wavelengths),
+        slot=None if slot is None else _rect(slot),
+        tip_mark_mm=slot.pair("tip_mark_mm", Message("a place [x, y]"))
+        if slot and "tip_mark_mm" in slot.data
+        else None,
+        vial=None if vial is None else _rect(vial),
+        enrolment=_enrolment(top) if "enrolment" in data else None,
         wavelengths_nm=wavelengths,
     )
     if (spectra := card.patch_spectra) is not None:
         apart = spectra_disagreement(card.patch_lab, wavelengths, spectra)
         if apart > LARGEST_DISAGREEMENT:
-            raise wrong("patch.spectrum", Message("the colours of patch.lab"), f"{apart:.1f} CIEDE2000 off on average")
+            raise top.wrong(
+                "patch.spectrum", Message("the colours of patch.lab"), f"{apart:.1f} CIEDE2000 off on average"
+            )
     return card
+
+
+def _wavelengths(top: TomlTable) -> tuple[float, ...]:
+    given = top.data.get("wavelengths_nm")
+    if given is None:
+        return ()
+    wavelengths = tuple(top.numbers("wavelengths_nm", (len(given) if isinstance(given, list) else 1,)).tolist())
+    if reason := unusable_wavelengths(wavelengths):
+        raise top.wrong("wavelengths_nm", Message("rising from 400 or less to 700 or more in steps up to 20"), reason)
+    return wavelengths
+
+
+def _markers(top: TomlTable) -> tuple[Marker, ...]:
+    markers = []
+    for table in top.tables("marker", least=3):
+        marker_id = table.data.get("id")
+        if isinstance(marker_id, bool) or not isinstance(marker_id, int) or marker_id < 0:
+            raise table.wrong("id", Message("a whole number"))
+        markers.append(Marker(id=marker_id, corners_mm=table.numbers("corners_mm", (4, 2))))
+    if len({m.id for m in markers}) != len(markers):
+        raise top.wrong("marker.id", Message("a different id for each marker"), sorted(m.id for m in markers))
+    return tuple(markers)
+
+
+def _patches(top: TomlTable, wavelengths: tuple[float, ...]) -> tuple[Patch, ...]:
+    patches = []
+    for table in top.tables("patch", least=6):
+        role = table.data.get("role")
+        if role not in _ROLES:
+            raise table.wrong("role", Message("white, grey or colour"))
+        lightness, a, b = table.numbers("lab", (3,)).tolist()
+        spectrum = _spectrum(table, wavelengths)
+        patches.append(
+            Patch(id=table.text("id"), rect=_rect(table), role=role, lab=(lightness, a, b), spectrum=spectrum)
+        )
+    ids = [p.id for p in patches]
+    if len(set(ids)) != len(ids):
+        raise top.wrong(
+            "patch.id", Message("a different id for each patch"), sorted({i for i in ids if ids.count(i) > 1})
+        )
+    return tuple(patches)
+
+
+def _rect(table: TomlTable) -> Rect:
+    x, y, width, height = table.numbers("rect_mm", (4,)).tolist()
+    if width <= 0 or height <= 0:
+        raise table.wrong("rect_mm", Message("a rectangle x, y, width, height with positive sides"))
+    return Rect(x, y, width, height)
+
+
+def _spectrum(table: TomlTable, wavelengths: tuple[float, ...]) -> tuple[float, ...]:
+    if "spectrum" not in table.data and not wavelengths:
+        return ()
+    array = table.numbers("spectrum", (len(wavelengths),))
+    if not wavelengths or array.min() < -0.02 or array.max() > 2:
+        raise table.wrong("spectrum", Message("reflectances of 0 to 1 at the card's wavelengths_nm"))
+    return tuple(array.tolist())
+
+
+def _enrolment(top: TomlTable) -> Enrolment:
+    table = top.table("enrolment", Message("a table [enrolment]"))
+    return Enrolment(
+        source=table.text("source"),
+        source_sha256=table.text("source_sha256"),
+        measured_on=table.text("measured_on"),
+        u_lab=table.number("u_lab"),
+    )
 
 
 def save_card(card: CardLayout, path: Path) -> None:

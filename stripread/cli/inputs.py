@@ -15,13 +15,32 @@ from stripread.units import Typed
 if TYPE_CHECKING:
     from stripread.report.answer import Answer
 
-__all__ = ["AnswerUnits", "Json", "SiteFolder", "Typed", "give", "timed", "wish"]
+__all__ = [
+    "AnswerUnits",
+    "Cover",
+    "Json",
+    "Sachet",
+    "Sachets",
+    "SiteFolder",
+    "Typed",
+    "give",
+    "timed",
+    "wish",
+]
 
 
 class _Units(StrEnum):
     metric = "metric"
     us = "us"
     imperial = "imperial"
+
+
+class Cover(StrEnum):
+    """How a tank is covered: tells how fast what is in it may weaken."""
+
+    open = "open"
+    covered = "covered"
+    sealed = "sealed"
 
 
 AnswerUnits = Annotated[
@@ -31,6 +50,8 @@ AnswerUnits = Annotated[
 SiteFolder = Annotated[
     Path | None, typer.Option("--site", metavar="DIR", help="Folder with site.toml. [the nearest one upwards]")
 ]
+Sachets = Annotated[int, typer.Option(metavar="N", min=1, help="Number of sachets.")]
+Sachet = Annotated[str, typer.Option(metavar="SACHET", help="A sachet file, or the name of a shipped one.")]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on one line.")]
 
 

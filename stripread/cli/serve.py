@@ -6,6 +6,7 @@ from typing import Annotated
 
 import typer
 
+from stripread.cli.inputs import SiteFolder
 from stripread.cli.output import note, say
 from stripread.errors import MissingExtraError, WrongUsageError
 from stripread.i18n import Message
@@ -16,7 +17,6 @@ person_app = typer.Typer(
     rich_markup_mode=None, no_args_is_help=True, help="Who may use the page of `stripread serve`, and on which phones."
 )
 
-_Site = Annotated[Path | None, typer.Option(metavar="DIR", help="Folder with site.toml. [the nearest one upwards]")]
 _Who = Annotated[
     str | None, typer.Option(metavar="NAME", envvar="STRIPREAD_WHO", help="Who enters. [who is logged in]")
 ]
@@ -36,7 +36,7 @@ def serve(
     ] = None,
     tls_key: Annotated[Path | None, typer.Option(metavar="PEM", exists=True, dir_okay=False, help="Its key.")] = None,
     workers: Annotated[int, typer.Option(metavar="N", min=1, max=16, help="Photos read at a time.")] = 2,
-    site: _Site = None,
+    site: SiteFolder = None,
 ) -> None:
     """Serve the page on which strips are read with a phone; nothing leaves the house.
 
@@ -141,7 +141,7 @@ def add(
         str | None, typer.Option(metavar="PIN", help="PIN or password, six signs or more. [asked for]")
     ] = None,
     who: _Who = None,
-    site: _Site = None,
+    site: SiteFolder = None,
 ) -> None:
     """Let somebody sign in, or give them another role and PIN.
 
@@ -161,7 +161,7 @@ def add(
 
 
 @person_app.command(name="list")
-def list_people(site: _Site = None) -> None:
+def list_people(site: SiteFolder = None) -> None:
     """List who may sign in.
 
     Example:
@@ -179,7 +179,7 @@ def list_people(site: _Site = None) -> None:
 
 
 @person_app.command()
-def retire(name: _Name, who: _Who = None, site: _Site = None) -> None:
+def retire(name: _Name, who: _Who = None, site: SiteFolder = None) -> None:
     """Let somebody no longer sign in; what they entered stays.
 
     Example:
@@ -200,7 +200,7 @@ def pair(
     address: Annotated[str, typer.Option(metavar="URL", help="Where phones reach the page, as `serve --lan` says.")],
     name: Annotated[str, typer.Option(metavar="TEXT", help="What to call it, such as whose it is.")] = "",
     who: _Who = None,
-    site: _Site = None,
+    site: SiteFolder = None,
 ) -> None:
     """Show a square code that lets one new phone in, for ten minutes.
 
@@ -221,7 +221,7 @@ def pair(
 
 
 @person_app.command()
-def phones(site: _Site = None) -> None:
+def phones(site: SiteFolder = None) -> None:
     """List the phones that are let in, the one paired last first.
 
     Example:
@@ -249,7 +249,7 @@ def phones(site: _Site = None) -> None:
 def unpair(
     phone: Annotated[str, typer.Argument(metavar="PHONE", help="As the first column of `person phones`.")],
     who: _Who = None,
-    site: _Site = None,
+    site: SiteFolder = None,
 ) -> None:
     """Let a phone no longer in, and sign out whoever is signed in on it.
 

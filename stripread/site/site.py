@@ -3,16 +3,15 @@
 The keys are explained in ``site_demo.toml``, the file that a new site starts from.
 """
 
-import math
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, cast
+from typing import cast
 
 from stripread.card.layout import CardLayout, load_card
 from stripread.errors import SiteError
-from stripread.i18n import Joined, Message, Number, Shown, Verbatim
+from stripread.files.toml_table import TomlTable, read_toml
+from stripread.i18n import Joined, Message, Number, Verbatim
 from stripread.lot.lot import Lot, load_lot
 from stripread.strip.kinds import StripKind, load_kind, shipped_kinds
 from stripread.units import UNITS, Units
@@ -145,26 +144,18 @@ def load_site(folder: Path) -> Site:
     """
     path = folder / SITE_FILE
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        data = read_toml(path, what=Message("a site file"), error=SiteError)
     except FileNotFoundError:
         raise SiteError(
             expected=Message("a site file %(file)s in %(folder)s", file=SITE_FILE, folder=folder),
             found=Message("none"),
             remedy=Message("Start in the folder of your site, or write a first one with `stripread init`."),
         ) from None
-    except (OSError, ValueError) as error:  # UnicodeDecodeError and TOMLDecodeError are ValueErrors
-        raise SiteError(
-            expected=Message("a site file in TOML at %(path)s", path=path),
-            found=Verbatim(str(error)),
-            remedy=Message("Mend the file."),
-        ) from error
-    top = _Table(data, "", path)
-    files = {key: _files(top, key) for key in ("lots", "cards", "kinds")}
+    top = TomlTable(data, str(path), SiteError)
+    files = {key: _files(top, key, folder) for key in ("lots", "cards", "kinds")}
     known_kinds = {*shipped_kinds(), *files["kinds"]}
-    samples = {
-        name: _sample(name, _Table(_table(table, top, "sample"), f"sample.{name}.", path), known_kinds)
-        for name, table in _table(data.get("sample"), top, "sample").items()
-    }
+    named = top.table("sample", _named("sample"))
+    samples = {name: _sample(name, named.table(name, Message("a table")), known_kinds) for name in named.data}
     if not samples:
         raise top.wrong("sample", Message("at least one table [sample.NAME]"))
     return Site(
@@ -172,65 +163,21 @@ def load_site(folder: Path) -> Site:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Table:
-    """A table of the file that names itself in errors."""
-
-    data: Mapping[str, Any]
-    prefix: str
-    path: Path
-
-    def wrong(self, key: str, expected: Shown) -> SiteError:
-        found = Verbatim(repr(self.data[key])[:200]) if key in self.data else Message("nothing")
-        return SiteError(
-            expected=Message(
-                "%(expected)s for %(key)s in %(path)s", expected=expected, key=repr(self.prefix + key), path=self.path
-            ),
-            found=found,
-            remedy=Message("Correct this field."),
-        )
-
-    def text(self, key: str) -> str:
-        value = self.data.get(key)
-        if not isinstance(value, str) or not value.strip():
-            raise self.wrong(key, Message("a text"))
-        return value.strip()
-
-    def no_other_keys(self, known: set[str]) -> None:
-        """Refuse a misspelt key: ``strog = true`` must not pass in silence."""
-        for key in self.data:
-            if key not in known:
-                raise SiteError(
-                    expected=Message(
-                        "one of %(known)s under [%(table)s] in %(path)s",
-                        known=", ".join(sorted(known)),
-                        table=self.prefix.rstrip("."),
-                        path=self.path,
-                    ),
-                    found=Verbatim(repr(key)),
-                    remedy=Message("Correct or remove this key."),
-                )
+def _named(key: str) -> Message:
+    return Message("tables [%(key)s.NAME]", key=key)
 
 
-def _table(value: object, top: _Table, key: str) -> Mapping[str, Any]:
-    if not isinstance(value, Mapping):
-        raise top.wrong(key, Message("tables [%(key)s.NAME]", key=key))
-    return value
-
-
-def _is_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
-
-
-def _sample(name: str, table: _Table, known_kinds: set[str]) -> SampleType:
+def _sample(name: str, table: TomlTable, known_kinds: set[str]) -> SampleType:
     table.no_other_keys(_SAMPLE_KEYS)
     main = _expectation(table, table.text("analyte"), table.text("unit"))
     expectations = [main]
-    for analyte, further in _table(table.data.get("also", {}), table, "also").items():
-        inner = _Table(_table(further, table, "also"), f"{table.prefix}also.{analyte}.", table.path)
-        inner.no_other_keys(_EXPECTATION_KEYS)
-        default = "pH" if analyte == "pH" else main.unit
-        expectations.append(_expectation(inner, analyte, inner.text("unit") if "unit" in further else default))
+    if "also" in table.data:
+        also = table.table("also", _named("also"))
+        for analyte in also.data:
+            inner = also.table(analyte, Message("a table"))
+            inner.no_other_keys(_EXPECTATION_KEYS)
+            default = "pH" if analyte == "pH" else main.unit
+            expectations.append(_expectation(inner, analyte, inner.text("unit") if "unit" in inner.data else default))
     kinds = table.data.get("kinds")
     if not isinstance(kinds, list) or not kinds or not all(isinstance(kind, str) for kind in kinds):
         raise table.wrong("kinds", Message("a list of strip kinds"))
@@ -238,52 +185,41 @@ def _sample(name: str, table: _Table, known_kinds: set[str]) -> SampleType:
         raise table.wrong(
             "kinds", Message("strip kinds out of %(known_kinds)s", known_kinds=", ".join(sorted(known_kinds)))
         )
-    strong = table.data.get("strong", False)
-    if not isinstance(strong, bool):
-        raise table.wrong("strong", Message("true or false"))
     return SampleType(
         name=name,
         expectations=tuple(expectations),
         kinds=tuple(kinds),
         note=table.text("note") if "note" in table.data else "",
-        strong=strong,
+        strong=table.truth("strong", default=False),
     )
 
 
-def _expectation(table: _Table, analyte: str, unit: str) -> Expectation:
-    expected = table.data.get("expected")
-    if not isinstance(expected, list) or len(expected) != 2 or not all(map(_is_number, expected)):
-        raise table.wrong("expected", Message("two numbers [low, high]"))
-    low, high = map(float, expected)
-    if not 0 <= low < high:
-        raise table.wrong("expected", Message("two numbers [low, high] with 0 <= low < high"))
-    target = table.data.get("target")
-    if target is not None and not (_is_number(target) and low <= target <= high):
-        raise table.wrong(
-            "target", Message("a number from %(low)s to %(high)s", low=Number(low, "g"), high=Number(high, "g"))
-        )
-    return Expectation(analyte=analyte, unit=unit, low=low, high=high, target=None if target is None else float(target))
+def _expectation(table: TomlTable, analyte: str, unit: str) -> Expectation:
+    low, high = table.span("expected", least=0)
+    target = table.number("target", least=low, most=high) if "target" in table.data else None
+    return Expectation(analyte=analyte, unit=unit, low=low, high=high, target=target)
 
 
-def _database(top: _Table) -> str | None:
-    records = top.data.get("records", {})
-    table = _Table(_table(records, top, "records"), "records.", top.path)
+def _database(top: TomlTable) -> str | None:
+    if "records" not in top.data:
+        return None
+    table = top.table("records", Message("a table [records]"))
     table.no_other_keys({"database"})
-    return table.text("database") if records else None
+    return table.text("database") if table.data else None
 
 
-def _units(top: _Table) -> Units:
+def _units(top: TomlTable) -> Units:
     value = top.data.get("units", "metric")
     if value not in UNITS:
         raise top.wrong("units", Verbatim(" or ".join(f'"{known}"' for known in UNITS)))
     return cast(Units, value)
 
 
-def _files(top: _Table, key: str) -> dict[str, Path]:
-    names = top.data.get(key, {})
-    if not isinstance(names, Mapping) or not all(isinstance(path, str) and path.strip() for path in names.values()):
-        raise top.wrong(key, Message("a table of names, each with the path of a file,"))
-    return {name: top.path.parent / path for name, path in names.items()}
+def _files(top: TomlTable, key: str, folder: Path) -> dict[str, Path]:
+    if key not in top.data:
+        return {}
+    names = top.table(key, Message("a table of names, each with the path of a file,"))
+    return {name: folder / names.text(name) for name in names.data}
 
 
 def resolve_lot(name_or_path: str, site: Site | None) -> Lot:
@@ -346,7 +282,9 @@ def _find_file(
     if name in names:
         if not names[name].is_file():
             raise SiteError(
-                expected=Message("a file for '%(table)s.%(name)s' of the site file", table=f"{what}s", name=name),
+                expected=Message(
+                    "a file for '%(table)s.%(name)s' of the site file", table=Message("%(what)ss", what=what), name=name
+                ),
                 found=Message("no file %(name)s", name=names[name]),
                 remedy=Message("Correct the path in the site file, or put the file there."),
             )
@@ -371,6 +309,9 @@ def _find_file(
         raise SiteError(
             expected=expected,
             found=Verbatim(repr(name)),
-            remedy=Message("Check the spelling, or add the name under [%(table)s] of the site file.", table=f"{what}s"),
+            remedy=Message(
+                "Check the spelling, or add the name under [%(table)s] of the site file.",
+                table=Message("%(what)ss", what=what),
+            ),
         )
     return path

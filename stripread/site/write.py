@@ -1,11 +1,13 @@
 """Writing the site file: the first one of a new site, and names that are added to it later."""
 
 import json
-import re
 import tomllib
 from importlib import resources
 from pathlib import Path
 from typing import Literal
+
+import tomlkit
+from tomlkit.items import Item, Table
 
 from stripread.errors import SiteError
 from stripread.i18n import Message, Verbatim
@@ -80,9 +82,7 @@ def add_name(folder: Path, table: Literal["lots", "cards", "kinds"], name: str, 
     path = (folder / SITE_FILE).resolve()  # a link stays one
     before = path.read_bytes()
     old = before.decode("utf-8-sig")
-    end = "\r\n" if "\r\n" in old else "\n"
-    line = f"{json.dumps(name, ensure_ascii=False)} = {json.dumps(file, ensure_ascii=False)}{end}"  # JSON's are TOML's
-    new = _with_line(old, table, line, end)
+    new = _with_name(old, table, name, file)
     expected = tomllib.loads(old)
     expected.setdefault(table, {})[name] = file
     try:
@@ -90,6 +90,7 @@ def add_name(folder: Path, table: Literal["lots", "cards", "kinds"], name: str, 
     except ValueError:
         as_meant = False
     if not as_meant:
+        line = f"{json.dumps(name, ensure_ascii=False)} = {json.dumps(file, ensure_ascii=False)}"  # JSON's are TOML's
         raise SiteError(
             expected=Message("a table [%(table)s] that a line can be added to in %(path)s", table=table, path=path),
             found=Message("one that is written otherwise"),
@@ -106,18 +107,17 @@ def add_name(folder: Path, table: Literal["lots", "cards", "kinds"], name: str, 
         ) from error
 
 
-def _with_line(text: str, table: str, line: str, end: str) -> str:
-    """Return a text of TOML with a line after the last key of a table, which is begun at the end if need be."""
-    lines = text.splitlines(keepends=True)
-    if lines and not lines[-1].endswith(("\n", "\r")):
-        lines[-1] += end
-    start = next((i for i, one in enumerate(lines) if re.fullmatch(rf"\s*\[\s*{table}\s*\]\s*(#.*)?\s*", one)), None)
-    if start is None:
-        return "".join([*lines, end, f"[{table}]{end}", line])
-    after = start
-    for at in range(start + 1, len(lines)):
-        if lines[at].lstrip().startswith("["):
-            break
-        if lines[at].strip() and not lines[at].lstrip().startswith("#"):
-            after = at
-    return "".join([*lines[: after + 1], line, *lines[after + 1 :]])
+def _with_name(text: str, table: str, name: str, file: str) -> str:
+    """Return a text of TOML with a name after the last one of a table, which is begun at the end if need be."""
+    document = tomlkit.parse(text)
+    row = tomlkit.string(file)
+    row.trivia.trail = "\r\n" if "\r\n" in text else "\n"
+    names = document.setdefault(table, tomlkit.table())
+    # Comments and empty lines below the last name belong to what follows: they stay below.
+    rows = names.value.body
+    below: list[tuple[None, Item]] = []
+    while isinstance(names, Table) and rows and rows[-1][0] is None:
+        below.insert(0, rows.pop())
+    names.add(name, row)
+    rows.extend(below)
+    return tomlkit.dumps(document)

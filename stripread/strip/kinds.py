@@ -6,7 +6,6 @@ when the strip lies with its tip to the left and its pads up.
 """
 
 import itertools
-import math
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -17,8 +16,9 @@ from typing import Any, Literal
 import numpy as np
 
 from stripread.errors import KindFileError
+from stripread.files.toml_table import TomlTable, is_number, read_toml
 from stripread.geometry import Float
-from stripread.i18n import Message, Number, Shown, Verbatim
+from stripread.i18n import Message, Number, Verbatim
 
 __all__ = [
     "Dip",
@@ -126,97 +126,27 @@ def load_kind(name_or_path: str | Path) -> StripKind:
         return parse_kind(tomllib.loads(source.read_text(encoding="utf-8")), where=f"kind {name_or_path}")
     path = Path(name_or_path)
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        data = read_toml(path, what=Message("a strip kind file"), error=KindFileError)
     except FileNotFoundError:
         raise KindFileError(
             expected=Message("a strip kind file or one of %(shipped)s", shipped=", ".join(shipped)),
             found=Message("no file %(path)s", path=path),
             remedy=Message("Check the name, or write a kind file."),
         ) from None
-    except (OSError, ValueError) as error:  # UnicodeDecodeError and TOMLDecodeError are ValueErrors
-        raise KindFileError(
-            expected=Message("a strip kind file in TOML at %(path)s", path=path),
-            found=Verbatim(str(error)),
-            remedy=Message("Mend or replace the file."),
-        ) from error
     return parse_kind(data, where=str(path))
-
-
-@dataclass(frozen=True, slots=True)
-class _Table:
-    """A table of the file that names itself in errors."""
-
-    data: Mapping[str, Any]
-    prefix: str
-    where: str
-
-    def wrong(self, key: str, expected: Shown) -> KindFileError:
-        found = Verbatim(repr(self.data[key])[:200]) if key in self.data else Message("nothing")
-        return KindFileError(
-            expected=Message(
-                "%(expected)s for %(key)s in %(where)s",
-                expected=expected,
-                key=repr(self.prefix + key),
-                where=self.where,
-            ),
-            found=found,
-            remedy=Message("Correct this field."),
-        )
-
-    def text(self, key: str) -> str:
-        value = self.data.get(key)
-        if not isinstance(value, str) or not value.strip():
-            raise self.wrong(key, Message("a text"))
-        return value
-
-    def number(self, key: str, expected: Shown = _NUMBER) -> float:
-        value = self.data.get(key)
-        if not _is_number(value):
-            raise self.wrong(key, expected)
-        return float(value)  # type: ignore[arg-type]  # checked by _is_number
-
-    def positive(self, key: str) -> float:
-        value = self.number(key, Message("a positive number"))
-        if value <= 0:
-            raise self.wrong(key, Message("a positive number"))
-        return value
-
-    def pair(self, key: str, expected: Shown) -> tuple[float, float]:
-        value = self.data.get(key)
-        if not isinstance(value, list) or len(value) != 2 or not all(map(_is_number, value)):
-            raise self.wrong(key, expected)
-        return float(value[0]), float(value[1])
-
-    def span(self, key: str) -> tuple[float, float]:
-        low, high = self.pair(key, Message("two numbers [low, high]"))
-        if low >= high:
-            raise self.wrong(key, Message("two numbers [low, high] with low < high"))
-        return low, high
-
-
-def _is_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
 
 
 def parse_kind(data: Mapping[str, Any], *, where: str) -> StripKind:
     """Build a kind from the parsed TOML; ``where`` names the source in errors (`KindFileError`)."""
-    top = _Table(data, "", where)
+    top = TomlTable(data, where, KindFileError)
     length_mm, width_mm = top.positive("length_mm"), top.positive("width_mm")
     if length_mm <= width_mm:
         raise top.wrong(
             "length_mm", Message("a length greater than the width of %(width_mm)s mm", width_mm=Number(width_mm, "g"))
         )
     analyte, unit, span = top.text("analyte"), top.text("unit"), top.span("range")
-    tables = data.get("pad")
-    if not isinstance(tables, list) or not tables or not all(isinstance(t, Mapping) for t in tables):
-        raise top.wrong("pad", Message("at least one table [[pad]]"))
     pads = []
-    for i, table in enumerate(tables):
-        t = _Table(table, f"pad[{i}].", where)
-        target = t.number("target") if "target" in table else None
-        blank = table.get("blank", True)
-        if not isinstance(blank, bool):
-            raise t.wrong("blank", Message("true or false"))
+    for t in top.tables("pad", least=1):
         centre, size = t.pair("centre_mm", Message("two numbers [along, across]")), _pad_size(t)
         for at, side, room in zip(centre, size, (length_mm, width_mm), strict=True):
             if at - side / 2 < -_ROUNDING_MM or at + side / 2 > room + _ROUNDING_MM:
@@ -233,11 +163,11 @@ def parse_kind(data: Mapping[str, Any], *, where: str) -> StripKind:
                 id=t.text("id"),
                 centre_mm=centre,
                 size_mm=size,
-                analyte=t.text("analyte") if "analyte" in table else analyte,
-                unit=t.text("unit") if "unit" in table else unit,
-                range=t.span("range") if "range" in table else span,
-                blank=blank,
-                target=target,
+                analyte=t.text("analyte") if "analyte" in t.data else analyte,
+                unit=t.text("unit") if "unit" in t.data else unit,
+                range=t.span("range") if "range" in t.data else span,
+                blank=t.truth("blank", default=True),
+                target=t.number("target") if "target" in t.data else None,
                 colours=_colours(t),
             )
         )
@@ -306,33 +236,31 @@ def kind_colours(kind: StripKind) -> dict[str, Float]:
     }
 
 
-def _pad_size(t: _Table) -> tuple[float, float]:
+def _pad_size(t: TomlTable) -> tuple[float, float]:
     expected = Message("a positive number or two [along, across]")
     value = t.data.get("size_mm")
-    along, across = t.pair("size_mm", expected) if isinstance(value, list) else (t.number("size_mm", expected),) * 2
-    if along <= 0 or across <= 0:
+    if is_number(value):
+        value = [value, value]
+    if not isinstance(value, list) or len(value) != 2 or not all(is_number(side) and side > 0 for side in value):
         raise t.wrong("size_mm", expected)
-    return along, across
+    return float(value[0]), float(value[1])
 
 
-def _colours(t: _Table) -> tuple[tuple[float, float, float], ...]:
+def _colours(t: TomlTable) -> tuple[tuple[float, float, float], ...]:
     expected = Message("two or more colours [L*, a*, b*], L* from 0 to 100")
     value = t.data.get("colours", [])
     if not isinstance(value, list) or len(value) == 1:
         raise t.wrong("colours", expected)
     for lab in value:
-        if not isinstance(lab, list) or len(lab) != 3 or not all(map(_is_number, lab)) or not 0 <= lab[0] <= 100:
+        if not isinstance(lab, list) or len(lab) != 3 or not all(map(is_number, lab)) or not 0 <= lab[0] <= 100:
             raise t.wrong("colours", expected)
     return tuple((float(lab[0]), float(lab[1]), float(lab[2])) for lab in value)
 
 
-def _parse_handle(top: _Table, *, last_pad_mm: float) -> float | None:
-    table = top.data.get("handle")
-    if table is None:
+def _parse_handle(top: TomlTable, *, last_pad_mm: float) -> float | None:
+    if "handle" not in top.data:
         return None
-    if not isinstance(table, Mapping):
-        raise top.wrong("handle", Message("a table [handle] with from_mm"))
-    t = _Table(table, "handle.", top.where)
+    t = top.table("handle", Message("a table [handle] with from_mm"))
     start = t.number("from_mm")
     if start < last_pad_mm - _ROUNDING_MM or start > top.number("length_mm"):
         raise t.wrong(
@@ -345,12 +273,9 @@ def _parse_handle(top: _Table, *, last_pad_mm: float) -> float | None:
     return start
 
 
-def _parse_dip(top: _Table) -> Dip:
-    table = top.data.get("dip")
-    if not isinstance(table, Mapping):
-        raise top.wrong("dip", Message("a table [dip] with seconds, motion, read_from_s, read_until_s"))
-    t = _Table(table, "dip.", top.where)
-    motion = table.get("motion")
+def _parse_dip(top: TomlTable) -> Dip:
+    t = top.table("dip", Message("a table [dip] with seconds, motion, read_from_s, read_until_s"))
+    motion = t.data.get("motion")
     if motion not in _MOTIONS:
         raise t.wrong("motion", Message("still or swirl"))
     start, end = t.number("read_from_s"), t.number("read_until_s")

@@ -39,7 +39,7 @@ def open_phone(browser: Any, live: Live) -> Iterator[Callable[..., Any]]:
     def new(name: str | None = None, **options: Any) -> Any:
         contexts.append(phone(browser, live, **options))
         page = contexts[-1].new_page()
-        page.set_default_timeout(30_000)
+        page.set_default_timeout(120_000)
         if name is not None:
             sign_in(page, name)
         return page

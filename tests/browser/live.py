@@ -20,7 +20,7 @@ from tests.web.conftest import make_site as make_demo
 CHROMIUM = Path("/usr/bin/chromium")
 PHONE = {"width": 390, "height": 844}
 SAMPLES = ROOT / "sample_images"
-START_S, ANSWER_S = 60, 120  # patience: the machine may be busy with other tests
+START_S, ANSWER_S = 120, 120  # patience: the machine may be busy with other tests
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +87,7 @@ def phone(browser: Any, live: Live, **options: Any) -> Any:
     """Return a context like a phone's browser."""
     made = {"viewport": PHONE, "device_scale_factor": 2, "has_touch": True, "is_mobile": True, "locale": "en-GB"}
     context = browser.new_context(**({"base_url": live.address} | made | options))
-    context.set_default_timeout(30_000)
+    context.set_default_timeout(1000 * ANSWER_S)
     return context
 
 
@@ -112,7 +112,7 @@ def speaking(live: Live, name: str, language: str) -> Iterator[None]:
         people.close()
 
 
-def until(page: Any, told: Callable[[], bool], patience: float = 30.0) -> None:
+def until(page: Any, told: Callable[[], bool], patience: float = 120.0) -> None:
     """Look again and again; a loop inside the page would need what its policy forbids."""
     end = time.monotonic() + patience
     while not told():

@@ -8,6 +8,7 @@ import pytest
 
 from stripread.simulate.demo import DEMO_LOTS
 from tests.benchmarks.accuracy import SPANS, MadeLot, Outcome, Task, run
+from tests.listed import each
 
 ROOT = Path(__file__).parents[2]
 PHOTOS = 9  # of each kind
@@ -22,7 +23,7 @@ def task(kind: str) -> partial[Task]:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("kind", SPANS)
+@each("kind", SPANS)
 def test_unseen_lamps_phones_and_printers(kind: str) -> None:
     outcomes = [run(task(kind)(index=5000 + i)) for i in range(PHOTOS)]
     read = [o for o in outcomes if o.value is not None]
@@ -34,7 +35,7 @@ def test_unseen_lamps_phones_and_printers(kind: str) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("without", ["strip", "card"])
+@each("without", ["strip", "card"])
 def test_no_number_without_strip_or_card(without: str) -> None:
     outcomes: list[Outcome] = [run(task("clo2-ultralow")(index=6000 + i, without=without)) for i in range(2)]
     assert all(o.value is None and o.error for o in outcomes)

@@ -9,6 +9,7 @@ from PIL import Image
 from typer.testing import CliRunner, Result
 
 from stripread.cli.app import app
+from tests.listed import each
 
 ROOT = Path(__file__).parents[2]
 SITE = ROOT / "calibration"
@@ -52,7 +53,7 @@ def test_the_overlay_is_a_picture_with_a_banner_over_the_photo(made):
     assert np.asarray(picture.convert("RGB"))[5, 5].tolist() == [255, 190, 30]
 
 
-@pytest.mark.parametrize(("name", "true"), [("stock-good", 220.0), ("stock-weak", 130.0), ("stock-with-vial", 220.0)])
+@each(("name", "true"), [("stock-good", 220.0), ("stock-weak", 130.0), ("stock-with-vial", 220.0)])
 def test_a_reading_says_provisional_is_doubtful_and_as_wide_as_the_chart_is_coarse(made, name, true):
     photo = ROOT / "sample_images" / f"{name}.jpg"
     words = ["--lot", made / "lot.json", "--sample", "stock", "--card", "card-print-a", "--site", SITE]

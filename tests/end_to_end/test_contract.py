@@ -15,6 +15,7 @@ from typer.testing import CliRunner, Result
 from stripread.card import load_card, save_card
 from stripread.cli.app import app
 from stripread.findings import REGISTRY
+from tests.listed import each
 
 CALIBRATION = Path(__file__).parents[2] / "calibration"
 LINE = CALIBRATION / "UL-2603"  # 0.1, 0.2 ... mg/L on the ultra-low kind
@@ -119,11 +120,7 @@ def test_a_photo_that_cannot_be_read_has_its_line_and_the_others_are_read(tmp_pa
     assert second["validity"] == "valid"
 
 
-@pytest.mark.parametrize(
-    ("level", "sample", "code"),
-    [(3, "line", 0), (5, "line", 3), (0, "line", 3), (2, "stock", 3)],
-    ids=["within", "above", "below", "wrong strip"],
-)
+@each(("level", "sample", "code"), [(3, "line", 0), (5, "line", 3), (0, "line", 3), (2, "stock", 3)])
 def test_the_exit_code_tells_whether_all_is_well(level, sample, code):
     assert read(LINE / f"level0{level}-strip2-light1.jpg", sample=sample).exit_code == code
 

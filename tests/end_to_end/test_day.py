@@ -9,6 +9,7 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from stripread.cli.app import app
+from tests.listed import each
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_images"
@@ -45,7 +46,7 @@ def test_a_point_said_anew_supersedes_and_one_retired_is_gone(site):
     assert run(site, "point", "retire", "bench-1", "--why", "again").exit_code == 2
 
 
-@pytest.mark.parametrize(
+@each(
     "words",
     [
         ("add", "x", "--sample", "tea"),
@@ -89,7 +90,7 @@ def test_a_top_up_mixes_what_is_left_with_concentrate(site):
     assert top_up["recipe"]["value"] == pytest.approx((10 * c * 20 / 54 + 5 * c) / 15)
 
 
-@pytest.mark.parametrize(
+@each(
     "words",
     [
         ("stock", "S-1", "--concentrate", "C-9", "--add", "20 L", "--water", "34 L"),

@@ -10,6 +10,7 @@ import pytest
 import typer.main
 
 from stripread.cli.app import app
+from tests.listed import each
 
 ROOT = Path(__file__).parents[2]
 PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").rglob("*.md"))]
@@ -17,11 +18,7 @@ FENCE = re.compile(r"^```[^\n]*\n(.*?)^```", re.DOTALL | re.MULTILINE)
 OPTION = re.compile(r"(?<![\w-])--[a-z][a-z-]*")
 
 
-def page_id(page: Path) -> str:
-    return str(page.relative_to(ROOT))
-
-
-each_page = pytest.mark.parametrize("page", PAGES, ids=page_id)
+each_page = each("page", PAGES)
 
 
 def fences(page: Path) -> list[str]:

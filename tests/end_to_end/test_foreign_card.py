@@ -16,6 +16,7 @@ from stripread.simulate.optics.spectra import reflectance_to_lab
 from stripread.simulate.scene.photograph import DippedStrip, Shot, enrolled, strip_geometry, take_photo
 from stripread.simulate.scene.scene import LightField, Optics, StripPlacement, View
 from stripread.strip.kinds import load_kind
+from tests.listed import each
 
 KIND = load_kind("clo2-wide")
 GREY, WHITE = (60.0, 0.0, 0.0), (96.0, 0.0, 0.0)
@@ -80,7 +81,7 @@ def test_card_check_finds_a_foreign_chart() -> None:
     assert seen.correction.residual_de00_mean < 2.0
 
 
-@pytest.mark.parametrize("ground", [pytest.param(GREY, id="grey slot"), pytest.param(WHITE, id="white slot")])
+@each("ground", [pytest.param(GREY, id="grey slot"), pytest.param(WHITE, id="white slot")])
 def test_a_strip_is_measured_on_a_foreign_card(ground: tuple[float, float, float]) -> None:
     design = foreign_card(slot=True)
     card = enrolled(design, 104)

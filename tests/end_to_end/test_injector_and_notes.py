@@ -7,6 +7,7 @@ from test_day import lines, run, site
 from test_history import add_reading
 
 from stripread.records import open_records
+from tests.listed import each
 
 __all__ = ["site"]  # the fixture
 
@@ -54,7 +55,7 @@ def test_a_setting_is_an_event_between_the_readings_of_a_point(site):
     assert [(line["event"], line["words"]) for line in told if "event" in line] == [("injector", "main 1:275 to")]
 
 
-@pytest.mark.parametrize(
+@each(
     ("words", "found"),
     [
         (("--ratio", "1 to 320"), "1 to 320"),
@@ -93,7 +94,7 @@ def test_notes_are_listed_by_log_with_what_they_are_about(site):
     assert f"note {setting['entry']}: dial was loose" in shown
 
 
-@pytest.mark.parametrize("words", [("x", "--about", 99), ("  ",), ("x", "--tag", " ")])
+@each("words", [("x", "--about", 99), ("  ",), ("x", "--tag", " ")])
 def test_notes_that_cannot_be_are_told_and_nothing_is_entered(site, words):
     run(site, "injector", "set", "main", "--ratio", "1:320")
     result = run(site, "note", *words)

@@ -28,6 +28,7 @@ from stripread.simulate.scene.scene import (
 )
 from stripread.strip.find import StripPose
 from stripread.strip.kinds import load_kind
+from tests.listed import each
 
 KIND = load_kind("clo2-wide")
 PRINTER = 2
@@ -136,7 +137,7 @@ def test_a_good_photo_has_no_finding(photo: Photos) -> None:
     assert codes(measure(photo("clean"))) == set()
 
 
-@pytest.mark.parametrize(
+@each(
     ("name", "code"),
     [
         ("out of focus", "photo_soft"),
@@ -157,7 +158,7 @@ def test_a_defect_is_named(photo: Photos, name: str, code: str) -> None:
     assert code in codes(measure(photo(name)))
 
 
-@pytest.mark.parametrize("name", ["shadow on the pad", "mirrored lamp"])
+@each("name", ["shadow on the pad", "mirrored lamp"])
 def test_what_the_light_beside_the_pad_warns_of_does_change_the_pad(photo: Photos, name: str) -> None:
     clean, spoilt = measure(photo("clean")).pads[0], measure(photo(name)).pads[0]
     assert np.linalg.norm(spoilt.lab - clean.lab) > 1.0
@@ -192,7 +193,7 @@ def test_a_lamp_in_a_part_of_the_pad_leaves_its_colour_and_widens_the_interval(p
     assert not clean.pads[0].u_glare.any()
 
 
-@pytest.mark.parametrize("name", ["lamp in the middle of the pad", "veil over the pad"])
+@each("name", ["lamp in the middle of the pad", "veil over the pad"])
 def test_a_lamp_over_all_of_the_pad_is_refused(photo: Photos, name: str) -> None:
     card = enrolled(design_card(), PRINTER)
     with pytest.raises(PhotoUnfitError, match="mirrors"):

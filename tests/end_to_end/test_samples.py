@@ -14,6 +14,7 @@ from typer.testing import CliRunner
 
 from stripread.cli.app import app
 from stripread.photo.load import open_photo
+from tests.listed import each
 
 ROOT = Path(__file__).parents[2]
 FOLDER = ROOT / "sample_images"
@@ -71,7 +72,7 @@ def test_good_photos_give_the_truth_within_their_intervals(records):
     assert len(missed) <= 1, missed
 
 
-@pytest.mark.parametrize("name", named("finding"))
+@each("name", named("finding"))
 def test_a_defect_gives_its_finding(records, name):
     record = records[name]
     assert TRUTHS[name]["code"] in {finding["code"] for finding in record.get("findings", ())}, record
@@ -81,7 +82,7 @@ def test_a_defect_gives_its_finding(records, name):
         pytest.fail(f"{name} would pass for a good reading of good water")
 
 
-@pytest.mark.parametrize("name", named("error"))
+@each("name", named("error"))
 def test_a_photo_without_measurement_gives_its_error(records, name):
     record = records[name]
     assert set(record) == {"photo", "error"}, record

@@ -11,6 +11,7 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from stripread.cli.app import app
+from tests.listed import each
 
 ROOT = Path(__file__).parents[2]
 SITE, SAMPLES = ROOT / "calibration", ROOT / "sample_images"
@@ -94,7 +95,7 @@ def test_a_damaged_record_stops_before_any_photo_and_loses_nothing(lot: Path, tm
     assert record.read_text(encoding="utf-8") == "a shopping list\n"
 
 
-@pytest.mark.parametrize(
+@each(
     "words",
     [
         ("UL-2603", "--known", "nan"),

@@ -10,6 +10,7 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from stripread.cli.app import app
+from tests.listed import each
 
 ROOT = Path(__file__).parents[2]
 HOW_TO = ROOT / "docs" / "how-to" / "plan-stock-and-injection.md"
@@ -56,7 +57,7 @@ def measured(thing: object) -> list[dict[str, Any]]:
     return [found for value in thing for found in measured(value)] if isinstance(thing, list) else []
 
 
-@pytest.mark.parametrize("line", EVERY)
+@each("line", EVERY)
 def test_every_command_answers_in_words_and_in_json_with_intervals(line: str) -> None:
     text = run(line)
     record = told(line)
@@ -85,7 +86,7 @@ def test_a_recipe_that_cannot_be_is_caught() -> None:
     assert run(f'{RECIPE} --reading "152 mg/L"').exit_code == 0
 
 
-@pytest.mark.parametrize("line", EVERY[3:5])
+@each("line", EVERY[3:5])
 def test_water_comes_first_and_nobody_stirs(line: str) -> None:
     steps = told(line)["steps"]
     water = next(i for i, step in enumerate(steps) if "of water" in step)
@@ -144,7 +145,7 @@ def test_the_two_meanings_of_a_ratio_are_stated() -> None:
         assert any(f"1 part of stock {means} N parts" in note for note in record["notes"])
 
 
-@pytest.mark.parametrize(
+@each(
     ("line", "code"),
     [
         ("generate --after 12h", 2),
@@ -171,7 +172,7 @@ def test_nonsense_ends_in_three_lines_and_its_exit_code(line: str, code: int) ->
     assert [row.split(":")[0] for row in result.stderr.splitlines()[:3]] == ["expected", "found", "what to do"]
 
 
-@pytest.mark.parametrize("page", [HOW_TO, ROOT / "docs" / "explanation" / "water.md"], ids=lambda page: page.stem)
+@each("page", [HOW_TO, ROOT / "docs" / "explanation" / "water.md"])
 def test_the_pages_show_what_the_commands_print(page: Path) -> None:
     blocks = re.findall(
         r"```console\n\$ stripread water (.*?)\n(?!\s*--)(.*?)```", page.read_text(encoding="utf-8"), re.DOTALL

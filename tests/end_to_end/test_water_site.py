@@ -9,6 +9,7 @@ from typer.testing import CliRunner, Result
 
 from stripread.cli.app import app
 from stripread.site import write_demo_site
+from tests.listed import each
 
 DILUTE = 'dilute --concentrate "435 mg/L u 18" --make "10 gal"'
 TOP_UP = 'top-up --stock "165 mg/L u 9" --volume "40 L" --concentrate "420 mg/L u 20"'
@@ -41,7 +42,7 @@ def told(line: str) -> dict:
     return json.loads(result.stdout)
 
 
-@pytest.mark.parametrize(
+@each(
     ("line", "option", "aim", "sample"),
     [
         (DILUTE, "wanted", "230 mg/L", "stock"),
@@ -69,7 +70,7 @@ def test_a_site_elsewhere_is_named(site, tmp_path_factory, monkeypatch):
     assert run(f"{DILUTE} --site {site}").exit_code == 0
 
 
-@pytest.mark.parametrize("line", [DILUTE, TOP_UP, TANK, INJECT])
+@each("line", [DILUTE, TOP_UP, TANK, INJECT])
 def test_without_a_site_the_option_is_asked_for(nowhere, line):
     result = run(line)
     assert result.exit_code == 2
@@ -91,7 +92,7 @@ def test_the_target_of_another_analyte_is_no_default(site):
     assert "free chlorine" in result.stderr
 
 
-@pytest.mark.parametrize("way", ['--stock "3000 mg/L u 15"', "--ratio 1%", '--ratio 1% --stock "850 mg/L u 5"'])
+@each("way", ['--stock "3000 mg/L u 15"', "--ratio 1%", '--ratio 1% --stock "850 mg/L u 5"'])
 def test_harm_is_told_by_the_dose_and_not_by_the_residual(nowhere, way):
     strong = told(f'inject --residual "0.35 mg/L" --demand "8 mg/L u 0.1" {way}')
     assert any("8 mg/L five times a week" in caution for caution in strong["cautions"])

@@ -16,6 +16,7 @@ from stripread.simulate.optics.cameras import make_phone
 from stripread.simulate.scene.photograph import DippedStrip, Shot, strip_geometry, take_photo
 from stripread.simulate.scene.scene import LightField, Optics, StripPlacement, View
 from stripread.strip.kinds import load_kind
+from tests.listed import each
 
 ROOT = Path(__file__).parents[2]
 DEMO = next(lot for lot in DEMO_LOTS if lot.kind == "clo2-wide")
@@ -49,7 +50,7 @@ def placed(**changes: object) -> StripPlacement:
     return StripPlacement(kind=strip_geometry(KIND), **changes)  # type: ignore[arg-type]
 
 
-@pytest.mark.parametrize(
+@each(
     "changed",
     [
         pytest.param(replace(BASE, orientation=8), id="stored turned by EXIF"),

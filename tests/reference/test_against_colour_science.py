@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from stripread.colour.lab import colour_science, d50_white, delta_e_2000, lab_to_xyz, linear_srgb, xyz_to_lab
+from tests.listed import each
 
 D50 = np.array([0.3457, 0.3585])
 # Beyond any real colour, with greys and colours near black, where CIELAB is straight.
@@ -38,7 +39,7 @@ def test_linear_srgb() -> None:
     np.testing.assert_allclose(linear_srgb(LAB), wanted, atol=1e-12)
 
 
-@pytest.mark.parametrize("apart", [0.1, 3.0, 200.0])
+@each("apart", [0.1, 3.0, 200.0])
 def test_ciede2000(apart: float) -> None:
     other = LAB + apart * np.random.default_rng(5).normal(size=LAB.shape)
     wanted = colour_science().delta_E(LAB, other, method="CIE 2000")

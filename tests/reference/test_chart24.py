@@ -13,6 +13,7 @@ from stripread.card.enrol import enrol_card
 from stripread.card.layout import CardLayout, Marker, Patch
 from stripread.colour.lab import colour_science, lab_to_xyz, xyz_to_lab
 from stripread.geometry import Rect
+from tests.listed import each
 
 FILE = Path(__file__).parent / "data" / "chart24_reference_lab_d50.csv"
 with FILE.open(encoding="utf-8") as lines:
@@ -50,13 +51,13 @@ def shipped(edition: str) -> tuple[np.ndarray, np.ndarray]:
     return np.array([colour.xyY_to_XYZ(xyy) for xyy in checker.data.values()]), np.asarray(checker.illuminant)
 
 
-@pytest.mark.parametrize(("edition", "tolerance"), [("after", 0.005), ("before", 0.0005)])  # half the last digit
+@each(("edition", "tolerance"), [("after", 0.005), ("before", 0.0005)])  # half the last digit
 def test_chart_values_of_colour_science_are_the_published_ones(edition, tolerance):
     xyz, illuminant = shipped(edition)
     assert np.abs(colour_science().XYZ_to_Lab(xyz, illuminant) - published(edition)).max() <= tolerance
 
 
-@pytest.mark.parametrize("edition", ["after", "before"])
+@each("edition", ["after", "before"])
 def test_our_lab_of_the_chart_is_the_published_one_but_for_the_white(edition):
     """The chart's white is D50 of the ICC, (0.9642, 1, 0.8249); ours is the CIE's: 0.016 apart, less than 0.02."""
     xyz, illuminant = shipped(edition)
@@ -64,8 +65,8 @@ def test_our_lab_of_the_chart_is_the_published_one_but_for_the_white(edition):
     assert np.abs(xyz_to_lab(xyz) - published(edition)).max() < 0.02
 
 
-@pytest.mark.parametrize("edition", ["after", "before"])
-@pytest.mark.parametrize("fields", ["LAB_L LAB_A LAB_B", "XYZ_X XYZ_Y XYZ_Z"])
+@each("edition", ["after", "before"])
+@each("fields", ["LAB_L LAB_A LAB_B", "XYZ_X XYZ_Y XYZ_Z"])
 def test_chart_values_come_back_from_enrolment(tmp_path, edition, fields):
     lab = published(edition)
     other = published("before" if edition == "after" else "after")

@@ -1,15 +1,15 @@
 """CIEDE2000 against the 34 pairs of Sharma, Wu and Dalal (2005), Color Res. Appl. 30(1):21-30, Table 1."""
 
-import pytest
 from published import rows
 
 from stripread.colour.lab import delta_e_2000
+from tests.listed import each
 
 # Pair 14 is exactly across the hue circle: the table takes the mean hue on one side of it, rounding may take the other.
 ACROSS = {14: 4.7461}
 
 
-@pytest.mark.parametrize("row", rows("ciede2000_sharma_2005.csv"), ids=lambda row: f"pair {row['pair']}")
+@each("row", rows("ciede2000_sharma_2005.csv"))
 def test_pair(row: dict[str, str]) -> None:
     first, second = ([float(row[f"{c}{k}"]) for c in "Lab"] for k in "12")
     allowed = [float(row["dE00"])]

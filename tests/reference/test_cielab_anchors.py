@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from stripread.colour.lab import d50_white, lab_jacobian, lab_to_xyz, xyz_to_lab
+from tests.listed import each
 
 ANCHORS = [
     (216 / 24389, 8.0),  # the joint of the cube root and the straight part
@@ -18,12 +19,12 @@ ANCHORS = [
 ]
 
 
-@pytest.mark.parametrize(("y", "lightness"), ANCHORS)
+@each(("y", "lightness"), ANCHORS)
 def test_neutral_of_a_luminance_has_the_lightness_of_the_definition(y: float, lightness: float) -> None:
     assert xyz_to_lab(y * d50_white()) == pytest.approx([lightness, 0.0, 0.0], abs=1e-6)
 
 
-@pytest.mark.parametrize(("y", "lightness"), ANCHORS)
+@each(("y", "lightness"), ANCHORS)
 def test_lightness_leads_back_to_the_luminance(y: float, lightness: float) -> None:
     assert lab_to_xyz(np.array([lightness, 0.0, 0.0])) == pytest.approx(y * d50_white(), abs=1e-7)
 
@@ -41,9 +42,7 @@ def test_white_point_is_the_one_stated() -> None:
     assert y == 1.0
 
 
-@pytest.mark.parametrize(
-    "xyz", [(0.5, 0.4, 0.1), (0.9, 1.0, 0.8), (0.02, 0.01, 0.015), (0.004, 0.003, 0.002), (0.2, 0.003, 0.4)]
-)
+@each("xyz", [(0.5, 0.4, 0.1), (0.9, 1.0, 0.8), (0.02, 0.01, 0.015), (0.004, 0.003, 0.002), (0.2, 0.003, 0.4)])
 def test_jacobian_agrees_with_finite_differences(xyz: tuple[float, float, float]) -> None:
     """On both parts of the definition and across them."""
     at, step = np.array(xyz), 1e-6

@@ -7,9 +7,10 @@ from scipy.optimize import brentq
 from scipy.stats import gamma
 
 from stripread.check.conformity import probability_within
+from tests.listed import each
 
 
-@pytest.mark.parametrize(("probability", "z"), [(0.80, 0.84), (0.90, 1.28), (0.95, 1.64), (0.99, 2.33), (0.999, 3.09)])
+@each(("probability", "z"), [(0.80, 0.84), (0.90, 1.28), (0.95, 1.64), (0.99, 2.33), (0.999, 3.09)])
 def test_one_sided_probabilities_are_those_of_the_normal_distribution(probability: float, z: float) -> None:
     """Quantiles to two decimals, as scipy.stats.norm.ppf gives them."""
     found = brentq(lambda step: probability_within(0.0, 1.0, None, step) - probability, 0.0, 5.0)

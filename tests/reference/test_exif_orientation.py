@@ -4,10 +4,10 @@ import io
 from pathlib import Path
 
 import numpy as np
-import pytest
 from PIL import Image
 
 from stripread.photo import Limits, decode_photo, open_photo_bytes
+from tests.listed import each
 
 ANY_SIZE = Limits(min_pixels=1)
 
@@ -65,8 +65,8 @@ def check_upright(pixels: np.ndarray, *, atol: int) -> None:
         np.testing.assert_allclose(pixels[row, column].astype(int), colour, atol=atol)
 
 
-@pytest.mark.parametrize("orientation", SIDES)
-@pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP", "TIFF"])
+@each("orientation", SIDES)
+@each("kind", ["JPEG", "PNG", "WEBP", "TIFF"])
 def test_photo_is_upright_whatever_its_orientation(kind: str, orientation: int) -> None:
     photo_file = open_photo_bytes(encode(stored_picture(orientation), kind, orientation), "a", limits=ANY_SIZE)
     assert photo_file.full_size == (96, 64)
@@ -76,8 +76,8 @@ def test_photo_is_upright_whatever_its_orientation(kind: str, orientation: int) 
     check_upright(photo.pixels, atol=3 if kind == "JPEG" else 0)  # 3: what JPEG at quality 95 does to a flat area
 
 
-@pytest.mark.parametrize("orientation", SIDES)
-@pytest.mark.parametrize("reduction", [2, 4])
+@each("orientation", SIDES)
+@each("reduction", [2, 4])
 def test_reduced_photo_is_upright_and_keeps_its_full_size(orientation: int, reduction: int) -> None:
     photo_file = open_photo_bytes(encode(stored_picture(orientation), "JPEG", orientation), "a", limits=ANY_SIZE)
     photo = decode_photo(photo_file, reduction=reduction)
@@ -86,7 +86,7 @@ def test_reduced_photo_is_upright_and_keeps_its_full_size(orientation: int, redu
     check_upright(photo.pixels, atol=3)
 
 
-@pytest.mark.parametrize("orientation", [0, 9, 65535])
+@each("orientation", [0, 9, 65535])
 def test_reserved_orientations_count_as_upright(orientation: int) -> None:
     photo_file = open_photo_bytes(encode(stored_picture(1), "JPEG", orientation), "a", limits=ANY_SIZE)
     check_upright(decode_photo(photo_file, reduction=1).pixels, atol=3)

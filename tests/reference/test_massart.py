@@ -12,6 +12,7 @@ import pytest
 from published import NOTHING_ELSE, SignalOnLightness, columns, fit_polynomial, signal
 
 from stripread.lot.inverse import invert_curve
+from tests.listed import each
 
 
 def line_of(fit, reading_variance: float) -> SignalOnLightness:
@@ -42,7 +43,7 @@ def check(line: SignalOnLightness, y: float, readings: int, printed: tuple[float
     assert estimate.high - estimate.value == pytest.approx(estimate.value - estimate.low, rel=1e-6)
 
 
-@pytest.mark.parametrize(
+@each(
     ("y", "readings", "printed", "computed"),
     [
         (15.0, 1, (6.1, 4.9), (6.093810, 1.767278, 4.906751)),
@@ -57,7 +58,7 @@ def test_example_1_unweighted(y, readings, printed, computed) -> None:
     check(line_of(fit, fit.residual_sd**2), y, readings, printed, computed)
 
 
-@pytest.mark.parametrize(
+@each(
     ("y", "weight", "printed", "computed"),
     [
         (15.0, 1.67, (5.9, 2.5), (5.865367, 0.8926109, 2.478285)),

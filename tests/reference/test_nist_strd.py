@@ -11,6 +11,7 @@ import pytest
 from published import columns, fit_polynomial, rows
 
 from stripread.calibrate.fit import fit_parameters
+from tests.listed import each
 
 
 def saturating(b, x):
@@ -35,8 +36,8 @@ MODELS: dict[str, Callable] = {
 }
 
 
-@pytest.mark.parametrize("start", ["start1", "start2"])
-@pytest.mark.parametrize("name", MODELS)
+@each("start", ["start1", "start2"])
+@each("name", MODELS)
 def test_certified_values_from_both_starts(name: str, start: str) -> None:
     certified = [row for row in rows("nist_strd_nls_certified.csv") if row["dataset"] == name]
 

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from stripread.photo.profile import DISPLAY_P3_TO_SRGB, srgb_decode, srgb_light
+from tests.listed import each
 
 # Computed from the standard's formula with colour-science 0.4.7, colour.eotf(V, "sRGB").
 ANCHORS = {
@@ -19,13 +20,13 @@ ANCHORS = {
 }
 
 
-@pytest.mark.parametrize(("code", "light"), ANCHORS.items())
+@each(("code", "light"), ANCHORS.items())
 def test_srgb_decode_gives_the_published_anchors(code: int, light: float) -> None:
     assert float(srgb_decode(np.array(code / 255))) == pytest.approx(light, abs=1e-9)
 
 
-@pytest.mark.parametrize(("code", "light"), ANCHORS.items())
-@pytest.mark.parametrize(("codes", "step"), [(256, 1), (65536, 257)])
+@each(("code", "light"), ANCHORS.items())
+@each(("codes", "step"), [(256, 1), (65536, 257)])
 def test_decode_table_gives_the_anchors_at_both_depths(code: int, light: float, codes: int, step: int) -> None:
     table = srgb_light(codes).decode_table
     assert table.dtype == np.float32

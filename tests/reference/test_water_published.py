@@ -14,6 +14,7 @@ from stripread.water.contact import PUBLISHED
 from stripread.water.crops import HARM, crop_cautions
 from stripread.water.injection import Ratio, delivered, feed_mg_per_h, inject, stock_for
 from stripread.water.vapour import LIMITS, air_over_water_ppm, henry_pa, vapour_over
+from tests.listed import each
 
 POUND_MG = 453_592.37
 EXACT_ZERO = Measured(0.0)
@@ -26,7 +27,7 @@ def inside(text: str, dimension: str) -> float:
 # --- units: NIST SP 811 B.8; NIST Handbook 44, appendix C (exact definitions) ------------------------------------
 
 
-@pytest.mark.parametrize(
+@each(
     ("text", "litres"),
     [
         ("1 US gal", 3.785411784),
@@ -45,7 +46,7 @@ def test_volumes_are_those_of_their_definitions(text: str, litres: float) -> Non
     assert inside(text, "volume") == pytest.approx(litres, rel=1e-12)
 
 
-@pytest.mark.parametrize(("text", "grams"), [("1 lb", 453.59237), ("1 oz", 28.349523125), ("1 grain", 0.06479891)])
+@each(("text", "grams"), [("1 lb", 453.59237), ("1 oz", 28.349523125), ("1 grain", 0.06479891)])
 def test_masses_are_those_of_their_definitions(text: str, grams: float) -> None:
     assert inside(text, "mass") == pytest.approx(1000 * grams, rel=1e-12)
 
@@ -66,7 +67,7 @@ TABLE = rows("chlorine_injection_rate_table.csv")
 MISPRINT = ("5.25", "25", "450")  # printed 12.89; its neighbours and the rule give 12.86
 
 
-@pytest.mark.parametrize("row", TABLE, ids=lambda row: "-".join(list(row.values())[:3]))
+@each("row", TABLE)
 def test_injection_rates_of_the_table(row: dict[str, str]) -> None:
     """Management of micro irrigation systems, Table 3 (Research Advances in Sustainable Micro Irrigation)."""
     dose = Measured(inside(f"{row['ppm']} ppm", "strength"))
@@ -90,7 +91,7 @@ def test_the_table_has_all_its_entries() -> None:
 EIGHT_34 = 8.34 / (3.785411784 / 0.45359237)  # the trade's rounded constant beside the exact 8.3454
 
 
-@pytest.mark.parametrize(
+@each(
     ("flow", "dose", "pounds_a_day", "source"),
     [
         ("1.5 MGD", "4 mg/L", 50.04, "NESC/Satterfield formulas, printed 50"),
@@ -124,7 +125,7 @@ def test_gallons_of_hypochlorite_a_day() -> None:
 # --- injectors --------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("n", "percent"), [(50, 2.0), (100, 1.0), (200, 0.5)])
+@each(("n", "percent"), [(50, 2.0), (100, 1.0), (200, 0.5)])
 def test_percent_settings(n: int, percent: float) -> None:
     """UMass Extension, Ratios and Concentrations: 1:50 = 2 %, 1:100 = 1 %, 1:200 = 0.5 %."""
     assert 100 * Ratio(n, "in").share == pytest.approx(percent)
@@ -138,7 +139,7 @@ def test_the_two_conventions_differ_by_one_part() -> None:
     assert (by_in, by_to) == pytest.approx((101.0, 100.0))
 
 
-@pytest.mark.parametrize(("ounces", "nitrogen_percent"), [(13.5, 20), (18.0, 15)])
+@each(("ounces", "nitrogen_percent"), [(13.5, 20), (18.0, 15)])
 def test_two_hundred_ppm_of_nitrogen(ounces: float, nitrogen_percent: float) -> None:
     """UMass, Fertilizer Calculations for Greenhouse Crops: each in 100 gal gives 200 ppm N, by the trade's constant 75
     for 1 oz in 100 gal (74.89 exactly): 1.5 %."""
@@ -170,7 +171,7 @@ def test_henrys_constant_at_25_degrees() -> None:
     assert molar_water / (henry_pa(25.0) / 101_325) == pytest.approx(1.006, abs=5e-4)
 
 
-@pytest.mark.parametrize(("celsius", "mol_per_l_atm"), [(10, 1.863), (15, 1.507), (20, 1.227)])
+@each(("celsius", "mol_per_l_atm"), [(10, 1.863), (15, 1.507), (20, 1.227)])
 def test_henrys_constant_in_the_cold(celsius: float, mol_per_l_atm: float) -> None:
     """By the same fit, in moles a litre of water of 997.047 kg/m3 at all three (recomputed)."""
     assert 997.047 / 18.015 / (henry_pa(celsius) / 101_325) == pytest.approx(mol_per_l_atm, abs=5e-4)
@@ -192,7 +193,7 @@ def test_published_solubility_agrees_within_the_constants_uncertainty() -> None:
     assert low <= 34.5 / 760 * 1e6 <= high
 
 
-@pytest.mark.parametrize(("celsius", "mg_per_m3", "abs_"), [(25, 2.76, 0.005), (20, 2.8, 0.05)])
+@each(("celsius", "mg_per_m3", "abs_"), [(25, 2.76, 0.005), (20, 2.8, 0.05)])
 def test_one_ppm_in_milligrams_a_cubic_metre(celsius: float, mg_per_m3: float, abs_: float) -> None:
     """NIOSH Pocket Guide: 2.76 at 25 C; WHO CICAD 37: 2.8 at 20 C."""
     found = vapour_over(Measured(1.0), Measured(celsius))
@@ -207,7 +208,7 @@ def test_limits_are_those_published() -> None:
 # --- free chlorine ----------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("ph", "percent"), [(6, 97.1), (6.5, 91.5), (7, 77.2), (7.5, 51.7), (8, 25.3), (8.5, 9.7)])
+@each(("ph", "percent"), [(6, 97.1), (6.5, 91.5), (7, 77.2), (7.5, 51.7), (8, 25.3), (8.5, 9.7)])
 def test_share_of_hypochlorous_acid(ph: float, percent: float) -> None:
     """With a pKa of 7.53: the definition, recomputed by other code."""
     assert 100 * hocl_share(ph, 7.53) == pytest.approx(percent, abs=0.05)
@@ -248,7 +249,7 @@ OVERHEAD = "Sensitivity of five container-grown nursery species to chlorine in o
 SHRUBS = "Response of container-grown nursery plants to chlorine used to disinfest irrigation water"
 
 
-@pytest.mark.parametrize(
+@each(
     ("analyte", "mg_per_l", "crop", "source"),
     [
         ("chlorine dioxide", 8.0, "dianthus", PLUGS),
@@ -279,8 +280,8 @@ def test_no_other_harm_is_in_the_table() -> None:
     assert strengths == sorted(strengths)
 
 
-@pytest.mark.parametrize("analyte", ["chlorine dioxide", "free chlorine", "something else"])
-@pytest.mark.parametrize("dose", [0.0, 0.25, 1.9])
+@each("analyte", ["chlorine dioxide", "free chlorine", "something else"])
+@each("dose", [0.0, 0.25, 1.9])
 def test_below_what_was_published_nothing_is_cleared(analyte: str, dose: float) -> None:
     (only,) = crop_cautions(analyte, dose)
     assert "no clearance" in only

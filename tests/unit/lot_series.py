@@ -1,5 +1,7 @@
 """Invented curves and the dilution series that strips of them would give."""
 
+from functools import cache
+
 import numpy as np
 
 from stripread.calibrate.pad import calibrate_pad
@@ -60,4 +62,10 @@ def series(path: np.ndarray, levels, *, seed: int = 1, strips: int = 3, relative
 
 
 def calibrate(calibrators, *, blank: bool = True, u_pixels: np.ndarray = PIXELS) -> PadCalibration:
-    return calibrate_pad(calibrators, pad="A", analyte="test", unit="mg/L", blank=blank, u_pixels=u_pixels)
+    """A lot's pad; one that was calibrated before is not calibrated again."""
+    return _calibrated(tuple(calibrators), blank, tuple(map(tuple, u_pixels)))
+
+
+@cache
+def _calibrated(calibrators, blank, u_pixels) -> PadCalibration:
+    return calibrate_pad(calibrators, pad="A", analyte="test", unit="mg/L", blank=blank, u_pixels=np.array(u_pixels))

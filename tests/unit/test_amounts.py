@@ -13,11 +13,12 @@ from stripread.units.amounts import (
     tell_volumes_in,
     volume_as_typed,
 )
+from tests.listed import each
 
 GALLON = 3.785411784
 
 
-@pytest.mark.parametrize(
+@each(
     ("litres", "rounded"),
     [(0.001234, 0.00123), (0.00223, 0.0022), (0.0122, 0.012), (0.0373, 0.037), (0.453, 0.455),
      (3.333, 3.35), (13.06, 13.1), (45.42, 45.5), (333.3, 335.0), (1333.0, 1350.0), (0.0, 0.0), (0.00002, 0.00002)],
@@ -26,9 +27,7 @@ def test_litres_are_rounded_to_what_is_used_to_measure_them(litres, rounded):
     assert jug(litres, "metric") == pytest.approx(rounded)
 
 
-@pytest.mark.parametrize(
-    ("gallons", "rounded"), [(4.783, 4.8), (6.94, 6.9), (33.3, 33.5), (0.123, 15.5 / 128), (0.0103, 1.3 / 128)]
-)
+@each(("gallons", "rounded"), [(4.783, 4.8), (6.94, 6.9), (33.3, 33.5), (0.123, 15.5 / 128), (0.0103, 1.3 / 128)])
 def test_gallons_are_rounded_in_gallons_or_fluid_ounces(gallons, rounded):
     assert jug(gallons * GALLON, "us") == pytest.approx(rounded * GALLON)
 
@@ -37,7 +36,7 @@ def test_a_few_drops_are_told_in_millilitres_in_any_system():
     assert str(tell_volume(0.003, "us")) == "3 mL"
 
 
-@pytest.mark.parametrize(
+@each(
     ("litres", "system", "words"),
     [
         (22.71, "metric", "22.7 L"),
@@ -69,9 +68,7 @@ def test_pump_rates_are_told_in_units_of_a_dial():
     assert str(tell_flow(Measured(3 * GALLON, 1.0), "us")).startswith("3 US gal/h, 6.4 US fl oz/min; 11.4 L/h")
 
 
-@pytest.mark.parametrize(
-    ("hours", "words"), [(0.4, "24 min"), (12.2, "12 h"), (71.0, "71 h"), (96.0, "4 days"), (2520.0, "105 days")]
-)
+@each(("hours", "words"), [(0.4, "24 min"), (12.2, "12 h"), (71.0, "71 h"), (96.0, "4 days"), (2520.0, "105 days")])
 def test_times_are_told_as_people_tell_them(hours, words):
     assert str(tell_hours(hours)) == words
 
@@ -88,7 +85,7 @@ def test_a_volume_for_a_form_has_no_powers_of_ten_in_it():
     assert volume_as_typed(12_350 * GALLON, "us") == "12350 gal"
 
 
-@pytest.mark.parametrize("system", ["us", "imperial"])
+@each("system", ["us", "imperial"])
 def test_the_gallon_told_is_the_one_understood(system):
     for litres in (1.0, 40.0):
         again = parse_quantity(str(tell_volume(litres, system)).split(" (")[0], "volume", name="it").measured.value

@@ -5,6 +5,7 @@ import pytest
 
 from stripread.colour.area import block_mean, keep_typical
 from stripread.geometry import Float
+from tests.listed import each
 
 COLOUR = np.array([0.5, 0.3, 0.2])
 
@@ -30,7 +31,7 @@ def test_the_mean_is_not_rounded() -> None:
     np.testing.assert_allclose(covariance, 0, atol=1e-20)
 
 
-@pytest.mark.parametrize("reach", [1, 3])
+@each("reach", [1, 3])
 def test_the_stated_covariance_is_that_of_repeated_means(reach: int) -> None:
     rng = np.random.default_rng(5)
     places = grid(30, 36)

@@ -15,6 +15,7 @@ def pad():
     return calibrate(series(PINK, PINK_LEVELS, u=0.0))
 
 
+@pytest.mark.slow
 def test_the_same_seed_gives_the_same_share(pad):
     one, again = (bootstrap_coverage(pad, resamples=2, seed=7) for _ in range(2))
     assert one == again
@@ -44,6 +45,7 @@ def refitted_to(monkeypatch, curve):
     monkeypatch.setattr(bootstrap, "calibrate_pad", found)
 
 
+@pytest.mark.slow
 def test_true_scatter_is_held_95_times_in_100(pad, monkeypatch):
     many = drawn_pad(pad, strips=150)
     refitted_to(monkeypatch, many.curve)

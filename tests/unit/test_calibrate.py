@@ -18,11 +18,10 @@ from lot_series import (
 
 from stripread.errors import CalibrationRefusedError
 from stripread.lot.curve import path_lab
+from tests.listed import each
 
 
-@pytest.mark.parametrize(
-    ("path", "levels"), [(PINK, PINK_LEVELS), (VIOLET, VIOLET_LEVELS), (PH, PH_LEVELS)], ids=["pink", "violet", "pH"]
-)
+@each(("path", "levels"), [(PINK, PINK_LEVELS), (VIOLET, VIOLET_LEVELS), (PH, PH_LEVELS)])
 def test_curve_follows_the_one_the_strips_came_from(path, levels):
     """Within 4 of its standard uncertainties, or 0.5 Delta E*ab for what the form of the curve leaves."""
     pad = calibrate(series(path, levels, relative=0.03 if levels[0] == 0 else 0.004, u=0.0), blank=levels[0] == 0)
@@ -34,6 +33,7 @@ def test_curve_follows_the_one_the_strips_came_from(path, levels):
     assert pad.lack_of_fit < 2
 
 
+@pytest.mark.slow
 def test_scatter_found_is_the_scatter_put_in():
     """Pooled over 10 series of 14 degrees of freedom each."""
     found = [calibrate(series(PINK, PINK_LEVELS, seed=s, relative=0.06)).curve.scatter for s in range(10)]
@@ -126,7 +126,7 @@ def test_odd_strip_is_named_with_its_photo():
     assert "--without" in str(error.remedy)
 
 
-@pytest.mark.parametrize("level", [0.25, 1.0])
+@each("level", [0.25, 1.0])
 def test_odd_strip_of_two_is_not_called_good(level):
     calibrators = series(PINK, PINK_LEVELS, strips=2)
     odd = next(k for k, c in enumerate(calibrators) if c.concentration == level and c.replicate == "2")
@@ -134,7 +134,7 @@ def test_odd_strip_of_two_is_not_called_good(level):
     assert f"{level:g}" in str(refusal(calibrators).expected)
 
 
-@pytest.mark.parametrize(("label", "really"), [(2.0, 1.0), (0.5, 2.0)])
+@each(("label", "really"), [(2.0, 1.0), (0.5, 2.0)])
 def test_mislabelled_level_is_named_with_what_it_looks_like(label, really):
     """All strips of a level were dipped in another dilution: they agree with each other, not with the curve."""
     other = {c.replicate: c.lab for c in series(PINK, (really,), seed=7)}
@@ -155,9 +155,10 @@ def test_exchanged_levels_are_refused():
     assert "one smooth curve" in str(refusal(calibrators).expected)
 
 
+@pytest.mark.slow
 def test_good_series_are_never_refused():
-    """Sixteen of them; chance of refusal by design is 1 in 10 000 for each level and strip."""
-    for seed in range(8):
+    """Eight of them; chance of refusal by design is 1 in 10 000 for each level and strip."""
+    for seed in range(4):
         calibrate(series(PINK, PINK_LEVELS, seed=seed))
         calibrate(series(VIOLET, VIOLET_LEVELS, seed=seed))
 
@@ -189,7 +190,8 @@ def test_known_curve_and_calibrated_curve_agree_on_what_a_strip_is_read_as():
         assert abs(estimate.value - true) < 3 * estimate.standard_uncertainty
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.slow
+@each("seed", range(3))
 def test_a_path_that_stands_still_at_a_level_is_refused_in_words(seed):
     """Weakest and strongest exchanged, few strips: the best path may have no direction at a level."""
     swap = {0.1: 2.5, 2.5: 0.1}

@@ -2,11 +2,11 @@ from itertools import combinations
 
 import cv2
 import numpy as np
-import pytest
 
 from stripread.card.design import DICTIONARY, MARKER_IDS, SLOT_LAB, design_card
 from stripread.card.figure import lab_to_srgb, marker_bits
 from stripread.geometry import Rect
+from tests.listed import each
 
 CARD = design_card()
 
@@ -81,7 +81,7 @@ def test_each_grey_level_is_above_and_below_the_slot_and_left_and_right_of_the_m
     assert (places[beside, 0] > CARD.slot.x + CARD.slot.width).any()
 
 
-@pytest.mark.parametrize("role", ["grey", "colour"])
+@each("role", ["grey", "colour"])
 def test_lightness_and_colour_do_not_follow_the_place(role):
     places, lab = of_role(role)
     x, y = (places - [CARD.width_mm / 2, CARD.height_mm / 2]).T

@@ -3,6 +3,7 @@ import re
 import zlib
 from base64 import a85decode
 from dataclasses import replace
+from functools import cache
 from xml.etree import ElementTree
 
 import cv2
@@ -16,14 +17,20 @@ from stripread.card.figure import Words, card_parts, lab_to_srgb
 from stripread.card.layout import Marker, load_card
 from stripread.errors import DrawingError, MissingExtraError
 from stripread.geometry import Rect
+from tests.listed import each
 
 CARD = design_card()
-TEN = card_raster(CARD, 10)
+
+
+@cache
+def ten() -> np.ndarray:
+    """The card at 10 px/mm."""
+    return card_raster(CARD, 10)
 
 
 def cut(rect: Rect, px_per_mm: float) -> np.ndarray:
     x0, y0 = round(rect.x * px_per_mm), round(rect.y * px_per_mm)
-    return TEN[y0 : y0 + round(rect.height * px_per_mm), x0 : x0 + round(rect.width * px_per_mm)]
+    return ten()[y0 : y0 + round(rect.height * px_per_mm), x0 : x0 + round(rect.width * px_per_mm)]
 
 
 def test_every_patch_is_filled_to_its_edges_with_its_colour():
@@ -50,7 +57,7 @@ def test_greys_are_neutral_in_srgb():
 
 def test_opencv_finds_the_markers_where_the_layout_has_them():
     detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, CARD.dictionary)))
-    corners, ids, _ = detector.detectMarkers(cv2.cvtColor(TEN, cv2.COLOR_RGB2GRAY))
+    corners, ids, _ = detector.detectMarkers(cv2.cvtColor(ten(), cv2.COLOR_RGB2GRAY))
     found = dict(zip(ids.ravel().tolist(), corners, strict=True))
     assert sorted(found) == sorted(m.id for m in CARD.markers)
     for marker in CARD.markers:
@@ -63,7 +70,7 @@ def test_a_turned_marker_is_drawn_turned():
     picture = card_raster(replace(CARD, markers=turned), 10)
     for marker in CARD.markers:
         x, y = (marker.corners_mm[0] * 10).astype(int)
-        upright, other = TEN[y : y + 150, x : x + 150], picture[y : y + 150, x : x + 150]
+        upright, other = ten()[y : y + 150, x : x + 150], picture[y : y + 150, x : x + 150]
         # corner 0 now lies where the upright marker has its bottom left: a quarter turn anticlockwise
         assert (other == np.rot90(upright, 1)).all()
 
@@ -150,7 +157,7 @@ def test_missing_reportlab_names_the_extra(tmp_path, monkeypatch):
         draw_card(CARD, tmp_path / "card.pdf")
 
 
-@pytest.mark.parametrize("name", ["card.jpg", "card", "card.pdf.txt"])
+@each("name", ["card.jpg", "card", "card.pdf.txt"])
 def test_unknown_suffix_is_refused(tmp_path, name):
     with pytest.raises(DrawingError, match=re.escape(name)):
         draw_card(CARD, tmp_path / name)
@@ -207,7 +214,7 @@ def test_words_that_have_no_room_are_left_out():
 def test_white_modules_of_a_marker_have_no_seams_inside():
     for marker in CARD.markers:
         x, y = (marker.corners_mm[0] * 10).astype(int)
-        block = TEN[y : y + 150, x : x + 150, 0]
+        block = ten()[y : y + 150, x : x + 150, 0]
         assert set(np.unique(block)) == {0, 255}
         modules = block.reshape(6, 25, 6, 25)
         assert (modules.min(axis=(1, 3)) == modules.max(axis=(1, 3))).all()

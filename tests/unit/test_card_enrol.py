@@ -11,6 +11,7 @@ from stripread.card.design import design_card
 from stripread.card.enrol import enrol_card
 from stripread.card.layout import load_card, save_card
 from stripread.errors import MeasurementFileError
+from tests.listed import each
 
 CARD = design_card()
 IDS = [p.id for p in CARD.patches]
@@ -42,7 +43,7 @@ def enrol(tmp_path: Path, text: str | bytes, **more):
     return enrol_card(CARD, path, **{"name": "print 7", "measured_on": "2024-05-06", **more})
 
 
-@pytest.mark.parametrize(
+@each(
     "text",
     [
         csv(printed()),
@@ -124,7 +125,7 @@ def test_duplicates_that_disagree_are_named_with_their_lines(tmp_path):
         enrol(tmp_path, csv(printed()) + f"A4,{other}\n")
 
 
-@pytest.mark.parametrize(
+@each(
     ("order", "says"),
     [
         (np.arange(132)[::-1], "turned by half a turn"),
@@ -153,7 +154,7 @@ def test_two_patches_that_changed_places_are_named(tmp_path):
         enrol(tmp_path, csv(lab))
 
 
-@pytest.mark.parametrize("seed", range(10))
+@each("seed", range(10))
 def test_poor_but_honest_prints_are_enrolled(tmp_path, seed):
     """Dot gain, cast, weak colours and scatter of several units, worse than office printers: no reason to refuse."""
     rng = np.random.default_rng(seed)
@@ -177,7 +178,7 @@ def test_dark_white_is_refused(tmp_path):
         enrol(tmp_path, csv(lab))
 
 
-@pytest.mark.parametrize(
+@each(
     ("text", "says"),
     [
         ("", "no rows"),
@@ -197,9 +198,7 @@ def test_broken_files_are_refused(tmp_path, text, says):
         enrol(tmp_path, text)
 
 
-@pytest.mark.parametrize(
-    "more", [{"measured_on": "6 May"}, {"name": " "}, {"u_lab": 0.0}, {"u_lab": -1.0}, {"u_lab": math.nan}]
-)
+@each("more", [{"measured_on": "6 May"}, {"name": " "}, {"u_lab": 0.0}, {"u_lab": -1.0}, {"u_lab": math.nan}])
 def test_wrong_arguments_are_refused(tmp_path, more):
     with pytest.raises(MeasurementFileError):
         enrol(tmp_path, csv(printed()), **more)

@@ -20,6 +20,7 @@ from stripread.errors import (
     SeveralCardsError,
 )
 from stripread.geometry import Float, Rect, apply_homography
+from tests.listed import each
 
 SMALL = (1632, 1224)  # 2 megapixels
 
@@ -40,6 +41,7 @@ def codes(pose: CardPose) -> set[str]:
     return {f.code for f in pose.findings}
 
 
+@pytest.mark.slow
 def test_patch_centres_are_within_three_tenths_of_a_pixel_in_normal_photos(card: CardLayout) -> None:
     rng = np.random.default_rng(11)
     off = []
@@ -55,11 +57,11 @@ def test_patch_centres_are_within_three_tenths_of_a_pixel_in_normal_photos(card:
     assert np.percentile(np.concatenate(off), 95) < 0.3
 
 
-@pytest.mark.parametrize("share", [0.2, 0.6, 1.0])
-@pytest.mark.parametrize(
+@pytest.mark.slow
+@each("share", [0.2, 0.6, 1.0])
+@each(
     "how",
     [Conditions(blur_modules=0.33), Conditions(shadow=True), Conditions(noise=8, quality=70), Conditions(gain=0.12)],
-    ids=["soft", "shadow edge", "noisy", "dark"],
 )
 def test_patch_centres_are_within_a_pixel_in_hard_photos(card: CardLayout, how: Conditions, share: float) -> None:
     rng = np.random.default_rng(int(100 * share))
@@ -72,7 +74,7 @@ def test_patch_centres_are_within_a_pixel_in_hard_photos(card: CardLayout, how: 
     assert "card_bent" not in codes(pose)
 
 
-@pytest.mark.parametrize("corner", range(4))
+@each("corner", range(4))
 def test_three_markers_suffice_and_the_missing_one_is_named(card: CardLayout, corner: int) -> None:
     hidden = card.markers[corner].id
     photo, truth = scene(
@@ -87,7 +89,8 @@ def test_three_markers_suffice_and_the_missing_one_is_named(card: CardLayout, co
     assert ("top left", "top right", "bottom right", "bottom left")[corner] in str(finding.message)
 
 
-@pytest.mark.parametrize(("reduction", "size"), [(1, (4032, 3024)), (2, (4032, 3024)), (4, (8160, 6120))])
+@pytest.mark.slow
+@each(("reduction", "size"), [(1, (4032, 3024)), (2, (4032, 3024)), (4, (8160, 6120))])
 def test_points_are_those_of_the_full_size_photo_at_any_reduction(
     card: CardLayout, reduction: int, size: tuple[int, int]
 ) -> None:
@@ -119,7 +122,8 @@ def test_sixteen_bit_pixels_give_the_same_pose(card: CardLayout) -> None:
     np.testing.assert_allclose(find_card(deep, card).corners_px, find_card(photo, card).corners_px, atol=0.02)
 
 
-@pytest.mark.parametrize("dictionary", ["DICT_5X5_100", "DICT_6X6_250", "DICT_APRILTAG_36h11", "DICT_ARUCO_ORIGINAL"])
+@pytest.mark.slow
+@each("dictionary", ["DICT_5X5_100", "DICT_6X6_250", "DICT_APRILTAG_36h11", "DICT_ARUCO_ORIGINAL"])
 def test_any_dictionary_and_any_ids_serve(dictionary: str) -> None:
     card = small_card(dictionary, (17, 3, 99, 42))
     photo, truth = scene(card, seed=1, full_size=SMALL, reduction=1, share=0.5, turn_deg=200, tilt_deg=20)
@@ -159,14 +163,15 @@ def test_two_covered_markers_raise_with_their_places(card: CardLayout) -> None:
     assert str(caught.value.found).startswith("top right, bottom left")
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.slow
+@each("seed", range(6))
 def test_bench_without_card_shows_none(card: CardLayout, seed: int) -> None:
     pixels = bench(SMALL, np.random.default_rng(seed), pieces=250)
     with pytest.raises(CardNotFoundError, match="found none"):
         find_card(photo_of(pixels, full_size=SMALL), card)
 
 
-@pytest.mark.parametrize("value", [0, 128, 255])
+@each("value", [0, 128, 255])
 def test_even_picture_shows_no_card(card: CardLayout, value: int) -> None:
     for size in ((1, 1), (7, 5), (640, 480)):
         with pytest.raises(CardNotFoundError):
@@ -187,7 +192,7 @@ def test_two_cards_are_refused(card: CardLayout) -> None:
         find_card(photo_of(picture, full_size=SMALL), card)
 
 
-@pytest.mark.parametrize("smaller", [0.6, 0.8])
+@each("smaller", [0.6, 0.8])
 def test_a_smaller_second_card_is_seen_at_a_glance(card: CardLayout, smaller: float) -> None:
     size = (2016, 1512)
     picture = bench(size, np.random.default_rng(1))
@@ -197,6 +202,7 @@ def test_a_smaller_second_card_is_seen_at_a_glance(card: CardLayout, smaller: fl
         find_card(photo_of(picture, full_size=(4032, 3024), reduction=2), card)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("share", [0.95, 0.5, 0.35])
 def test_a_glance_places_the_card_as_the_whole_search_does(
     card: CardLayout, share: float, monkeypatch: pytest.MonkeyPatch
@@ -271,7 +277,7 @@ def test_a_bare_margin_outside_the_picture_covers_nothing() -> None:
     assert codes(pose) == set()
 
 
-@pytest.mark.parametrize(("sagitta_mm", "outcome"), [(0.2, "flat"), (5.0, "bent"), (25.0, "useless")])
+@each(("sagitta_mm", "outcome"), [(0.2, "flat"), (5.0, "bent"), (25.0, "useless")])
 def test_bend_is_called_by_its_size(card: CardLayout, sagitta_mm: float, outcome: str) -> None:
     picture = bench((2016, 1512), np.random.default_rng(0), clutter=False)
     truth = pose_homography(card, (2016, 1512), share=0.6, turn_deg=0, tilt_deg=30, tilt_towards_deg=90)

@@ -9,6 +9,7 @@ import tomli_w
 from stripread.card.design import design_card
 from stripread.card.layout import Enrolment, load_card, parse_card, save_card
 from stripread.errors import CardFileError
+from tests.listed import each
 
 
 def layout(tmp_path: Path) -> dict:
@@ -41,7 +42,7 @@ def test_keys_are_those_of_the_file_format(tmp_path):
     assert data["slot"]["rect_mm"] == [45.0, 38.5, 100.0, 20.0]
 
 
-@pytest.mark.parametrize(
+@each(
     ("change", "field"),
     [
         (lambda d: d.pop("name"), "name"),
@@ -74,7 +75,7 @@ def test_load_card_says_when_there_is_no_file(tmp_path):
         load_card(tmp_path / "none.toml")
 
 
-@pytest.mark.parametrize("content", [b"\xff\xfe\x00", b"name = ", b""])
+@each("content", [b"\xff\xfe\x00", b"name = ", b""])
 def test_load_card_refuses_what_is_no_layout(tmp_path, content):
     path = tmp_path / "bad.toml"
     path.write_bytes(content)

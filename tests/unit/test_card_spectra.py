@@ -13,6 +13,7 @@ from stripread.card.spectra import as_reflectance, spectra_lab, unusable_wavelen
 from stripread.errors import CardFileError, MeasurementFileError
 from stripread.simulate.optics.inks import print_card
 from stripread.simulate.optics.spectra import WAVELENGTHS
+from tests.listed import each
 
 CARD = design_card()
 NM = tuple(range(380, 731, 10))
@@ -51,7 +52,7 @@ def test_spectra_are_enrolled_with_the_colours(enrolled):
     np.testing.assert_allclose(enrolled.patch_lab, PRINTED.lab, atol=1e-3)
 
 
-@pytest.mark.parametrize("form", ["SPECTRAL_NM_{}", "NM_{}", "SPECTRAL_DEC{}", "SPECTRAL_PCT{}", "R_{}", "{}", "{}NM"])
+@each("form", ["SPECTRAL_NM_{}", "NM_{}", "SPECTRAL_DEC{}", "SPECTRAL_PCT{}", "R_{}", "{}", "{}NM"])
 def test_columns_of_spectra_go_by_many_names(tmp_path, form):
     assert enrol(tmp_path, cgats([form.format(nm) for nm in NM])).wavelengths_nm == NM
 
@@ -95,7 +96,7 @@ def test_a_card_with_spectra_is_read_back_as_it_was(enrolled, tmp_path):
     assert sum(line.startswith("spectrum") for line in path.read_text().splitlines()) == len(CARD.patches)
 
 
-@pytest.mark.parametrize(
+@each(
     ("change", "field"),
     [
         (lambda d: d.update(wavelengths_nm=d["wavelengths_nm"][::-1]), "wavelengths_nm"),

@@ -7,6 +7,7 @@ from stripread.card.cgats import is_cgats, parse_cgats
 from stripread.card.measurement import decode_measurement
 from stripread.colour.lab import d50_white, lab_to_xyz
 from stripread.errors import MeasurementFileError
+from tests.listed import each
 
 PLAIN = """CGATS.17
 ORIGINATOR\t"test"
@@ -35,7 +36,7 @@ def test_plain_file_gives_labels_colours_and_lines():
     assert table.spectra is None
 
 
-@pytest.mark.parametrize(
+@each(
     "change",
     [
         lambda t: t.replace("\n", "\r\n"),
@@ -81,13 +82,13 @@ def test_data_may_come_before_the_format():
     assert (read(swapped).lab == LAB).all()
 
 
-@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "latin-1", "utf-16"])
+@each("encoding", ["utf-8", "utf-8-sig", "latin-1", "utf-16"])
 def test_encodings_are_told_apart(encoding):
     text = PLAIN.replace("test", "Gärtnerei")
     assert decode_measurement(text.encode(encoding)) == text
 
 
-@pytest.mark.parametrize("scale", [1.0, 100.0])
+@each("scale", [1.0, 100.0])
 def test_xyz_becomes_lab_whichever_its_scale(scale):
     lab = np.array([[95.0, 0.5, -1.0], [40.0, 30.0, -20.0]])
     rows = "\n".join(f"P{i} " + " ".join(f"{v:.9f}" for v in xyz) for i, xyz in enumerate(lab_to_xyz(lab) * scale))
@@ -101,7 +102,7 @@ def test_d50_white_is_lab_100():
     assert table.lab[0] == pytest.approx([100, 0, 0], abs=1e-5)
 
 
-@pytest.mark.parametrize("names", ["nm380 nm390", "SPEC_380 SPEC_390", "SPECTRAL_NM380 SPECTRAL_NM390"])
+@each("names", ["nm380 nm390", "SPEC_380 SPEC_390", "SPECTRAL_NM380 SPECTRAL_NM390"])
 def test_spectra_come_along(names):
     text = PLAIN.replace("LAB_B", f"LAB_B {names}").replace("FIELDS\t5", "FIELDS\t7")
     table = read(text.replace("14.92", "14.92 0.1 0.2").replace("17.50", "17.50 0.3 0.4"))
@@ -109,7 +110,7 @@ def test_spectra_come_along(names):
     assert (table.spectra == [[0.1, 0.2], [0.3, 0.4]]).all()
 
 
-@pytest.mark.parametrize(
+@each(
     ("change", "line", "says"),
     [
         (lambda t: t.replace("14.37", "fourteen"), 9, "fourteen"),

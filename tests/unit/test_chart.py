@@ -15,6 +15,7 @@ from stripread.simulate.optics.spectra import reflectance_to_lab
 from stripread.simulate.scene.photograph import Shot, enrolled, take_photo
 from stripread.simulate.scene.scene import LightField, View
 from stripread.simulate.scene.vial import Vial, VialLight, random_vial
+from tests.listed import each
 
 PRINTER = 2
 VALUES = (0.0, 50.0, 100.0, 250.0, 400.0, 600.0)
@@ -55,7 +56,8 @@ POSES = {
 }
 
 
-@pytest.mark.parametrize("pose", POSES)
+@pytest.mark.slow
+@each("pose", POSES)
 def test_all_blocks_are_found_and_nothing_else_and_their_colours_hold(pose):
     drawn = vial(**POSES[pose])
     chart, middles = measured(drawn, tilt_deg=8.0, tilt_direction_deg=70.0)
@@ -75,6 +77,7 @@ def bare() -> bytes:
     return photo(None)[0]
 
 
+@pytest.mark.slow
 def test_no_vial_gives_an_error_though_the_card_is_full_of_patches(bare):
     with pytest.raises(ChartError, match="no such row"):
         measure_chart(open_photo_bytes(bare, "bare.jpg"), CARD)
@@ -118,9 +121,7 @@ def test_another_number_of_values_than_blocks_is_refused_with_both_numbers(strai
         order_blocks(straight, VALUES[:-1], blank=True, reverse=None)
 
 
-@pytest.mark.parametrize(
-    "values", [(0.0, 50.0, 50.0, 250.0, 400.0, 600.0), (0.0, 100.0, 50.0, 1.0, 2.0, 3.0), (0.0, 1.0)]
-)
+@each("values", [(0.0, 50.0, 50.0, 250.0, 400.0, 600.0), (0.0, 100.0, 50.0, 1.0, 2.0, 3.0), (0.0, 1.0)])
 def test_values_that_are_no_scale_are_refused(straight, values):
     with pytest.raises(ChartError, match="rise, or fall"):
         order_blocks(straight, values, blank=True, reverse=None)

@@ -10,6 +10,7 @@ from stripread.lot.chart_curve import ChartCurve, widen_to_steps
 from stripread.lot.curve import Scatter
 from stripread.lot.inverse import invert_curve
 from stripread.lot.lot import LimitOf, Lot, PadCalibration, load_lot, save_lot
+from tests.listed import each
 
 VALUES = np.array([0.0, 50, 100, 250, 400, 600])
 LAB = np.array([[92, 0, 2], [82, 4, -10], [77, 6, -15], [67, 11, -24], [61, 14, -30], [55, 15, -34]], dtype=float)
@@ -60,7 +61,7 @@ def test_the_curve_never_speaks_beyond_its_blocks():
     assert estimate.value <= 600
 
 
-@pytest.mark.parametrize("true", [20.0, 75.0, 160.0, 250.0, 330.0, 480.0])
+@each("true", [20.0, 75.0, 160.0, 250.0, 330.0, 480.0])
 def test_no_interval_is_narrower_than_half_the_step_that_encloses_the_value(true):
     curve = chart()
     estimate = widen_to_steps(invert_curve(curve, curve.lab(np.array([true]))[0], SHARP, {}), curve)
@@ -113,7 +114,7 @@ def test_a_provisional_lot_comes_back_from_its_file(tmp_path):
     )
 
 
-@pytest.mark.parametrize(
+@each(
     ("key", "wrong"),
     [("values", [0, 50, 40, 250, 400, 600]), ("values", [0, 1]), ("block_lab", [[1, 2, 3]] * 6), ("method", "other")],
 )

@@ -1,8 +1,7 @@
 import json
-import statistics
+import resource
 import subprocess
 import sys
-import time
 import tomllib
 from pathlib import Path
 
@@ -12,6 +11,7 @@ from typer.testing import CliRunner, Result
 
 from stripread.card import load_card
 from stripread.cli.app import app
+from tests.listed import each
 
 CALIBRATION = Path(__file__).parents[2] / "calibration"
 LOT = CALIBRATION / "UL-2603" / "lot.json"
@@ -27,7 +27,7 @@ def run(*arguments: object) -> Result:
 # --- help and start-up -----------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", [name for name, _ in commands()])
+@each("name", [name for name, _ in commands()])
 def test_the_help_of_every_command_gives_an_example_that_names_it(name):
     help_page = run(*name.split()[1:], "--help")
     assert help_page.exit_code == 0
@@ -59,13 +59,13 @@ def test_importing_the_package_imports_nothing_heavy():
 
 def test_help_comes_soon_after_bare_python():
     def seconds(*arguments: str) -> float:
-        start = time.perf_counter()
+        before = resource.getrusage(resource.RUSAGE_CHILDREN)
         subprocess.run([sys.executable, *arguments], stdout=subprocess.DEVNULL, check=True)
-        return time.perf_counter() - start
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
 
-    differences = [seconds("-m", "stripread", "--help") - seconds("-c", "pass") for _ in range(5)]
-    # The aim is 0.3 s; 0.16 s on an idle machine. Half a second more for machines that do other things besides.
-    assert statistics.median(differences) < 0.8
+    # Of the processor, as the machine may do other things besides. The aim is 0.3 s; 0.16 s on an idle machine.
+    assert min(seconds("-m", "stripread", "--help") - seconds("-c", "pass") for _ in range(3)) < 0.6
 
 
 def test_every_public_name_can_be_imported():
@@ -96,7 +96,7 @@ def test_an_error_is_told_in_three_labelled_lines_on_stderr(tmp_path):
     assert result.stdout == ""
 
 
-@pytest.mark.parametrize(
+@each(
     "arguments",
     [
         ("read", PHOTO, "--lot", "no-such-lot", "--sample", "line"),
@@ -122,7 +122,6 @@ def test_an_error_is_told_in_three_labelled_lines_on_stderr(tmp_path):
         ("simulate", "photo", "x.jpg", "--kind", "clo2-wide", "--value", "1", "--lamp", "moonlight"),
         ("boil",),
     ],
-    ids=lambda arguments: " ".join(str(a) for a in arguments if not Path(str(a)).exists()),
 )
 def test_wrong_usage_ends_with_code_2_and_says_why(arguments, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)

@@ -40,6 +40,7 @@ def name_of(photo: Path) -> tuple[str, int]:
     return photo.name, os.getpid()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("how", [(), ("--replicates",), ("--together",)], ids=["each", "replicates", "together"])
 def test_a_batch_holds_the_pixels_of_one_photo_at_most(monkeypatch: pytest.MonkeyPatch, how: tuple[str, ...]) -> None:
     alive: list[weakref.ref[Any]] = []
@@ -72,6 +73,7 @@ def test_two_processes_say_what_one_says_in_the_same_order() -> None:
     assert len(said("1")) == len(PHOTOS)
 
 
+@pytest.mark.slow
 def test_a_drawing_is_the_same_whichever_process_read_the_photo(tmp_path: Path) -> None:
     pictures = []
     for jobs in ("1", "2"):

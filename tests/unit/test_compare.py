@@ -12,6 +12,7 @@ from stripread.lot.curve import Curve, path_lab
 from stripread.lot.inverse import invert_curve
 from stripread.lot.lot import Lot, load_lot
 from stripread.report.terminal.compare import comparison_json, comparison_text
+from tests.listed import each
 
 CALIBRATION = Path(__file__).parents[2] / "calibration"
 CARD = load_card(CALIBRATION / "card-print-a.toml")
@@ -53,6 +54,7 @@ def lot() -> Lot:
     return load_lot(CALIBRATION / "UL-2603" / "lot.json")
 
 
+@pytest.mark.slow
 def test_a_curve_does_not_differ_from_itself(curves):
     found = compared(curves[0], curves[0])
     inner = ~found.at_end
@@ -68,7 +70,7 @@ def test_calibrations_of_one_lot_agree(curves):
     assert {pair.limit > 2 for pair in pairs} == {True}  # wider than for one point alone
 
 
-@pytest.mark.parametrize("share", [0.75, 1.3])
+@each("share", [0.75, 1.3])
 def test_a_lot_with_other_dye_is_found_with_how_much_it_misreads(curves, share):
     """Strips of B need ``share`` of the concentration for the colour, so B reads A's colour as that."""
     stretched = parameters(share * np.exp(PINK[0]), 1.0, [95, 0, 3], [-30, 45, -6])
@@ -87,6 +89,7 @@ def test_a_lot_of_another_hue_is_found_though_it_reads_alike(curves):
     assert found.verdict == "differ"
 
 
+@pytest.mark.slow
 def test_u_is_the_spread_of_the_difference_when_both_curves_are_drawn_from_their_covariances(curves):
     """Both curves drawn 100 times, which knows a spread to 7 %; the linear u is good to some per cent itself."""
     first, second = curves[0], curves[1]

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from stripread.lot.conditions import Condition, compare_signature, group_photos, signature_of
+from tests.listed import each
 
 RNG = np.random.default_rng(3)
 COUNT = 60
@@ -37,7 +38,7 @@ def test_photos_named_as_one_condition_stay_together_whatever_their_light():
     assert group_photos(both, LAB, ALL, ["here"] * 4, [True] * 4) == [0] * 4
 
 
-@pytest.mark.parametrize("share", [0.0, 0.3, 1.0])
+@each("share", [0.0, 0.3, 1.0])
 def test_a_mixture_of_two_lights_is_recognised_as_that_mixture(share):
     like = compare_signature(
         IDS, LAB, photos(share * ONE + (1 - share) * TWO, 1)[0], ALL, [condition(ONE), condition(TWO)]

@@ -59,6 +59,7 @@ def test_where_nothing_can_be_told_nothing_is(course, values, more):
     assert course(values, **more) is None
 
 
+@pytest.mark.slow
 def test_chance_is_seldom_taken_for_a_course(course):
     rng = random.Random(7)
     words = [course([max(rng.gauss(0.3, 0.03), 0.01) for _ in range(10)]) for _ in range(60)]

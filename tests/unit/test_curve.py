@@ -4,6 +4,7 @@ from lot_series import PH, PINK, VIOLET, known_curve
 
 from stripread.calibrate.fit import complex_step_jacobian
 from stripread.lot.curve import Curve, Scatter, path_lab, path_slope, reacted_share
+from tests.listed import each
 
 
 def test_reacted_share_is_none_at_zero_half_at_k_and_never_whole():
@@ -13,7 +14,7 @@ def test_reacted_share_is_none_at_zero_half_at_k_and_never_whole():
     assert 0.999 < share[2] < 1.0
 
 
-@pytest.mark.parametrize("hill", [0.5, 1.0, 14.0])
+@each("hill", [0.5, 1.0, 14.0])
 def test_reacted_share_only_grows(hill):
     share = reacted_share(np.linspace(0, 10, 200), np.log(4.0), np.log(hill))
     assert (np.diff(share) >= 0).all()
@@ -24,7 +25,7 @@ def test_reacted_share_takes_extreme_exponents_without_a_warning():
     assert share == pytest.approx([0, 0, 0, 1], abs=1e-12)
 
 
-@pytest.mark.parametrize("path", [PINK, VIOLET, PH], ids=["straight", "bent", "steep"])
+@each("path", [PINK, VIOLET, PH])
 def test_slope_in_closed_form_is_that_of_the_complex_step(path):
     c = np.array([0.0, 1e-6, 0.3, 7.0, 8.5, 250.0])
     exact = complex_step_jacobian(lambda p: path_lab(p, c).ravel(), path).reshape(len(c), 3, -1)
@@ -67,7 +68,7 @@ def test_scatter_is_plain_at_the_blank_and_grows_along_the_curve():
     assert across @ strong @ across == pytest.approx(0.09 * (across @ across))
 
 
-@pytest.mark.parametrize(("path", "low", "top"), [(PINK, 0.0, 3.0), (VIOLET, 0.0, 300.0), (PH, 6.0, 8.5)])
+@each(("path", "low", "top"), [(PINK, 0.0, 3.0), (VIOLET, 0.0, 300.0), (PH, 6.0, 8.5)])
 def test_grid_steps_evenly_in_colour_from_end_to_end(path, low, top):
     curve = known_curve(path, low=low, top=top)
     grid = curve.grid()

@@ -11,6 +11,7 @@ from PIL import Image as PillowImage
 from PIL import ImageCms, ImageOps
 
 from stripread.simulate.scene.encode import Exif, FileFormat, Noise, PhotoFile, Sharpening, expose_to_file
+from tests.listed import each
 
 PNG = PhotoFile(format="png")
 
@@ -97,8 +98,8 @@ def test_jpeg_has_half_size_colour_and_the_stated_quality() -> None:
     assert photo.layer[0][1:3] == (2, 2)  # type: ignore[attr-defined] # luma sampled twice as finely both ways
 
 
-@pytest.mark.parametrize("orientation", range(1, 9))
-@pytest.mark.parametrize("form", ["jpeg", "png", "webp"])
+@each("orientation", range(1, 9))
+@each("form", ["jpeg", "png", "webp"])
 def test_every_orientation_shows_the_same_upright_picture(orientation: int, form: FileFormat) -> None:
     upright = pixels(expose_to_file(scene(), gamma, seed=1, file=PNG)).astype(int)
     file = PhotoFile(format=form, quality=95, exif=Exif(orientation=orientation))

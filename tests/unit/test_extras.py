@@ -12,6 +12,7 @@ from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
 from stripread.records.database import make_url_of
+from tests.listed import each
 
 ROOT = Path(__file__).parents[2]
 FILES = frozenset((ROOT / "stripread").rglob("*.py"))
@@ -78,7 +79,8 @@ def offered_by(extra: str) -> set[Path]:
     return found | (PAGE if extra == "web" else set())
 
 
-@pytest.mark.parametrize("extra", EXTRAS)
+@pytest.mark.slow
+@each("extra", EXTRAS)
 def test_an_extra_alone_has_what_it_offers(extra: str) -> None:
     assert missing(imported(offered_by(extra), late=True), extra) == set()
 
@@ -89,6 +91,7 @@ def test_the_driver_of_postgresql_comes_with_its_extra() -> None:
     assert missing({driver.__name__}, "postgresql") == set()
 
 
+@pytest.mark.slow
 def test_a_plain_install_can_import_all_but_the_page() -> None:
     assert missing(imported(set(FILES - PAGE), late=False)) == set()
 

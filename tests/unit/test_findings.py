@@ -3,6 +3,7 @@ from pathlib import Path
 import pytest
 
 from stripread.findings import REGISTRY, make_finding, worst_severity
+from tests.listed import each
 
 PAGE = Path(__file__).parents[2] / "docs" / "reference" / "findings.md"
 
@@ -17,7 +18,7 @@ def documented() -> dict[str, tuple[str, ...]]:
     return {row[0].strip("`"): row[1:] for row in rows}
 
 
-@pytest.mark.parametrize("code", REGISTRY)
+@each("code", REGISTRY)
 def test_the_reference_page_says_of_every_finding_what_the_registry_says(code):
     kind = REGISTRY[code]
     assert documented().get(code) == (kind.severity, str(kind.meaning), str(kind.advice))

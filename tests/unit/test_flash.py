@@ -77,6 +77,7 @@ def test_a_good_pair_has_no_findings_and_names_its_second_photo() -> None:
     assert measured.flash_photo.sha256 == files()[1].sha256
 
 
+@pytest.mark.slow
 def test_photos_in_the_wrong_order_are_put_right() -> None:
     first, second = files()
     assert read(second, first).pads[0].lab == pytest.approx(read(first, second).pads[0].lab, abs=1e-6)
@@ -106,10 +107,12 @@ def test_two_photos_without_flash_are_no_pair() -> None:
     assert "times the light" in str(caught.value.found)
 
 
+@pytest.mark.slow
 def test_a_weak_flash_is_named() -> None:
     assert "flash_weak" in codes(read(*files(0.25)))
 
 
+@pytest.mark.slow
 def test_a_strip_that_was_moved_is_named() -> None:
     first, second = shots(2.0)
     placed = StripPlacement(kind=strip_geometry(KIND), offset_mm=(2.0, 0.0))

@@ -7,6 +7,7 @@ from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float
 from stripread.strip.glare import FreePart, GroundVeil, Veil, find_free_part, measure_cells, residual_veil
 from stripread.strip.pads import measure_pad
+from tests.listed import each
 
 PINK, VIOLET, PLASTIC = np.array([0.87, 0.68, 0.78]), np.array([0.35, 0.32, 0.65]), np.array([0.86, 0.86, 0.85])
 SIDE = 36
@@ -31,8 +32,8 @@ def find(picture: Float) -> FreePart | None:
     return find_free_part(cells, noticed=False)
 
 
-@pytest.mark.parametrize("colour", [PINK, VIOLET])
-@pytest.mark.parametrize("strength", [0.06, 0.2, 0.5])
+@each("colour", [PINK, VIOLET])
+@each("strength", [0.06, 0.2, 0.5])
 def test_a_soft_spot_over_part_of_a_pad_is_found_and_the_free_part_is_the_pads_colour(
     colour: Float, strength: float
 ) -> None:
@@ -49,7 +50,7 @@ def test_a_soft_spot_over_part_of_a_pad_is_found_and_the_free_part_is_the_pads_c
     assert abs(direction @ np.ones(3)) / np.sqrt(3) > 0.999
 
 
-@pytest.mark.parametrize("colour", [PINK, VIOLET])
+@each("colour", [PINK, VIOLET])
 def test_a_pad_without_glare_is_measured_as_ever(colour: Float) -> None:
     for seed in range(20):
         measured = measure_pad(pad(colour, seed=seed), CORNERS)
@@ -58,7 +59,7 @@ def test_a_pad_without_glare_is_measured_as_ever(colour: Float) -> None:
         assert not measured.findings
 
 
-@pytest.mark.parametrize("colour", [PINK, VIOLET])
+@each("colour", [PINK, VIOLET])
 def test_an_uneven_dye_is_not_taken_for_glare(colour: Float) -> None:
     share = np.clip(0.15 + 0.4 * X, 0, 1)[..., None]
     assert find(pad(colour) * (1 - share) + share * PLASTIC) is None
@@ -110,8 +111,8 @@ def test_light_on_the_ground_beside_shifts_and_widens_and_is_refused_from_some_s
         measure_pad(pad(PINK) + 0.1, CORNERS, veil_beside=GroundVeil(both=(0.1, 0.1)))
 
 
-@pytest.mark.parametrize("colour", [PINK, VIOLET])
-@pytest.mark.parametrize(
+@each("colour", [PINK, VIOLET])
+@each(
     "places",
     [
         [(-0.22, -0.2), (0.2, 0.22), (0.3, -0.28)],  # lamps

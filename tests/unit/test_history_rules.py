@@ -1,6 +1,5 @@
 from datetime import UTC, datetime, timedelta
 
-import pytest
 from made_readings import LINE, STOCK, TODAY, made_pad, made_reading, wide_reading
 
 from stripread.check.case import PadCase, StripCase
@@ -23,6 +22,7 @@ from stripread.check.history_rules import (
 )
 from stripread.check.verdict import check_reading
 from stripread.findings import Finding
+from tests.listed import each
 
 NOW = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
 BENCH = Point(name="bench 3", flush_s=60)
@@ -66,7 +66,7 @@ class TestStripRules:
         assert "entry 12, bench 1" in str(found[0].message)
         assert not strip_findings(photo_seen_before, history(photos={"1" * 64: "entry 12"}))
 
-    @pytest.mark.parametrize(("seconds", "fires"), [(20, True), (71, True), (73, False), (600, False)])
+    @each(("seconds", "fires"), [(20, True), (71, True), (73, False), (600, False)])
     def test_two_points_within_one_flush_dip_and_wait_share_a_strip(self, seconds, fires):
         # 60 s of flushing, 2 s of dipping, 10 s until the kind may be read
         other = past(0.28, days=seconds / 86400, point="bench 2")
@@ -75,7 +75,7 @@ class TestStripRules:
     def test_a_second_strip_at_the_same_point_is_no_doubt(self):
         assert not strip_findings(dip_seen_before, history(lately=(past(0.28, days=20 / 86400),)))
 
-    @pytest.mark.parametrize(
+    @each(
         ("at", "words"),
         [(timedelta(hours=3), "3 hours ahead"), (-timedelta(days=400), "400 days back"), (timedelta(minutes=4), None),
          (-timedelta(hours=30), None)],
@@ -93,7 +93,7 @@ class TestStripRules:
         assert strip_findings(lot_never_checked, history(checks=()))[0].severity == "info"
         assert not strip_findings(lot_never_checked, history(checks=(0.2,)))
 
-    @pytest.mark.parametrize(
+    @each(
         ("checks", "words"),
         [
             ((0.3, -0.5, 3.4), "3.4 standard uncertainties over"),
@@ -120,7 +120,7 @@ class TestSampleRules:
         recipe = Recipe(value=156, u=45.0, words="about a third")
         assert not pad_findings(recipe_mismatch, history(recipe=recipe), value=220, u=8, stock=True)
 
-    @pytest.mark.parametrize(("value", "fires"), [(180, True), (213, False), (250, False)])
+    @each(("value", "fires"), [(180, True), (213, False), (250, False)])
     def test_a_stock_that_lost_more_than_foretold(self, value, fires):
         forecast = Forecast(value=220, u=6, made_at=NOW - timedelta(days=2))
         found = pad_findings(weaker_than_forecast, history(forecast=forecast), value=value, u=8, stock=True)
@@ -148,7 +148,7 @@ class TestSampleRules:
             recipe_off_range, history(recipe=Recipe(value=173, u=7, words="")), value=157, stock=True
         )
 
-    @pytest.mark.parametrize(("value", "fires"), [(0.28, False), (0.32, False), (0.39, True), (0.13, True)])
+    @each(("value", "fires"), [(0.28, False), (0.32, False), (0.39, True), (0.13, True)])
     def test_a_jump_against_the_points_own_scatter(self, value, fires):
         before = tuple(past(v, days=9 - i) for i, v in enumerate((0.28, 0.30, 0.27, 0.29, 0.28, 0.26, 0.29)))
         assert bool(pad_findings(jump_at_point, history(same_point=before), value=value)) is fires
@@ -170,7 +170,7 @@ class TestSampleRules:
         steady = tuple(past(0.28 + 0.01 * (-1) ** i, u=0.01, days=20 - i) for i in range(15))
         assert not pad_findings(drift_at_point, history(same_point=steady), value=0.26)
 
-    @pytest.mark.parametrize(("value", "fires"), [(0.27, False), (0.14, True)])
+    @each(("value", "fires"), [(0.27, False), (0.14, True)])
     def test_a_line_that_takes_more_than_it_used_to(self, value, fires):
         line = Line(before=past(0.30, days=0, point="bench 1"), usual_left=(0.9, 0.88, 0.92, 0.91, 0.89, 0.9))
         found = pad_findings(line_falls_faster, history(line=line), value=value)

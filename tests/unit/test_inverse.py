@@ -4,6 +4,7 @@ from lot_series import PH, PINK, PIXELS, VIOLET, known_curve, parameters, strips
 
 from stripread.lot.curve import Curve, Scatter
 from stripread.lot.inverse import invert_curve
+from tests.listed import each
 
 CAUSES = {"pixels": PIXELS, "correction": np.diag([0.2, 0.3, 0.3]) ** 2}
 
@@ -12,9 +13,7 @@ def read(curve, lab, **more):
     return invert_curve(curve, lab, CAUSES, {}, **more)
 
 
-@pytest.mark.parametrize(
-    ("path", "low", "top", "true"), [(PINK, 0.0, 3.0, 0.4), (VIOLET, 0.0, 300.0, 170.0), (PH, 6.0, 8.5, 7.3)]
-)
+@each(("path", "low", "top", "true"), [(PINK, 0.0, 3.0, 0.4), (VIOLET, 0.0, 300.0, 170.0), (PH, 6.0, 8.5, 7.3)])
 def test_colour_on_the_curve_gives_its_concentration(path, low, top, true):
     curve = known_curve(path, low=low, top=top)
     estimate = read(curve, curve.lab(np.array([true]))[0])
@@ -102,7 +101,8 @@ def test_turning_point_of_the_path_alone_is_no_rival():
         assert read(curve, curve.lab(np.array([true]))[0] + [0.5, 0.5, -0.5]).rival is None
 
 
-@pytest.mark.parametrize(("path", "top", "true"), [(PINK, 3.0, 0.5), (VIOLET, 300.0, 60.0)])
+@pytest.mark.slow
+@each(("path", "top", "true"), [(PINK, 3.0, 0.5), (VIOLET, 300.0, 60.0)])
 def test_interval_covers_as_often_as_it_says(path, top, true):
     """Strips, pixels and the curve itself drawn from what the inversion is told of them; 3 SD of 1000 draws is 2 %."""
     rng = np.random.default_rng(11)
@@ -120,6 +120,7 @@ def test_interval_covers_as_often_as_it_says(path, top, true):
     assert 0.93 <= covered / 1000 <= 0.97
 
 
+@pytest.mark.slow
 def test_interval_covers_when_scatter_is_known_from_few_strips():
     """The scatter's own estimate is drawn too: Student's t has to make up for it."""
     rng = np.random.default_rng(12)

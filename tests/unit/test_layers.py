@@ -1,10 +1,9 @@
 """The rooms of the package, top to bottom: a room may use those below it, and no file imports itself in a circle."""
 
 import ast
+from collections import Counter
 from graphlib import TopologicalSorter
 from pathlib import Path
-
-import pytest
 
 PACKAGE = Path(__file__).parents[2] / "stripread"
 # Rooms of one row do not use each other.
@@ -25,10 +24,12 @@ ROWS = (
     "photo",
     "colour water",
     "units",
+    "files",
     "errors findings",
     "i18n geometry",
     "__init__",
 )
+MOST_FILES = 20  # of a folder
 ROW_OF = {room: row for row, rooms in enumerate(ROWS) for room in rooms.split()}
 
 
@@ -70,19 +71,32 @@ def test_every_room_has_its_row() -> None:
     assert {room_of(module) for module in FILES} == set(ROW_OF)
 
 
-@pytest.mark.parametrize("module", FILES)
-def test_a_room_uses_only_those_below_it(module: str) -> None:
-    own = room_of(module)
-    others = {name: room_of(file_of(name)) for name in IMPORTS[module]}
-    wrong = [name for name, room in others.items() if room != own and ROW_OF[room] <= ROW_OF[own]]
-    assert not wrong, f"{module} imports {', '.join(wrong)}"
+def test_a_room_uses_only_those_below_it() -> None:
+    wrong = [
+        f"{module} imports {name}"
+        for module, names in IMPORTS.items()
+        for name in sorted(names)
+        if (room := room_of(file_of(name))) != room_of(module) and ROW_OF[room] <= ROW_OF[room_of(module)]
+    ]
+    assert not wrong, "\n".join(wrong)
 
 
-@pytest.mark.parametrize("module", FILES)
-def test_what_is_private_stays_in_its_room(module: str) -> None:
-    foreign = [name for name in IMPORTS[module] if room_of(file_of(name)) != room_of(module)]
-    private = [n for n in foreign if any(part.startswith("_") and not part.endswith("__") for part in n.split("."))]
-    assert not private, f"{module} imports {', '.join(private)}"
+def test_what_is_private_stays_in_its_room() -> None:
+    wrong = [
+        f"{module} imports {name}"
+        for module, names in IMPORTS.items()
+        for name in sorted(names)
+        if room_of(file_of(name)) != room_of(module)
+        and any(part.startswith("_") and not part.endswith("__") for part in name.split("."))
+    ]
+    assert not wrong, "\n".join(wrong)
+
+
+def test_a_folder_can_be_taken_in_at_a_glance() -> None:
+    """More than 20 files want a wall between them."""
+    files = Counter(path.parent.relative_to(PACKAGE.parent) for path in FILES.values())
+    crowded = [f"{folder} holds {count}" for folder, count in files.items() if count > MOST_FILES]
+    assert not crowded, "\n".join(crowded)
 
 
 def test_no_file_imports_itself_in_a_circle() -> None:

@@ -10,6 +10,7 @@ from stripread.lot.limits import (
     minimum_detectable_value,
     standard_uncertainty_at,
 )
+from tests.listed import each
 
 T = float(norm.ppf(0.95))
 
@@ -22,7 +23,8 @@ def test_limits_come_in_order():
     assert detectable == pytest.approx(2 * critical, rel=0.1)
 
 
-@pytest.mark.parametrize("hill", [0.8, 1.3])
+@pytest.mark.slow
+@each("hill", [0.8, 1.3])
 def test_blanks_and_faint_strips_are_told_apart_as_often_as_the_limits_say(hill):
     """Alpha and beta of 5 % by simulated strips, also where the curve's slope at the blank is 0 or infinite.
 

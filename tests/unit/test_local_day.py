@@ -9,6 +9,7 @@ from stripread.lot.record import CheckRow
 from stripread.report.lot.page import new_figure
 from stripread.report.lot.report import check_cells
 from stripread.report.pictures.trend import short_dates
+from tests.listed import each
 
 CENTRAL = timezone(timedelta(hours=-5))
 EVENING = datetime(2026, 5, 4, 21, 30, tzinfo=CENTRAL)
@@ -24,7 +25,7 @@ def _in_america(monkeypatch):
 
 
 @pytest.mark.usefixtures("_in_america")
-@pytest.mark.parametrize("when", [EVENING, EVENING.astimezone(UTC)], ids=["local", "utc"])
+@each("when", [EVENING, EVENING.astimezone(UTC)])
 def test_a_check_of_the_evening_is_of_that_day(when):
     row = CheckRow(
         when=when, photo="a.jpg", photo_sha256="0" * 64, lot_sha256="1" * 64, pad="clo2", known=0.35, u_known=0.01,

@@ -150,6 +150,7 @@ def test_the_record_is_shown_with_the_rule_that_it_breaks(full):
     assert text.count("DIFFERS") == 2
 
 
+@pytest.mark.slow
 def test_checks_without_number_need_no_chart():
     silent = check_row(0.0, value=None, u=None, e_n=None, low=0.0, high=0.03)
     page = page_of(checks=(silent,))
@@ -157,6 +158,7 @@ def test_checks_without_number_need_no_chart():
     assert "no number, and the known value lies OUTSIDE the interval" in words(page)
 
 
+@pytest.mark.slow
 def test_missing_other_and_broken_photos_are_named(tmp_path):
     names = [c.photo for c in FEW.pads[0].calibrators]
     photos = {name: tmp_path / name for name in names[:4]}
@@ -176,6 +178,7 @@ def test_missing_other_and_broken_photos_are_named(tmp_path):
         assert f"{name}: {trouble}" in text
 
 
+@pytest.mark.slow
 def test_photos_of_one_name_in_two_series_are_told_apart_by_their_bytes(tmp_path):
     first, second, *_ = FEW.pads[0].calibrators
     other = tmp_path / first.photo

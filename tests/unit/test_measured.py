@@ -4,6 +4,7 @@ import random
 import pytest
 
 from stripread.units import K95, Measured, difference, propagate
+from tests.listed import each
 
 
 def test_interval_is_that_of_a_normal_distribution_cut_off_at_the_floor():
@@ -19,7 +20,7 @@ def test_an_interval_that_was_given_is_kept_and_scaled():
     assert Measured(10.0, 1.0, floor=-math.inf).scaled(0.0).interval == (0.0, 0.0)
 
 
-@pytest.mark.parametrize(("value", "u"), [(math.nan, 1.0), (math.inf, 1.0), (1.0, -1.0), (1.0, math.nan)])
+@each(("value", "u"), [(math.nan, 1.0), (math.inf, 1.0), (1.0, -1.0), (1.0, math.nan)])
 def test_what_is_no_number_is_refused(value, u):
     with pytest.raises(ValueError, match="standard uncertainty"):
         Measured(value, u)

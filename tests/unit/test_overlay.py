@@ -13,6 +13,7 @@ from stripread.errors import CardNotFoundError
 from stripread.findings import make_finding
 from stripread.photo.load import decode_photo
 from stripread.report.pictures.overlay import _COLOURS, _wrap, draw_error, draw_verdict, save_picture
+from tests.listed import each
 
 CALIBRATION = Path(__file__).parents[2] / "calibration"
 PHOTO = CALIBRATION / "UL-2603" / "level02-strip1-light1.jpg"
@@ -74,7 +75,7 @@ def test_verdicts_differ_by_shape_and_not_by_colour_alone(within):
             assert (one[:size] != other[:size]).mean() > 0.05
 
 
-@pytest.mark.parametrize("sign", _COLOURS)
+@each("sign", _COLOURS)
 def test_ink_stands_out_from_its_ground(sign):
     def luminance(rgb: tuple[int, int, int]) -> float:
         share = np.array(rgb) / 255
@@ -125,7 +126,7 @@ def test_words_wrap_within_the_room_and_overlong_ones_are_broken():
     assert all(measure.textlength(row, font=font) <= 300 for row in rows)
 
 
-@pytest.mark.parametrize("name", ["out.png", "out.jpg", "out"])
+@each("name", ["out.png", "out.jpg", "out"])
 def test_pictures_are_saved_in_the_format_of_their_name(name, tmp_path, within):
     save_picture(draw_verdict(within), tmp_path / name)
     with Image.open(tmp_path / name) as picture:

@@ -7,6 +7,7 @@ import pytest
 from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float
 from stripread.strip.pads import PadColour, measure_pad
+from tests.listed import each
 
 PINK = np.array([0.80, 0.55, 0.60])
 PLASTIC = np.array([0.82, 0.82, 0.80])
@@ -38,7 +39,7 @@ def codes(pad: PadColour) -> set[str]:
     return {finding.code for finding in pad.findings}
 
 
-@pytest.mark.parametrize(("side", "blur"), [(36, 1.0), (36, 3.0), (20, 1.5), (70, 1.0)])
+@each(("side", "blur"), [(36, 1.0), (36, 3.0), (20, 1.5), (70, 1.0)])
 def test_the_mean_of_a_clean_pad_is_true_within_its_uncertainty(side: float, blur: float) -> None:
     picture, corners = pad_picture(side=side, blur=blur)
     pad = measure_pad(picture, corners, blur_px=blur)

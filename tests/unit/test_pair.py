@@ -15,6 +15,7 @@ from stripread.simulate.optics.cameras import make_phone
 from stripread.simulate.optics.inks import print_card
 from stripread.simulate.optics.pads import PADS, pad_reflectance
 from tests.fitting.patches import MeanColours, simulate_pair_means
+from tests.listed import each
 
 CARD = design_card()
 SIZE = np.array([CARD.width_mm, CARD.height_mm])
@@ -67,7 +68,8 @@ def pads_in_flash_photo(lamps: tuple[str, ...], *, phone: int, ratio: float, see
     return fit_correction(photo.patches).lab(photo.pads, place)
 
 
-@pytest.mark.parametrize("phone", [1, 2, 4])
+@pytest.mark.slow
+@each("phone", [1, 2, 4])
 def test_the_light_of_the_place_drops_out(phone: int) -> None:
     """The same pads beside a weak flash in four lights: nearer to each other than in the flash photos alone."""
     lights = [("A",), ("FL10",), ("D75",), ("canopy D50",)]
@@ -108,7 +110,7 @@ def stated_spreads(*, phone: int, ratio: float) -> tuple[float, float]:
     return coding, mismatch
 
 
-@pytest.mark.parametrize("phone", [2, 4])
+@each("phone", [2, 4])
 def test_a_weak_flash_states_more_uncertainty(phone: int) -> None:
     """Taking nearly equal photos off each other magnifies their coding, and what the patches miss shows it."""
     strong, weak = (stated_spreads(phone=phone, ratio=ratio) for ratio in (2.0, 0.2))

@@ -19,6 +19,7 @@ from stripread.errors import PhotoTooLargeError, PhotoUnfitError, PhotoUnreadabl
 from stripread.measure import coding_covariance
 from stripread.photo import Limits, PhotoFile, decode_photo, open_photo, open_photo_bytes, suggested_reduction
 from stripread.photo.profile import DISPLAY_P3_TO_SRGB
+from tests.listed import each
 
 ANY_SIZE = Limits(min_pixels=1)
 HEIC = Path(__file__).parents[1] / "data" / "quadrants.heic"
@@ -83,7 +84,7 @@ def tiff(pixels: np.ndarray, **changed: int) -> bytes:
 # --- what is read
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@each("kind", KINDS)
 def test_every_format_gives_the_pixels_that_were_stored(kind: str, tmp_path: Path) -> None:
     picture = smooth_picture()
     path = tmp_path / "a.jpg"
@@ -116,7 +117,7 @@ def test_heic_whose_primaries_are_display_p3_by_number_is_read_as_such() -> None
     np.testing.assert_array_equal(wide.decode_table, plain.decode_table)
 
 
-@pytest.mark.parametrize("reduction", [2, 4])
+@each("reduction", [2, 4])
 def test_reduced_jpeg_is_the_mean_of_the_full_one(reduction: int) -> None:
     data = encode(smooth_picture(), "JPEG")
     full, small = read(data), read(data, reduction)
@@ -136,14 +137,14 @@ def test_reducing_another_format_than_jpeg_is_a_programming_error() -> None:
         read(encode(smooth_picture(), "PNG"), 2)
 
 
-@pytest.mark.parametrize("kind", ["PNG", "TIFF", "JPEG"])
+@each("kind", ["PNG", "TIFF", "JPEG"])
 def test_grey_is_repeated_over_three_channels(kind: str) -> None:
     grey = smooth_picture()[..., 0]
     pixels = read(encode(grey, kind))
     np.testing.assert_allclose(pixels.astype(int), np.dstack([grey] * 3), atol=2 if kind == "JPEG" else 0)
 
 
-@pytest.mark.parametrize("kind", ["PNG", "TIFF", "WEBP"])
+@each("kind", ["PNG", "TIFF", "WEBP"])
 def test_transparency_is_dropped_and_the_colour_beneath_kept(kind: str) -> None:
     picture = smooth_picture()
     image = Image.fromarray(picture)
@@ -151,14 +152,14 @@ def test_transparency_is_dropped_and_the_colour_beneath_kept(kind: str) -> None:
     np.testing.assert_array_equal(read(encode(image, kind, **({"exact": True} if kind == "WEBP" else {}))), picture)
 
 
-@pytest.mark.parametrize("kind", ["PNG", "TIFF"])
+@each("kind", ["PNG", "TIFF"])
 def test_palette_becomes_colours(kind: str) -> None:
     image = Image.fromarray(smooth_picture()).quantize(64)
     np.testing.assert_array_equal(read(encode(image, kind)), np.array(image.convert("RGB")))
 
 
-@pytest.mark.parametrize("channels", [1, 3])
-@pytest.mark.parametrize("container", ["png", "tiff"])
+@each("channels", [1, 3])
+@each("container", ["png", "tiff"])
 def test_sixteen_bits_are_kept(container: str, channels: int) -> None:
     picture = np.random.default_rng(5).integers(0, 65536, (40, 61, 3)).astype(np.uint16)
     stored = picture if channels == 3 else picture[..., 0]
@@ -170,7 +171,7 @@ def test_sixteen_bits_are_kept(container: str, channels: int) -> None:
     assert photo.decode_table.shape == (65536, 3)
 
 
-@pytest.mark.parametrize("orientation", [1, 3, 6, 7])
+@each("orientation", [1, 3, 6, 7])
 def test_sixteen_bit_tiff_is_turned_once(orientation: int) -> None:
     upright = np.random.default_rng(6).integers(0, 65536, (40, 61, 3)).astype(np.uint16)
     undo = {1: upright, 3: upright[::-1, ::-1], 6: np.rot90(upright), 7: np.rot90(upright, 2).transpose(1, 0, 2)}
@@ -216,7 +217,7 @@ def test_time_with_a_zone_keeps_it() -> None:
     assert opened(exif_of(time="2026:03:04 05:06:07", offset="Z")).taken_at == datetime(2026, 3, 4, 5, 6, 7, tzinfo=UTC)
 
 
-@pytest.mark.parametrize("when", ["0000:00:00 00:00:00", "    :  :     :  :  ", "2026:13:45 99:99:99", "yesterday", ""])
+@each("when", ["0000:00:00 00:00:00", "    :  :     :  :  ", "2026:13:45 99:99:99", "yesterday", ""])
 def test_impossible_time_counts_as_none(when: str) -> None:
     assert opened(exif_of(time=when)).taken_at is None
 
@@ -227,7 +228,7 @@ def test_broken_zone_leaves_the_time() -> None:
     assert taken_at.tzinfo is None
 
 
-@pytest.mark.parametrize(
+@each(
     ("make", "model", "camera"),
     [
         ("Invented", "Phone 1", "Invented Phone 1"),
@@ -241,7 +242,7 @@ def test_camera_is_make_and_model(make: str, model: str, camera: str | None) -> 
     assert opened(exif_of(make=make, model=model)).camera == camera
 
 
-@pytest.mark.parametrize(
+@each(
     "broken",
     [
         b"Exif\0\0",
@@ -263,8 +264,8 @@ def test_broken_exif_counts_as_none(broken: bytes) -> None:
 CUTS = [(kind, tail) for kind in [*KINDS, "HEIC"] for tail in ("missing", "zeros") if (kind, tail) != ("TIFF", "zeros")]
 
 
-@pytest.mark.parametrize(("kind", "tail"), CUTS)
-@pytest.mark.parametrize("share", [0.3, 0.6, 0.95])
+@each(("kind", "tail"), CUTS)
+@each("share", [0.3, 0.6, 0.95])
 def test_cut_off_photo_is_refused(kind: str, share: float, tail: str, capfd: pytest.CaptureFixture[str]) -> None:
     noise = np.random.default_rng(2).integers(-20, 20, (300, 400, 3))
     picture = (smooth_picture() + noise).clip(0, 255).astype(np.uint8)
@@ -279,8 +280,8 @@ def test_cut_off_photo_is_refused(kind: str, share: float, tail: str, capfd: pyt
     assert capfd.readouterr().err == ""
 
 
-@pytest.mark.parametrize("reduction", [1, 2, 4])
-@pytest.mark.parametrize("kind", ["JPEG", "PROGRESSIVE"])
+@each("reduction", [1, 2, 4])
+@each("kind", ["JPEG", "PROGRESSIVE"])
 def test_jpeg_without_its_last_byte_is_refused(kind: str, reduction: int) -> None:
     with pytest.raises(PhotoUnreadableError):
         read(encode(smooth_picture(), kind)[:-1], reduction)
@@ -293,7 +294,7 @@ def test_preview_in_the_header_does_not_pass_for_the_end_of_a_cut_jpeg() -> None
         read(data[:-400])
 
 
-@pytest.mark.parametrize("trailer", [b"\0" * 500, b"\0\0\0\x18ftypmp42" + bytes(range(256)) * 20, b"second"])
+@each("trailer", [b"\0" * 500, b"\0\0\0\x18ftypmp42" + bytes(range(256)) * 20, b"second"])
 def test_jpeg_with_something_behind_its_end_is_whole(trailer: bytes) -> None:
     data = encode(smooth_picture(), "JPEG")
     behind = encode(smooth_picture(30, 40), "JPEG") if trailer == b"second" else trailer
@@ -306,7 +307,7 @@ def pillow_bytes(kind: str) -> bytes:
     return stream.getvalue()
 
 
-@pytest.mark.parametrize(
+@each(
     ("data", "said"),
     [
         (pillow_bytes("GIF"), "GIF"),
@@ -367,10 +368,10 @@ def test_too_many_bytes_are_refused_before_they_are_read(tmp_path: Path) -> None
     path = tmp_path / "huge.jpg"
     with path.open("wb") as stream:
         stream.truncate(2**34)  # sparse
-    started = time.perf_counter()
+    started = time.process_time()
     with pytest.raises(PhotoTooLargeError, match=r"64 MiB.*16384\.0 MiB in huge\.jpg"):
         open_photo(path)
-    assert time.perf_counter() - started < 1.0
+    assert time.process_time() - started < 1.0
     with pytest.raises(PhotoTooLargeError):
         open_photo_bytes(bytes(101), "upload", limits=Limits(max_bytes=100))
 
@@ -391,7 +392,7 @@ def jpeg_claiming(width: int, height: int) -> bytes:
     return bytes(data)
 
 
-@pytest.mark.parametrize(
+@each(
     "bomb",
     [
         png_claiming(2_000_000, 2_000_000),
@@ -399,7 +400,6 @@ def jpeg_claiming(width: int, height: int) -> bytes:
         jpeg_claiming(65_500, 65_500),
         tiff(smooth_picture(), t256=90_000, t257=90_000),
     ],
-    ids=["png far over", "png over", "jpeg", "tiff"],
 )
 def test_decompression_bombs_are_refused_by_their_header(bomb: bytes) -> None:
     with pytest.raises(PhotoTooLargeError, match="at most 100 megapixels"):
@@ -418,7 +418,7 @@ def test_preview_is_refused_as_too_small() -> None:
         open_photo_bytes(encode(smooth_picture(120, 160), "JPEG"), "a")
 
 
-@pytest.mark.parametrize(
+@each(
     ("data", "said"),
     [
         (encode(Image.fromarray(smooth_picture()).convert("CMYK"), "JPEG"), "CMYK"),
@@ -429,7 +429,6 @@ def test_preview_is_refused_as_too_small() -> None:
         (tiff(smooth_picture()[..., 0].astype(np.uint16), t262=0), "inverted"),
         (HEIC.read_bytes().replace(b"nclx\0\x01\0\x0d", b"nclx\0\x09\0\x10"), "HDR"),
     ],
-    ids=["cmyk jpeg", "cmyk tiff", "lab", "float", "dng", "16-bit white is zero", "pq"],
 )
 def test_codes_that_are_no_colours_of_a_photo_are_refused(data: bytes, said: str) -> None:
     with pytest.raises(PhotoUnfitError, match=said):
@@ -439,7 +438,7 @@ def test_codes_that_are_no_colours_of_a_photo_are_refused(data: bytes, said: str
 # --- how far it may be reduced
 
 
-@pytest.mark.parametrize(
+@each(
     ("size", "format_name", "orientation", "reduction"),
     [
         ((1600, 1200), "jpeg", 1, 1),
@@ -461,7 +460,7 @@ def test_suggested_reduction(size: tuple[int, int], format_name: str, orientatio
     assert suggested_reduction(photo_file) == reduction
 
 
-@pytest.mark.parametrize("size", [(1600, 1250), (8660, 5774)], ids=["2 megapixels", "50 megapixels"])
+@each("size", [(1600, 1250), (8660, 5774)])
 def test_photos_from_2_to_50_megapixels_are_read(size: tuple[int, int]) -> None:
     photo_file = open_photo_bytes(encode(Image.new("RGB", size, (90, 120, 150)), "JPEG", subsampling=2), "a")
     photo = decode_photo(photo_file, reduction=suggested_reduction(photo_file))
@@ -504,7 +503,7 @@ def test_exposure_needs_all_three_settings(tmp_path: Path) -> None:
     assert exposure({**whole, 0x829D: 0.0}) is None
 
 
-@pytest.mark.parametrize(("luma", "chroma"), [(8, 24), (1, 1)])
+@each(("luma", "chroma"), [(8, 24), (1, 1)])
 def test_the_steps_of_a_jpegs_mean_colours_are_an_eighth_of_its_first_quantisers(luma, chroma):
     out = io.BytesIO()
     tables = [[luma] + [16] * 63, [chroma] + [32] * 63]

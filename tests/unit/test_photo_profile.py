@@ -11,6 +11,7 @@ from PIL import Image, ImageCms
 
 from stripread.photo import Limits, Photo, decode_photo, open_photo_bytes
 from stripread.photo.profile import light_of_profile, srgb_light
+from tests.listed import each
 
 # Colorants adapted to D50 (columns red, green, blue): Display P3, and a wide print-shop space of gamma 2.2.
 P3 = ((0.51512, 0.29198, 0.15710), (0.24120, 0.69225, 0.06657), (-0.00105, 0.04189, 0.78407))
@@ -81,7 +82,7 @@ def encode_srgb(light: np.ndarray) -> np.ndarray:
     return 255 * np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
 
 
-@pytest.mark.parametrize(
+@each(
     "icc",
     [
         rgb_profile(P3, SRGB_PARA),
@@ -91,7 +92,6 @@ def encode_srgb(light: np.ndarray) -> np.ndarray:
         rgb_profile(P3, para(2, 1.8, 0.9, 0.05, 0.02), para(4, 2.4, 0.948, 0.052, 0.077, 0.04, 0.0, 0.0), SRGB_PARA),
         ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes(),
     ],
-    ids=["display p3", "gamma", "sampled", "kinds 0, 1 and linear", "kinds 2 and 4", "littlecms srgb"],
 )
 def test_matrix_profile_gives_what_littlecms_gives(icc: bytes) -> None:
     photo = photo_with(icc)
@@ -114,7 +114,7 @@ def test_display_p3_red_lies_outside_srgb() -> None:
     np.testing.assert_allclose(photo.linear(slice(0, 1), slice(0, 1))[0, 0], (1.2249, -0.0420, -0.0196), atol=2e-3)
 
 
-@pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP", "TIFF"])
+@each("kind", ["JPEG", "PNG", "WEBP", "TIFF"])
 def test_profile_is_found_in_every_format(kind: str) -> None:
     photo = photo_with(rgb_profile(WIDE, curv(563)), kind=kind)
     assert photo.decode_table[128] == pytest.approx([(128 / 255) ** (563 / 256)] * 3, rel=1e-6)
@@ -160,7 +160,7 @@ def lut_profile() -> bytes:
     return profile({b"A2B0": lut}, connection=b"Lab ")
 
 
-@pytest.mark.parametrize("depth", [8, 16])
+@each("depth", [8, 16])
 def test_profile_of_look_up_tables_changes_the_pixels(depth: int) -> None:
     icc = lut_profile()
     stored = np.repeat(np.arange(256, dtype=np.uint8)[None, :, None], 3, axis=2).repeat(20, axis=0)
@@ -180,7 +180,7 @@ def test_profile_of_look_up_tables_changes_the_pixels(depth: int) -> None:
     np.testing.assert_array_equal(photo.to_srgb, np.eye(3))
 
 
-@pytest.mark.parametrize(
+@each(
     "broken",
     [
         b"\0" * 10,
@@ -203,7 +203,7 @@ def test_profile_of_look_up_tables_changes_the_pixels(depth: int) -> None:
         profile({b"A2B0": b"mft1" + bytes(30)}, connection=b"Lab "),
     ],
 )
-@pytest.mark.parametrize("kind", ["JPEG", "PNG"])
+@each("kind", ["JPEG", "PNG"])
 def test_broken_profile_counts_as_srgb(broken: bytes, kind: str) -> None:
     """Colours keep to sRGB; that goes for a profile of grey or CMYK in a photo of RGB colours, too."""
     photo, plain = photo_with(broken, kind=kind), photo_with(None, kind=kind)

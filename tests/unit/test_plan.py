@@ -7,6 +7,7 @@ import pytest
 from stripread.calibrate.plan import enough_to_fit, plan_dilutions, usual_levels
 from stripread.errors import SeriesError
 from stripread.units import Measured
+from tests.listed import each
 
 
 def plan(levels, **more):
@@ -75,7 +76,7 @@ def test_levels_beyond_the_range_come_last_and_are_marked():
     assert [(s.name, s.beyond) for s in made.levels] == [("0", False), ("1", False), ("2.5", False), ("20", True)]
 
 
-@pytest.mark.parametrize(
+@each(
     ("levels", "more"),
     [
         ([60.0], {}),

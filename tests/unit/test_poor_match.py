@@ -6,6 +6,7 @@ import pytest
 from stripread.findings import make_finding
 from stripread.lot.conditions import Likeness
 from stripread.read.strip import _weighed, _widened
+from tests.listed import each
 
 POOR = make_finding("poor_correction", "Patches left out of the fit are missed by 2.7 CIEDE2000 on average.")
 
@@ -14,7 +15,7 @@ def like(distance: float, *, comparable: bool = True) -> Likeness:
     return Likeness(np.ones(1), np.zeros((3, 3)), distance, comparable)
 
 
-@pytest.mark.parametrize(
+@each(
     ("likeness", "severity"),
     [(like(0.2), "info"), (like(0.9), "warning"), (like(float("nan"), comparable=False), "warning")],
 )

@@ -27,6 +27,7 @@ from stripread.photo.quality import (
 from stripread.simulate.optics.cameras import make_phone
 from stripread.simulate.optics.inks import print_card
 from tests.fitting.patches import simulate_means
+from tests.listed import each
 
 CARD = design_card()
 SCALE = 8.0  # px per mm of the drawn square
@@ -73,7 +74,7 @@ def square(sigma_px: tuple[float, float]) -> tuple[Photo, Float, Float]:
     return photo_of(blurred), homography, Rect(0, 0, 15, 15).corners
 
 
-@pytest.mark.parametrize("sigma", [(1.5, 1.5), (4.0, 4.0), (1.5, 5.0)])
+@each("sigma", [(1.5, 1.5), (4.0, 4.0), (1.5, 5.0)])
 def test_blur_is_measured_across_edges_of_either_direction(sigma: tuple[float, float]) -> None:
     photo, homography, corners = square(sigma)
     blur = measure_blur(photo, homography, [corners])
@@ -273,7 +274,7 @@ def ground_in(view: Float) -> GroundLight:
     return ground
 
 
-@pytest.mark.parametrize(
+@each(
     ("change", "place", "expected"),
     [(0.0, 12, []), (-0.1, 12, ["shadow_edge"]), (0.12, 12, ["glare_on_pad"]), (-0.1, 60, []), (0.12, 60, [])],
 )
@@ -297,7 +298,7 @@ def test_a_pad_brighter_than_every_usable_patch_is_named() -> None:
     assert codes(findings) == ["photo_clipped"]
 
 
-@pytest.mark.parametrize(("scale", "add", "veiled"), [(1.0, 0.03, True), (1.2, 0.0, False), (1.0, 0.005, False)])
+@each(("scale", "add", "veiled"), [(1.0, 0.03, True), (1.2, 0.0, False), (1.0, 0.005, False)])
 def test_light_mirrored_over_the_pad_is_told_from_more_light_by_the_plastic(
     scale: float, add: float, veiled: bool
 ) -> None:
@@ -319,7 +320,7 @@ def test_median_of_what_is_known_is_that_of_numpy() -> None:
     np.testing.assert_array_equal(_median_of_known(cells, least=3), expected)
 
 
-@pytest.mark.parametrize("reduction", [1, 2])
+@each("reduction", [1, 2])
 def test_blur_in_full_size_pixels_does_not_depend_on_the_reduction(reduction: int) -> None:
     square = Rect(10, 10, 15, 15).corners
     picture = np.full((600, 600, 3), 220, dtype=np.uint8)

@@ -2,13 +2,14 @@ import pytest
 
 from stripread.errors import QuantityError, WrongUsageError
 from stripread.units import K95, assumed_u, parse_quantity
+from tests.listed import each
 
 
 def parse(text, dimension, **options):
     return parse_quantity(text, dimension, name="it", **options)
 
 
-@pytest.mark.parametrize(
+@each(
     ("text", "dimension", "value", "system"),
     [
         ("9 gal", "volume", 9 * 3.785411784, "us"),
@@ -41,7 +42,7 @@ def test_what_people_type_is_understood(text, dimension, value, system):
     assert found.system == system
 
 
-@pytest.mark.parametrize(
+@each(
     "text",
     ["", "gal", "3", "nan gal", "inf gal", "-3 gal", "0 gal", "1e999 gal", "1e-300 gal", "1,000 gal", "3 h", "3 oz",
      "3 bananas", "3 mg/L", "3 ML", "3 gal gal", "3 gal u", "3 gal u -1", "3 L (4 to 5)", "3 L ± 1", "3 L u 1 h",
@@ -65,7 +66,7 @@ def test_a_strength_over_all_there_is_is_refused():
         parse("101 %", "strength")
 
 
-@pytest.mark.parametrize(
+@each(
     ("text", "u"),
     [
         ("220 mg/L u 11", 11.0),
@@ -87,7 +88,7 @@ def test_an_uncertainty_is_understood(text, u):
     assert found.u == pytest.approx(u)
 
 
-@pytest.mark.parametrize(
+@each(
     "text",
     ["220 mg/L u -1", "220 mg/L u 1e999", "220 mg/L, 0 to 1e999", "220 mg/L, 230 to 250", "220 mg/L ± 22", "5 % u 2 %"],
 )
@@ -142,14 +143,12 @@ def test_zero_is_allowed_where_it_makes_sense():
     assert parse("0 mg/L", "strength", positive=False).measured.value == 0.0
 
 
-@pytest.mark.parametrize(
-    ("text", "litres"), [("20,5 L", 20.5), ("0,055 L", 0.055), ("20,5 litros", 20.5), ("2 galones", 2 * 3.785411784)]
-)
+@each(("text", "litres"), [("20,5 L", 20.5), ("0,055 L", 0.055), ("20,5 litros", 20.5), ("2 galones", 2 * 3.785411784)])
 def test_decimal_commas_and_spanish_units_are_understood(text, litres):
     assert parse_quantity(text, "volume", name="it").measured.value == pytest.approx(litres)
 
 
-@pytest.mark.parametrize("text", ["1,500 L", "1,500,25 L", "12,345,678 L"])
+@each("text", ["1,500 L", "1,500,25 L", "12,345,678 L"])
 def test_a_comma_that_may_be_one_of_thousands_is_refused(text):
     with pytest.raises(QuantityError, match="thousands"):
         parse_quantity(text, "volume", name="it")

@@ -3,6 +3,7 @@ import math
 import pytest
 
 from stripread.check.conformity import probability_within, range_state
+from tests.listed import each
 
 
 def test_probability_of_both_sides_and_the_range_add_up_to_one():
@@ -18,18 +19,18 @@ def test_no_limits_leave_certainty_however_they_are_spelt():
     assert probability_within(3.0, 1.0, -math.inf, math.inf) == 1.0
 
 
-@pytest.mark.parametrize(("value", "expected"), [(0.5, 1.0), (1.0, 1.0), (0.499, 0.0), (1.001, 0.0)])
+@each(("value", "expected"), [(0.5, 1.0), (1.0, 1.0), (0.499, 0.0), (1.001, 0.0)])
 def test_value_known_exactly_is_in_or_out_limits_included(value, expected):
     assert probability_within(value, 0.0, 0.5, 1.0) == expected
 
 
-@pytest.mark.parametrize(("u", "low", "high"), [(-0.1, 0.0, 1.0), (math.nan, 0.0, 1.0), (0.1, 2.0, 1.0)])
+@each(("u", "low", "high"), [(-0.1, 0.0, 1.0), (math.nan, 0.0, 1.0), (0.1, 2.0, 1.0)])
 def test_nonsense_is_refused(u, low, high):
     with pytest.raises(ValueError, match=r"a (standard uncertainty|range)"):
         probability_within(0.5, u, low, high)
 
 
-@pytest.mark.parametrize(
+@each(
     ("interval", "low", "high", "state"),
     [
         ((0.6, 0.9), 0.5, 1.0, "within"),

@@ -23,6 +23,7 @@ from stripread.errors import RecordsError
 from stripread.records import Batch, InjectorSetting, Note, Part, Point, Records, open_records
 from stripread.records.chain.verify import verify_records
 from stripread.records.exchange.archive import back_up, restore
+from tests.listed import each
 from tests.unit.made_records import POINTS, START, fill, made_pad, made_payload, made_photo, made_stamp, utc
 from tests.unit.postgres_server import MISSING, programs, server
 
@@ -218,7 +219,7 @@ def test_a_correction_supersedes_and_keeps_the_first(records: Records) -> None:
     assert verify_records(records).intact
 
 
-@pytest.mark.parametrize(
+@each(
     ("changes", "withdraw", "why", "words"),
     [
         ({"value": 0.3}, False, "nicer", "a field that may be changed"),
@@ -358,6 +359,7 @@ def run_apart(*words: object) -> list[str]:
     return done.stdout.split()
 
 
+@pytest.mark.slow
 @needs_fork
 def test_killing_writers_loses_no_acknowledged_entry(place: Place) -> None:
     acknowledged, lost, _ = map(int, run_apart(KILLS, place.folder, place.url or ""))
@@ -365,6 +367,7 @@ def test_killing_writers_loses_no_acknowledged_entry(place: Place) -> None:
     assert lost == 0
 
 
+@pytest.mark.slow
 @needs_fork
 def test_two_processes_write_at_once(place: Place) -> None:
     """Whatever the turns they take, nothing is lost; that they take turns is seen once in a few tries."""
@@ -382,6 +385,7 @@ def test_two_processes_write_at_once(place: Place) -> None:
     assert switches > 1  # they took turns, not one after the other
 
 
+@pytest.mark.slow
 @needs_fork
 def test_processes_that_begin_a_record_at_once_all_get_it(place: Place) -> None:
     each = 4

@@ -15,6 +15,7 @@ from stripread.records import open_records
 from stripread.records.database import Database
 from stripread.records.failures import failures_in_words
 from stripread.records.store import Records
+from tests.listed import each
 from tests.unit.made_records import database_file, fill, made_payload, made_stamp
 
 NAMES = ["full-sun", "locked-shed", "readonly", "malformed", "connection", "disk I-O error", "supersedes append-only"]
@@ -33,7 +34,7 @@ def folder(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
     return named
 
 
-@pytest.mark.parametrize(
+@each(
     ("code", "expected"),
     [
         (errno.ENOSPC, "room on the disk"),
@@ -84,7 +85,7 @@ def test_a_full_database_is_told_as_no_room() -> None:
     assert str(full.value.expected) == "room on the disk"
 
 
-@pytest.mark.parametrize(
+@each(
     ("state", "expected"),
     [
         ("53100", "room on the disk"),

@@ -94,6 +94,7 @@ number = st.floats(allow_nan=False, allow_infinity=False)
 words = st.text(st.characters(codec="utf-8"), min_size=1, max_size=20)
 
 
+@pytest.mark.slow
 @settings(max_examples=8, deadline=None, derandomize=True)
 @given(
     values=st.lists(st.tuples(number, number, words, words), min_size=1, max_size=4),

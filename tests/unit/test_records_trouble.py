@@ -17,6 +17,7 @@ from stripread.records import open_records
 from stripread.records.chain.verify import verify_records
 from stripread.records.database import Database
 from stripread.records.store import Records
+from tests.listed import each
 from tests.unit.made_records import database_file, fill, made_payload, made_stamp
 
 ROOT = Path(__file__).parents[2]
@@ -33,6 +34,7 @@ def python(code: str, folder: Path) -> str:
     return done.stdout
 
 
+@pytest.mark.slow
 def test_a_full_disk_is_told_and_nothing_is_lost(tmp_path: Path) -> None:
     # A limit on the size of files stands for the disk: every write beyond it fails, as on a full one.
     code = """
@@ -65,6 +67,7 @@ print(told[0])
         records.add_reading(made_payload(), files=[], stamp=made_stamp())  # and it goes on once there is room
 
 
+@pytest.mark.slow
 def test_a_photo_that_finds_no_room_is_told_and_leaves_no_half_file(tmp_path: Path) -> None:
     code = """
 import resource
@@ -107,6 +110,7 @@ def open_folder() -> Iterator[Path]:
     shutil.rmtree(folder)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="permissions of this kind are POSIX's")
 def test_a_folder_that_may_only_be_read_is_told_and_can_be_read(open_folder: Path) -> None:
     with open_records(open_folder, create=True) as records:
@@ -173,7 +177,7 @@ def test_a_record_of_a_later_version_is_left_alone(tmp_path: Path) -> None:
         open_records(tmp_path)
 
 
-@pytest.mark.parametrize(
+@each(
     ("url", "words"),
     [
         ("mysql://x/y", "postgresql://"),

@@ -33,6 +33,7 @@ from stripread.simulate.scene.scene import (
     pad_corners_mm,
 )
 from stripread.simulate.scene.view import bent_points
+from tests.listed import each
 
 CARD = design_card()
 KIND = StripGeometry(
@@ -122,8 +123,9 @@ def test_blur_and_texture_leave_the_patch_means_alone() -> None:
         np.testing.assert_allclose(patch_mean(rendered, patch.id), materials()[f"patch:{patch.id}"][0], rtol=1e-3)
 
 
-@pytest.mark.parametrize("tilt", [0.0, 30.0])
-@pytest.mark.parametrize("rotation", [0.0, 77.0, 180.0])
+@pytest.mark.slow
+@each("tilt", [0.0, 30.0])
+@each("rotation", [0.0, 77.0, 180.0])
 def test_markers_are_found_where_the_truth_says(tilt: float, rotation: float) -> None:
     view = replace(VIEW, size_px=(1600, 1200), card_width_share=0.6, rotation_deg=rotation, tilt_deg=tilt)
     rendered = render(replace(PLAIN, view=view, optics=Optics(blur_sigma_px=0.7)), materials(), seed=1)
@@ -159,7 +161,7 @@ def test_offset_moves_the_cards_middle() -> None:
     np.testing.assert_allclose(middle, [1199 / 2 + 0.2 * 1200, 899 / 2 - 0.1 * 900], atol=1e-6)
 
 
-@pytest.mark.parametrize("width", [0.3, 1.0, 2.7])
+@each("width", [0.3, 1.0, 2.7])
 def test_cover_of_a_turned_stroke_adds_up_to_its_area(width: float) -> None:
     angle = np.deg2rad(23)
     along, side = np.array([np.cos(angle), np.sin(angle)]), np.array([-np.sin(angle), np.cos(angle)])
@@ -183,6 +185,7 @@ def test_same_seed_same_bytes_and_another_seed_another_picture() -> None:
     assert first.tobytes() != other.tobytes()
 
 
+@pytest.mark.slow
 def test_clutter_stays_off_the_card() -> None:
     places = changed_mm(PLAIN, replace(PLAIN, clutter=8))
     assert len(places) > 1000
@@ -218,7 +221,7 @@ def test_a_pad_like_its_strip_still_has_a_rim(plain: Rendered) -> None:
     assert line.min() < 0.95 * min(materials()["pad:b"][0, 1], materials()["plastic"][0, 1])
 
 
-@pytest.mark.parametrize("form", ["linear", "quadratic", "inverse_square"])
+@each("form", ["linear", "quadratic", "inverse_square"])
 def test_light_falls_by_the_stated_drop(form: str) -> None:
     light = LightField(level=0.9, form=form, drop=0.4, direction_deg=180)  # type: ignore[arg-type] # parametrised
     ends = field_at(light, (CARD.width_mm, CARD.height_mm), np.array([[CARD.width_mm, 65.0], [0.0, 65.0]]))
@@ -275,7 +278,7 @@ def test_glare_adds_light_inside_its_ellipse_only() -> None:
     np.testing.assert_allclose(rendered.image[y, x], expected, rtol=1e-4)
 
 
-@pytest.mark.parametrize(
+@each(
     ("defects", "middle", "reach"),
     [
         (Defects(drops=(Drop(centre_mm=(100, 90), radius_mm=4),)), (100, 90), 4.2),

@@ -3,7 +3,6 @@ from datetime import date
 from types import SimpleNamespace
 from typing import Any, cast
 
-import pytest
 from made_readings import LINE, STOCK, made_pad, made_reading, over, under
 
 from stripread.check import Verdict, check_reading
@@ -15,6 +14,7 @@ from stripread.read import PadReading, Reading
 from stripread.report.terminal.reading import budget_table, error_text, verdict_text
 from stripread.report.words import next_steps, verdict_headline
 from stripread.units import format_interval, format_number, places_for, probability_in_words
+from tests.listed import each
 
 
 def with_card(reading: Reading) -> Reading:
@@ -34,7 +34,7 @@ def text(verdict: Verdict, **more: Any) -> str:
     return " ".join(written.split())  # as if the lines were not wrapped
 
 
-@pytest.mark.parametrize(
+@each(
     ("pad", "sign", "words"),
     [
         (made_pad(0.28, 0.02), "tick", "WITHIN RANGE"),
@@ -61,7 +61,7 @@ def test_a_value_comes_with_its_interval_and_no_digits_that_it_does_not_bear():
     assert "0.2412 mg/L, 95 % interval 0.2396 to 0.2428" not in text(judged(made_pad(0.2412, 0.0251)))
 
 
-@pytest.mark.parametrize(
+@each(
     ("pad", "words"),
     [
         (under(0.03), "under 0.03 mg/L, not detected (under the LOD), so only a bound"),
@@ -84,7 +84,7 @@ def test_the_expected_range_stands_beside_the_value():
     assert "expected 0.15 to 0.4 mg/L for line; probability within: over 99 %" in text(judged(made_pad(0.28, 0.02)))
 
 
-@pytest.mark.parametrize("value", [0.05, 0.1, 0.1035, 0.104, 0.11, 0.15, 0.19, 0.196, 0.1965, 0.2, 0.28])
+@each("value", [0.05, 0.1, 0.1035, 0.104, 0.11, 0.15, 0.19, 0.196, 0.1965, 0.2, 0.28])
 def test_a_reading_gives_its_probability_in_one_way(value):
     pad = made_pad(value, 0.02)
     written = text(judged(pad))
@@ -141,7 +141,7 @@ def test_two_pads_that_are_out_on_opposite_sides_are_out_of_range():
     assert str(verdict_headline(replace(verdict, pads=pads)).words) == "OUT OF RANGE"
 
 
-@pytest.mark.parametrize(
+@each(
     ("half_width", "places"),
     [(0.045, 2), (0.014, 3), (0.29, 2), (0.3, 1), (4.5, 0), (14.0, 0), (45.0, -1), (0.0, 3), (float("inf"), 3)],
 )
@@ -154,7 +154,7 @@ def test_numbers_are_rounded_to_tens_and_lose_the_minus_of_zero():
     assert str(format_number(-0.001, 2)) == "0.00"
 
 
-@pytest.mark.parametrize(
+@each(
     ("interval", "words"),
     [((0.2, 0.3), "0.20 to 0.30"), ((None, 0.3), "up to 0.30"), ((0.2, None), "0.20 and over")],
 )

@@ -25,6 +25,7 @@ from stripread.check.replicates import check_replicates
 from stripread.check.rules import lot_expired, outside_read_window, possible_bleaching, wrong_range_strip
 from stripread.findings import Finding
 from stripread.site import Expectation
+from tests.listed import each
 
 
 def only(findings) -> Finding:
@@ -56,11 +57,11 @@ class TestReadWindow:
             outside_read_window(strip_case(made_reading(made_pad(0.28, 0.02), taken_at=taken), dipped_at=dipped_at))
         )
 
-    @pytest.mark.parametrize("seconds", [10, 30, 60])
+    @each("seconds", [10, 30, 60])
     def test_does_not_fire_within_the_window(self, seconds):
         assert not self.found(seconds)
 
-    @pytest.mark.parametrize("seconds", [0, 5, 62, 600])
+    @each("seconds", [0, 5, 62, 600])
     def test_fires_before_and_after_the_window_and_names_both(self, seconds):
         finding = only(self.found(seconds))
         assert finding.code == "outside_read_window"
@@ -78,8 +79,8 @@ class TestReadWindow:
         assert (finding.code, finding.severity) == ("read_window_unknown", "info")
         assert not self.found(None, dipped_at=None)
 
-    @pytest.mark.parametrize("dipped_at", [dip, None])
-    @pytest.mark.parametrize("taken_at", [dip, None])
+    @each("dipped_at", [dip, None])
+    @each("taken_at", [dip, None])
     def test_what_a_timer_counted_needs_no_clock(self, dipped_at, taken_at):
         """That of the camera may be missing, or stand in another photo's time."""
 
@@ -191,7 +192,7 @@ class TestPossibleBleaching:
     def test_a_pale_pad_in_weak_water_is_none(self):
         assert not list(possible_bleaching(pad_case(made_reading(under(0.03)), LINE)))
 
-    @pytest.mark.parametrize("beyond", [450.0, 590.0, 900.0])
+    @each("beyond", [450.0, 590.0, 900.0])
     def test_a_bleached_look_alike_near_the_expected_range_is_an_error(self, beyond):
         reading = wide_reading(made_pad(420, 9, beyond=beyond), top=510.0)
         assert only(possible_bleaching(pad_case(reading, CONCENTRATE))).severity == "error"
@@ -214,7 +215,7 @@ class TestPossibleBleaching:
 
 
 class TestRange:
-    @pytest.mark.parametrize(
+    @each(
         ("pad", "state"),
         [
             (made_pad(0.27, 0.02), "within"),

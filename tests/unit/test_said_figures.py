@@ -13,6 +13,7 @@ from stripread.report.lot.page import new_figure, plot_pad
 from stripread.report.lot.report import control_chart
 from stripread.report.pictures.trend import short_dates
 from stripread.web.calibration.lot_facts import pad_facts
+from tests.listed import each
 
 FOLDER = Path(__file__).parents[2] / "calibration"
 ENGLISH = re.compile(
@@ -26,7 +27,7 @@ def words_of(figure) -> list[str]:
     return [ax.get_title(), ax.get_xlabel(), ax.get_ylabel(), *legend]
 
 
-@pytest.mark.parametrize("lot", ["WR-2601"])
+@each("lot", ["WR-2601"])
 def test_curve_lightness_and_residuals_are_labelled_in_spanish(lot):
     for pad in load_lot(FOLDER / lot / "lot.json").pads:
         figures = [new_figure(4, 4) for _ in range(3)]
@@ -63,6 +64,7 @@ def test_dates_on_the_axis_have_the_months_of_the_language():
     assert all(re.fullmatch(r"\d\d (mar|abr|may)", label) for label in labels)
 
 
+@pytest.mark.slow
 def test_figures_are_remembered_by_their_language():
     lot = load_lot(FOLDER / "UL-2603" / "lot.json")
     pad = lot.pads[0]

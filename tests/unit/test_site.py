@@ -7,6 +7,7 @@ from stripread.card.design import design_card
 from stripread.card.layout import save_card
 from stripread.errors import KindFileError, LotFileError, SiteError
 from stripread.site import Expectation, find_site, load_site, resolve_card, resolve_kind, resolve_lot, write_demo_site
+from tests.listed import each
 
 SMALL = """
 name = "Small"
@@ -72,7 +73,7 @@ class TestUnits:
         assert site_of(tmp_path, SMALL).units == "metric"
         assert site_of(tmp_path, f'units = "us"\n{SMALL}').units == "us"
 
-    @pytest.mark.parametrize("units", ['"imperial"', '"US"', '""', "true", '["us"]'])
+    @each("units", ['"imperial"', '"US"', '""', "true", '["us"]'])
     def test_others_are_refused(self, tmp_path, units):
         with pytest.raises(SiteError, match='"metric" or "us" for \'units\''):
             site_of(tmp_path, f"units = {units}\n{SMALL}")
@@ -100,7 +101,7 @@ class TestFindSite:
 
 
 class TestLoadSite:
-    @pytest.mark.parametrize("records", ["databse = 'x'", "database = 3", "database = ''"])
+    @each("records", ["databse = 'x'", "database = 3", "database = ''"])
     def test_a_wrong_table_of_the_record_is_told(self, tmp_path, records):
         (tmp_path / "site.toml").write_text(f"{SMALL}[records]\n{records}\n", encoding="utf-8")
         with pytest.raises(SiteError, match=r"databse|records\.database"):
@@ -126,7 +127,7 @@ class TestLoadSite:
         with pytest.raises(SiteError, match="stripread init"):
             load_site(tmp_path)
 
-    @pytest.mark.parametrize(
+    @each(
         ("old", "new", "field"),
         [
             ('name = "Small"', "", "'name'"),
@@ -144,7 +145,7 @@ class TestLoadSite:
             ("[0.15, 0.4]", "[0.15, 0.4]\nalso.pH.expected = 7", "'sample.line.also.pH.expected'"),
             ('["clo2-ultralow"]', '["clo2-ultralov"]', "'sample.line.kinds'"),
             ('["clo2-ultralow"]', '"clo2-ultralow"', "'sample.line.kinds'"),
-            ('["clo2-ultralow"]', '["clo2-ultralow"]\n[lots]\na = 3', "'lots'"),
+            ('["clo2-ultralow"]', '["clo2-ultralow"]\n[lots]\na = 3', "'lots.a'"),
             ('name = "Small"', 'name = "Small', "TOML"),
         ],
     )
@@ -155,7 +156,7 @@ class TestLoadSite:
         assert field in str(caught.value)
         assert str(tmp_path / "site.toml") in str(caught.value)
 
-    @pytest.mark.parametrize("text", ["", "name = 'a'", "name = 'a'\nsample = 3", "name = 'a'\nsample.line = 3"])
+    @each("text", ["", "name = 'a'", "name = 'a'\nsample = 3", "name = 'a'\nsample.line = 3"])
     def test_a_file_without_sample_types_is_refused(self, tmp_path, text):
         with pytest.raises(SiteError, match="sample"):
             site_of(tmp_path, text)
@@ -186,7 +187,7 @@ class TestResolve:
         path = str(tmp_path / "a.toml")
         assert resolve_card(path, None).name == resolve_card(path, site_of(tmp_path, SMALL)).name
 
-    @pytest.mark.parametrize("resolve", [resolve_lot, resolve_card, resolve_kind])
+    @each("resolve", [resolve_lot, resolve_card, resolve_kind])
     def test_what_is_neither_name_nor_file_lists_the_known_names(self, tmp_path, resolve):
         text = SMALL + "[lots]\nknown = 'l.json'\n[cards]\nknown = 'c.toml'\n[kinds]\nknown = 'k.toml'\n"
         with pytest.raises(SiteError, match=r"known.*found 'knwon'"):
@@ -194,7 +195,7 @@ class TestResolve:
         with pytest.raises(SiteError, match="no site file"):
             resolve("knwon", None)
 
-    @pytest.mark.parametrize("resolve", [resolve_lot, resolve_card, resolve_kind])
+    @each("resolve", [resolve_lot, resolve_card, resolve_kind])
     def test_a_name_whose_file_is_gone_names_its_field(self, tmp_path, resolve):
         text = SMALL + "[lots]\nknown = 'l.json'\n[cards]\nknown = 'c.toml'\n[kinds]\nknown = 'k.toml'\n"
         with pytest.raises(SiteError, match=r"(lots|cards|kinds)\.known"):

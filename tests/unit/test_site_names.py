@@ -6,6 +6,7 @@ import pytest
 
 from stripread.errors import SiteError
 from stripread.site import add_name, load_site, write_demo_site
+from tests.listed import each
 from tests.unit.test_site import SMALL
 
 
@@ -29,8 +30,8 @@ def added(tmp_path, text, table="lots", name="UL-9", file="lots/UL-9/lot.json"):
 )
 def test_a_line_is_added_and_nothing_else_changed(tmp_path, before, after):
     text = added(tmp_path, before)
-    assert text.endswith(after.replace("NEW", '"UL-9" = "lots/UL-9/lot.json"'))
-    assert text.replace('"UL-9" = "lots/UL-9/lot.json"', "").split() == [
+    assert text.endswith(after.replace("NEW", 'UL-9 = "lots/UL-9/lot.json"'))
+    assert text.replace('UL-9 = "lots/UL-9/lot.json"', "").split() == [
         *before.split(),
         *(["[lots]"] if "lots" not in before else []),
     ]
@@ -55,13 +56,25 @@ def test_a_name_that_is_there_is_refused_and_the_file_left_alone(tmp_path):
     assert (tmp_path / "site.toml").read_text(encoding="utf-8") == text
 
 
-@pytest.mark.parametrize(
-    "text", ['lots = { a = "a.json" }\n' + SMALL, "note = '''\n[lots]\n'''\n" + SMALL + '[lots]\na = "b"\n']
+@each(
+    "text",
+    [
+        'lots = { a = "a.json" }\n' + SMALL,
+        'lots.a = "a.json"\n' + SMALL,
+        "note = '''\n[lots]\n'''\n" + SMALL + '[lots]\na = "a.json"\n',
+    ],
 )
-def test_a_file_that_no_line_can_be_added_to_is_left_alone(tmp_path, text):
+def test_a_table_may_be_written_in_any_way_that_toml_knows(tmp_path, text):
+    after = tomllib.loads(added(tmp_path, text))
+    before = tomllib.loads(text)
+    assert after == {**before, "lots": {"a": "a.json", "UL-9": "lots/UL-9/lot.json"}}
+
+
+def test_a_file_is_left_alone_where_the_name_would_not_be_read_back(tmp_path, monkeypatch):
+    monkeypatch.setattr("tomlkit.dumps", lambda document: SMALL)
     with pytest.raises(SiteError, match="by hand"):
-        added(tmp_path, text)
-    assert (tmp_path / "site.toml").read_text(encoding="utf-8") == text
+        added(tmp_path, SMALL + "# mine\n")
+    assert (tmp_path / "site.toml").read_text(encoding="utf-8") == SMALL + "# mine\n"
 
 
 def test_mode_mark_and_link_stay(tmp_path):

@@ -19,6 +19,7 @@ from stripread.simulate.optics.pads import PADS, pad_reflectance
 from stripread.simulate.optics.spectra import WAVELENGTHS, reflectance_to_lab
 from tests.fitting.fit_mismatch import GROUND_LAB
 from tests.fitting.patches import simulate_means
+from tests.listed import each
 
 CARD = design_card()
 TEN_NM = np.arange(380.0, 731.0, 10.0)
@@ -151,7 +152,7 @@ def test_drawn_spectra_are_lights_and_reflectances():
     assert make_dyes().max() < 1
 
 
-@pytest.mark.parametrize(("pad", "known"), [("pink", True), ("violet", True), ("brown", True), ("yellow-blue", False)])
+@each(("pad", "known"), [("pink", True), ("violet", True), ("brown", True), ("yellow-blue", False)])
 def test_which_pads_have_dyes_that_stand_for_them(pad, known):
     levels = {"pink": (0, 0.3, 2.5), "violet": (0, 120, 600), "brown": (0, 3, 12), "yellow-blue": (6.2, 7.2, 8.4)}
     lab = reflectance_to_lab(np.array([pad_reflectance(PADS[pad], c) for c in levels[pad]]))

@@ -5,6 +5,7 @@ import pytest
 
 from stripread.geometry import Float
 from stripread.strip.spot import Base, fit_base
+from tests.listed import each
 
 NOISE = 0.004
 Y, X = np.meshgrid((np.arange(7) + 0.5) / 7 - 0.5, (np.arange(7) + 0.5) / 7 - 0.5, indexing="ij")
@@ -30,7 +31,8 @@ def fitted(light: Float, sigma: float = NOISE) -> Base:
     return base
 
 
-@pytest.mark.parametrize("profile", PROFILES)
+@pytest.mark.slow
+@each("profile", PROFILES)
 def test_the_base_is_within_its_uncertainty_whatever_the_tail(profile: str) -> None:
     z, darkest = [], []
     for seed in range(30):

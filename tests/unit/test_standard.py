@@ -6,13 +6,14 @@ from made_readings import TODAY, made_pad, made_reading, over, under
 from stripread.check.standard import check_standard
 from stripread.findings import make_finding
 from stripread.report.terminal.standard import check_json, check_text
+from tests.listed import each
 
 
 def check(reading, known, u_known=0.0, *, pad="clo2", today=TODAY):
     return check_standard(reading, pad=pad, known=known, u_known=u_known, today=today)
 
 
-@pytest.mark.parametrize(
+@each(
     ("value", "known", "u_known", "outcome"),
     [
         (0.35, 0.35, 0.0, "agrees"),
@@ -61,14 +62,14 @@ def test_a_blank_under_the_limit_gives_no_number_and_contradicts_nothing():
     assert "which the known value fits" in check_text(found, photo="x.jpg", recorded=None)
 
 
-@pytest.mark.parametrize(("pad", "known"), [(under(0.03), 0.35), (under(0.1, name="LOQ"), 0.35)])
+@each(("pad", "known"), [(under(0.03), 0.35), (under(0.1, name="LOQ"), 0.35)])
 def test_a_bound_that_the_known_value_contradicts_disagrees(pad, known):
     found = check(made_reading(pad), known, 0.005)
     assert (found.agreement, found.bound_holds, found.outcome) == (None, False, "disagrees")
     assert "CONTRADICTS" in check_text(found, photo="x.jpg", recorded=None)
 
 
-@pytest.mark.parametrize(("known", "fits"), [(1.7, False), (1.97, True), (2.0, True)])
+@each(("known", "fits"), [(1.7, False), (1.97, True), (2.0, True)])
 def test_a_reading_over_the_top_gives_no_number_but_a_bound(known, fits):
     """Its interval starts at 1.96, under the top of 2."""
     found = check(made_reading(over(2.0), top=2.0), known)

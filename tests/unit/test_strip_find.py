@@ -12,6 +12,7 @@ from stripread.strip.find import find_strip
 from stripread.strip.kinds import PadSpec, StripKind, load_kind
 from stripread.strip.pose import StripPose
 from stripread.strip.view import SlotView
+from tests.listed import each
 
 GREY = (0.28, 0.28, 0.28)  # L* 60
 PLASTIC = (0.80, 0.80, 0.78)
@@ -170,6 +171,7 @@ def random_drawing(rng: np.random.Generator, seed: int) -> Drawing:
     )
 
 
+@pytest.mark.slow
 def test_pads_are_found_to_a_fraction_of_a_millimetre_wherever_the_strip_lies() -> None:
     rng = np.random.default_rng(11)
     misses: list[float] = []
@@ -190,9 +192,7 @@ def test_pads_are_found_to_a_fraction_of_a_millimetre_wherever_the_strip_lies() 
     assert np.percentile(misses, 95) < 0.2
 
 
-@pytest.mark.parametrize(
-    "ground", [(0.9, 0.9, 0.9), (0.03, 0.03, 0.03), (0.1, 0.2, 0.5)], ids=["white", "black", "blue"]
-)
+@each("ground", [(0.9, 0.9, 0.9), (0.03, 0.03, 0.03), (0.1, 0.2, 0.5)])
 def test_the_ground_may_have_any_colour(ground: tuple[float, float, float]) -> None:
     rng = np.random.default_rng(12)
     for seed in range(8):
@@ -201,8 +201,9 @@ def test_the_ground_may_have_any_colour(ground: tuple[float, float, float]) -> N
         assert max(pad_misses(find_strip(view, drawing.kind), truth)) < 0.4
 
 
-@pytest.mark.parametrize("plastic", [(0.9, 0.9, 0.9), (0.88, 0.88, 0.87)], ids=["the same white", "nearly so"])
-@pytest.mark.parametrize("flipped", [False, True])
+@pytest.mark.slow
+@each("plastic", [(0.9, 0.9, 0.9), (0.88, 0.88, 0.87)])
+@each("flipped", [False, True])
 def test_white_plastic_on_white_ground_is_placed_by_its_pads(
     plastic: tuple[float, float, float], flipped: bool
 ) -> None:
@@ -254,7 +255,7 @@ def test_a_pad_a_little_off_its_place_is_followed() -> None:
     np.testing.assert_allclose(pose.pad_polygon_mm(pad).mean(axis=0), truth.place(8.0, 3.0), atol=0.2)
 
 
-@pytest.mark.parametrize("ground", [GREY, PAPER])
+@each("ground", [GREY, PAPER])
 def test_an_empty_slot_holds_no_strip(ground: tuple[float, float, float]) -> None:
     rng = np.random.default_rng(13)
     for seed in range(8):
@@ -269,6 +270,7 @@ def test_a_finger_in_an_empty_slot_is_no_strip() -> None:
         find_strip(view, WIDE)
 
 
+@pytest.mark.slow
 def test_a_strip_without_a_visible_pad_is_placed_both_ways_round() -> None:
     rng = np.random.default_rng(14)
     for seed in range(12):
@@ -309,8 +311,9 @@ def nearer_the_tip(kind: StripKind, gap_mm: float, *, full_width: bool = False) 
     return replace(kind, pads=(moved, *kind.pads[1:]))
 
 
-@pytest.mark.parametrize("gap_mm", [0.0, 0.5, 1.0, 2.0])
-@pytest.mark.parametrize("full_width", [False, True], ids=["narrower", "full width"])
+@pytest.mark.slow
+@each("gap_mm", [0.0, 0.5, 1.0, 2.0])
+@each("full_width", [False, True])
 def test_a_pad_may_begin_at_the_tip_and_fill_the_width(gap_mm: float, full_width: bool) -> None:
     for seed, (kind, shade) in enumerate(((WIDE, "deep violet"), (WIDE, "pink"), (FAINT, "faint pink"))):
         near = nearer_the_tip(kind, gap_mm, full_width=full_width)
@@ -339,6 +342,7 @@ def on_strip(truth: Truth, along: float, length: float, *, inset: float = 0.0) -
     return np.array([truth.place(a, b) for a, b in ends])
 
 
+@pytest.mark.slow
 def test_what_a_handle_bears_is_no_pad() -> None:
     black, red, ground = (0.02, 0.02, 0.02), (0.6, 0.08, 0.06), GREY
     handles = {
@@ -408,7 +412,8 @@ def test_the_lots_colours_tell_a_pad_from_a_block_on_the_handle() -> None:
     assert not find_strip(view, WIDE, colours={WIDE.pads[0].id: path}).flipped
 
 
-@pytest.mark.parametrize("colour", [SKIN, PAPER, (0.01, 0.01, 0.01)], ids=["finger", "paper", "black"])
+@pytest.mark.slow
+@each("colour", [SKIN, PAPER, (0.01, 0.01, 0.01)])
 def test_a_thing_over_the_pad_is_found(colour: tuple[float, float, float]) -> None:
     for across, flipped in ((2.0, False), (-4.0, False), (4.0, True)):
         for kind, shades in ((WIDE, ("pink",)), (FAINT, ("blank",)), (DUO, ("pink", "yellow"))):
@@ -436,9 +441,7 @@ def test_pads_that_are_not_the_kinds_are_counted() -> None:
         find_strip(elsewhere, WIDE)
 
 
-@pytest.mark.parametrize(
-    ("size", "word"), [({"length": 45.0}, "long"), ({"width": 8.0}, "wide"), ({"width": 4.5}, "wide")]
-)
+@each(("size", "word"), [({"length": 45.0}, "long"), ({"width": 8.0}, "wide"), ({"width": 4.5}, "wide")])
 def test_a_strip_of_another_size_is_no_strip_of_the_kind(size: dict[str, float], word: str) -> None:
     view, _ = draw(replace(Drawing(), **size))
     with pytest.raises(StripNotFoundError, match=f"mm {word}.*another kind"):
@@ -503,6 +506,7 @@ def test_view_places_go_there_and_back() -> None:
     np.testing.assert_allclose(view.mm_to_view(view.origin_mm), [0, 0])
 
 
+@pytest.mark.slow
 def test_blotches_of_colour_in_the_ground_do_not_move_onto_the_strip() -> None:
     # as compression leaves them on grey: dividing them out of the strip once hid its pad and drew others
     for seed in range(12):
@@ -546,6 +550,7 @@ def coarse_and_noisy(kind: StripKind, shades: tuple[str, ...], seed: int) -> tup
     return compressed(view), truth
 
 
+@pytest.mark.slow
 def test_blotches_of_compressed_colour_are_no_pads_and_hide_none() -> None:
     for kind, shades in ((FAINT, ("blank",)), (WIDE, ("blank",)), (DUO, ("blank", "blue"))):
         for seed in range(16):
@@ -555,6 +560,7 @@ def test_blotches_of_compressed_colour_are_no_pads_and_hide_none() -> None:
             assert max(pad_misses(pose, truth)) < 0.8
 
 
+@pytest.mark.slow
 def test_a_second_pad_shows_through_its_own_bleeding_colour() -> None:
     # compression spreads a strong pad's colour over the ground beside it, as if something lay there
     for seed in range(16):

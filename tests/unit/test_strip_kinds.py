@@ -10,6 +10,7 @@ import tomli_w
 
 from stripread.errors import KindFileError
 from stripread.strip.kinds import kind_colours, kind_to_data, load_kind, parse_kind, shipped_kinds
+from tests.listed import each
 
 PLAIN: dict[str, Any] = {
     "name": "demo",
@@ -91,7 +92,7 @@ def test_pads_are_put_in_order_from_the_tip() -> None:
     assert [pad.target for pad in kind.pads] == [2.0, None]
 
 
-@pytest.mark.parametrize(
+@each(
     ("field", "value", "named"),
     [
         ("name", None, "'name'"),

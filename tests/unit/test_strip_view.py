@@ -1,11 +1,11 @@
 import numpy as np
-import pytest
 
 from stripread.strip.view import lab_difference, lengths, quantile
+from tests.listed import each
 
 
-@pytest.mark.parametrize("count", [1, 2, 7, 40])
-@pytest.mark.parametrize("share", [0.25, 0.5, 0.75])
+@each("count", [1, 2, 7, 40])
+@each("share", [0.25, 0.5, 0.75])
 def test_quantile_is_numpys(count, share):
     values = np.random.default_rng(count).normal(size=(count, 3))
     np.testing.assert_allclose(quantile(values, share), np.quantile(values, share, axis=0), rtol=1e-12)
@@ -17,7 +17,7 @@ def test_lengths_are_those_of_vectors_along_the_last_axis():
     np.testing.assert_allclose(lengths(vectors), np.linalg.norm(vectors, axis=-1), rtol=1e-12)
 
 
-@pytest.mark.parametrize("kind", [np.float32, np.float64])
+@each("kind", [np.float32, np.float64])
 def test_differences_of_colour_keep_shape_and_precision(kind):
     for shape in ((3,), (0, 3), (2, 4, 3)):
         off = lab_difference(np.zeros(shape, dtype=kind))

@@ -19,6 +19,7 @@ from stripread.errors import SiteError
 from stripread.findings import make_finding
 from stripread.read import Reading
 from stripread.site import Expectation, SampleType
+from tests.listed import each
 
 
 def check(reading: Reading, sample: SampleType | None, *, today: date = TODAY, dipped_at=None) -> Verdict:
@@ -164,6 +165,6 @@ def test_a_site_in_another_unit_than_the_lot_is_refused():
         check(made_reading(made_pad(0.28, 0.02)), made_sample(150, 400, unit="ug/L"))
 
 
-@pytest.mark.parametrize("unit", ["ppm", "mg/l", " mg/L"])
+@each("unit", ["ppm", "mg/l", " mg/L"])
 def test_mg_per_l_and_ppm_count_as_one_unit(unit):
     assert check(made_reading(made_pad(0.28, 0.02)), made_sample(0.15, 0.4, unit=unit)).exit_code == 0

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from stripread.lot.verify import broken_rules, compare_to_known
+from tests.listed import each
 
 
 def test_e_n_is_the_difference_over_both_expanded_uncertainties():
@@ -32,13 +33,13 @@ def test_good_readings_agree_95_times_in_100():
     assert agreed == pytest.approx(0.95, abs=0.01)
 
 
-@pytest.mark.parametrize(("u", "u_known"), [(0.0, 0.1), (-1.0, 0.1), (0.1, -0.1), (math.nan, 0.1), (0.1, math.nan)])
+@each(("u", "u_known"), [(0.0, 0.1), (-1.0, 0.1), (0.1, -0.1), (math.nan, 0.1), (0.1, math.nan)])
 def test_uncertainties_that_are_none_are_refused(u, u_known):
     with pytest.raises(ValueError, match="standard uncertainties"):
         compare_to_known(1.0, u, known=1.0, u_known=u_known)
 
 
-@pytest.mark.parametrize(
+@each(
     ("scores", "words"),
     [
         ([], []),

@@ -5,6 +5,7 @@ from stripread.units import Measured
 from stripread.water.chlorine import hypochlorous
 from stripread.water.contact import contact_time
 from stripread.water.vapour import air_over_water_ppm, vapour_over
+from tests.listed import each
 
 
 def test_gas_grows_with_strength_and_warmth():
@@ -22,12 +23,12 @@ def test_the_strength_that_reaches_a_limit_does_reach_it():
         assert air_over_water_ppm(strength, 20.0) == pytest.approx(limit.ppm)
 
 
-@pytest.mark.parametrize(("strength", "explosive"), [(420.0, False), (3000.0, False), (6000.0, True)])
+@each(("strength", "explosive"), [(420.0, False), (3000.0, False), (6000.0, True)])
 def test_solutions_near_what_can_explode_are_told(strength, explosive):
     assert vapour_over(Measured(strength), Measured(20.0)).explosive is explosive
 
 
-@pytest.mark.parametrize("celsius", [-1.0, 41.0])
+@each("celsius", [-1.0, 41.0])
 def test_no_number_where_the_constant_is_not_known(celsius):
     with pytest.raises(WaterError, match="0 to 40 C"):
         vapour_over(Measured(420.0), Measured(celsius))
@@ -40,7 +41,7 @@ def test_hypochlorous_share_carries_the_uncertainty_of_ph_and_stays_a_share():
     assert hypochlorous(Measured(5.5, 1.0), Measured(25.0)).share.interval[1] <= 1.0
 
 
-@pytest.mark.parametrize(("ph", "celsius"), [(4.0, 20.0), (11.0, 20.0), (7.0, 60.0)])
+@each(("ph", "celsius"), [(4.0, 20.0), (11.0, 20.0), (7.0, 60.0)])
 def test_hypochlorous_acid_has_its_range(ph, celsius):
     with pytest.raises(WaterError, match="pH from 5 to 10"):
         hypochlorous(Measured(ph), Measured(celsius))

@@ -8,6 +8,7 @@ from stripread.errors import WaterError
 from stripread.units import Measured
 from stripread.water.decay import COVERS, Timed, fit_loss, strength_at, time_until
 from stripread.water.line import Outlet, along_line
+from tests.listed import each
 
 
 def readings(half_life, *, start=220.0, u=11.0, at=(0.0, 12.0, 24.0, 48.0), noise=None):
@@ -45,7 +46,8 @@ def test_agrees_with_plain_weighted_least_squares_where_readings_tell_enough():
     assert fit.start_mg_per_l.u == pytest.approx(math.sqrt(covariance[0, 0]), rel=0.05)
 
 
-@pytest.mark.parametrize(("cover", "seed"), [(None, 1), ("covered", 2)])
+@pytest.mark.slow
+@each(("cover", "seed"), [(None, 1), ("covered", 2)])
 def test_intervals_hold_the_truth_about_95_times_in_a_hundred(cover, seed):
     rng = np.random.default_rng(seed)
     prior = None if cover is None else COVERS[cover]
@@ -139,7 +141,7 @@ def test_distances_give_the_length_in_which_strength_halves():
     assert found.fit.half_life.value == pytest.approx(50.0, rel=0.02)
 
 
-@pytest.mark.parametrize(
+@each(
     "outlets",
     [
         [outlet("a", 0.4, 0.02)],

@@ -4,6 +4,7 @@ from stripread.errors import WaterError
 from stripread.units import Measured
 from stripread.water.dilution import dilute, fill_tank, mix, top_up
 from stripread.water.recipe import check_recipe, recipe_strength
+from tests.listed import each
 
 GALLON = 3.785411784
 CONCENTRATE = Measured(500.0, 25.0)  # the recipe's below: common practice, no source
@@ -31,7 +32,7 @@ def test_a_stock_is_made_of_what_the_concentrate_was_read_as():
     assert made.strength_mg_per_l.u == pytest.approx(300 * relative, rel=1e-4)
 
 
-@pytest.mark.parametrize(
+@each(
     ("options", "match"),
     [
         ({"wanted_mg_per_l": 600.0, "total_l": 10.0}, "stronger"),
@@ -79,7 +80,7 @@ def test_where_the_tank_is_too_small_stock_is_drawn_off_first():
     assert made.strength_mg_per_l.value == pytest.approx(300.0)
 
 
-@pytest.mark.parametrize("tank", [None, 50.0])
+@each("tank", [None, 50.0])
 def test_a_strong_stock_is_lowered_with_water(tank):
     made = top(400.0, tank=tank, concentrate=None)
     assert made.add == "water"
@@ -91,7 +92,7 @@ def test_a_right_stock_needs_nothing():
     assert top(300.0).add == "nothing"
 
 
-@pytest.mark.parametrize(
+@each(
     ("options", "match"),
     [
         ({"concentrate": None}, "a concentrate"),
@@ -130,7 +131,7 @@ def test_the_common_recipe_gives_208_and_not_300():
     assert found.made_up_mg_per_l.value == pytest.approx(500 * 5 / 7)
 
 
-@pytest.mark.parametrize("value", [185.0, 208.0, 235.0])
+@each("value", [185.0, 208.0, 235.0])
 def test_readings_within_the_uncertainties_agree_with_the_recipe(value):
     assert check(Measured(value, 0.06 * value)).finding is None
 

@@ -12,9 +12,10 @@ from stripread.water.injection import (
     parse_ratio,
     stock_for,
 )
+from tests.listed import each
 
 
-@pytest.mark.parametrize(
+@each(
     ("text", "convention", "share"),
     [("1:100", "in", 1 / 100), ("1:100", "to", 1 / 101), (" 1 : 64 ", "in", 1 / 64), ("1%", "in", 0.01),
      ("0.8 %", "to", 0.008)],
@@ -23,7 +24,7 @@ def test_settings_are_understood_by_their_convention(text, convention, share):
     assert parse_ratio(text, convention=convention).share == pytest.approx(share)
 
 
-@pytest.mark.parametrize("text", ["", "100", "2:100", "1:0", "1:1", "0%", "90%", "1:-5", "1:nan", "1:1e9"])
+@each("text", ["", "100", "2:100", "1:0", "1:1", "0%", "90%", "1:-5", "1:nan", "1:1e9"])
 def test_what_is_no_setting_is_refused(text):
     with pytest.raises(QuantityError, match="dial"):
         parse_ratio(text, convention="in")
@@ -60,13 +61,13 @@ def test_both_conventions_give_the_same_dose():
         assert got.residual_mg_per_l.value == pytest.approx(0.35)
 
 
-@pytest.mark.parametrize(("dose", "stock"), [(0.0, 220.0), (150.0, 220.0)])
+@each(("dose", "stock"), [(0.0, 220.0), (150.0, 220.0)])
 def test_a_dose_that_no_injector_gives_is_refused(dose, stock):
     with pytest.raises(WaterError, match="dose"):
         inject(dose_mg_per_l=Measured(dose), stock_mg_per_l=Measured(stock))
 
 
-@pytest.mark.parametrize("convention", ["in", "to"])
+@each("convention", ["in", "to"])
 def test_the_stock_that_suits_a_ratio_gives_the_dose(convention):
     ratio = Ratio(128, convention)
     stock = stock_for(ratio, dose_mg_per_l=Measured(0.80, 0.05))

@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+from argon2 import PasswordHasher
 from starlette.testclient import TestClient
 
 from stripread.records import Draft, Point, Stamp, open_records
@@ -17,6 +18,7 @@ from stripread.web.settings import Settings
 ROOT = Path(__file__).parents[2]
 PEOPLE = {"Ines": "technician", "Sol": "supervisor", "Gus": "grower"}
 SECRET = "green-471"
+QUICK = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)  # a hash says how it is to be verified
 STAMP = Stamp(at=datetime(2026, 4, 14, 6, tzinfo=UTC), who="Sol")
 POINTS = (
     Point(name="bench 1", sample="line", line="east", order=1, flush_min=1.0),
@@ -32,7 +34,7 @@ def make_site(folder: Path, *, points: Sequence[Point] = POINTS, people: Mapping
         records.append([Draft(kind="site", payload={"name": "Demo"}, subject="Demo")], STAMP)
         for point in points:
             records.add_point(point, STAMP)
-    kept = People(folder)
+    kept = People(folder, hash_secret=QUICK.hash)
     for name, role in people.items():
         kept.add(name, role, SECRET)
     kept.close()
@@ -69,6 +71,7 @@ def sign_in(client: TestClient, name: str, secret: str = SECRET):
 @pytest.fixture
 def signed_in(client: TestClient) -> Callable[[str], TestClient]:
     def enter(name: str) -> TestClient:
+        client.cookies.clear()  # of whoever was signed in before
         assert sign_in(client, name).status_code == 303
         return client
 

@@ -25,7 +25,7 @@ def answer_or_die(folder: str, job_id: str) -> None:
     if photo.startswith(b"die"):
         os._exit(1)
     if photo.startswith(b"hang"):
-        time.sleep(40)
+        time.sleep(600)
     answer_job(folder, job_id)
 
 

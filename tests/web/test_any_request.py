@@ -157,7 +157,7 @@ def forms(clients):
     return sorted({action: (action, fields, files) for action, fields, files in found}.values(), key=lambda one: one[0])
 
 
-@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=50, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_no_form_makes_the_server_fail(clients, forms, data):
     """A form as it is shown, with some of its fields typed otherwise: that comes further than what is made up."""
@@ -207,7 +207,7 @@ def let_in(client) -> str:
     return session.csrf
 
 
-@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=90, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_no_request_makes_the_server_fail(clients, data):
     client = data.draw(st.sampled_from([*clients, clients[2], clients[2]]))  # the supervisor has most
@@ -224,7 +224,7 @@ def test_no_request_makes_the_server_fail(clients, data):
     assert answer.status_code < 500, (method, address, fields, answer.text[:500])
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=30, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(body=st.binary(max_size=300), kind=st.sampled_from(TYPES), data=st.data())
 @example(body=b"--b\r\n", kind="multipart/form-data; boundary=b", data=None)
 def test_no_body_makes_the_server_fail(clients, body, kind, data):
@@ -237,7 +237,7 @@ def test_no_body_makes_the_server_fail(clients, body, kind, data):
             assert answer.status_code < 500, (path, body, kind, answer.text[:300])
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=20, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     name=st.sampled_from(["cookie", "host", "accept", "accept-language", "content-length", "x-csrf-token", "referer",
                           "x-forwarded-for", "range", "if-modified-since", "origin", "content-type"]),

@@ -7,7 +7,6 @@ import zipfile
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime, timedelta
 
-import pytest
 from starlette.testclient import TestClient
 from stripread.i18n.phrases import teller
 
@@ -17,7 +16,8 @@ from stripread.records.exchange.tabular import import_records
 from stripread.web.app import create_app
 from stripread.web.people.people import People
 from stripread.web.settings import Settings
-from tests.web.conftest import SECRET, STAMP, csrf_of, sign_in
+from tests.listed import each
+from tests.web.conftest import QUICK, SECRET, STAMP, csrf_of, sign_in
 from tests.web.test_log import enter
 
 NOW = datetime.now().astimezone()
@@ -27,7 +27,7 @@ HOSTILE = "=cmd()|'<b>&amp;{{7*7}}%(x)s"
 class TestHosts:
     """A name that somebody else owns can be pointed at this machine (DNS rebinding)."""
 
-    @pytest.mark.parametrize("host", ["elsewhere.example", "elsewhere.example:8471", "localhost.elsewhere.example",
+    @each("host", ["elsewhere.example", "elsewhere.example:8471", "localhost.elsewhere.example",
                                       "127.0.0.1.elsewhere.example", "", "a b", "[::1", "x@elsewhere.example", "x..",
                                       "elsewhere.example/local", "nursery.local.example"])  # fmt: skip
     def test_another_name_is_refused(self, client, host):
@@ -36,7 +36,7 @@ class TestHosts:
             assert answer.status_code == 421
             assert "location" not in answer.headers
 
-    @pytest.mark.parametrize("host", ["127.0.0.1:8471", "localhost", "192.0.2.7:8471", "[::1]:8471", "nursery",
+    @each("host", ["127.0.0.1:8471", "localhost", "192.0.2.7:8471", "[::1]:8471", "nursery",
                                       "NURSERY.local:80", "pi.lan", "pi.home.arpa"])  # fmt: skip
     def test_the_house_reaches_it_by_address_and_by_its_own_names(self, client, host):
         assert client.get("/sign-in", headers={"host": host}).status_code == 200
@@ -85,7 +85,7 @@ class TestSigningIn:
     def test_an_unknown_name_takes_the_time_of_a_wrong_secret(self, tmp_path, monkeypatch):
         from argon2 import PasswordHasher
 
-        people = People(tmp_path)
+        people = People(tmp_path, hash_secret=QUICK.hash)
         people.add("Ines", "technician", SECRET)
         people.add("Ola", "technician", SECRET)
         people.retire("Ola")
@@ -153,12 +153,12 @@ class TestWhatIsShown:
         """Patterns of the catalogue are matched against what people typed: none may try all its ways through it."""
         tell = teller("es", catalogue("es"))
         units = {part for pattern in patterns("es") for part in pattern.split("%(") if part.strip()}
-        hostile = [(unit * 2000)[:2000] for unit in (*units, "a. B", "A! ", "valid: ", " to ", "1 1 ", ", ", "'", ": ")]
+        hostile = [(unit * 1000)[:1000] for unit in (*units, "a. B", "A! ", "valid: ", " to ", "1 1 ", ", ", "'", ": ")]
         slowest = 0.0
         for words in hostile:
-            start = time.perf_counter()
+            start = time.process_time()
             tell(f"valid: {words}!")
-            slowest = max(slowest, time.perf_counter() - start)
+            slowest = max(slowest, time.process_time() - start)
         assert slowest < 1.0
 
     def test_a_label_leads_to_a_server_and_nowhere_else(self, signed_in):

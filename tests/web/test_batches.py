@@ -11,6 +11,7 @@ from stripread.records import Batch, Stamp, open_records
 from stripread.units import parse_quantity
 from stripread.units.amounts import jug, volume_as_typed
 from stripread.web.security import SESSION_COOKIE
+from tests.listed import each
 from tests.unit.made_records import made_pad, made_payload
 
 NOW = datetime.now().astimezone()
@@ -206,8 +207,8 @@ def test_a_grower_makes_nothing(signed_in):
     assert post(client, "/injector", injector="main", ratio="1:275").status_code == 403
 
 
-@pytest.mark.parametrize("system", ["metric", "us", "imperial"])
-@pytest.mark.parametrize("litres", [0.004, 0.3, 0.95, 3.9, 17.2, 5000.0])
+@each("system", ["metric", "us", "imperial"])
+@each("litres", [0.004, 0.3, 0.95, 3.9, 17.2, 5000.0])
 def test_a_volume_as_typed_is_read_as_what_the_jug_shows(system, litres):
     shown = jug(litres, system)
     again = parse_quantity(volume_as_typed(shown, system), "volume", name="it")

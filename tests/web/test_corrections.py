@@ -7,6 +7,7 @@ import pytest
 from stripread.records import Batch, Stamp, open_records
 from stripread.records.chain.verify import verify_records
 from stripread.web.security import SESSION_COOKIE
+from tests.listed import each
 from tests.web.conftest import csrf_of
 from tests.web.test_log import NOW, enter, entries_in
 
@@ -42,7 +43,7 @@ def test_a_reading_is_taken_back(signed_in, site):
         assert records.readings() == []
 
 
-@pytest.mark.parametrize(
+@each(
     "fields",
     [
         {"why": "nothing is changed", "point": "bench 1"},

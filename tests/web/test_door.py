@@ -28,15 +28,12 @@ def test_while_the_file_of_people_is_held_whoever_needs_nothing_of_it_is_served(
     with ThreadPoolExecutor(2) as others:
         waiting = others.submit(client.post, "/language", data={"csrf": token, "language": "es"})
         time.sleep(0.3)
-        began = time.monotonic()
         answered = others.submit(client.get, "/static/sheet.css").result()
-        took = time.monotonic() - began
         assert not waiting.done()
         holder.rollback()
         holder.close()
         assert waiting.result().status_code == 303
     assert answered.status_code == 200
-    assert took < 1.0
 
 
 def test_no_page_asks_the_file_of_people_in_the_loop_that_serves_all(site, monkeypatch):

@@ -16,6 +16,7 @@ from stripread.records import open_records
 from stripread.web.app import create_app
 from stripread.web.security import CSRF_FIELD, SESSION_COOKIE, Limiter, guard_headers
 from stripread.web.settings import Settings
+from tests.listed import each
 from tests.web import test_lots
 from tests.web.conftest import PEOPLE, SAMPLE, SECRET, csrf_of, let_in, make_site, sign_in
 from tests.web.test_card_and_checks import MEASURED
@@ -106,7 +107,7 @@ def test_every_address_is_in_the_tables(app):
     assert mount.path == "/static"
 
 
-@pytest.mark.parametrize("path", PAGES)
+@each("path", PAGES)
 def test_a_page_opens_to_its_roles_and_to_nobody_else(clients, path):
     for role, client in clients.items():
         code = client.get(filled(path)).status_code
@@ -120,7 +121,7 @@ def test_a_page_opens_to_its_roles_and_to_nobody_else(clients, path):
             assert (code != 403) is (role in PAGES[path].split()), (role, code)
 
 
-@pytest.mark.parametrize("path", SENT)
+@each("path", SENT)
 def test_what_is_sent_needs_a_role_and_the_token(clients, site, path):
     before = len(entries(site))
     for role, client in clients.items():

@@ -40,7 +40,7 @@ def test_a_fit_ends_with_a_server_that_is_killed(tmp_path):
     (tmp_path / "server.py").write_text(SERVER, encoding="utf-8")
     server = subprocess.Popen([sys.executable, tmp_path / "server.py"], env={**os.environ, "PYTHONPATH": str(ROOT)})
     try:
-        until = time.monotonic() + 20
+        until = time.monotonic() + 180
         while not ((tmp_path / "pid").exists() and (tmp_path / "pid").read_text("utf-8")):
             assert time.monotonic() < until
             time.sleep(0.1)
@@ -49,7 +49,7 @@ def test_a_fit_ends_with_a_server_that_is_killed(tmp_path):
     finally:
         server.send_signal(signal.SIGKILL)
         server.wait()
-    ended = gone(process, 5)
+    ended = gone(process, 180)
     if not ended:
         os.kill(process, signal.SIGKILL)
     assert ended
@@ -59,7 +59,7 @@ def test_a_fit_that_hangs_is_given_up(tmp_path, monkeypatch):
     monkeypatch.setattr(fits, "_LONGEST_S", 0.3)
     began = time.monotonic()
     assert fit(tmp_path, take_for_ever) is False
-    assert time.monotonic() - began < 20
+    assert time.monotonic() - began < 300  # of the ten minutes that it would take
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="limits of this kind are Linux's")

@@ -18,6 +18,7 @@ from stripread.web.calibration.drafts import Drafts
 from stripread.web.certificate import own_certificate
 from stripread.web.queue.inbox import Inbox, Job
 from stripread.web.settings import Settings
+from tests.listed import each
 from tests.web.conftest import csrf_of, sign_in
 from tests.web.test_read import upload
 
@@ -47,7 +48,7 @@ class TestWhatIsSent:
         for kind in kinds:
             assert client.post(path, content=body + b"--b--\r\n", headers={"content-type": kind}).status_code == 415
 
-    @pytest.mark.parametrize("length", ["9" * 5000, "-1", "1e3", "²", "0x10", "99999999999"])
+    @each("length", ["9" * 5000, "-1", "1e3", "²", "0x10", "99999999999"])
     def test_a_length_that_is_none_is_refused(self, client, length):
         headers = {"content-length": length.encode("utf-8")}
         assert client.post("/sign-in", content=b"", headers=headers).status_code == 413
@@ -143,7 +144,7 @@ class TestWhatIsSent:
 
 
 class TestFiles:
-    @pytest.mark.parametrize(
+    @each(
         "path",
         [
             "/static/%2e%2e/app.py",

@@ -3,11 +3,10 @@
 import re
 import time
 
-import pytest
-
 from stripread.calibrate.series import load_series
 from stripread.lot.lot import load_lot
 from stripread.records import open_records
+from tests.listed import each
 from tests.web.conftest import ROOT, csrf_of
 
 SERIES = ROOT / "calibration" / "UL-2603"
@@ -48,11 +47,11 @@ class TestLots:
             assert f'<th scope="row" class="number">{level}</th>' in page
         assert "LOQ" in page
 
-    @pytest.mark.parametrize("name", ["%2E%2E%2Fsite", "UL-2603%2Flot.json", "nothing"])
+    @each("name", ["%2E%2E%2Fsite", "UL-2603%2Flot.json", "nothing"])
     def test_a_lot_is_a_name_and_never_a_path(self, signed_in, name):
         assert signed_in("Sol").get(f"/lots/{name}").status_code == 404
 
-    @pytest.mark.parametrize("name", ["Ines", "Gus"])
+    @each("name", ["Ines", "Gus"])
     def test_it_is_the_supervisors(self, signed_in, name):
         client = signed_in(name)
         assert client.get("/lots").status_code == 403
@@ -110,7 +109,7 @@ class TestCalibration:
         return csrf_of(client.get("/lots/new").text)
 
     def fitted(self, client, where):
-        until = time.monotonic() + 60
+        until = time.monotonic() + 180
         client.get(where)
         while not client.get(f"{where}/state").json()["done"]:
             assert time.monotonic() < until
@@ -218,7 +217,7 @@ class TestCalibration:
         assert "The curve is being fitted" in client.get(where).text
         assert not client.get(f"{where}/state").json()["done"]
         del fits._running[draft_id]  # and is done with them
-        until = time.monotonic() + 30
+        until = time.monotonic() + 180
         while not client.get(f"{where}/state").json()["done"]:
             assert time.monotonic() < until, "nobody starts the next fit"
             time.sleep(0.1)

@@ -74,7 +74,7 @@ def test_a_photo_on_which_the_reader_hangs_is_given_up(site, monkeypatch):
     monkeypatch.setattr(reading_queue, "_LONGEST_S", 0.5)
     with TestClient(create_app(Settings(folder=site, workers=1)), follow_redirects=False) as client:
         sign_in(client, "Ines")
-        assert "the reader failed" in answer(client, upload(client, data=b"hang").headers["location"], patience=20)
+        assert "the reader failed" in answer(client, upload(client, data=b"hang").headers["location"])
 
 
 def test_a_photo_waits_while_the_record_is_held_or_the_disk_is_full(site, monkeypatch):
@@ -85,8 +85,10 @@ def test_a_photo_waits_while_the_record_is_held_or_the_disk_is_full(site, monkey
         sign_in(client, "Ines")
         client.app.state.queue._pool.submit(crashing.eat_memory, 0).result()  # a reader is there
         where = upload(client).headers["location"]
-        time.sleep(0.5)
-        assert client.get(f"{where}/state").json() == {"done": False, "ahead": 0, "put_off": True}
+        until = time.monotonic() + 180
+        while (state := client.get(f"{where}/state").json()) != {"done": False, "ahead": 0, "put_off": True}:
+            assert time.monotonic() < until, state
+            time.sleep(0.1)
         assert "cannot enter readings at the moment" in client.get(where).text
         (site / "full").touch()
         (site / "held").unlink()
@@ -188,7 +190,7 @@ def test_a_reader_ends_with_a_server_that_is_killed(tmp_path):
     (tmp_path / "server.py").write_text(program, encoding="utf-8")
     server = subprocess.Popen([sys.executable, tmp_path / "server.py"], env={**os.environ, "PYTHONPATH": str(ROOT)})
     try:
-        until = time.monotonic() + 20
+        until = time.monotonic() + 180
         while not (file.exists() and file.read_text("ascii")):
             assert time.monotonic() < until
             time.sleep(0.1)
@@ -197,7 +199,7 @@ def test_a_reader_ends_with_a_server_that_is_killed(tmp_path):
     finally:
         server.send_signal(signal.SIGKILL)
         server.wait()
-    assert gone(reader, 5)
+    assert gone(reader, 180)
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="limits of this kind are Linux's")
@@ -268,7 +270,7 @@ def test_a_server_that_runs_for_weeks_removes_old_answers_each_day(site, monkeyp
             inbox.answer(job(1).id, {"read": False})
             for path in inbox.folder.glob(f"{1:032x}.*"):
                 os.utime(path, (0, 0))
-            until = time.monotonic() + 5
+            until = time.monotonic() + 180
             while inbox.job(job(1).id) is not None:
                 assert time.monotonic() < until, "it is still there"
                 time.sleep(0.05)

@@ -17,7 +17,7 @@ def upload(client, point="bench 1", *, data=None, key="a" * 32, lot="UL-2603", *
     )
 
 
-def answer(client, where: str, patience: float = 60.0) -> str:
+def answer(client, where: str, patience: float = 180.0) -> str:
     until = time.monotonic() + patience
     while time.monotonic() < until:
         if client.get(f"{where}/state").json()["done"]:

@@ -2,11 +2,10 @@
 
 import re
 
-import pytest
-
 from stripread import errors
 from stripread.findings import REGISTRY
 from stripread.web.pages.sketches import _BY_CODE, sketch_for
+from tests.listed import each
 from tests.web.conftest import ROOT
 
 TEMPLATE = (ROOT / "stripread" / "web" / "templates" / "sketches.html").read_text("utf-8")
@@ -30,7 +29,7 @@ def test_every_fault_of_a_photo_has_a_sketch():
     assert retakes - {"patch_disagrees", "photo_left_out"} <= set(_BY_CODE)
 
 
-@pytest.mark.parametrize("name", sorted(set(_BY_CODE.values())))
+@each("name", sorted(set(_BY_CODE.values())))
 def test_every_sketch_is_drawn_and_told(name):
     assert f'"{name}": _("Sketch:' in TEMPLATE
     assert f'name == "{name}"' in TEMPLATE or name == "pair"

@@ -13,6 +13,7 @@ from stripread.findings import REGISTRY
 from stripread.i18n.catalogue import LANGUAGES, catalogue
 from stripread.i18n.translations import brought_up_to_date, gather, untranslated
 from stripread.report.words import headline_of
+from tests.listed import each
 from tests.web.conftest import csrf_of, sign_in
 
 FILES = sorted(Path(str(resources.files("stripread.i18n") / "locale")).glob("*.po"))
@@ -76,7 +77,7 @@ def test_every_verdict_is_told(tell):
     assert str(tell("NOT READ: strip not found")) == "SIN LEER: no se encuentra la tira"
 
 
-@pytest.mark.parametrize(
+@each(
     ("english", "spanish"),
     [
         ("0.26 mg/L", "0.26 mg/L"),

@@ -15,6 +15,7 @@ from stripread.web.app import create_app
 from stripread.web.people.people import PEOPLE as PEOPLE_FILE
 from stripread.web.people.people import People
 from stripread.web.settings import Settings
+from tests.listed import each
 from tests.unit.made_records import made_payload
 from tests.web.conftest import SECRET, csrf_of, sign_in
 from tests.web.test_batches import make, plan_in, post, read, typed_in
@@ -206,7 +207,7 @@ def test_a_finding_of_the_record_tells_its_litres_in_the_person_s_units(signed_i
     assert "4.5 US gal (17 L) " in page
 
 
-@pytest.mark.parametrize("told", ["6 US gal (22.7 L)", "12 US fl oz (355 mL)", "20 US gal/min (75.7 L/min)",
+@each("told", ["6 US gal (22.7 L)", "12 US fl oz (355 mL)", "20 US gal/min (75.7 L/min)",
                                   "68 F (20 C)", "0 US gal", "17 L"])  # fmt: skip
 def test_symbols_of_units_are_the_same_in_spanish(told):
     assert teller("es", catalogue("es"))(told) == told

@@ -1,13 +1,12 @@
 """The commands ``batch generate``, ``stock``, ``top-up`` and ``list``: what was made, of what, and when."""
 
 from datetime import datetime
-from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from stripread.cli.inputs import Json, Typed
+from stripread.cli.inputs import Cover, Json, Sachet, Sachets, SiteFolder, Typed
 from stripread.cli.output import note, say
 from stripread.errors import WrongUsageError
 from stripread.i18n import Message
@@ -25,7 +24,6 @@ batch_app = typer.Typer(
     help="Concentrates and stocks as they were made; volumes as '6 gal' or '20 L'.",
 )
 
-_Site = Annotated[Path | None, typer.Option(metavar="DIR", help="Folder with site.toml. [the nearest one upwards]")]
 _Who = Annotated[
     str | None, typer.Option(metavar="NAME", envvar="STRIPREAD_WHO", help="Who made it. [who is logged in]")
 ]
@@ -37,14 +35,8 @@ _At = Annotated[
 _Tank = Annotated[str | None, typer.Option(metavar="NAME", help="The tank that it is in.")]
 
 
-class _Cover(StrEnum):
-    open = "open"
-    covered = "covered"
-    sealed = "sealed"
-
-
 _Covered = Annotated[
-    _Cover | None,
+    Cover | None,
     typer.Option(metavar="COVER", help="The tank: open, covered or sealed. Tells how fast it may weaken."),
 ]
 
@@ -54,13 +46,13 @@ def generate(
     batch: _Id,
     water: Annotated[str, typer.Option(metavar="VOLUME", help="Water that the sachets were put into.")],
     after: Annotated[str, typer.Option(metavar="TIME", help="How long they are left in it.")] = "12 h",
-    sachets: Annotated[int, typer.Option(metavar="N", min=1, help="Number of sachets.")] = 1,
-    sachet: Annotated[str, typer.Option(metavar="SACHET", help="A sachet file, or a shipped one's name.")] = "example",
+    sachets: Sachets = 1,
+    sachet: Sachet = "example",
     tank: _Tank = None,
     cover: _Covered = None,
     at: _At = None,
     who: _Who = None,
-    site: _Site = None,
+    site: SiteFolder = None,
 ) -> None:
     """Enter a concentrate generated from sachets, and tell how strong it should be.
 
@@ -104,7 +96,7 @@ def stock(
     cover: _Covered = None,
     at: _At = None,
     who: _Who = None,
-    site: _Site = None,
+    site: SiteFolder = None,
 ) -> None:
     """Enter a stock made from a concentrate, and tell what strength mass balance gives.
 
@@ -127,7 +119,7 @@ def top_up(
     cover: _Covered = None,
     at: _At = None,
     who: _Who = None,
-    site: _Site = None,
+    site: SiteFolder = None,
 ) -> None:
     """Enter a stock brought to strength with concentrate, or thinned with water.
 
@@ -149,7 +141,7 @@ def top_up(
 def list_batches(
     limit: Annotated[int, typer.Option(metavar="N", min=1, help="How many, the latest first.")] = 20,
     json: Json = False,
-    site: _Site = None,
+    site: SiteFolder = None,
 ) -> None:
     """List batches with what they should be, what they were last read as, and what the mass balance says.
 
@@ -202,7 +194,7 @@ def _mixed(
     named: list[tuple[str, str]],
     water: str,
     tank: str | None,
-    cover: _Cover | None,
+    cover: Cover | None,
     at: datetime | None,
     who: str | None,
     site: Path | None,

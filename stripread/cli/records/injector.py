@@ -2,12 +2,11 @@
 
 from datetime import datetime
 from enum import StrEnum
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from stripread.cli.inputs import Typed
+from stripread.cli.inputs import SiteFolder, Typed
 from stripread.cli.output import note, say
 from stripread.errors import WrongUsageError
 from stripread.i18n import Message, Verbatim
@@ -15,8 +14,6 @@ from stripread.i18n import Message, Verbatim
 __all__ = ["injector_app"]
 
 injector_app = typer.Typer(rich_markup_mode=None, no_args_is_help=True, help="The injectors and their settings.")
-
-_Site = Annotated[Path | None, typer.Option(metavar="DIR", help="Folder with site.toml. [the nearest one upwards]")]
 
 
 class _Convention(StrEnum):
@@ -42,7 +39,7 @@ def enter(
     who: Annotated[
         str | None, typer.Option(metavar="NAME", envvar="STRIPREAD_WHO", help="Who set it. [who is logged in]")
     ] = None,
-    site: _Site = None,
+    site: SiteFolder = None,
 ) -> None:
     """Enter how an injector was set; the settings before stay, they held until then.
 
@@ -93,7 +90,7 @@ def enter(
 def list_settings(
     limit: Annotated[int, typer.Option(metavar="N", min=1, max=1000, help="How many, the latest first.")] = 20,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON object per setting, a line each.")] = False,
-    site: _Site = None,
+    site: SiteFolder = None,
 ) -> None:
     """List the settings of the injectors, the last entered first.
 

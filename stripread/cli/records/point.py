@@ -1,10 +1,10 @@
 """The commands ``point add``, ``point list`` and ``point retire``: where samples are taken."""
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from stripread.cli.inputs import SiteFolder
 from stripread.cli.output import note, say
 from stripread.errors import WrongUsageError
 from stripread.i18n import Message, Verbatim
@@ -13,7 +13,6 @@ __all__ = ["point_app"]
 
 point_app = typer.Typer(rich_markup_mode=None, no_args_is_help=True, help="The places where samples are taken.")
 
-_Site = Annotated[Path | None, typer.Option(metavar="DIR", help="Folder with site.toml. [the nearest one upwards]")]
 _Who = Annotated[
     str | None, typer.Option(metavar="NAME", envvar="STRIPREAD_WHO", help="Who enters. [who is logged in]")
 ]
@@ -31,7 +30,7 @@ def add(
     before_injector: Annotated[bool, typer.Option("--before-injector", help="Nothing should be found there.")] = False,
     remark: Annotated[str, typer.Option(metavar="TEXT", help="How to find it.")] = "",
     who: _Who = None,
-    site: _Site = None,
+    site: SiteFolder = None,
 ) -> None:
     """Enter a point, or say anew what it is: the entry before is kept and superseded.
 
@@ -67,7 +66,7 @@ def add(
 @point_app.command(name="list")
 def list_points(
     json: Annotated[bool, typer.Option("--json", help="Print one JSON object per point, a line each.")] = False,
-    site: _Site = None,
+    site: SiteFolder = None,
 ) -> None:
     """List the points, line by line in the order of the water.
 
@@ -104,7 +103,7 @@ def retire(
     name: Annotated[str, typer.Argument(metavar="NAME", help="The point.")],
     why: Annotated[str, typer.Option(metavar="TEXT", help="Why no samples are taken there any more.")],
     who: _Who = None,
-    site: _Site = None,
+    site: SiteFolder = None,
 ) -> None:
     """Take a point out of use; its readings stay.
 

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from stripread.cli.inputs import SiteFolder
 from stripread.cli.output import keep_existing, note, say
 from stripread.errors import WrongUsageError
 from stripread.i18n import Message, Verbatim
@@ -19,7 +20,6 @@ records_app = typer.Typer(
     rich_markup_mode=None, no_args_is_help=True, help="Keep the record of readings and batches, and prove it whole."
 )
 
-_Site = Annotated[Path | None, typer.Option(metavar="DIR", help="Folder with site.toml. [the nearest one upwards]")]
 _Who = Annotated[
     str | None, typer.Option("--who", metavar="NAME", envvar="STRIPREAD_WHO", help="Who enters. [who is logged in]")
 ]
@@ -37,7 +37,7 @@ def verify(
         bool, typer.Option("--quick", help="Only look whether photos are there, do not read them.")
     ] = False,
     json: _Json = False,
-    site: _Site = None,
+    site: SiteFolder = None,
 ) -> None:
     """Check the whole record: no entry, photo or lot file changed, removed, put in, or cut off at the end.
 
@@ -75,7 +75,7 @@ def _anchor(text: str) -> "Head":
 @records_app.command()
 def tidy(
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
-    site: _Site = None,
+    site: SiteFolder = None,
 ) -> None:
     """Remove photos that no entry names, left by a process that was killed before its entry.
 
@@ -110,7 +110,7 @@ def tidy(
 def backup(
     out: Annotated[Path, typer.Argument(metavar="FILE", help="The backup to write, a ZIP file.")],
     force: Annotated[bool, typer.Option("--force", help="Replace FILE if it is there.")] = False,
-    site: _Site = None,
+    site: SiteFolder = None,
 ) -> None:
     """Write all of the record to one file, while others go on recording, and check that file.
 
@@ -176,7 +176,7 @@ def export_(
     jsonl: Annotated[bool, typer.Option("--jsonl", help="As JSON Lines, for programs.")] = False,
     photos: Annotated[bool, typer.Option("--photos", help="Copy the photos, lot and card files too.")] = False,
     who: _Who = None,
-    site: _Site = None,
+    site: SiteFolder = None,
 ) -> None:
     """Write readings and batches with a schema of their columns (Frictionless Data).
 
@@ -202,7 +202,7 @@ def export_(
 def import_(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="A folder that an export was written into.")],
     who: _Who = None,
-    site: _Site = None,
+    site: SiteFolder = None,
 ) -> None:
     """Add the entries of an export; each says from which file it came.
 
@@ -227,7 +227,7 @@ def reread(
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Only tell what would move.")] = False,
     json: _Json = False,
     who: _Who = None,
-    site: _Site = None,
+    site: SiteFolder = None,
 ) -> None:
     """Read a lot's stored photos again with its lot file of now; new entries supersede the old ones, which stay.
 
@@ -269,7 +269,7 @@ def correct(
         bool, typer.Option("--withdraw", help="Take the entry back, with nothing in its place.")
     ] = False,
     who: _Who = None,
-    site: _Site = None,
+    site: SiteFolder = None,
 ) -> None:
     """Add an entry that supersedes another one; the first one stays in the record.
 

@@ -1,11 +1,10 @@
 """The commands ``water generate``, ``dilute``, ``tank``, ``recipe``, ``top-up`` and ``decay``: batches and stock."""
 
-from enum import StrEnum
 from typing import Annotated
 
 import typer
 
-from stripread.cli.inputs import AnswerUnits, Json, SiteFolder, Typed, give, timed, wish
+from stripread.cli.inputs import AnswerUnits, Cover, Json, Sachet, Sachets, SiteFolder, Typed, give, timed, wish
 from stripread.cli.water.line import line_commands
 from stripread.errors import WrongUsageError
 from stripread.i18n import Message
@@ -27,12 +26,6 @@ Wanted = Annotated[
 ]
 
 
-class _Cover(StrEnum):
-    open = "open"
-    covered = "covered"
-    sealed = "sealed"
-
-
 @water_app.command()
 def generate(
     after: Annotated[str, typer.Option(metavar="TIME", help="How long the sachets are left in the water.")],
@@ -40,10 +33,8 @@ def generate(
     wanted: Annotated[
         str | None, typer.Option(metavar="STRENGTH", help="Strength that is wanted: gives the volume of water.")
     ] = None,
-    sachets: Annotated[int, typer.Option(metavar="N", min=1, help="Number of sachets.")] = 1,
-    sachet: Annotated[
-        str, typer.Option(metavar="SACHET", help="A sachet file, or the name of a shipped one.")
-    ] = "example",
+    sachets: Sachets = 1,
+    sachet: Sachet = "example",
     reading: Annotated[
         str | None, typer.Option(metavar="STRENGTH", help="What was read: tells what the sachet really gave.")
     ] = None,
@@ -268,7 +259,7 @@ def decay(
         typer.Option(metavar="TIME=STRENGTH", help="A reading and the stock's age: '24 h=260 mg/L u 12'. Repeat it."),
     ],
     cover: Annotated[
-        _Cover | None,
+        Cover | None,
         typer.Option(metavar="COVER", help="The tank: open, covered or sealed. Helps where readings are few."),
     ] = None,
     limit: Annotated[
