@@ -282,9 +282,7 @@ def _find_file(
     if name in names:
         if not names[name].is_file():
             raise SiteError(
-                expected=Message(
-                    "a file for '%(table)s.%(name)s' of the site file", table=Message("%(what)ss", what=what), name=name
-                ),
+                expected=Message("a file for '%(table)s.%(name)s' of the site file", table=what + "s", name=name),
                 found=Message("no file %(name)s", name=names[name]),
                 remedy=Message("Correct the path in the site file, or put the file there."),
             )
@@ -311,7 +309,7 @@ def _find_file(
             found=Verbatim(repr(name)),
             remedy=Message(
                 "Check the spelling, or add the name under [%(table)s] of the site file.",
-                table=Message("%(what)ss", what=what),
+                table=what + "s",
             ),
         )
     return path

@@ -299,11 +299,11 @@ def _unit(text: str, asked: _Asked) -> _UnitTyped:
         word, own = _one_unit(part.strip(), asked)
         words.append(word)
         if own == "us unless told":
-            notes.append(Message("%(typed)s taken as of the United States (1 gal = 3.785 L)", typed=f"'{text}'"))
+            notes.append(Message("%(typed)s taken as of the United States (1 gal = 3.785 L)", typed=repr(text)))
         if own != "metric":
             system = "imperial" if own == "imperial" else "us"
     if asked.dimension == "strength" and words in (["ppm"], ["percent"]):
-        notes.append(Message("%(typed)s taken at 1 kg/L (1 ppm = 1 mg/L, 1 %% = 10 000 mg/L)", typed=f"'{text}'"))
+        notes.append(Message("%(typed)s taken at 1 kg/L (1 ppm = 1 mg/L, 1 %% = 10 000 mg/L)", typed=repr(text)))
     return _UnitTyped(text, " / ".join(words), system, tuple(notes))
 
 
