@@ -9,7 +9,7 @@ from stripread.errors import StripReadError
 from stripread.lot.lot import load_lot
 from stripread.records.queries.batches import batch_forecast, batch_of, batch_readings, find_batch
 from stripread.records.queries.checks import lot_scores
-from stripread.records.queries.readings import RecordedReading
+from stripread.records.queries.readings import ReadingFilter, RecordedReading
 from stripread.records.store import Records
 from stripread.site import Site
 
@@ -138,7 +138,7 @@ def _lots(records: Records, site: Site, now: datetime) -> list[Due]:
         except StripReadError as error:
             found.append(Due(urgency="today", about=f"lot {name}", matter=error.found, advice=error.remedy, kind="lot"))
             continue
-        if not records.readings(lot=lot.number, since=now - _IN_USE, limit=1):
+        if not records.readings(ReadingFilter(lot=lot.number, since=now - _IN_USE), limit=1):
             continue
         left = lot.expires - now.date()
         if left < timedelta():

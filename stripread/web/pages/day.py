@@ -10,7 +10,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from stripread.i18n.phrases import sayer
-from stripread.records import Point, RecordedReading, Records
+from stripread.records import Point, ReadingFilter, RecordedReading, Records
 from stripread.records.queries.today import Due, due_today
 from stripread.records.queries.trend import Course, Trend, course_of, trend_of
 from stripread.report.document.page import figure_png
@@ -77,7 +77,8 @@ async def today(request: Request, person: Person) -> Response:
 def _at(records: Records, name: str, point: Point | None, reading: RecordedReading | None) -> _At:
     if reading is None:
         return _At(name=name, point=point, reading=None, headline=None, course=None, latest=())
-    found = records.readings(point=name, sample=reading.sample, since=reading.when - _LATELY, limit=_LATEST)
+    wanted = ReadingFilter(point=name, sample=reading.sample, since=reading.when - _LATELY)
+    found = records.readings(wanted, limit=_LATEST)
     course = course_of(found)
     few = tuple(reversed(found[:_FEW])) if course is None and len(found) > 1 else ()
     return _At(
@@ -129,7 +130,7 @@ def _trend(request: Request, days: str) -> tuple[Trend, Site, Point | None, Reco
     name, since = request.path_params["name"], datetime.now().astimezone() - timedelta(days=int(days))
     with records_of(request.app.state) as records:
         point = next((p.said for p in records.points() if p.said.name == name), None)
-        last = next(iter(records.readings(point=name, limit=1)), None)
+        last = next(iter(records.readings(ReadingFilter(point=name), limit=1)), None)
         if point is None and last is None:
             raise HTTPException(404)
         return trend_of(records, name, since=since, until=None), load_site(request.app.state.folder), point, last

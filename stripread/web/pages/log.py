@@ -14,7 +14,7 @@ from starlette.routing import Route
 from stripread.check import Validity
 from stripread.errors import RecordsError
 from stripread.findings import REGISTRY
-from stripread.records import Entry, Note, RecordedReading, Stamp
+from stripread.records import Entry, Note, ReadingFilter, RecordedReading, Stamp
 from stripread.records.chain.files import KEPT, hash_file
 from stripread.site import load_site
 from stripread.web.forms import chosen, day, needed, text, whole
@@ -52,19 +52,21 @@ async def log(request: Request, person: Person) -> Response:
     """List the readings that hold now, the latest first, with filters."""
     asked = request.query_params
     validity = chosen(asked, "validity", get_args(Validity), f"one of {', '.join(get_args(Validity))}")
-    point, sample = text(asked, "point") or None, text(asked, "sample") or None
-    finding = chosen(asked, "finding", REGISTRY, "a finding of the list")
-    serious = chosen(asked, "serious", ("yes",), "yes, or nothing") is not None
-    since, until = day(asked, "from"), day(asked, "to", end=True)
+    wanted = ReadingFilter(
+        point=text(asked, "point") or None,
+        sample=text(asked, "sample") or None,
+        validity=validity,
+        finding=chosen(asked, "finding", REGISTRY, "a finding of the list"),
+        serious=chosen(asked, "serious", ("yes",), "yes, or nothing") is not None,
+        since=day(asked, "from"),
+        until=day(asked, "to", end=True),
+    )
     before = whole(asked, "before", most=LAST_ENTRY)
 
     def look() -> tuple[list[RecordedReading], list[str], list[str]]:
         with records_of(request.app.state) as records:
             names = [*(p.name for p in records.points_in_order()), *sorted(records.latest_by_point())]
-            found = records.readings(
-                point=point, sample=sample, validity=validity, finding=finding, serious=serious, since=since,
-                until=until, before=before, limit=_PAGE + 1,
-            )  # fmt: skip
+            found = records.readings(wanted, before=before, limit=_PAGE + 1)
             codes = [code for code in records.finding_codes() if code in REGISTRY]
             return found, list(dict.fromkeys(names)), codes
 
@@ -74,7 +76,7 @@ async def log(request: Request, person: Person) -> Response:
     kept = {name: value for name in _FILTERS if (value := text(asked, name))}
     return render(
         request, "log.html", readings=page, points=points, samples=samples, validities=get_args(Validity), asked=kept,
-        codes=codes, findings=bool(finding or serious), severe=_severe,
+        codes=codes, findings=bool(wanted.finding or wanted.serious), severe=_severe,
         first="/log?" + urlencode(kept) if before is not None else None,
         older="/log?" + urlencode({**kept, "before": page[-1].entry.seq}) if len(found) > _PAGE else None,
     )  # fmt: skip
