@@ -18,6 +18,7 @@ from stripread.report.terminal.records import pad_interval, pad_value, reading_h
 from stripread.units import System
 from stripread.web.language import language_of
 from stripread.web.security import CSRF_FIELD
+from stripread.web.state import state_of
 from stripread.web.units import units_of
 
 __all__ = ["render"]
@@ -31,20 +32,19 @@ _AMOUNTS: dict[str, Callable[[float, System], str]] = {"volume": tell_volume, "f
 
 def render(request: Request, template: str, *, status: int = 200, **facts: Any) -> HTMLResponse:
     """Return a page in the reader's language."""
-    environments: dict[str, Environment] = request.app.state.environments
-    language = language_of(request)
-    if language not in environments:
-        environments[language] = _environment(language)
+    state, language = state_of(request), language_of(request)
+    if language not in state.environments:
+        state.environments[language] = _environment(language)
     session = getattr(request.state, "session", None)
     page = (
-        environments[language]
+        state.environments[language]
         .get_template(template)
         .render(
             language=language,
             languages=LANGUAGES,
             units=units_of(request),
             path=request.url.path,
-            site=request.app.state.site_name,
+            site=state.site_name,
             person=None if session is None else session.person,
             csrf=facts.pop("csrf", "" if session is None else session.csrf),
             csrf_field=CSRF_FIELD,
