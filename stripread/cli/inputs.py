@@ -9,12 +9,12 @@ import typer
 
 from stripread.cli.output import say
 from stripread.errors import QuantityError, WrongUsageError
-from stripread.units import Typed
+from stripread.units import ParsedInputs
 
 if TYPE_CHECKING:
     from stripread.report.answer import Answer
 
-__all__ = ["AnswerUnits", "Json", "SiteFolder", "Typed", "give", "timed", "wish"]
+__all__ = ["AnswerUnits", "Json", "ParsedInputs", "SiteFolder", "give", "timed", "wanted_strength"]
 
 
 class _Units(StrEnum):
@@ -33,8 +33,8 @@ SiteFolder = Annotated[
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on one line.")]
 
 
-def wish(
-    typed: Typed,
+def wanted_strength(
+    typed: ParsedInputs,
     text: str | None,
     *,
     option: str,
@@ -80,7 +80,7 @@ def timed(text: str) -> tuple[str, str]:
     return first.strip(), second.strip()
 
 
-def give(answer: "Answer", typed: Typed, *, command: str, json: bool) -> None:
+def give(answer: "Answer", typed: ParsedInputs, *, command: str, json: bool) -> None:
     """Print an answer and end: with 3 where it needs attention, else with 0."""
     from stripread.report.answer import answer_json, answer_text
     from stripread.report.json_lines import to_line

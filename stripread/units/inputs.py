@@ -6,11 +6,11 @@ from typing import cast
 from stripread.units.quantities import Dimension, Quantity, System, parse_quantity
 from stripread.units.uncertain import Measured
 
-__all__ = ["Typed"]
+__all__ = ["ParsedInputs"]
 
 
 @dataclass
-class Typed:
+class ParsedInputs:
     """Reads what was typed, and remembers whose units it was in and what had to be taken for granted.
 
     Attributes

@@ -23,7 +23,7 @@ from stripread.findings import REGISTRY
 from stripread.i18n.catalogue import catalogue
 from stripread.i18n.phrases import teller
 from stripread.report.terminal.water_batch import dilution_answer, generation_answer, top_up_answer
-from stripread.units import Measured, Typed
+from stripread.units import Measured, ParsedInputs
 from stripread.water.dilution import dilute, top_up
 from stripread.water.generation import expected_generation
 from stripread.water.sachet import load_sachet
@@ -276,7 +276,7 @@ def test_a_few_in_full():
 
 @pytest.mark.parametrize("unit", ["L", "gal", "imp gal"])
 def test_every_plan_of_the_page_is_told(unit):
-    typed, sachet = Typed(), load_sachet("example")
+    typed, sachet = ParsedInputs(), load_sachet("example")
     water = typed.measured(f"9.5 {unit}", "volume", name="the water")
     strong = typed.measured("under 0.3 mg/L", "strength", name="the strength", positive=False)
     assert strong.value > 0
@@ -315,7 +315,7 @@ def test_every_plan_of_the_page_is_told(unit):
 )  # fmt: skip
 def test_what_is_wrong_with_what_was_typed_is_told(typed):
     with pytest.raises(StripReadError) as error:
-        Typed().measured(typed, "volume", name="the water")
+        ParsedInputs().measured(typed, "volume", name="the water")
     said = [error.value.expected, error.value.found, error.value.remedy]
     assert [text for text in said if left_english(text)] == []
     assert TELL(error.value.expected) == "el agua como 20 L, 5 gal, 5 imp gal o 12 fl oz"

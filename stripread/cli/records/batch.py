@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from stripread.cli.inputs import Json, Typed
+from stripread.cli.inputs import Json, ParsedInputs
 from stripread.cli.output import note, say
 from stripread.errors import WrongUsageError
 
@@ -72,7 +72,7 @@ def generate(
     from stripread.water.generation import expected_generation
     from stripread.water.sachet import load_sachet
 
-    where, stamp, typed = site_of_records(site), stamp_of(who), Typed()
+    where, stamp, typed = site_of_records(site), stamp_of(who), ParsedInputs()
     litres = typed.measured(water, "volume", name="the water")
     hours = typed.exact(after, "time", name="the time")
     kind = load_sachet(sachet)
@@ -208,7 +208,7 @@ def _mixed(
     from stripread.records import Batch, Part
     from stripread.records.queries.batches import with_expected
 
-    where, stamp, typed = site_of_records(site), stamp_of(who), Typed()
+    where, stamp, typed = site_of_records(site), stamp_of(who), ParsedInputs()
     volumes = [(name, typed.measured(text, "volume", name=f"the volume of {name}")) for name, text in named]
     litres = typed.measured(water, "volume", name="the water", positive=False)
     said = Batch(
@@ -231,7 +231,7 @@ def _when(at: datetime | None, stamp: "Stamp") -> datetime:
     return stamp.at if at is None else at.astimezone()
 
 
-def _enter(said: "Batch", site: "Site", stamp: "Stamp", typed: Typed) -> None:
+def _enter(said: "Batch", site: "Site", stamp: "Stamp", typed: ParsedInputs) -> None:
     from stripread.check.verdict import CAUTION
     from stripread.cli.site_record import open_site_records
     from stripread.report.terminal.batch import off_range, sample_of, strength_words

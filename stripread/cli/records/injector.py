@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from stripread.cli.inputs import Typed
+from stripread.cli.inputs import ParsedInputs
 from stripread.cli.output import note, say
 from stripread.errors import WrongUsageError
 
@@ -54,7 +54,7 @@ def enter(
     from stripread.records.queries.batches import find_batch
     from stripread.water.injection import parse_ratio
 
-    where, stamp, typed = site_of_records(site), stamp_of(who), Typed()
+    where, stamp, typed = site_of_records(site), stamp_of(who), ParsedInputs()
     setting = parse_ratio(ratio, convention=means.value)
     litres_per_h = typed.maybe_exact(flow, "flow", name="the flow")
     since = stamp.at if at is None else at.astimezone()

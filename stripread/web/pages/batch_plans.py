@@ -14,7 +14,7 @@ from stripread.report.amounts import volume_as_typed
 from stripread.report.answer import Answer
 from stripread.report.terminal.water_batch import dilution_answer, generation_answer, top_up_answer
 from stripread.site import load_site
-from stripread.units import ASSUMED_U, Measured, Typed, Units
+from stripread.units import ASSUMED_U, Measured, ParsedInputs, Units
 from stripread.water.dilution import Dilution, TopUp, dilute, top_up
 from stripread.water.generation import expected_generation
 from stripread.water.sachet import Sachet, load_sachet, shipped_sachets
@@ -65,7 +65,7 @@ def plan_generation(records: Records, folder: Path, asked: _Fields, units: Units
     plan = Plan(next_id=_next_id(records, ("concentrate",), "C-1"), sachets=list(known_sachets(folder)))
 
     def made() -> Plan:
-        typed, sachets = Typed(usual=units), whole(asked, "sachets", most=1000) or 1
+        typed, sachets = ParsedInputs(usual=units), whole(asked, "sachets", most=1000) or 1
         water = typed.measured(text(asked, "water"), "volume", name="the water")
         hours = typed.exact(needed(asked, "after", "the time"), "time", name="the time")
         kind = load_known(known_sachets(folder), asked)
@@ -81,7 +81,7 @@ def plan_stock(records: Records, folder: Path, asked: _Fields, units: Units) -> 
     plan = replace(_known(records, folder, asked), next_id=_next_id(records, ("stock", "top-up"), "S-1"))
 
     def made() -> Plan:
-        typed = Typed(usual=units)
+        typed = ParsedInputs(usual=units)
         total = typed.exact(text(asked, "make"), "volume", name="the stock to make")
         strength = _strength(typed, text(asked, "strength"), plan.concentrates, text(asked, "concentrate"))
         aim = _aim(typed, plan, asked)
@@ -111,7 +111,7 @@ def plan_top_up(records: Records, folder: Path, asked: _Fields, units: Units) ->
     plan = replace(_known(records, folder, asked), next_id=_next_id(records, ("stock", "top-up"), "S-1"))
 
     def made() -> Plan:
-        typed = Typed(usual=units)
+        typed = ParsedInputs(usual=units)
         left = typed.measured(text(asked, "volume"), "volume", name="the stock's volume")
         stock = _strength(typed, text(asked, "strength"), plan.stocks, text(asked, "stock"))
         named, said = text(asked, "concentrate"), text(asked, "concentrate_strength")
@@ -187,7 +187,7 @@ def _known(records: Records, folder: Path, asked: _Fields) -> Plan:
 
 
 def _strength(
-    typed: Typed, said: str, choices: Sequence[tuple[Batch, tuple[datetime, Measured] | None]], name: str
+    typed: ParsedInputs, said: str, choices: Sequence[tuple[Batch, tuple[datetime, Measured] | None]], name: str
 ) -> Measured:
     """Return a strength as typed, else as the batch was last read."""
     if said:
@@ -206,7 +206,7 @@ def _strength(
     )
 
 
-def _aim(typed: Typed, plan: Plan, asked: _Fields) -> float:
+def _aim(typed: ParsedInputs, plan: Plan, asked: _Fields) -> float:
     wanted = text(asked, "wanted") or plan.target
     if wanted is None:
         raise WrongUsageError(
@@ -216,7 +216,7 @@ def _aim(typed: Typed, plan: Plan, asked: _Fields) -> float:
     return typed.exact(wanted, "strength", name="the wanted strength")
 
 
-def _with_notes(answer: Answer, typed: Typed) -> Answer:
+def _with_notes(answer: Answer, typed: ParsedInputs) -> Answer:
     return replace(answer, notes=(*answer.notes, *typed.notes))
 
 

@@ -11,7 +11,7 @@ from starlette.routing import Route
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.records import InjectorSetting, Stamp
 from stripread.records.queries.batches import batch_readings, find_batch
-from stripread.units import Typed
+from stripread.units import ParsedInputs
 from stripread.water.injection import Ratio, parse_ratio
 from stripread.web.forms import chosen, moment, needed, text
 from stripread.web.pages.batch_plans import BATCH
@@ -61,7 +61,7 @@ def injector(request: Request, person: Person) -> Response:
 def _enter(state: AppState, fields: Mapping[str, Any], stamp: Stamp) -> None:
     means = chosen(fields, "means", ("in", "to"), "1 part in N, or 1 part to N") or "in"
     setting = parse_ratio(needed(fields, "ratio", "the setting as 1:200"), convention=cast(Literal["in", "to"], means))
-    flow = Typed().maybe_exact(text(fields, "flow") or None, "flow", name="the flow")
+    flow = ParsedInputs().maybe_exact(text(fields, "flow") or None, "flow", name="the flow")
     said = InjectorSetting(
         injector=needed(fields, "injector", "the injector's name", most=80),
         since=moment(fields, "since", now=stamp.at),

@@ -15,7 +15,7 @@ from stripread.errors import StripReadError
 from stripread.records import Batch, Records, Stamp
 from stripread.records.chain.entries import BatchKind, Part, to_payload
 from stripread.records.queries.batches import find_batch, with_expected
-from stripread.units import Typed, Units
+from stripread.units import ParsedInputs, Units
 from stripread.water.decay import COVERS
 from stripread.water.generation import expected_generation
 from stripread.web.forms import chosen, moment, needed, text, whole
@@ -112,7 +112,7 @@ def _same(there: Batch, said: Batch) -> bool:
 
 
 def _generated(records: Records, fields: _Fields, stamp: Stamp, folder: Path) -> Batch:
-    typed, sachets = Typed(), whole(fields, "sachets", most=_MOST_SACHETS) or 1
+    typed, sachets = ParsedInputs(), whole(fields, "sachets", most=_MOST_SACHETS) or 1
     water = typed.measured(needed(fields, "water", "the water"), "volume", name="the water")
     hours = typed.exact(needed(fields, "after", "the time"), "time", name="the time")
     kind = load_known(known_sachets(folder), fields)
@@ -144,7 +144,7 @@ def _topped_up(records: Records, fields: _Fields, stamp: Stamp, folder: Path) ->
 
 
 def _mixed(kind: BatchKind, named: list[tuple[str, str]], fields: _Fields, stamp: Stamp) -> Batch:
-    typed = Typed()
+    typed = ParsedInputs()
     volumes = [(name, typed.measured(words, "volume", name=f"the volume of {name}")) for name, words in named]
     water = typed.measured(text(fields, "water") or "0 L", "volume", name="the water", positive=False)
     return Batch(
