@@ -10,7 +10,7 @@ import typer
 from stripread.cli.output import say
 from stripread.errors import QuantityError, WrongUsageError
 from stripread.i18n import Message, Verbatim
-from stripread.units import Typed
+from stripread.units import ParsedInputs
 
 if TYPE_CHECKING:
     from stripread.report.answer import Answer
@@ -19,13 +19,13 @@ __all__ = [
     "AnswerUnits",
     "Cover",
     "Json",
+    "ParsedInputs",
     "Sachet",
     "Sachets",
     "SiteFolder",
-    "Typed",
     "give",
     "timed",
-    "wish",
+    "wanted_strength",
 ]
 
 
@@ -55,8 +55,8 @@ Sachet = Annotated[str, typer.Option(metavar="SACHET", help="A sachet file, or t
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on one line.")]
 
 
-def wish(
-    typed: Typed,
+def wanted_strength(
+    typed: ParsedInputs,
     text: str | None,
     *,
     option: str,
@@ -100,7 +100,7 @@ def wish(
         )
     aim = f"{known.main.target:.12g} {known.main.unit}"
     typed.assume(
-        Message("%(option)s %(aim)s", option=option, aim=aim),
+        Verbatim(f"{option} {aim}"),
         Message("the target of sample %(sample)s in site.toml", sample=sample),
     )
     return typed.exact(
@@ -120,7 +120,7 @@ def timed(text: str) -> tuple[str, str]:
     return first.strip(), second.strip()
 
 
-def give(answer: "Answer", typed: Typed, *, command: str, json: bool) -> None:
+def give(answer: "Answer", typed: ParsedInputs, *, command: str, json: bool) -> None:
     """Print an answer and end: with 3 where it needs attention, else with 0."""
     from stripread.report.answer import answer_json, answer_text
     from stripread.report.json_lines import to_line

@@ -12,7 +12,7 @@ from stripread.records.chain.entries import (
     Point,
     Stamp,
 )
-from stripread.records.queries.readings import RecordedPad, RecordedReading
+from stripread.records.queries.readings import ReadingFilter, RecordedPad, RecordedReading
 from stripread.records.store import Recorded, Records, has_records, open_records
 
 __all__ = [
@@ -25,6 +25,7 @@ __all__ = [
     "Note",
     "Part",
     "Point",
+    "ReadingFilter",
     "Recorded",
     "RecordedPad",
     "RecordedReading",

@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Generic, Self, TypeVar
@@ -30,7 +29,7 @@ from stripread.records.chain.head import Head, keep_head, load_head
 from stripread.records.correct import corrected_payload
 from stripread.records.database import DATABASE, REVISION, Database, newer
 from stripread.records.queries import readings as queries
-from stripread.records.queries.readings import ReadingFilter, RecordedReading
+from stripread.records.queries.readings import ALL_READINGS, ReadingFilter, RecordedReading
 
 __all__ = ["Recorded", "Records", "has_records", "open_records"]
 
@@ -291,34 +290,16 @@ class Records:
             )
 
     def readings(
-        self,
-        *,
-        point: str | None = None,
-        sample: str | None = None,
-        lot: str | None = None,
-        analyte: str | None = None,
-        validity: str | None = None,
-        who: str | None = None,
-        since: datetime | None = None,
-        until: datetime | None = None,
-        finding: str | None = None,
-        serious: bool = False,
-        corrections: bool = False,
-        before: int | None = None,
-        limit: int = _PAGE,
+        self, wanted: ReadingFilter = ALL_READINGS, *, before: int | None = None, limit: int = _PAGE
     ) -> list[RecordedReading]:
-        """Return a page of readings, the latest first (`ReadingFilter`); ``before``: last entry of the page before."""
-        wanted = ReadingFilter(
-            point=point, sample=sample, lot=lot, analyte=analyte, validity=validity, who=who, since=since, until=until,
-            finding=finding, serious=serious, corrections=corrections,
-        )  # fmt: skip
+        """Return a page of readings, the latest first; ``before``: the last entry of the page before."""
         with self.database.reading() as connection:
             return queries.page_of_readings(connection, wanted, before=before, limit=limit)
 
-    def iterate_readings(self, *, page: int = 500, **wanted: Any) -> Iterator[RecordedReading]:
+    def iterate_readings(self, wanted: ReadingFilter = ALL_READINGS, *, page: int = 500) -> Iterator[RecordedReading]:
         """Pass on all readings, the latest first, a page at a time."""
         before = None
-        while found := self.readings(before=before, limit=page, **wanted):
+        while found := self.readings(wanted, before=before, limit=page):
             yield from found
             before = found[-1].entry.seq
 

@@ -1,6 +1,6 @@
 """Amounts with their uncertainty: as people type them, as formulas carry them, as they are rounded for people."""
 
-from stripread.units.inputs import Typed
+from stripread.units.inputs import ParsedInputs
 from stripread.units.quantities import ASSUMED_U, UNITS, Dimension, Quantity, System, Units, assumed_u, parse_quantity
 from stripread.units.rounding import (
     counted,
@@ -21,9 +21,9 @@ __all__ = [
     "Difference",
     "Dimension",
     "Measured",
+    "ParsedInputs",
     "Quantity",
     "System",
-    "Typed",
     "Units",
     "assumed_u",
     "counted",

@@ -7,11 +7,11 @@ from stripread.i18n import Message, Opening, Shown, joined
 from stripread.units.quantities import Dimension, Quantity, System, parse_quantity
 from stripread.units.uncertain import Measured
 
-__all__ = ["Typed"]
+__all__ = ["ParsedInputs"]
 
 
 @dataclass
-class Typed:
+class ParsedInputs:
     """Reads what was typed, and remembers whose units it was in and what had to be taken for granted.
 
     Attributes

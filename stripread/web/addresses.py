@@ -6,6 +6,7 @@ from starlette.requests import Request
 
 from stripread.errors import WrongUsageError
 from stripread.i18n import Message, Verbatim
+from stripread.web.state import state_of
 
 __all__ = ["checked_address", "is_local", "phone_address", "qr_uri"]
 
@@ -15,7 +16,7 @@ _LOCAL = ("127.0.0.1", "localhost", "[::1]")
 
 def phone_address(request: Request) -> str:
     """Return where phones reach the page: as the server was told, else as this browser does."""
-    told: str | None = request.app.state.settings.address
+    told: str | None = state_of(request).settings.address
     return told or str(request.base_url).rstrip("/")
 
 

@@ -6,7 +6,6 @@ from collections.abc import AsyncIterator
 from importlib import resources
 from urllib.parse import urlsplit
 
-from anyio import CapacityLimiter
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
@@ -16,9 +15,6 @@ from starlette.routing import Mount
 from starlette.staticfiles import StaticFiles
 
 from stripread.errors import StripReadError
-from stripread.site import load_site
-from stripread.web.calibration.drafts import Drafts
-from stripread.web.calibration.fits import Fits
 from stripread.web.pages.batches import batch_routes
 from stripread.web.pages.calibrate import calibrate_routes
 from stripread.web.pages.card import card_routes
@@ -34,13 +30,12 @@ from stripread.web.pages.people import people_routes
 from stripread.web.pages.plan import plan_routes
 from stripread.web.pages.points import points_admin_routes
 from stripread.web.pages.read import read_routes
-from stripread.web.pages.sign_in import door_routes
-from stripread.web.people.people import People
-from stripread.web.queue.reading_queue import ReadingQueue
+from stripread.web.pages.sign_in import sign_in_routes
 from stripread.web.render import render
-from stripread.web.security import GuardHeaders, KnownHost, LimitBody, Limiter, guard_headers, session_of
+from stripread.web.security import GuardHeaders, KnownHost, LimitBody, guard_headers, session_of
 from stripread.web.sent_form import CloseForm
 from stripread.web.settings import Settings
+from stripread.web.state import new_state, state_of
 
 __all__ = ["create_app"]
 
@@ -53,23 +48,22 @@ def create_app(settings: Settings) -> Starlette:
     StripReadError
         If the site cannot be loaded.
     """
-    site = load_site(settings.folder)
+    state = new_state(settings)
 
     @contextlib.asynccontextmanager
     async def life(app: Starlette) -> AsyncIterator[None]:
-        app.state.queue = ReadingQueue(settings.folder, workers=settings.workers)
-        app.state.queue.start()
-        await app.state.fits.resume()
+        state.queue.start()
+        await state.fits.resume()
         try:
             yield
         finally:
-            await app.state.fits.stop()
-            await app.state.queue.stop()
-            app.state.people.close()
+            await state.fits.stop()
+            await state.queue.stop()
+            state.people.close()
 
     app = Starlette(
         routes=[
-            *door_routes(),
+            *sign_in_routes(),
             *read_routes(),
             *plan_routes(),
             *calibrate_routes(),
@@ -97,23 +91,7 @@ def create_app(settings: Settings) -> Starlette:
         exception_handlers={HTTPException: _told, StripReadError: _refused, ClientDisconnect: _gone, Exception: _fault},
         lifespan=life,
     )
-    state = app.state
-    state.settings, state.folder, state.site_name = settings, settings.folder, site.name
-    state.site_units = site.units
-    state.lan, state.secure, state.environments = settings.lan, settings.secure, {}
-    state.people = People(settings.folder)
-    state.drafts = Drafts(settings.folder)
-    state.fits = Fits(settings.folder, state.drafts)
-    state.sign_in_tries = Limiter(5, 300)  # of one name from one place
-    state.caller_tries = Limiter(30, 300)  # of all names from one place
-    state.name_tries = Limiter(50, 3600)  # of one name from all places: a paired phone can change its address
-    state.pairing_tries = Limiter(10, 600)
-    state.upload_tries = Limiter(120, 60)  # of one person
-    state.heavy_tries = Limiter(20, 600)  # of one person; reports and exports
-    state.heavy = CapacityLimiter(1)
-    state.hashing = CapacityLimiter(2)  # secrets at a time: Argon2id takes 64 MB for each
-    state.asking = CapacityLimiter(8)  # of the file of people: where it is held, other threads stay free
-    state.keeping = CapacityLimiter(4)  # photos held in memory on their way to the disk
+    app.state = state  # type: ignore[assignment]  # typed, where Starlette keeps whatever it is given
     return app
 
 
@@ -145,5 +123,6 @@ async def _gone(request: Request, error: Exception) -> Response:
 async def _fault(request: Request, error: Exception) -> Response:
     """Say that something failed; what it was is in the server's own log."""
     answer = render(request, "status.html", status=500, code=500)
-    answer.headers.update(guard_headers(secure=request.app.state.secure))  # such an answer passes by `GuardHeaders`
+    # Such an answer passes by `GuardHeaders`.
+    answer.headers.update(guard_headers(secure=state_of(request).settings.secure))
     return answer

@@ -169,8 +169,8 @@ def calendar_day(fields: Mapping[str, Any], name: str, what: Shown) -> date:
     return found
 
 
-async def sent_file(fields: Mapping[str, Any], name: str, what: Shown, *, most: int) -> bytes:
-    """Return the bytes of a file that was sent; its name on the phone counts for nothing.
+def sent_file(fields: Mapping[str, Any], name: str, what: Shown, *, most: int) -> bytes:
+    """Return the bytes of a file that was sent, read from the disk; its name on the phone counts for nothing.
 
     Raises
     ------
@@ -180,7 +180,7 @@ async def sent_file(fields: Mapping[str, Any], name: str, what: Shown, *, most: 
         413 where it is larger than ``most`` bytes.
     """
     sent = fields.get(name)
-    data = await sent.read() if isinstance(sent, UploadFile) else b""
+    data = sent.file.read() if isinstance(sent, UploadFile) else b""
     if not data:
         raise WrongUsageError(expected=what, found=Message("none"), remedy=Message("Choose it, then send it."))
     if len(data) > most:

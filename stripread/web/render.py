@@ -18,6 +18,7 @@ from stripread.units import System
 from stripread.units.amounts import tell_line_flow, tell_volume
 from stripread.web.language import language_of
 from stripread.web.security import CSRF_FIELD
+from stripread.web.state import state_of
 from stripread.web.units import units_of
 
 __all__ = ["render"]
@@ -29,20 +30,20 @@ _AMOUNTS: dict[str, Callable[[float, System], Shown]] = {"volume": tell_volume, 
 
 def render(request: Request, template: str, *, status: int = 200, **facts: Any) -> HTMLResponse:
     """Return a page in the reader's language."""
-    environments: dict[Reader, Environment] = request.app.state.environments
+    state = state_of(request)
     reader = Reader(language=language_of(request), units=units_of(request), face="page")
-    if reader not in environments:
-        environments[reader] = _environment(reader)
+    if reader not in state.environments:
+        state.environments[reader] = _environment(reader)
     session = getattr(request.state, "session", None)
     page = (
-        environments[reader]
+        state.environments[reader]
         .get_template(template)
         .render(
             language=reader.language,
             languages=LANGUAGES,
             units=reader.units,
             path=request.url.path,
-            site=request.app.state.site_name,
+            site=state.site_name,
             person=None if session is None else session.person,
             csrf=facts.pop("csrf", "" if session is None else session.csrf),
             csrf_field=CSRF_FIELD,

@@ -1,23 +1,24 @@
-"""What every request passes: host, size, headers, sessions, cross-site requests, and how often somebody may try."""
+"""What every request passes: host, size, headers, sessions, cross-site requests, and who may use a page."""
 
 import ipaddress
 import re
 import secrets
-import time
-from collections import deque
 from collections.abc import Awaitable, Callable, Collection
 from datetime import datetime
-from typing import Any, TypeVar
+from inspect import iscoroutinefunction
+from typing import Any, TypeVar, cast
 from urllib.parse import quote
 
 from anyio import CapacityLimiter, fail_after, to_thread
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from stripread.web.people.people import People, Person, Role, Session
 from stripread.web.sent_form import form_of
+from stripread.web.state import state_of
 
 __all__ = [
     "CSRF_FIELD",
@@ -27,7 +28,6 @@ __all__ = [
     "GuardHeaders",
     "KnownHost",
     "LimitBody",
-    "Limiter",
     "check_csrf",
     "cookie_options",
     "guard_headers",
@@ -37,6 +37,7 @@ __all__ = [
 ]
 
 _Answer = TypeVar("_Answer")
+Page = Callable[[Request, Person], Awaitable[Response] | Response]
 SESSION_COOKIE, DEVICE_COOKIE, VISIT_COOKIE = "stripread_session", "stripread_phone", "stripread_visit"
 CSRF_FIELD = "csrf"
 _HEADERS = {
@@ -167,39 +168,6 @@ async def _refuse(send: Send, status: int, words: bytes) -> None:
     await send({"type": "http.response.body", "body": words})
 
 
-class Limiter:
-    """Counts tries of somebody in a window of time.
-
-    Parameters
-    ----------
-    most : int
-    seconds : float
-    clock : callable
-        Seconds that only rise.
-    """
-
-    def __init__(self, most: int, seconds: float, clock: Callable[[], float] = time.monotonic) -> None:
-        self.most, self.seconds, self._clock = most, seconds, clock
-        self._tries: dict[str, deque[float]] = {}
-
-    def allow(self, who: str) -> bool:
-        """Count a try; tell whether it may be made."""
-        now = self._clock()
-        tries = self._tries.setdefault(who, deque())
-        while tries and now - tries[0] > self.seconds:
-            tries.popleft()
-        if len(tries) >= self.most:
-            return False
-        tries.append(now)
-        if len(self._tries) > 10_000:  # no more than so many callers are remembered
-            self._tries = {key: kept for key, kept in self._tries.items() if kept and now - kept[-1] <= self.seconds}
-        return True
-
-    def forget(self, who: str) -> None:
-        """Forget the tries of somebody who got it right."""
-        self._tries.pop(who, None)
-
-
 def cookie_options(*, secure: bool) -> dict[str, Any]:
     """Return what every cookie is set with."""
     return {"httponly": True, "samesite": "lax", "secure": secure, "path": "/"}
@@ -209,7 +177,7 @@ async def of_people(
     request: Request, ask: Callable[[People], _Answer], *, limiter: CapacityLimiter | None = None
 ) -> _Answer:
     """Ask the file of people in a thread: it may be held, and whoever needs nothing of it is served meanwhile."""
-    state = request.app.state
+    state = state_of(request)
     return await to_thread.run_sync(ask, state.people, limiter=limiter or state.asking)
 
 
@@ -221,16 +189,17 @@ async def session_of(request: Request) -> Session | None:
     return await of_people(request, lambda people: people.session(token, now=datetime.now().astimezone()))
 
 
-def need(*roles: Role) -> Callable[[Callable[[Request, Person], Awaitable[Any]]], Callable[[Request], Awaitable[Any]]]:
+def need(*roles: Role) -> Callable[[Page], Callable[[Request], Awaitable[Response]]]:
     """Let only people of some roles use a page; others are sent to sign in, or told that it is not theirs.
 
     Whatever they send must carry the session's CSRF token.
+
+    A page that is a plain function runs in a thread, as it may wait for disk and database; what was sent as a form is
+    parsed by then (`sent_form`).
     """
 
-    def wrap(page: Callable[[Request, Person], Awaitable[Any]]) -> Callable[[Request], Awaitable[Any]]:
-        async def guarded(request: Request) -> Any:
-            from starlette.responses import RedirectResponse
-
+    def wrap(page: Page) -> Callable[[Request], Awaitable[Response]]:
+        async def guarded(request: Request) -> Response:
             session = await session_of(request)
             if session is None:
                 if request.method != "GET":
@@ -241,7 +210,11 @@ def need(*roles: Role) -> Callable[[Callable[[Request, Person], Awaitable[Any]]]
             request.state.session = session
             if request.method not in ("GET", "HEAD"):
                 await check_csrf(request, session.csrf)
-            return await page(request, session.person)
+            if iscoroutinefunction(page):
+                return cast(Response, await page(request, session.person))
+            if request.method not in ("GET", "HEAD"):
+                await form_of(request)  # before it takes a thread: a phone may send slowly
+            return cast(Response, await to_thread.run_sync(page, request, session.person))
 
         guarded.__name__ = page.__name__
         return guarded

@@ -11,7 +11,7 @@ from starlette.formparsers import MultiPartException, MultiPartParser
 from starlette.requests import Request
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-__all__ = ["CloseForm", "form_of"]
+__all__ = ["CloseForm", "form_of", "sent_form"]
 
 _FILES, _FIELDS = 2, 200  # a photo and one with the flash; more fields than any form of ours has
 
@@ -45,6 +45,12 @@ async def form_of(request: Request) -> FormData:
         kind, _ = parse_options_header(request.headers.get("content-type"))
         in_parts = kind == b"multipart/form-data"
         request.state.form = await (_parts(request) if in_parts else request.form(max_fields=_FIELDS))
+    form: FormData = request.state.form
+    return form
+
+
+def sent_form(request: Request) -> FormData:
+    """Return the form of a request that was parsed by `form_of` before, as for every page that is a plain function."""
     form: FormData = request.state.form
     return form
 

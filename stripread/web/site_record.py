@@ -1,25 +1,24 @@
 """The site's record, opened for one request, and what several pages ask of it."""
 
-from typing import Any
-
 from starlette.exceptions import HTTPException
 
 from stripread.errors import RecordsError
 from stripread.records import Entry, Point, Records, Stamp
 from stripread.records.of_site import open_site_records
 from stripread.site import load_site
+from stripread.web.state import AppState
 
 __all__ = ["LAST_ENTRY", "points_of", "reading_entry", "records_of"]
 
 LAST_ENTRY = 2**31 - 1  # the largest number that the database can ask for
 
 
-def records_of(state: Any, *, create: Stamp | None = None) -> Records:
+def records_of(state: AppState, *, create: Stamp | None = None) -> Records:
     """Open the record of the application's site; with a stamp it is begun where there is none."""
     return open_site_records(load_site(state.folder), create=create)
 
 
-def points_of(state: Any) -> list[Point]:
+def points_of(state: AppState) -> list[Point]:
     """Return the points in use, in the order of the way along them."""
     with records_of(state) as records:
         return records.points_in_order()

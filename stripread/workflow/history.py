@@ -8,7 +8,7 @@ from stripread.check.history import History, Line, PastReading, Point, Recipe
 from stripread.check.history_rules import clock_may_be_right
 from stripread.i18n import Joined, Message, Shown, joined
 from stripread.read import Reading
-from stripread.records import Records
+from stripread.records import ReadingFilter, Records
 from stripread.records.chain import entries as said
 from stripread.records.queries.batches import (
     batch_forecast,
@@ -68,7 +68,7 @@ def history_for(
         point=None if point is None else _known(point),
         flushed_s=context.flushed_s,
         same_point=_same_point(records, context, at=at),
-        lately=tuple(past for r in records.readings(since=at - _LATELY, until=at) for past in _past(r)),
+        lately=tuple(past for r in records.readings(ReadingFilter(since=at - _LATELY, until=at)) for past in _past(r)),
         photos={} if again else _used(records, reading.photo_sha256),
         checks=lot_scores(records, reading.lot),
         recipe=None if batch is None else _recipe(records, batch, at=at),
@@ -100,7 +100,8 @@ def _point(records: Records, name: str) -> said.Point | None:
 def _same_point(records: Records, context: SampleContext, *, at: datetime) -> tuple[PastReading, ...]:
     if context.point is None:
         return ()
-    found = records.readings(point=context.point, sample=context.sample.name, until=at, limit=_SAME_POINT)
+    wanted = ReadingFilter(point=context.point, sample=context.sample.name, until=at)
+    found = records.readings(wanted, limit=_SAME_POINT)
     return tuple(past for r in reversed(found) for past in _past(r))
 
 
@@ -153,11 +154,11 @@ def _line(records: Records, point: said.Point, *, at: datetime) -> Line | None:
     if not nearer:
         return None
     before = max(nearer, key=lambda p: p.order or 0)
-    upstream = _by_day(records.readings(point=before.name, until=at, limit=_ON_LINE))
+    upstream = _by_day(records.readings(ReadingFilter(point=before.name, until=at), limit=_ON_LINE))
     today = upstream.pop(at.date(), None)
     if today is None:
         return None
-    here = _by_day(records.readings(point=point.name, until=at, limit=_ON_LINE))
+    here = _by_day(records.readings(ReadingFilter(point=point.name, until=at), limit=_ON_LINE))
     days = [(day, upstream[day]) for day in sorted(upstream) if day in here]
     usual = [(here[day].value or 0.0) / first.value for day, first in days if first.value]
     return Line(before=today, usual_left=tuple(usual))

@@ -13,7 +13,7 @@ from stripread.errors import RecordsError, StripReadError
 from stripread.i18n import Message
 from stripread.lot.lot import Lot
 from stripread.photo.load import PhotoFile, open_photo_bytes
-from stripread.records import Draft, Entry, FileRef, Records, Stamp
+from stripread.records import Draft, Entry, FileRef, ReadingFilter, Records, Stamp
 from stripread.records.chain.canonical import parse_offset, parse_utc
 from stripread.records.chain.entries import Role
 from stripread.records.chain.files import read_kept
@@ -48,7 +48,7 @@ def reread_lot(
     ref, known = keep_lot(records, lot_file, lot.number, lot.kind, keep=not dry_run)
     if not dry_run:
         records.append([], stamp, first_if_new=[known])
-    for recorded in records.iterate_readings(lot=lot.number):
+    for recorded in records.iterate_readings(ReadingFilter(lot=lot.number)):
         old = recorded.entry
         same = any(file.role == "lot" and file.sha256 == ref.sha256 for file in old.files)
         if same and old.payload.get("how", {}).get("software") == _SOFTWARE:

@@ -15,7 +15,7 @@ from contextlib import nullcontext
 from datetime import timedelta
 from pathlib import Path
 
-from stripread.records import Batch, Draft, Part, Point, Records, open_records
+from stripread.records import Batch, Draft, Part, Point, ReadingFilter, Records, open_records
 from stripread.records.chain.verify import verify_records
 from stripread.records.database import refresh_statistics
 from stripread.records.queries.today import due_today
@@ -76,7 +76,7 @@ def measure(records: Records, count: int) -> tuple[float, ...]:
     return (
         median_ms(lambda: records.readings(limit=20), 15),
         median_ms(lambda: records.readings(before=_LAST_PAGE, limit=20), 15),
-        median_ms(lambda: records.readings(point="point-07", limit=20), 15),
+        median_ms(lambda: records.readings(ReadingFilter(point="point-07"), limit=20), 15),
         median_ms(records.latest_by_point, 7),
         median_ms(lambda: due_today(records, site, now=now), 5),
         median_ms(lambda: trend_of(records, "point-07", since=None, until=None), 5),

@@ -144,7 +144,7 @@ def _new_phone(page: Any, live: Live) -> None:
     page.locator("svg, img").first.wait_for()
 
 
-def _let_in(page: Any, live: Live) -> None:
+def _pair(page: Any, live: Live) -> None:
     people = People(live.folder)
     code = people.pairing_code(now=datetime.now().astimezone())
     people.close()
@@ -167,7 +167,7 @@ SCREENS = (
     Screen("sign-in", "/sign-in", None, "/sign-in"),
     Screen("sign-in-wrong", "/sign-in", None, _wrong_pin),
     Screen("not-paired", "/pair/{code}", None, "/pair/no-such-code"),
-    Screen("let-in", "/pair/{code}", None, _let_in),
+    Screen("pair", "/pair/{code}", None, _pair),
     Screen("points", "/read", "Ines", "/read"),
     Screen("guide", "/read/{point}", "Ines", "/read/bench 1"),
     Screen("guide-dipping", "/read/{point}", "Ines", _dipping),

@@ -22,7 +22,7 @@ def test_from_the_point_to_the_verdict(open_phone, live):
         "filechooser", lambda chooser: asked.append(chooser)
     )  # from the start: it is told to the browser in its own time
     page.clock.install()
-    page.goto("/read")  # as by the code on a label: first to the door, then on to where one wanted to go
+    page.goto("/read")  # as by the code on a label: first to sign in, then on to where one wanted to go
     page.get_by_label("Name").fill("Ines")
     page.get_by_label("PIN or password").fill(SECRET)
     page.get_by_role("button", name="Sign in").tap()
@@ -133,7 +133,7 @@ def outlined(page, selector):
     return page.locator(selector).evaluate("e => getComputedStyle(e).outlineStyle") == "solid"
 
 
-def test_the_keyboard_alone_leads_from_the_door_to_the_verdict(open_phone):
+def test_the_keyboard_alone_leads_from_signing_in_to_the_verdict(open_phone):
     page, asked = open_phone(has_touch=False, is_mobile=False), []
     page.on("filechooser", lambda chooser: asked.append(chooser))
     page.goto("/sign-in?next=/read")

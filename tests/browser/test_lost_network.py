@@ -8,7 +8,7 @@ import threading
 
 import pytest
 
-from stripread.records import open_records
+from stripread.records import ReadingFilter, open_records
 from tests.browser.live import SAMPLES, send_photo, sign_in, until, verdict
 
 # A busy machine may keep a browser waiting for longer than these tests do: a second try tells the two apart.
@@ -31,7 +31,7 @@ def arrived(live):
 
 def read_once(live):
     with open_records(live.folder) as records:
-        assert len(records.readings(point="bench 1")) == 1
+        assert len(records.readings(ReadingFilter(point="bench 1"))) == 1
     return arrived(live) == 1
 
 

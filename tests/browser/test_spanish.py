@@ -1,4 +1,4 @@
-"""A strip is read in Spanish, from the door to the verdict and on to a refused photo."""
+"""A strip is read in Spanish, from signing in to the verdict and on to a refused photo."""
 
 import re
 

@@ -8,11 +8,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from stripread.i18n import Message, Reader
 from stripread.records import Batch, InjectorSetting
 from stripread.records.chain.entries import Part, from_payload, to_payload
 from stripread.report.terminal.water_batch import dilution_answer
-from stripread.units import ASSUMED_U, Measured, Typed, parse_quantity, plain
-from stripread.units.amounts import jug, tell_line_flow, tell_volume, tell_volumes_in, volume_as_typed
+from stripread.units import ASSUMED_U, Measured, ParsedInputs, parse_quantity
+from stripread.units.amounts import Volume, jug, tell_line_flow, tell_volume, volume_as_typed
 from stripread.water.dilution import dilute
 
 few = settings(max_examples=150, deadline=None, derandomize=True)
@@ -48,7 +49,7 @@ def agree(shown: str, litres: float, dimension: str = "volume") -> None:
 def test_a_volume_typed_is_shown_again_as_it_was_typed(data, typed_in, shown_in):
     unit = data.draw(st.sampled_from(UNITS[typed_in]))
     text = f"{data.draw(st.decimals('0.1', 2000, places=2))} {unit}"
-    typed = Typed()
+    typed = ParsedInputs()
     water = typed.measured(text, "volume", name="the water")
     assert typed.system == typed_in
     batch = recorded(
@@ -65,9 +66,9 @@ def test_a_volume_typed_is_shown_again_as_it_was_typed(data, typed_in, shown_in)
 @few
 def test_gallons_typed_come_back_from_the_litres_of_a_finding(digits, places):
     gallons = f"{digits / 10**places:.3g}"
-    litres = Typed().measured(f"{gallons} gal", "volume", name="the water").value
-    said = f"S-1, {plain(litres, 4)} L of water"  # as `records.history` writes it
-    assert tell_volumes_in(said, "us").startswith(f"S-1, {gallons} US gal (")
+    litres = ParsedInputs().measured(f"{gallons} gal", "volume", name="the water").value
+    said = Message("%(batch)s, %(volume)s of water", batch="S-1", volume=Volume(litres))
+    assert said.shown(Reader(units="us")).startswith(f"S-1, {gallons} US gal (")
     assert tell_volumes_in(said, "us").endswith(" L) of water")
 
 
@@ -75,7 +76,7 @@ def test_gallons_typed_come_back_from_the_litres_of_a_finding(digits, places):
 @few
 def test_a_flow_typed_is_shown_again_as_it_was_typed(number, system):
     text = f"{number} {'L/min' if system == 'metric' else 'gpm'}"
-    litres_per_h = Typed().exact(text, "flow", name="the flow")
+    litres_per_h = ParsedInputs().exact(text, "flow", name="the flow")
     said = InjectorSetting(injector="main", since=AT, ratio=200.0, convention="in", flow_l_per_min=litres_per_h / 60)
     again = from_payload(InjectorSetting, json.loads(json.dumps(to_payload(said))))
     agree(tell_line_flow(again.flow_l_per_min, system), litres_per_h, "flow")
@@ -85,7 +86,7 @@ def test_a_flow_typed_is_shown_again_as_it_was_typed(number, system):
 @few
 def test_a_plan_entered_as_it_stands_in_the_form_is_shown_in_the_words_of_the_plan(total, strength, system):
     unit = "L" if system == "metric" else "gal"
-    typed = Typed(usual="metric" if system == "us" else "us")
+    typed = ParsedInputs(usual="metric" if system == "us" else "us")
     asked = typed.exact(f"{total:.2f} {unit}", "volume", name="the stock to make")
     assert typed.system == system
     concentrate = Measured(strength, 0.05 * strength)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from stripread.records import open_records
+from stripread.records import ReadingFilter, open_records
 from stripread.records.queries.trend import course_of
 from tests.unit.made_records import START, made_pad, made_payload, made_stamp
 
@@ -26,7 +26,7 @@ def course(tmp_path: Path):
                     point=point, taken=at, lot=lots[n * len(lots) // len(values)], pads=[pad], validity=validity
                 )
                 records.add_reading(payload, files=[], stamp=made_stamp(1440 * n))
-            return course_of(records.readings(point=point))
+            return course_of(records.readings(ReadingFilter(point=point)))
 
         yield tell
 

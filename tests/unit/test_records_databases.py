@@ -20,7 +20,7 @@ from typer.testing import CliRunner
 
 from stripread.cli.app import app
 from stripread.errors import RecordsError
-from stripread.records import Batch, InjectorSetting, Note, Part, Point, Records, open_records
+from stripread.records import Batch, InjectorSetting, Note, Part, Point, ReadingFilter, Records, open_records
 from stripread.records.chain.verify import verify_records
 from stripread.records.exchange.archive import back_up, restore
 from tests.listed import each
@@ -175,12 +175,12 @@ def test_filters_pick_what_they_say(records: Records) -> None:
                         files=[], stamp=made_stamp(500, who="Cleo"))  # fmt: skip
 
     def seqs(**wanted: object) -> list[int]:
-        return [one.entry.seq for one in records.readings(**wanted)]  # type: ignore[arg-type]  # names are checked by call
+        return [one.entry.seq for one in records.readings(ReadingFilter(**wanted))]  # type: ignore[arg-type]  # names are checked by call
 
     assert seqs(point="bench-2") == [10, 6, 2]
     assert seqs(sample="tap") == seqs(validity="doubtful") == seqs(who="Cleo") == seqs(lot="CP-1") == [13]
     assert seqs(analyte="pH") == [13]
-    assert [pad.analyte for pad in records.readings(analyte="pH")[0].pads] == ["free chlorine", "pH"]
+    assert [pad.analyte for pad in records.readings(ReadingFilter(analyte="pH"))[0].pads] == ["free chlorine", "pH"]
     assert seqs(since=utc(20), until=utc(40)) == [4, 3]
     assert seqs(point="nowhere") == []
 
@@ -211,7 +211,8 @@ def test_a_correction_supersedes_and_keeps_the_first(records: Records) -> None:
     assert (new.supersedes, new.why, new.who, new.subject) == (1, "wrong bench", "Ben", "bench-9")
     assert new.payload["correction"]["changed"] == {"point": ["bench-1", "bench-9"]}
     assert [one.entry.seq for one in records.readings()] == [2, 3]
-    assert {one.entry.seq: one.superseded_by for one in records.readings(corrections=True)} == {1: 3, 3: None}
+    corrections = records.readings(ReadingFilter(corrections=True))
+    assert {one.entry.seq: one.superseded_by for one in corrections} == {1: 3, 3: None}
     with pytest.raises(RecordsError, match="another correction came first"):
         records.correct(1, why="again", changes={"point": "bench-8"}, stamp=made_stamp())
     records.correct(3, why="the strip fell on the floor", withdraw=True, stamp=made_stamp())

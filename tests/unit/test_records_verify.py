@@ -17,7 +17,7 @@ from sqlalchemy.exc import DatabaseError
 
 from stripread.errors import RecordsError
 from stripread.lot.record import CheckRow, append_row
-from stripread.records import Draft, Note, open_records
+from stripread.records import Draft, Note, ReadingFilter, open_records
 from stripread.records.chain.canonical import canonical_json, entry_hash
 from stripread.records.chain.head import HEAD, Head
 from stripread.records.chain.verify import Verification, verify_records
@@ -267,7 +267,7 @@ def test_a_record_from_before_there_was_a_table_of_findings_is_given_one(folder:
         database.execute("DROP TABLE findings")
         database.execute("UPDATE alembic_version SET version_num = '0001'")
     with open_records(folder) as records:
-        assert [one.entry.seq for one in records.readings(finding="off_curve")] == [entry.seq]
+        assert [one.entry.seq for one in records.readings(ReadingFilter(finding="off_curve"))] == [entry.seq]
         assert records.finding_codes() == ["below_lod", "off_curve"]
         assert verify_records(records).intact
     engine = create_engine(f"sqlite:///{database_file(folder)}")

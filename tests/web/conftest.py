@@ -78,7 +78,7 @@ def signed_in(client: TestClient) -> Callable[[str], TestClient]:
     return enter
 
 
-def let_in(phone: TestClient, code: str):
+def pair(phone: TestClient, code: str):
     """Pair a phone as its person does: look at the page behind the code, and press its button."""
     page = phone.get(f"/pair/{code}")
     return phone.post(f"/pair/{code}", data={"csrf": csrf_of(page.text)}) if page.status_code == 200 else page

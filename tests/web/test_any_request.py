@@ -2,6 +2,7 @@
 
 import re
 import string
+from dataclasses import fields
 from datetime import datetime
 from html.parser import HTMLParser
 from importlib import resources
@@ -16,7 +17,8 @@ from starlette.testclient import TestClient
 
 import stripread.web
 from stripread.web.app import create_app
-from stripread.web.security import CSRF_FIELD, SESSION_COOKIE, VISIT_COOKIE, Limiter
+from stripread.web.limiter import Limiter
+from stripread.web.security import CSRF_FIELD, SESSION_COOKIE, VISIT_COOKIE
 from stripread.web.settings import Settings
 from tests.web import test_lots
 from tests.web.conftest import PEOPLE, SAMPLE, make_site, sign_in
@@ -71,9 +73,9 @@ FILES = st.dictionaries(
 def clients(tmp_path_factory):
     """A browser of each person, and one without."""
     app = create_app(Settings(folder=make_site(tmp_path_factory.mktemp("any") / "site"), workers=1))
-    for name, kept in list(app.state._state.items()):
-        if isinstance(kept, Limiter):  # how often one may try is another test's
-            setattr(app.state, name, Limiter(10**9, 1.0))
+    for kept in fields(app.state):
+        if isinstance(getattr(app.state, kept.name), Limiter):  # how often one may try is another test's
+            setattr(app.state, kept.name, Limiter(10**9, 1.0))
     with TestClient(app, raise_server_exceptions=False, follow_redirects=False) as nobody:
         made = [nobody]
         for name in PEOPLE:
@@ -166,7 +168,9 @@ def test_no_form_makes_the_server_fail(clients, forms, data):
     for name in data.draw(st.lists(st.sampled_from(sorted(fields)), max_size=3)):
         sent[name] = data.draw(WORDS)
     client = clients[2]
-    sent[CSRF_FIELD] = let_in(client) if not action.startswith("/pair/") else client.cookies.get(VISIT_COOKIE, "")
+    sent[CSRF_FIELD] = (
+        session_token(client) if not action.startswith("/pair/") else client.cookies.get(VISIT_COOKIE, "")
+    )
     contents = st.sampled_from([JPEG, PNG, b"patch,L,a,b\nA1,1,2,3\n"])
     photos = {name: ("x.jpg", data.draw(contents), "image/jpeg") for name in files}
     answer = client.post(action, data=sent, files=photos or None)
@@ -193,7 +197,7 @@ def fill(path: str, words: list[str]) -> str:
     return "/".join(parts)
 
 
-def let_in(client) -> str:
+def session_token(client) -> str:
     """Return what a form of this browser must carry; whoever was signed out or retired meanwhile is let in anew."""
     if not hasattr(client, "name"):
         return str(client.cookies.get(VISIT_COOKIE, ""))
@@ -203,7 +207,7 @@ def let_in(client) -> str:
         people.add(client.name, PEOPLE[client.name], "green-471")
         client.cookies.clear()
         assert sign_in(client, client.name).status_code == 303
-        return let_in(client)
+        return session_token(client)
     return session.csrf
 
 
@@ -219,7 +223,7 @@ def test_no_request_makes_the_server_fail(clients, data):
     else:
         method = data.draw(st.sampled_from([method] * 8 + ["PUT", "DELETE", "PATCH", "OPTIONS", "TRACE", "NONE"]))
         files = data.draw(st.one_of(st.none(), FILES))
-        answer = client.request(method, address, data={**fields, CSRF_FIELD: let_in(client)}, files=files)
+        answer = client.request(method, address, data={**fields, CSRF_FIELD: session_token(client)}, files=files)
     event(f"{method} {answer.status_code}")
     assert answer.status_code < 500, (method, address, fields, answer.text[:500])
 
@@ -231,7 +235,7 @@ def test_no_body_makes_the_server_fail(clients, body, kind, data):
     client = clients[2] if data is None else data.draw(st.sampled_from(clients))
     paths = [path for path, method in routes(client.app) if method == "POST"]
     for path in ("/read/{x}/photo", "/sign-in", paths[len(body) % len(paths)]):
-        headers = {"content-type": kind.encode("latin-1"), "x-csrf-token": let_in(client)}
+        headers = {"content-type": kind.encode("latin-1"), "x-csrf-token": session_token(client)}
         for sent in (headers, {"content-type": headers["content-type"]}):
             answer = client.post(fill(path, ["tank"]), content=body, headers=sent)
             assert answer.status_code < 500, (path, body, kind, answer.text[:300])

@@ -14,11 +14,12 @@ from starlette.testclient import TestClient
 
 from stripread.records import open_records
 from stripread.web.app import create_app
-from stripread.web.security import CSRF_FIELD, SESSION_COOKIE, Limiter, guard_headers
+from stripread.web.limiter import Limiter
+from stripread.web.security import CSRF_FIELD, SESSION_COOKIE, guard_headers
 from stripread.web.settings import Settings
 from tests.listed import each
 from tests.web import test_lots
-from tests.web.conftest import PEOPLE, SAMPLE, SECRET, csrf_of, let_in, make_site, sign_in
+from tests.web.conftest import PEOPLE, SAMPLE, SECRET, csrf_of, make_site, pair, sign_in
 from tests.web.test_card_and_checks import MEASURED
 from tests.web.test_log import enter
 from tests.web.test_read import answer
@@ -168,10 +169,10 @@ def test_files_and_heavy_work_are_asked_for_only_so_often(clients, monkeypatch):
     forms = {form for text in texts for form in re.findall(r'action="([^"]+)" enctype="multipart', text)}
     blank = {re.sub(r"\{\{.*?\}\}", "", form) for form in forms}
     assert blank == {re.sub(r"UL-2603|(?<=drafts/)\w+|bench 1", "", address) for address in addresses}
-    monkeypatch.setitem(client.app.state._state, "upload_tries", none)
+    monkeypatch.setattr(client.app.state, "upload_tries", none)
     for address in addresses:
         assert client.post(address, headers=token(client)).status_code == 429, address
-    monkeypatch.setitem(client.app.state._state, "heavy_tries", none)
+    monkeypatch.setattr(client.app.state, "heavy_tries", none)
     for address in ("/more/report", "/more/export.zip"):
         assert client.get(address).status_code == 429, address
 
@@ -212,7 +213,7 @@ class TestAudit:
         yield "/people/pair", shown
         phone, code = TestClient(client.app, follow_redirects=False), re.search(r"/pair/([\w-]+)", shown.text)[1]
         phone.portal = client.portal
-        yield "/pair/{code}", let_in(phone, code)
+        yield "/pair/{code}", pair(phone, code)
         (paired,) = client.app.state.people.phones(now=datetime.now().astimezone())
         yield "/people/unpair", post("/people/unpair", {"phone": paired.id})
         yield "/language", post("/language", {"language": "es", "next": "/"})

@@ -8,7 +8,7 @@ from starlette.testclient import TestClient
 from stripread.records import open_records
 from stripread.web.app import create_app
 from stripread.web.settings import Settings
-from tests.web.conftest import SECRET, csrf_of, let_in, sign_in
+from tests.web.conftest import SECRET, csrf_of, pair, sign_in
 
 
 def send(client, where="/people", **fields):
@@ -89,7 +89,7 @@ def test_the_code_on_the_page_lets_one_phone_in(site):
         path = re.search(r"http://testserver(/pair/[\w-]+)", page.text)[1]
         phone = TestClient(app, follow_redirects=False, client=("192.0.2.77", 50000))
         assert phone.get("/sign-in").status_code == 403
-        assert let_in(phone, path.rsplit("/", 1)[1]).status_code == 303
+        assert pair(phone, path.rsplit("/", 1)[1]).status_code == 303
         assert phone.get("/sign-in").status_code == 200
         assert TestClient(app, client=("192.0.2.78", 50000)).get(path).status_code == 403
         listed = supervisor.get("/people").text

@@ -4,7 +4,7 @@ import json
 import re
 import time
 
-from stripread.records import open_records
+from stripread.records import ReadingFilter, open_records
 from tests.web.conftest import ROOT, SAMPLE, csrf_of
 
 
@@ -49,7 +49,7 @@ def test_a_photo_becomes_a_verdict_and_an_entry(signed_in, site):
     assert "95 % interval" in page
     assert client.get(f"{sent.headers['location']}/picture").headers["content-type"] == "image/jpeg"
     with open_records(site) as records:
-        (reading,) = records.readings(point="bench 1")
+        (reading,) = records.readings(ReadingFilter(point="bench 1"))
     assert reading.entry.who == "Ines"
     assert reading.entry.payload["how"]["flushed_s"] == 70
     assert "passwd" not in reading.entry.files[0].name
@@ -63,7 +63,7 @@ def test_the_same_upload_sent_twice_is_one_reading(signed_in, site):
     third = upload(client)
     assert third.headers["location"] == first.headers["location"]
     with open_records(site) as records:
-        assert len(records.readings(point="bench 1")) == 1
+        assert len(records.readings(ReadingFilter(point="bench 1"))) == 1
 
 
 def test_another_photo_from_the_same_form_is_another_reading(signed_in, site):
@@ -74,7 +74,7 @@ def test_another_photo_from_the_same_form_is_another_reading(signed_in, site):
     assert "0.37 mg/L" in answer(client, first.headers["location"])
     assert "0.11 mg/L" in answer(client, second.headers["location"])
     with open_records(site) as records:
-        assert len(records.readings(point="bench 1")) == 2
+        assert len(records.readings(ReadingFilter(point="bench 1"))) == 2
 
 
 def test_a_bad_photo_says_what_to_change_and_is_not_recorded(signed_in, site):

@@ -11,13 +11,14 @@ from starlette.testclient import TestClient
 from stripread.errors import WrongUsageError
 from stripread.records import open_records
 from stripread.web.app import create_app
+from stripread.web.limiter import Limiter
 from stripread.web.people.accounts import retire_person, set_person
 from stripread.web.people.people import PEOPLE as PEOPLE_FILE
 from stripread.web.people.people import People
-from stripread.web.security import CSRF_FIELD, Limiter
+from stripread.web.security import CSRF_FIELD
 from stripread.web.settings import Settings
 from tests.listed import each
-from tests.web.conftest import PEOPLE, QUICK, SECRET, STAMP, csrf_of, let_in, sign_in
+from tests.web.conftest import PEOPLE, QUICK, SECRET, STAMP, csrf_of, pair, sign_in
 
 NOW = datetime.now().astimezone()
 
@@ -153,7 +154,7 @@ class TestCrossSiteRequests:
 
 
 class TestRoles:
-    def test_whoever_is_not_signed_in_sees_only_the_door(self, client):
+    def test_whoever_is_not_signed_in_sees_only_the_sign_in_page(self, client):
         for path in ("/read", "/read/tank", "/jobs/" + "0" * 32, "/jobs/" + "0" * 32 + "/picture"):
             answer = client.get(path)
             assert answer.status_code == 303
@@ -179,7 +180,7 @@ class TestPhones:
 
     def test_a_code_pairs_one_phone_once(self, from_lan):
         code = from_lan.app.state.people.pairing_code(now=datetime.now().astimezone())
-        assert let_in(from_lan, code).status_code == 303
+        assert pair(from_lan, code).status_code == 303
         assert sign_in(from_lan, "Ines").status_code == 303
         from_lan.cookies.clear()
         assert from_lan.get(f"/pair/{code}").status_code == 403
@@ -191,7 +192,7 @@ class TestPhones:
             assert from_lan.get(f"/pair/{code}").status_code == 200
             assert from_lan.head(f"/pair/{code}").status_code == 200
         assert from_lan.get("/sign-in").status_code == 403
-        assert let_in(from_lan, code).status_code == 303
+        assert pair(from_lan, code).status_code == 303
         assert from_lan.post(f"/pair/{code}", data={"csrf": from_lan.cookies["stripread_visit"]}).status_code == 403
 
     def test_another_site_cannot_press_the_button(self, from_lan):
@@ -209,7 +210,7 @@ class TestPhones:
         with TestClient(app, client=("192.0.2.7", 5000), follow_redirects=False) as lost:
             kept = TestClient(app, client=("192.0.2.8", 5000), follow_redirects=False)
             for phone in (lost, kept):
-                let_in(phone, people.pairing_code(now=datetime.now().astimezone()))
+                pair(phone, people.pairing_code(now=datetime.now().astimezone()))
                 assert sign_in(phone, "Ines").status_code == 303
                 assert phone.get("/more").status_code == 200
             now = datetime.now().astimezone()
@@ -270,7 +271,7 @@ class TestPhones:
 
     def test_the_sign_in_page_names_nobody_to_the_network(self, from_lan, client):
         code = from_lan.app.state.people.pairing_code(now=datetime.now().astimezone())
-        let_in(from_lan, code)
+        pair(from_lan, code)
         assert not any(name in from_lan.get("/sign-in").text for name in PEOPLE)
 
 

@@ -61,8 +61,8 @@ def from_chart(
     where = look_up_site(site)
     strip_kind, layout = look_up_kind(kind, where), look_up_card(card, where)
     the_pad, numbers = chart_pad(strip_kind, pad), chart_numbers(values)
-    wishes = _Wishes(numbers=numbers, blank=the_pad.blank, reverse=reverse)
-    chart = _measured(photo, layout, wishes, overlay)
+    options = _ChartOptions(numbers=numbers, blank=the_pad.blank, reverse=reverse)
+    chart = _measured(photo, layout, options, overlay)
     made = provisional_lot(
         chart,
         numbers,
@@ -110,7 +110,7 @@ def check_chart(
             remedy=Message("Calibrate the lot from known dilutions first."),
         )
     the_pad, numbers = chart_pad(kind_of_lot(found, where), pad), chart_numbers(values)
-    chart = _measured(photo, layout, _Wishes(numbers=numbers, blank=the_pad.blank, reverse=reverse), overlay)
+    chart = _measured(photo, layout, _ChartOptions(numbers=numbers, blank=the_pad.blank, reverse=reverse), overlay)
     calibration = found.pad(the_pad.id)
     checks = check(chart, numbers, calibration=calibration, blank=the_pad.blank, reverse=reverse)
     say(check_text(checks, unit=calibration.unit, lot=found.number))
@@ -118,13 +118,13 @@ def check_chart(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Wishes:
+class _ChartOptions:
     numbers: list[float]
     blank: bool
     reverse: bool | None
 
 
-def _measured(photo: Path, layout: "CardLayout", wishes: _Wishes, overlay: Path | None) -> "ChartMeasurement":
+def _measured(photo: Path, layout: "CardLayout", options: _ChartOptions, overlay: Path | None) -> "ChartMeasurement":
     """Measure the chart; draw it also where its order is not clear, for that shows what went wrong."""
     from stripread.calibrate.lot_from_vial import order_blocks
     from stripread.measure import measure_chart
@@ -136,7 +136,7 @@ def _measured(photo: Path, layout: "CardLayout", wishes: _Wishes, overlay: Path 
     chart = measure_chart(open_photo(photo), layout)
     labels: list[str] = []
     try:
-        rise, ordered = order_blocks(chart, wishes.numbers, blank=wishes.blank, reverse=wishes.reverse)
+        rise, ordered = order_blocks(chart, options.numbers, blank=options.blank, reverse=options.reverse)
         values = rise if ordered[0] is chart.blocks[0] else rise[::-1]
         labels = [f"{value:g}" for value in values]
     finally:

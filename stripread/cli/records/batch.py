@@ -1,12 +1,13 @@
 """The commands ``batch generate``, ``stock``, ``top-up`` and ``list``: what was made, of what, and when."""
 
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from stripread.cli.inputs import Cover, Json, Sachet, Sachets, SiteFolder, Typed
+from stripread.cli.inputs import Cover, Json, ParsedInputs, Sachet, Sachets, SiteFolder
 from stripread.cli.output import note, say
 from stripread.errors import WrongUsageError
 from stripread.i18n import Message
@@ -65,7 +66,7 @@ def generate(
     from stripread.water.generation import expected_generation
     from stripread.water.sachet import load_sachet
 
-    where, stamp, typed = site_of_records(site), stamp_of(who), Typed()
+    where, stamp, typed = site_of_records(site), stamp_of(who), ParsedInputs()
     litres = typed.measured(water, "volume", name=Message("the water"))
     hours = typed.exact(after, "time", name=Message("the time"))
     kind = load_sachet(sachet)
@@ -104,7 +105,8 @@ def stock(
 
       stripread batch stock S-14 --concentrate C-14 --add "20 L" --water "17 L" --cover covered
     """
-    _mixed(batch, "stock", [(concentrate, add)], water, tank, cover, at, who, site)
+    made = _Mixture(batch=batch, kind="stock", parts=((concentrate, add),), water=water, tank=tank, cover=cover, at=at)
+    _enter_mixture(made, who=who, site=site)
 
 
 @batch_app.command(name="top-up")
@@ -133,8 +135,9 @@ def top_up(
             found=Message("one of them"),
             remedy=Message("Name both, or neither."),
         )
-    parts = [(stock, left)] + ([] if concentrate is None or add is None else [(concentrate, add)])
-    _mixed(batch, "top-up", parts, water, tank, cover, at, who, site)
+    parts = ((stock, left), *(() if concentrate is None or add is None else ((concentrate, add),)))
+    made = _Mixture(batch=batch, kind="top-up", parts=parts, water=water, tank=tank, cover=cover, at=at)
+    _enter_mixture(made, who=who, site=site)
 
 
 @batch_app.command(name="list")
@@ -188,37 +191,40 @@ def list_batches(
     say(table(heads, rows) if rows else "No batches yet: stripread batch generate")
 
 
-def _mixed(
-    batch: str,
-    kind: str,
-    named: list[tuple[str, str]],
-    water: str,
-    tank: str | None,
-    cover: Cover | None,
-    at: datetime | None,
-    who: str | None,
-    site: Path | None,
-) -> None:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Mixture:
+    """A stock or top-up as it was typed: its parts by batch and volume, and the water that was added."""
+
+    batch: str
+    kind: Literal["stock", "top-up"]
+    parts: tuple[tuple[str, str], ...]
+    water: str
+    tank: str | None
+    cover: Cover | None
+    at: datetime | None
+
+
+def _enter_mixture(made: _Mixture, *, who: str | None, site: Path | None) -> None:
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.records import Batch, Part
     from stripread.records.queries.batches import with_expected
 
-    where, stamp, typed = site_of_records(site), stamp_of(who), Typed()
+    where, stamp, typed = site_of_records(site), stamp_of(who), ParsedInputs()
     volumes = [
         (name, typed.measured(text, "volume", name=Message("the volume of %(name)s", name=name)))
-        for name, text in named
+        for name, text in made.parts
     ]
-    litres = typed.measured(water, "volume", name=Message("the water"), positive=False)
+    litres = typed.measured(made.water, "volume", name=Message("the water"), positive=False)
     said = Batch(
-        id=batch,
-        kind="stock" if kind == "stock" else "top-up",
-        made_at=_when(at, stamp),
+        id=made.batch,
+        kind=made.kind,
+        made_at=_when(made.at, stamp),
         made_by=stamp.who,
         water_l=litres.value,
         u_water_l=litres.u,
         parts=tuple(Part(batch=name, volume_l=v.value, u_volume_l=v.u) for name, v in volumes),
-        tank=tank,
-        cover=None if cover is None else cover.value,
+        tank=made.tank,
+        cover=None if made.cover is None else made.cover.value,
     )
     with open_site_records(where) as records:
         said = with_expected(records, said)
@@ -229,7 +235,7 @@ def _when(at: datetime | None, stamp: "Stamp") -> datetime:
     return stamp.at if at is None else at.astimezone()
 
 
-def _enter(said: "Batch", site: "Site", stamp: "Stamp", typed: Typed) -> None:
+def _enter(said: "Batch", site: "Site", stamp: "Stamp", typed: ParsedInputs) -> None:
     from stripread.check.verdict import CAUTION
     from stripread.cli.site_record import open_site_records
     from stripread.report.terminal.batch import off_range, sample_of, strength_words

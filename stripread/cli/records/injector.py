@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from stripread.cli.inputs import SiteFolder, Typed
+from stripread.cli.inputs import ParsedInputs, SiteFolder
 from stripread.cli.output import note, say
 from stripread.errors import WrongUsageError
 from stripread.i18n import Message, Verbatim
@@ -52,7 +52,7 @@ def enter(
     from stripread.records.queries.batches import find_batch
     from stripread.water.injection import parse_ratio
 
-    where, stamp, typed = site_of_records(site), stamp_of(who), Typed()
+    where, stamp, typed = site_of_records(site), stamp_of(who), ParsedInputs()
     setting = parse_ratio(ratio, convention=means.value)
     litres_per_h = typed.maybe_exact(flow, "flow", name=Message("the flow"))
     since = stamp.at if at is None else at.astimezone()

@@ -56,6 +56,7 @@ def log(
       stripread log --point bench-3 --from 2026-05-01 --to 2026-05-31
     """
     from stripread.cli.site_record import open_site_records, site_of_records
+    from stripread.records import ReadingFilter
     from stripread.report.json_lines import to_line
     from stripread.report.terminal.records import entries_text, entry_json, log_text, reading_entry_json
 
@@ -76,10 +77,17 @@ def log(
                 say(entries_text(found))
             last, count = (found[-1].seq if found else 0), len(found)
         else:
-            readings = records.readings(
-                point=point, sample=sample, lot=lot, since=local(since), until=end_of_day(until), validity=validity,
-                who=who, corrections=corrections, before=before, limit=limit,
-            )  # fmt: skip
+            wanted = ReadingFilter(
+                point=point,
+                sample=sample,
+                lot=lot,
+                since=local(since),
+                until=end_of_day(until),
+                validity=validity,
+                who=who,
+                corrections=corrections,
+            )
+            readings = records.readings(wanted, before=before, limit=limit)
             if json:
                 for one in readings:
                     say(to_line(reading_entry_json(one)))

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from stripread.cli.inputs import AnswerUnits, Json, SiteFolder, Typed, give, timed, wish
+from stripread.cli.inputs import AnswerUnits, Json, ParsedInputs, SiteFolder, give, timed, wanted_strength
 from stripread.errors import QuantityError, WrongUsageError
 from stripread.i18n import Message, Number, Verbatim
 
@@ -92,10 +92,10 @@ def inject(
             found=Message("--flow and --ratio"),
             remedy=Message("Leave one out: an injector with a fixed ratio follows the flow."),
         )
-    typed = Typed(answer_in=units)
+    typed = ParsedInputs(answer_in=units)
     water_flow = None if flow is None else typed.measured(flow, "flow", name=Message("the flow"))
     kind = None if disinfectant is None else _KINDS[disinfectant]
-    left = wish(typed, residual, option="residual", sample="line", site=site, analyte=kind, positive=False)
+    left = wanted_strength(typed, residual, option="residual", sample="line", site=site, analyte=kind, positive=False)
     taken = typed.measured(demand, "strength", name=Message("the demand"), positive=False)
     dose = dose_for(residual_mg_per_l=Measured(left), demand_mg_per_l=taken)
     strength = None if stock is None else typed.measured(stock, "strength", name=Message("the stock"))
@@ -118,7 +118,7 @@ def inject(
     give(answer, typed, command="water inject", json=json)
 
 
-def _analyte(typed: Typed, folder: Path | None) -> str:
+def _analyte(typed: ParsedInputs, folder: Path | None) -> str:
     """Return what the site doses by what it expects in its line; without that, chlorine dioxide, and it is told."""
     from stripread.cli.site_options import look_up_site
 
@@ -157,7 +157,7 @@ def demand(
             found=Message("both or neither"),
             remedy=Message("Name one of the two."),
         )
-    typed = Typed()
+    typed = ParsedInputs()
     if injector is not None:
         dose = typed.measured(injector, "strength", name=Message("the reading at the injector"))
     else:
@@ -192,7 +192,7 @@ def line(
     from stripread.report.terminal.water_line import line_answer
     from stripread.water.line import Outlet, along_line
 
-    typed = Typed()
+    typed = ParsedInputs()
     outlets = []
     for text in outlet:
         place, strength = timed(text)
@@ -227,7 +227,7 @@ def vapour(
     from stripread.report.terminal.water_line import vapour_answer
     from stripread.water.vapour import vapour_over
 
-    typed = Typed()
+    typed = ParsedInputs()
     solution = typed.measured(strength, "strength", name=Message("the solution"))
     warmth = typed.measured(temperature, "temperature", name=Message("the temperature"))
     answer = vapour_answer(vapour_over(solution, warmth), strength=solution, temperature=warmth)
@@ -251,7 +251,7 @@ def hocl(
     from stripread.units import Measured
     from stripread.water.chlorine import PH_U, hypochlorous
 
-    typed = Typed()
+    typed = ParsedInputs()
     warmth = typed.measured(temperature, "temperature", name=Message("the temperature"))
     amount = None if chlorine is None else typed.measured(chlorine, "strength", name=Message("the free chlorine"))
     if u_ph is None:
@@ -296,7 +296,7 @@ def contact(
     from stripread.units import Measured
     from stripread.water.contact import contact_time
 
-    typed = Typed()
+    typed = ParsedInputs()
     left = typed.measured(strength, "strength", name=Message("the strength"))
     minutes = Measured(60 * typed.exact(time, "time", name=Message("the time")))
     kind = _KINDS[disinfectant]

@@ -4,7 +4,18 @@ from typing import Annotated
 
 import typer
 
-from stripread.cli.inputs import AnswerUnits, Cover, Json, Sachet, Sachets, SiteFolder, Typed, give, timed, wish
+from stripread.cli.inputs import (
+    AnswerUnits,
+    Cover,
+    Json,
+    ParsedInputs,
+    Sachet,
+    Sachets,
+    SiteFolder,
+    give,
+    timed,
+    wanted_strength,
+)
 from stripread.cli.water.line import line_commands
 from stripread.errors import WrongUsageError
 from stripread.i18n import Message
@@ -62,7 +73,7 @@ def generate(
             found=Message("both or neither"),
             remedy=Message("Name one."),
         )
-    typed = Typed(answer_in=units)
+    typed = ParsedInputs(answer_in=units)
     hours = typed.exact(after, "time", name=Message("the time"), positive=False)
     read = None if reading is None else typed.measured(reading, "strength", name=Message("the reading"))
     kind = load_sachet(sachet)
@@ -104,10 +115,10 @@ def dilute(
     from stripread.units import ASSUMED_U
     from stripread.water.dilution import dilute as plan_dilution
 
-    typed = Typed(answer_in=units)
+    typed = ParsedInputs(answer_in=units)
     total = typed.exact(make, "volume", name=Message("the stock to make"))
     strength = typed.measured(concentrate, "strength", name=Message("the concentrate"))
-    aim = wish(typed, wanted, option="wanted", sample="stock", site=site)
+    aim = wanted_strength(typed, wanted, option="wanted", sample="stock", site=site)
     made = plan_dilution(
         strength,
         wanted_mg_per_l=aim,
@@ -141,11 +152,11 @@ def fill(
     from stripread.units.amounts import tell_volume
     from stripread.water.dilution import fill_tank
 
-    typed = Typed(answer_in=units)
+    typed = ParsedInputs(answer_in=units)
     tank_l = typed.exact(tank, "volume", name=Message("the tank"))
     available_l = typed.exact(available, "volume", name=Message("the concentrate available"))
     strength = typed.measured(concentrate, "strength", name=Message("the concentrate"))
-    aim = wish(typed, wanted, option="wanted", sample="stock", site=site)
+    aim = wanted_strength(typed, wanted, option="wanted", sample="stock", site=site)
     made = fill_tank(strength, wanted_mg_per_l=aim, tank_l=tank_l, available_l=available_l, pour_u=ASSUMED_U["volume"])
     full = made.total_l >= tank_l * (1 - 1e-9)
     left = tell_volume(available_l - made.concentrate_l, typed.system)
@@ -182,7 +193,7 @@ def recipe(
     from stripread.report.terminal.water_batch import recipe_answer, recipe_check_answer
     from stripread.water.recipe import check_recipe, recipe_strength
 
-    typed = Typed(answer_in=units)
+    typed = ParsedInputs(answer_in=units)
     added = typed.measured(add, "volume", name=Message("the concentrate added"))
     litres = typed.measured(water, "volume", name=Message("the water"), positive=False)
     strength = typed.measured(concentrate, "strength", name=Message("the concentrate"))
@@ -225,10 +236,10 @@ def top_up(
     from stripread.units import ASSUMED_U
     from stripread.water.dilution import top_up as plan_top_up
 
-    typed = Typed(answer_in=units)
+    typed = ParsedInputs(answer_in=units)
     stock_l = typed.measured(volume, "volume", name=Message("the stock's volume"))
     strength = typed.measured(stock, "strength", name=Message("the stock"), positive=False)
-    aim = wish(typed, wanted, option="wanted", sample="stock", site=site)
+    aim = wanted_strength(typed, wanted, option="wanted", sample="stock", site=site)
     with_what = (
         None if concentrate is None else typed.measured(concentrate, "strength", name=Message("the concentrate"))
     )
@@ -279,7 +290,7 @@ def decay(
     from stripread.report.terminal.water_loss import decay_answer
     from stripread.water.decay import COVERS, Timed, fit_loss, forecast
 
-    typed = Typed()
+    typed = ParsedInputs()
     readings = []
     for text in reading:
         age, strength = timed(text)

@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 from stripread.check.history import Forecast
 from stripread.errors import WaterError
 from stripread.records.chain import entries as said
+from stripread.records.queries.readings import ReadingFilter
 from stripread.records.store import Records
 from stripread.site import SampleType
 from stripread.units import Measured
@@ -44,7 +45,8 @@ def batch_readings(
     records: Records, batch: said.Batch, *, until: datetime | None = None
 ) -> list[tuple[datetime, Measured]]:
     """Return the valid readings of a batch with their times, the earliest first."""
-    found = records.readings(validity="valid", since=batch.made_at - _CLOCKS, until=until, limit=_OF_BATCH)
+    wanted = ReadingFilter(validity="valid", since=batch.made_at - _CLOCKS, until=until)
+    found = records.readings(wanted, limit=_OF_BATCH)
     return [
         (reading.when, Measured(reading.main.value, reading.main.u))
         for reading in reversed(found)

@@ -14,7 +14,7 @@ from stripread.records.chain.entries import Batch, Entry, InjectorSetting, Note,
 from stripread.records.chain.verify import Verification, verify_records
 from stripread.records.messages import findings_of
 from stripread.records.queries.checks import check_rows
-from stripread.records.queries.readings import RecordedReading
+from stripread.records.queries.readings import ReadingFilter, RecordedReading
 from stripread.records.queries.standing import BatchStanding, batch_standing
 from stripread.records.queries.trend import Trend, trend_of
 from stripread.records.store import Recorded, Records
@@ -119,7 +119,7 @@ def period_of(records: Records, *, site: str, start: datetime, end: datetime) ->
     RecordsError
         If the record cannot be read.
     """
-    readings = tuple(reversed(list(records.iterate_readings(since=start, until=end))))
+    readings = tuple(reversed(list(records.iterate_readings(ReadingFilter(since=start, until=end)))))
     notes = tuple(n for n in reversed(records.notes(limit=_ALL)) if start <= n.entry.at < end)
     made = [b.said for b in records.batches(limit=_ALL) if start <= b.said.made_at < end]
     made.sort(key=lambda batch: batch.made_at)

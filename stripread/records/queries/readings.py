@@ -18,6 +18,7 @@ from stripread.records.chain.entries import Entry, Kind
 from stripread.records.tables import entries, files, findings, readings
 
 __all__ = [
+    "ALL_READINGS",
     "ReadingFilter",
     "RecordedPad",
     "RecordedReading",
@@ -100,6 +101,9 @@ class ReadingFilter:
     finding: str | None = None
     serious: bool = False
     corrections: bool = False
+
+
+ALL_READINGS = ReadingFilter()
 
 
 def page_of_readings(
@@ -206,7 +210,7 @@ def finding_codes(connection: Connection) -> list[str]:
 
 def earliest_reading(connection: Connection) -> RecordedReading | None:
     """Return the earliest reading that holds; None where there is none."""
-    query = _filtered(ReadingFilter()).order_by(readings.c.when_utc, readings.c.seq).limit(1)
+    query = _filtered(ALL_READINGS).order_by(readings.c.when_utc, readings.c.seq).limit(1)
     return next(iter(_load(connection, list(connection.execute(query).scalars()))), None)
 
 

@@ -13,7 +13,7 @@ from stripread.lot.lot import load_lot
 from stripread.records.messages import findings_of
 from stripread.records.queries.batches import batch_forecast, batch_of, batch_readings, find_batch
 from stripread.records.queries.checks import lot_scores
-from stripread.records.queries.readings import RecordedReading
+from stripread.records.queries.readings import ReadingFilter, RecordedReading
 from stripread.records.store import Records
 from stripread.site import Site
 
@@ -195,7 +195,7 @@ def _lots(records: Records, site: Site, now: datetime) -> list[Due]:
                 )
             )
             continue
-        if not records.readings(lot=lot.number, since=now - _IN_USE, limit=1):
+        if not records.readings(ReadingFilter(lot=lot.number, since=now - _IN_USE), limit=1):
             continue
         left = lot.expires - now.date()
         if left < timedelta():

@@ -7,7 +7,7 @@ from datetime import datetime
 from itertools import pairwise
 from typing import Literal
 
-from stripread.records.queries.readings import RecordedReading
+from stripread.records.queries.readings import ReadingFilter, RecordedReading
 from stripread.records.store import Records
 
 __all__ = ["Course", "Event", "Trend", "course_of", "trend_of"]
@@ -39,7 +39,7 @@ class Trend:
 
 def trend_of(records: Records, point: str, *, since: datetime | None, until: datetime | None) -> Trend:
     """Return the trend of a point; of more than 2000 readings the latest."""
-    readings = tuple(reversed(records.readings(point=point, since=since, until=until, limit=_MOST)))
+    readings = tuple(reversed(records.readings(ReadingFilter(point=point, since=since, until=until), limit=_MOST)))
     if not readings:
         return Trend(point=point, readings=(), events=())
     first, last = readings[0].when, readings[-1].when

@@ -3,7 +3,6 @@
 import re
 from dataclasses import replace
 from datetime import datetime
-from typing import Any
 
 from stripread.errors import SiteError, WrongUsageError
 from stripread.i18n import Message, Verbatim
@@ -13,6 +12,7 @@ from stripread.web.calibration.drafts import CalibrationDraft, Drafts
 from stripread.web.calibration.fits import Fit
 from stripread.web.calibration.fitting import series_csv, series_of
 from stripread.web.site_record import records_of
+from stripread.web.state import AppState
 from stripread.workflow.kept_files import keep_lot
 
 __all__ = ["accept_lot", "check_number", "enter_change", "refuse_foreign", "refuse_second"]
@@ -33,7 +33,7 @@ def check_number(number: str) -> str:
     return number
 
 
-def enter_change(state: Any, draft: CalibrationDraft, change: str, who: str, **facts: str | int) -> None:
+def enter_change(state: AppState, draft: CalibrationDraft, change: str, who: str, **facts: str | int) -> None:
     """Enter what somebody did to a calibration under way; that it is accepted stands in the entry of its lot."""
     stamp = Stamp(at=datetime.now().astimezone(), who=who)
     payload = {"change": change, "draft": draft.id, **facts}

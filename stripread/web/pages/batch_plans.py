@@ -14,7 +14,7 @@ from stripread.records.queries.batches import batch_readings, find_batch
 from stripread.report.answer import Answer
 from stripread.report.terminal.water_batch import dilution_answer, generation_answer, top_up_answer
 from stripread.site import load_site
-from stripread.units import ASSUMED_U, Measured, Typed, Units
+from stripread.units import ASSUMED_U, Measured, ParsedInputs, Units
 from stripread.units.amounts import volume_as_typed
 from stripread.water.dilution import Dilution, TopUp, dilute, top_up
 from stripread.water.generation import expected_generation
@@ -66,7 +66,7 @@ def plan_generation(records: Records, folder: Path, asked: _Fields, units: Units
     plan = Plan(next_id=_next_id(records, ("concentrate",), "C-1"), sachets=list(known_sachets(folder)))
 
     def made() -> Plan:
-        typed, sachets = Typed(usual=units), whole(asked, "sachets", most=1000) or 1
+        typed, sachets = ParsedInputs(usual=units), whole(asked, "sachets", most=1000) or 1
         water = typed.measured(text(asked, "water"), "volume", name=Message("the water"))
         hours = typed.exact(needed(asked, "after", Message("the time")), "time", name=Message("the time"))
         kind = load_known(known_sachets(folder), asked)
@@ -82,7 +82,7 @@ def plan_stock(records: Records, folder: Path, asked: _Fields, units: Units) -> 
     plan = replace(_known(records, folder, asked), next_id=_next_id(records, ("stock", "top-up"), "S-1"))
 
     def made() -> Plan:
-        typed = Typed(usual=units)
+        typed = ParsedInputs(usual=units)
         total = typed.exact(text(asked, "make"), "volume", name=Message("the stock to make"))
         strength = _strength(typed, text(asked, "strength"), plan.concentrates, text(asked, "concentrate"))
         aim = _aim(typed, plan, asked)
@@ -114,7 +114,7 @@ def plan_top_up(records: Records, folder: Path, asked: _Fields, units: Units) ->
     plan = replace(_known(records, folder, asked), next_id=_next_id(records, ("stock", "top-up"), "S-1"))
 
     def made() -> Plan:
-        typed = Typed(usual=units)
+        typed = ParsedInputs(usual=units)
         left = typed.measured(text(asked, "volume"), "volume", name=Message("the stock's volume"))
         stock = _strength(typed, text(asked, "strength"), plan.stocks, text(asked, "stock"))
         named, said = text(asked, "concentrate"), text(asked, "concentrate_strength")
@@ -192,7 +192,7 @@ def _known(records: Records, folder: Path, asked: _Fields) -> Plan:
 
 
 def _strength(
-    typed: Typed, said: str, choices: Sequence[tuple[Batch, tuple[datetime, Measured] | None]], name: str
+    typed: ParsedInputs, said: str, choices: Sequence[tuple[Batch, tuple[datetime, Measured] | None]], name: str
 ) -> Measured:
     """Return a strength as typed, else as the batch was last read."""
     if said:
@@ -215,7 +215,7 @@ def _strength(
     )
 
 
-def _aim(typed: Typed, plan: Plan, asked: _Fields) -> float:
+def _aim(typed: ParsedInputs, plan: Plan, asked: _Fields) -> float:
     wanted = text(asked, "wanted") or plan.target
     if wanted is None:
         raise WrongUsageError(
@@ -225,7 +225,7 @@ def _aim(typed: Typed, plan: Plan, asked: _Fields) -> float:
     return typed.exact(wanted, "strength", name=Message("the wanted strength"))
 
 
-def _with_notes(answer: Answer, typed: Typed) -> Answer:
+def _with_notes(answer: Answer, typed: ParsedInputs) -> Answer:
     return replace(answer, notes=(*answer.notes, *typed.notes))
 
 

@@ -1,15 +1,13 @@
 """The batches in the order of the work, and one of them: what it should be, what it was read as, what to do next."""
 
-from anyio import to_thread
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
 from stripread.check.verdict import CAUTION
-from stripread.findings import Finding
 from stripread.records.queries.batches import find_batch
-from stripread.records.queries.standing import BatchStanding, batch_standing
+from stripread.records.queries.standing import batch_standing
 from stripread.report.terminal.batch import off_range, sample_of
 from stripread.site import load_site
 from stripread.web.forms import whole
@@ -17,6 +15,7 @@ from stripread.web.people.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
 from stripread.web.site_record import LAST_ENTRY, records_of
+from stripread.web.state import state_of
 
 __all__ = ["batch_routes"]
 
@@ -32,45 +31,36 @@ def batch_routes() -> list[Route]:
 
 
 @need("technician", "supervisor")
-async def batches(request: Request, person: Person) -> Response:
+def batches(request: Request, person: Person) -> Response:
     """List the steps of the work, and the batches with their mass balance."""
     before = whole(request.query_params, "before", most=LAST_ENTRY)
-
-    def look() -> tuple[list[BatchStanding], dict[str, list[str]], int | None, str | None]:
-        with records_of(request.app.state) as records:
-            found = records.batches(before=before, limit=_PAGE + 1)
-            standings = [batch_standing(records, one.said) for one in found[:_PAGE]]
-            points: dict[str, list[str]] = {}
-            for point in records.points_in_order():
-                points.setdefault(point.sample, []).append(point.name)
-            older = found[_PAGE - 1].entry.seq if len(found) > _PAGE else None
-            setting = next((s.said for s in records.injector_settings(limit=1)), None)
-            words = None if setting is None else f"{setting.injector} 1:{setting.ratio:g} {setting.convention}"
-            return standings, points, older, words
-
-    standings, points, older, setting = await to_thread.run_sync(look)
+    points: dict[str, list[str]] = {}
+    with records_of(state_of(request)) as records:
+        found = records.batches(before=before, limit=_PAGE + 1)
+        standings = [batch_standing(records, one.said) for one in found[:_PAGE]]
+        for point in records.points_in_order():
+            points.setdefault(point.sample, []).append(point.name)
+        setting = next((s.said for s in records.injector_settings(limit=1)), None)
     latest = {
         sample: next((s for s in standings if sample_of(s.said) == sample), None) for sample in ("concentrate", "stock")
     }
     return render(
-        request, "batches.html", standings=standings, points=points, latest=latest, older=older, setting=setting,
-        caution=CAUTION, paged=before is not None,
+        request, "batches.html", standings=standings, points=points, latest=latest, caution=CAUTION,
+        paged=before is not None,
+        older=found[_PAGE - 1].entry.seq if len(found) > _PAGE else None,
+        setting=None if setting is None else f"{setting.injector} 1:{setting.ratio:g} {setting.convention}",
     )  # fmt: skip
 
 
 @need("technician", "supervisor")
-async def batch(request: Request, person: Person) -> Response:
+def batch(request: Request, person: Person) -> Response:
     """Show one batch."""
-
-    def look() -> tuple[BatchStanding, Finding | None, list[str]]:
-        site = load_site(request.app.state.folder)
-        with records_of(request.app.state) as records:
-            said = find_batch(records, request.path_params["id"])
-            if said is None:
-                raise HTTPException(404)
-            standing, sample = batch_standing(records, said), sample_of(said)
-            off = None if standing.recipe is None else off_range(standing.recipe, site, sample)
-            return standing, off, [p.name for p in records.points_in_order() if p.sample == sample]
-
-    standing, off, points = await to_thread.run_sync(look)
+    site = load_site(state_of(request).folder)
+    with records_of(state_of(request)) as records:
+        said = find_batch(records, request.path_params["id"])
+        if said is None:
+            raise HTTPException(404)
+        standing, sample = batch_standing(records, said), sample_of(said)
+        points = [p.name for p in records.points_in_order() if p.sample == sample]
+    off = None if standing.recipe is None else off_range(standing.recipe, site, sample)
     return render(request, "batch.html", standing=standing, off=off, points=points, caution=CAUTION)

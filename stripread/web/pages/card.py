@@ -5,7 +5,6 @@ from datetime import datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from anyio import to_thread
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
@@ -21,8 +20,9 @@ from stripread.web.forms import calendar_day, needed, sent_file, text
 from stripread.web.people.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
-from stripread.web.sent_form import form_of
+from stripread.web.sent_form import sent_form
 from stripread.web.site_record import records_of
+from stripread.web.state import state_of
 
 __all__ = ["card_routes"]
 
@@ -39,10 +39,10 @@ def card_routes() -> list[Route]:
 
 
 @need("supervisor")
-async def show_cards(request: Request, person: Person) -> Response:
+def show_cards(request: Request, person: Person) -> Response:
     """Show the prints of the site, where to get the page, and the form of the enrolment."""
-    site = load_site(request.app.state.folder)
-    prints = await to_thread.run_sync(lambda: [_print(name, site) for name in sorted(site.cards)])
+    site = load_site(state_of(request).folder)
+    prints = [_print(name, site) for name in sorted(site.cards)]
     return render(request, "card.html", prints=prints, today=datetime.now().astimezone().date().isoformat())
 
 
@@ -54,10 +54,10 @@ def _print(name: str, site: Site) -> tuple[str, CardLayout | None]:
 
 
 @need("supervisor")
-async def card_page(request: Request, person: Person) -> Response:
+def card_page(request: Request, person: Person) -> Response:
     """Send the project's own card as a page of true size."""
     page: PageName = "letter" if text(request.query_params, "page") == "letter" else "a4"
-    data = await to_thread.run_sync(lambda: _drawn(page))
+    data = _drawn(page)
     headers = {"content-disposition": 'attachment; filename="stripread-card.pdf"'}
     return Response(data, media_type="application/pdf", headers=headers)
 
@@ -70,21 +70,21 @@ def _drawn(page: PageName) -> bytes:
 
 
 @need("supervisor")
-async def enrol(request: Request, person: Person) -> Response:
+def enrol(request: Request, person: Person) -> Response:
     """Put the measured colours of a print in place of the design's, as a card of the site."""
-    if not request.app.state.upload_tries.allow(person.name):
+    if not state_of(request).upload_tries.allow(person.name):
         raise HTTPException(429)
-    form = await form_of(request)
+    form = sent_form(request)
     name = check_number(needed(form, "name", Message("a name for the print")))
     measured_on = calendar_day(form, "measured_on", Message("the day of the measurement")).isoformat()
-    data = await sent_file(form, "measured", Message("a file of measured colours"), most=_MOST_BYTES)
+    data = sent_file(form, "measured", Message("a file of measured colours"), most=_MOST_BYTES)
     stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
-    await to_thread.run_sync(lambda: _enrol(request, name, measured_on, data, stamp))
+    _enrol(request, name, measured_on, data, stamp)
     return RedirectResponse("/card", status_code=303)
 
 
 def _enrol(request: Request, name: str, measured_on: str, data: bytes, stamp: Stamp) -> None:
-    with TemporaryDirectory() as folder, records_of(request.app.state, create=stamp) as records:
+    with TemporaryDirectory() as folder, records_of(state_of(request), create=stamp) as records:
         source, made = Path(folder) / f"{name}-measured.txt", Path(folder) / "card.toml"
         source.write_bytes(data)
         save_card(enrol_card(design_card(), source, name=name, measured_on=measured_on), made)

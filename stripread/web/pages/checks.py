@@ -2,6 +2,7 @@
 
 import threading
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +30,7 @@ from stripread.web.render import render
 from stripread.web.security import need
 from stripread.web.sent_form import form_of
 from stripread.web.site_record import records_of
+from stripread.web.state import state_of
 from stripread.workflow.check_standard import KnownDilution, record_check, shows_calibrator
 from stripread.workflow.sample import resolve_inputs
 
@@ -47,10 +49,9 @@ def checks_routes() -> list[Route]:
 
 
 @need("supervisor")
-async def show_checks(request: Request, person: Person) -> Response:
+def show_checks(request: Request, person: Person) -> Response:
     """Show the form, the check that was just read, and the control chart."""
-    facts = await to_thread.run_sync(lambda: _facts(request))
-    return render(request, "checks.html", **facts)
+    return render(request, "checks.html", **_facts(request))
 
 
 def _facts(request: Request) -> dict[str, Any]:
@@ -90,7 +91,7 @@ def _told(row: CheckRow, lot: Lot) -> dict[str, Any]:
 @need("supervisor")
 async def take_check(request: Request, person: Person) -> Response:
     """Read a check standard, and keep it."""
-    state = request.app.state
+    state = state_of(request)
     if not state.upload_tries.allow(person.name):
         raise HTTPException(429)
     form = await form_of(request)
@@ -106,7 +107,8 @@ async def take_check(request: Request, person: Person) -> Response:
         value=number(form, "known", Message("what the strip was dipped into"), low=0, high=1e6),
         u=number(form, "u_known", Message("its standard uncertainty"), low=0, high=1e6),
     )
-    data = await sent_file(form, "photo", Message("a photo"), most=state.settings.largest_photo)
+    most = state.settings.largest_photo
+    data = await to_thread.run_sync(partial(sent_file, form, Message("photo"), "a photo", most=most))
     now = datetime.now().astimezone()
     photo: PhotoFile = await state.queue.run(open_photo_bytes, data, f"check-{now:%Y%m%d-%H%M%S}")
     if shows_calibrator(photo, lot):
@@ -122,7 +124,7 @@ def _keep(request: Request, site: Site, row: CheckRow, photo: PhotoFile, stamp: 
     name = request.path_params["lot"]
     inputs, rows_file = resolve_inputs(name, site), record_file(site, name)
     _refuse_outside(rows_file, site)
-    with _KEEPING, records_of(request.app.state, create=stamp) as records:
+    with _KEEPING, records_of(state_of(request), create=stamp) as records:
         before = find_row(load_record(rows_file), row)
         if before is None:
             append_row(rows_file, row)
@@ -151,7 +153,7 @@ def _refuse_outside(rows_file: Path, site: Site) -> None:
 
 
 def _lot(request: Request) -> tuple[Site, Lot]:
-    site, name = load_site(request.app.state.folder), request.path_params["lot"]
+    site, name = load_site(state_of(request).folder), request.path_params["lot"]
     if name not in site.lots:  # a name of the site, never a path
         raise HTTPException(404)
     lot = resolve_lot(name, site)

@@ -4,7 +4,6 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any, get_args
 
-from anyio import to_thread
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
@@ -17,8 +16,9 @@ from stripread.web.forms import chosen, needed, text
 from stripread.web.people.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
-from stripread.web.sent_form import form_of
+from stripread.web.sent_form import sent_form
 from stripread.web.site_record import reading_entry, records_of
+from stripread.web.state import state_of
 
 __all__ = ["correct_routes", "may_correct"]
 
@@ -41,34 +41,27 @@ def may_correct(entry: Entry, person: Person) -> bool:
 
 
 @need("technician", "supervisor")
-async def ask_reading(request: Request, person: Person) -> Response:
+def ask_reading(request: Request, person: Person) -> Response:
     """Ask what was wrong with a reading."""
-
-    def look() -> tuple[Entry, list[str]]:
-        with records_of(request.app.state) as records:
-            entry = _holding(records, request.path_params["entry"], person)
-            return entry, [point.name for point in records.points_in_order()]
-
-    entry, points = await to_thread.run_sync(look)
+    with records_of(state_of(request)) as records:
+        entry = _holding(records, request.path_params["entry"], person)
+        points = [point.name for point in records.points_in_order()]
     worse = get_args(Validity)[get_args(Validity).index(entry.payload["validity"]) :]
     return render(request, "correct_reading.html", entry=entry, points=points, worse=worse, longest=_LONGEST)
 
 
 @need("technician", "supervisor")
-async def correct_reading(request: Request, person: Person) -> Response:
+def correct_reading(request: Request, person: Person) -> Response:
     """Enter the correction of a reading, or take it back."""
-    form = await form_of(request)
+    form = sent_form(request)
     why = needed(form, "why", Message("why it is corrected"), most=_LONGEST)
     withdraw = text(form, "withdraw") == "yes"
-
-    def enter() -> int:
-        with records_of(request.app.state) as records:
-            entry = _holding(records, request.path_params["entry"], person)
-            points = [point.name for point in records.points_in_order()]
-            changes = {} if withdraw else _changes(form, entry, points)
-            return records.correct(entry.seq, why=why, changes=changes, withdraw=withdraw, stamp=_stamp(person)).seq
-
-    return RedirectResponse(f"/log/{await to_thread.run_sync(enter)}", status_code=303)
+    with records_of(state_of(request)) as records:
+        entry = _holding(records, request.path_params["entry"], person)
+        points = [point.name for point in records.points_in_order()]
+        changes = {} if withdraw else _changes(form, entry, points)
+        seq = records.correct(entry.seq, why=why, changes=changes, withdraw=withdraw, stamp=_stamp(person)).seq
+    return RedirectResponse(f"/log/{seq}", status_code=303)
 
 
 def _changes(form: Mapping[str, Any], entry: Entry, points: list[str]) -> dict[str, Any]:
@@ -84,27 +77,20 @@ def _changes(form: Mapping[str, Any], entry: Entry, points: list[str]) -> dict[s
 
 
 @need("technician", "supervisor")
-async def ask_batch(request: Request, person: Person) -> Response:
+def ask_batch(request: Request, person: Person) -> Response:
     """Ask why a batch is taken back."""
-
-    def look() -> Entry:
-        with records_of(request.app.state) as records:
-            return _batch(records, request.path_params["id"], person)
-
-    return render(request, "withdraw_batch.html", entry=await to_thread.run_sync(look), longest=_LONGEST)
+    with records_of(state_of(request)) as records:
+        entry = _batch(records, request.path_params["id"], person)
+    return render(request, "withdraw_batch.html", entry=entry, longest=_LONGEST)
 
 
 @need("technician", "supervisor")
-async def withdraw_batch(request: Request, person: Person) -> Response:
+def withdraw_batch(request: Request, person: Person) -> Response:
     """Take a batch back that was entered wrongly; it is entered anew under another name."""
-    why = needed(await form_of(request), "why", Message("why it is taken back"), most=_LONGEST)
-
-    def enter() -> None:
-        with records_of(request.app.state) as records:
-            entry = _batch(records, request.path_params["id"], person)
-            records.correct(entry.seq, why=why, withdraw=True, stamp=_stamp(person))
-
-    await to_thread.run_sync(enter)
+    why = needed(sent_form(request), "why", Message("why it is taken back"), most=_LONGEST)
+    with records_of(state_of(request)) as records:
+        entry = _batch(records, request.path_params["id"], person)
+        records.correct(entry.seq, why=why, withdraw=True, stamp=_stamp(person))
     return RedirectResponse("/batches", status_code=303)
 
 

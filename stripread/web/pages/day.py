@@ -3,22 +3,21 @@
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from anyio import to_thread
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
 from stripread.i18n import Message, Reader
-from stripread.records import Point, RecordedReading, Records
-from stripread.records.queries.today import Due, due_today
+from stripread.records import Point, ReadingFilter, RecordedReading, Records
+from stripread.records.queries.today import due_today
 from stripread.records.queries.trend import Course, Trend, course_of, trend_of
 from stripread.report.document.page import figure_png
 from stripread.report.lot.page import new_figure
 from stripread.report.pictures.trend import plot_trend
 from stripread.report.terminal.records import reading_headline
 from stripread.report.words import Headline
-from stripread.site import Expectation, Site, load_site
+from stripread.site import Site, load_site
 from stripread.web.forms import chosen
 from stripread.web.language import language_of
 from stripread.web.people.people import Person
@@ -26,6 +25,7 @@ from stripread.web.queue.exclusive import DRAWING
 from stripread.web.render import render
 from stripread.web.security import need
 from stripread.web.site_record import records_of
+from stripread.web.state import state_of
 
 __all__ = ["day_routes"]
 
@@ -58,26 +58,24 @@ class _At:
 
 
 @need()
-async def today(request: Request, person: Person) -> Response:
+def today(request: Request, person: Person) -> Response:
     """Show what is due, the most urgent first, and the points."""
     now = datetime.now().astimezone()
-
-    def look() -> tuple[tuple[Due, ...], list[_At]]:
-        with records_of(request.app.state) as records:
-            latest = records.latest_by_point()
-            known = {point.name: point for point in records.points_in_order()}
-            due = () if person.role == "grower" else due_today(records, load_site(request.app.state.folder), now=now)
-            names = [*known, *sorted(latest.keys() - known.keys())]
-            return due, [_at(records, name, known.get(name), latest.get(name)) for name in names]
-
-    due, points = await to_thread.run_sync(look)
+    state = state_of(request)
+    with records_of(state) as records:
+        latest = records.latest_by_point()
+        known = {point.name: point for point in records.points_in_order()}
+        due = () if person.role == "grower" else due_today(records, load_site(state.folder), now=now)
+        names = [*known, *sorted(latest.keys() - known.keys())]
+        points = [_at(records, name, known.get(name), latest.get(name)) for name in names]
     return render(request, "today.html", due=due, points=points, looks_on=person.role == "grower")
 
 
 def _at(records: Records, name: str, point: Point | None, reading: RecordedReading | None) -> _At:
     if reading is None:
         return _At(name=name, point=point, reading=None, headline=None, course=None, latest=())
-    found = records.readings(point=name, sample=reading.sample, since=reading.when - _LATELY, limit=_LATEST)
+    wanted = ReadingFilter(point=name, sample=reading.sample, since=reading.when - _LATELY)
+    found = records.readings(wanted, limit=_LATEST)
     course = course_of(found)
     few = tuple(reversed(found[:_FEW])) if course is None and len(found) > 1 else ()
     return _At(
@@ -86,15 +84,11 @@ def _at(records: Records, name: str, point: Point | None, reading: RecordedReadi
 
 
 @need()
-async def trend(request: Request, person: Person) -> Response:
+def trend(request: Request, person: Person) -> Response:
     """Show what a point has read over some days, as a picture and as a table."""
     days = _days(request)
-
-    def look() -> tuple[Point | None, Trend, RecordedReading | None, Expectation | None]:
-        found, site, point, last = _trend(request, days)
-        return point, found, last, None if last is None else site.expectation(last.sample, last.main.analyte)
-
-    point, found, last, expected = await to_thread.run_sync(look)
+    found, site, point, last = _trend(request, days)
+    expected = None if last is None else site.expectation(last.sample, last.main.analyte)
     return render(
         request, "trend.html", name=request.path_params["name"], point=point, trend=found, last=last, days=days,
         spans=_SPANS, expected=expected, may_read=point is not None and person.role != "grower",
@@ -102,22 +96,19 @@ async def trend(request: Request, person: Person) -> Response:
 
 
 @need()
-async def figure(request: Request, person: Person) -> Response:
+def figure(request: Request, person: Person) -> Response:
     """Draw it."""
     days = _days(request)
-
-    def draw() -> bytes:
-        found, site, _, last = _trend(request, days)
-        if last is None or not found.readings:
-            raise HTTPException(404)
-        latest = found.readings[-1]
-        with DRAWING:
-            drawn = new_figure(*_SIZE_IN)
-            expected = site.expectation(latest.sample, latest.main.analyte)
-            plot_trend(found, drawn.subplots(), expected=expected, say=Reader(language=language_of(request)).show)
-            return figure_png(drawn, dpi=_DPI)
-
-    return Response(await to_thread.run_sync(draw), media_type="image/png")
+    found, site, _, last = _trend(request, days)
+    if last is None or not found.readings:
+        raise HTTPException(404)
+    latest = found.readings[-1]
+    with DRAWING:
+        drawn = new_figure(*_SIZE_IN)
+        expected = site.expectation(latest.sample, latest.main.analyte)
+        plot_trend(found, drawn.subplots(), expected=expected, say=Reader(language=language_of(request)).show)
+        picture = figure_png(drawn, dpi=_DPI)
+    return Response(picture, media_type="image/png")
 
 
 def _days(request: Request) -> str:
@@ -129,9 +120,9 @@ def _days(request: Request) -> str:
 def _trend(request: Request, days: str) -> tuple[Trend, Site, Point | None, RecordedReading | None]:
     """Return the trend of the address's point, what the point is, and its latest reading whenever that was."""
     name, since = request.path_params["name"], datetime.now().astimezone() - timedelta(days=int(days))
-    with records_of(request.app.state) as records:
+    with records_of(state_of(request)) as records:
         point = next((p.said for p in records.points() if p.said.name == name), None)
-        last = next(iter(records.readings(point=name, limit=1)), None)
+        last = next(iter(records.readings(ReadingFilter(point=name), limit=1)), None)
         if point is None and last is None:
             raise HTTPException(404)
-        return trend_of(records, name, since=since, until=None), load_site(request.app.state.folder), point, last
+        return trend_of(records, name, since=since, until=None), load_site(state_of(request).folder), point, last

@@ -4,7 +4,6 @@ from collections.abc import Mapping
 from datetime import datetime, timedelta
 from typing import Any, Literal, cast
 
-from anyio import to_thread
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
@@ -13,15 +12,16 @@ from stripread.errors import StripReadError, WrongUsageError
 from stripread.i18n import Message, Verbatim
 from stripread.records import InjectorSetting, Stamp
 from stripread.records.queries.batches import batch_readings, find_batch
-from stripread.units import Typed
+from stripread.units import ParsedInputs
 from stripread.water.injection import Ratio, parse_ratio
 from stripread.web.forms import chosen, moment, needed, text
 from stripread.web.pages.batch_plans import BATCH
 from stripread.web.people.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
-from stripread.web.sent_form import form_of
+from stripread.web.sent_form import sent_form
 from stripread.web.site_record import records_of
+from stripread.web.state import AppState, state_of
 
 __all__ = ["injector_routes"]
 
@@ -35,27 +35,23 @@ def injector_routes() -> list[Route]:
 
 
 @need("technician", "supervisor")
-async def injector(request: Request, person: Person) -> Response:
+def injector(request: Request, person: Person) -> Response:
     """List the settings; enter a new one."""
-    state, now = request.app.state, datetime.now().astimezone()
+    state, now = state_of(request), datetime.now().astimezone()
     asked: Mapping[str, Any] = {}
     trouble = None
     if request.method == "POST":
-        asked = await form_of(request)
+        asked = sent_form(request)
         try:
-            await to_thread.run_sync(lambda: _enter(state, asked, Stamp(at=now, who=person.name)))
+            _enter(state, asked, Stamp(at=now, who=person.name))
             return RedirectResponse("/injector", status_code=303)
         except StripReadError as error:
             trouble = error
-
-    def look() -> tuple[list[tuple[InjectorSetting, Ratio]], list[tuple[str, bool]]]:
-        with records_of(state) as records:
-            settings = [s.said for s in records.injector_settings(limit=_SHOWN)]
-            stocks = [b.said for b in records.batches(limit=50) if b.said.kind != "concentrate"][:_CHOICES]
-            read = [(batch.id, bool(batch_readings(records, batch))) for batch in stocks]
-            return [(said, Ratio(said.ratio, said.convention)) for said in settings], read
-
-    settings, stocks = await to_thread.run_sync(look)
+    with records_of(state) as records:
+        found = [s.said for s in records.injector_settings(limit=_SHOWN)]
+        made = [b.said for b in records.batches(limit=50) if b.said.kind != "concentrate"][:_CHOICES]
+        stocks = [(batch.id, bool(batch_readings(records, batch))) for batch in made]
+    settings = [(said, Ratio(said.ratio, said.convention)) for said in found]
     return render(
         request, "injector.html", status=400 if trouble else 200, settings=settings, stocks=stocks, trouble=trouble,
         latest=settings[0][0] if settings else None,
@@ -63,12 +59,12 @@ async def injector(request: Request, person: Person) -> Response:
     )  # fmt: skip
 
 
-def _enter(state: Any, fields: Mapping[str, Any], stamp: Stamp) -> None:
+def _enter(state: AppState, fields: Mapping[str, Any], stamp: Stamp) -> None:
     means = chosen(fields, "means", ("in", "to"), Message("1 part in N, or 1 part to N")) or "in"
     setting = parse_ratio(
         needed(fields, "ratio", Message("the setting as 1:250")), convention=cast(Literal["in", "to"], means)
     )
-    flow = Typed().maybe_exact(text(fields, "flow") or None, "flow", name=Message("the flow"))
+    flow = ParsedInputs().maybe_exact(text(fields, "flow") or None, "flow", name=Message("the flow"))
     said = InjectorSetting(
         injector=needed(fields, "injector", Message("the injector's name"), most=80),
         since=moment(fields, "since", now=stamp.at),

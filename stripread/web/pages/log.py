@@ -5,7 +5,6 @@ from datetime import datetime
 from typing import get_args
 from urllib.parse import urlencode
 
-from anyio import to_thread
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import FileResponse, RedirectResponse, Response
@@ -15,7 +14,7 @@ from stripread.check import Validity
 from stripread.errors import RecordsError
 from stripread.findings import REGISTRY, Finding
 from stripread.i18n import Message
-from stripread.records import Entry, Note, RecordedReading, Stamp
+from stripread.records import Entry, Note, ReadingFilter, RecordedReading, Stamp
 from stripread.records.chain.files import KEPT, hash_file
 from stripread.records.messages import findings_of
 from stripread.site import load_site
@@ -24,8 +23,9 @@ from stripread.web.pages.correct import may_correct
 from stripread.web.people.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
-from stripread.web.sent_form import form_of
+from stripread.web.sent_form import sent_form
 from stripread.web.site_record import LAST_ENTRY, reading_entry, records_of
+from stripread.web.state import state_of
 
 __all__ = ["log_routes"]
 
@@ -50,35 +50,33 @@ def log_routes() -> list[Route]:
 
 
 @need()
-async def log(request: Request, person: Person) -> Response:
+def log(request: Request, person: Person) -> Response:
     """List the readings that hold now, the latest first, with filters."""
     asked = request.query_params
     validity = chosen(
         asked, "validity", get_args(Validity), Message("one of %(known)s", known=", ".join(get_args(Validity)))
     )
-    point, sample = text(asked, "point") or None, text(asked, "sample") or None
-    finding = chosen(asked, "finding", REGISTRY, Message("a finding of the list"))
-    serious = chosen(asked, "serious", ("yes",), Message("yes, or nothing")) is not None
-    since, until = day(asked, "from"), day(asked, "to", end=True)
+    wanted = ReadingFilter(
+        point=text(asked, "point") or None,
+        sample=text(asked, "sample") or None,
+        validity=validity,
+        finding=chosen(asked, "finding", REGISTRY, Message("a finding of the list")),
+        serious=chosen(asked, "serious", ("yes",), Message("yes, or nothing")) is not None,
+        since=day(asked, "from"),
+        until=day(asked, "to", end=True),
+    )
     before = whole(asked, "before", most=LAST_ENTRY)
-
-    def look() -> tuple[list[RecordedReading], list[str], list[str]]:
-        with records_of(request.app.state) as records:
-            names = [*(p.name for p in records.points_in_order()), *sorted(records.latest_by_point())]
-            found = records.readings(
-                point=point, sample=sample, validity=validity, finding=finding, serious=serious, since=since,
-                until=until, before=before, limit=_PAGE + 1,
-            )  # fmt: skip
-            codes = [code for code in records.finding_codes() if code in REGISTRY]
-            return found, list(dict.fromkeys(names)), codes
-
-    found, points, codes = await to_thread.run_sync(look)
-    samples = list((await to_thread.run_sync(load_site, request.app.state.folder)).samples)
+    state = state_of(request)
+    with records_of(state) as records:
+        names = [*(p.name for p in records.points_in_order()), *sorted(records.latest_by_point())]
+        found = records.readings(wanted, before=before, limit=_PAGE + 1)
+        codes = [code for code in records.finding_codes() if code in REGISTRY]
+    points, samples = list(dict.fromkeys(names)), list(load_site(state.folder).samples)
     page = found[:_PAGE]
     kept = {name: value for name in _FILTERS if (value := text(asked, name))}
     return render(
         request, "log.html", readings=page, points=points, samples=samples, validities=get_args(Validity), asked=kept,
-        codes=codes, findings=bool(finding or serious), severe=_severe,
+        codes=codes, findings=bool(wanted.finding or wanted.serious), severe=_severe,
         first="/log?" + urlencode(kept) if before is not None else None,
         older="/log?" + urlencode({**kept, "before": page[-1].entry.seq}) if len(found) > _PAGE else None,
     )  # fmt: skip
@@ -102,21 +100,17 @@ class _Shown:
 
 
 @need()
-async def show_entry(request: Request, person: Person) -> Response:
+def show_entry(request: Request, person: Person) -> Response:
     """Show one reading whole."""
-
-    def look() -> _Shown:
-        with records_of(request.app.state) as records:
-            entry = reading_entry(records, request.path_params["entry"])
-            return _Shown(
-                entry=entry,
-                reading=None if entry.withdrawn else records.reading(entry.seq),
-                chain=records.corrections_of(entry.seq),
-                notes=[(n.entry, n.said) for n in reversed(records.notes(about=entry.seq))],
-                findings=findings_of(entry.payload),
-            )
-
-    shown = await to_thread.run_sync(look)
+    with records_of(state_of(request)) as records:
+        entry = reading_entry(records, request.path_params["entry"])
+        shown = _Shown(
+            entry=entry,
+            reading=None if entry.withdrawn else records.reading(entry.seq),
+            chain=records.corrections_of(entry.seq),
+            notes=[(n.entry, n.said) for n in reversed(records.notes(about=entry.seq))],
+            findings=findings_of(entry.payload),
+        )
     return render(
         request, "log_entry.html", shown=shown, how=shown.entry.payload.get("how") or {},
         photos=[file for file in shown.entry.files if file.role in ("photo", "flash_photo")],
@@ -126,40 +120,32 @@ async def show_entry(request: Request, person: Person) -> Response:
 
 
 @need()
-async def photo(request: Request, person: Person) -> Response:
+def photo(request: Request, person: Person) -> Response:
     """Send the photo that a reading rests on, if it is still what it was."""
-
-    def find() -> FileResponse:
-        with records_of(request.app.state) as records:
-            entry = reading_entry(records, request.path_params["entry"])
-        for file in entry.files:
-            if file.role in ("photo", "flash_photo") and file.sha256 == request.path_params["sha256"]:
-                path = records.folder / file.path
-                if not KEPT.fullmatch(file.path) or not path.is_file() or hash_file(path) != file.sha256:
-                    raise RecordsError(
-                        expected=Message("the photo as it was recorded"),
-                        found=Message("none, or another one"),
-                        remedy=Message("Tell your supervisor: the record has to be verified."),
-                    )
-                media = _MEDIA.get(path.suffix, "application/octet-stream")
-                return FileResponse(path, media_type=media, content_disposition_type="inline")
-        raise HTTPException(404)
-
-    return await to_thread.run_sync(find)
+    with records_of(state_of(request)) as records:
+        entry = reading_entry(records, request.path_params["entry"])
+    for file in entry.files:
+        if file.role in ("photo", "flash_photo") and file.sha256 == request.path_params["sha256"]:
+            path = records.folder / file.path
+            if not KEPT.fullmatch(file.path) or not path.is_file() or hash_file(path) != file.sha256:
+                raise RecordsError(
+                    expected=Message("the photo as it was recorded"),
+                    found=Message("none, or another one"),
+                    remedy=Message("Tell your supervisor: the record has to be verified."),
+                )
+            media = _MEDIA.get(path.suffix, "application/octet-stream")
+            return FileResponse(path, media_type=media, content_disposition_type="inline")
+    raise HTTPException(404)
 
 
 @need("technician", "supervisor")
-async def add_note(request: Request, person: Person) -> Response:
+def add_note(request: Request, person: Person) -> Response:
     """Enter a note about a reading; the same one sent twice is entered once."""
-    words = needed(await form_of(request), "text", Message("a note of some words"), most=_LONGEST_NOTE)
+    words = needed(sent_form(request), "text", Message("a note of some words"), most=_LONGEST_NOTE)
     stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
-
-    def enter() -> int:
-        with records_of(request.app.state) as records:
-            seq = reading_entry(records, request.path_params["entry"]).seq
-            there = any(n.said.text == words and n.entry.who == person.name for n in records.notes(about=seq))
-            if not there:
-                records.add_note(Note(text=words, about=seq), stamp)
-            return seq
-
-    return RedirectResponse(f"/log/{await to_thread.run_sync(enter)}#notes", status_code=303)
+    with records_of(state_of(request)) as records:
+        seq = reading_entry(records, request.path_params["entry"]).seq
+        there = any(n.said.text == words and n.entry.who == person.name for n in records.notes(about=seq))
+        if not there:
+            records.add_note(Note(text=words, about=seq), stamp)
+    return RedirectResponse(f"/log/{seq}#notes", status_code=303)

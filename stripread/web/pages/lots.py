@@ -3,7 +3,6 @@
 from datetime import datetime
 from typing import Any
 
-from anyio import to_thread
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
@@ -16,6 +15,7 @@ from stripread.web.language import language_of
 from stripread.web.people.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
+from stripread.web.state import state_of
 
 __all__ = ["lots_routes"]
 
@@ -29,22 +29,21 @@ def lots_routes() -> list[Route]:
 
 
 @need("supervisor")
-async def show_lots(request: Request, person: Person) -> Response:
+def show_lots(request: Request, person: Person) -> Response:
     """List the site's lots."""
     today = datetime.now().astimezone().date()
-    lines = await to_thread.run_sync(lambda: lot_lines(load_site(request.app.state.folder), today=today))
+    lines = lot_lines(load_site(state_of(request).folder), today=today)
     return render(request, "lots.html", lines=lines)
 
 
 @need("supervisor")
-async def show_lot(request: Request, person: Person) -> Response:
+def show_lot(request: Request, person: Person) -> Response:
     """Show one lot."""
-    facts = await to_thread.run_sync(lambda: _facts(request))
-    return render(request, "lot.html", **facts)
+    return render(request, "lot.html", **_facts(request))
 
 
 def _facts(request: Request) -> dict[str, Any]:
-    site, name = load_site(request.app.state.folder), request.path_params["lot"]
+    site, name = load_site(state_of(request).folder), request.path_params["lot"]
     if name not in site.lots:  # a name of the site, never a path
         raise HTTPException(404)
     lot, language = resolve_lot(name, site), language_of(request)

@@ -2,11 +2,11 @@
 
 from collections.abc import Callable, Mapping
 from datetime import datetime
+from pathlib import Path
 from threading import Lock
 from typing import Any
 from urllib.parse import quote
 
-from anyio import to_thread
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
@@ -16,16 +16,25 @@ from stripread.i18n import Message
 from stripread.records import Batch, Records, Stamp
 from stripread.records.chain.entries import BatchKind, Part, to_payload
 from stripread.records.queries.batches import find_batch, with_expected
-from stripread.units import Typed
+from stripread.units import ParsedInputs, Units
 from stripread.water.decay import COVERS
 from stripread.water.generation import expected_generation
 from stripread.web.forms import chosen, moment, needed, text, whole
-from stripread.web.pages.batch_plans import BATCH, known_sachets, load_known, plan_generation, plan_stock, plan_top_up
+from stripread.web.pages.batch_plans import (
+    BATCH,
+    Plan,
+    known_sachets,
+    load_known,
+    plan_generation,
+    plan_stock,
+    plan_top_up,
+)
 from stripread.web.people.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
-from stripread.web.sent_form import form_of
+from stripread.web.sent_form import sent_form
 from stripread.web.site_record import records_of
+from stripread.web.state import AppState, state_of
 from stripread.web.units import units_of
 
 __all__ = ["make_routes"]
@@ -36,7 +45,8 @@ _MOST_SACHETS = 1000
 _OF_ITS_TIME = ("made_at", "expected_mg_per_l", "u_expected_mg_per_l")
 
 _Fields = Mapping[str, Any]
-_Make = Callable[[Records, _Fields, Stamp, Any], Batch]
+_Planned = Callable[[Records, Path, _Fields, Units], Plan]
+_Make = Callable[[Records, _Fields, Stamp, Path], Batch]
 
 
 def make_routes() -> list[Route]:
@@ -49,41 +59,37 @@ def make_routes() -> list[Route]:
 
 
 @need("technician", "supervisor")
-async def generate(request: Request, person: Person) -> Response:
+def generate(request: Request, person: Person) -> Response:
     """Plan a concentrate from sachets, and enter it."""
-    return await _serve(request, person, "make_concentrate.html", plan_generation, _generated)
+    return _serve(request, person, "make_concentrate.html", plan_generation, _generated)
 
 
 @need("technician", "supervisor")
-async def stock(request: Request, person: Person) -> Response:
+def stock(request: Request, person: Person) -> Response:
     """Plan a stock from a concentrate as it was read, and enter it."""
-    return await _serve(request, person, "make_stock.html", plan_stock, _stock)
+    return _serve(request, person, "make_stock.html", plan_stock, _stock)
 
 
 @need("technician", "supervisor")
-async def top_up(request: Request, person: Person) -> Response:
+def top_up(request: Request, person: Person) -> Response:
     """Plan how to bring a stock to strength, and enter what was done."""
-    return await _serve(request, person, "make_top_up.html", plan_top_up, _topped_up)
+    return _serve(request, person, "make_top_up.html", plan_top_up, _topped_up)
 
 
-async def _serve(request: Request, person: Person, template: str, plan: Callable[..., Any], make: _Make) -> Response:
+def _serve(request: Request, person: Person, template: str, plan: _Planned, make: _Make) -> Response:
     """Show a plan; or enter a batch, and where it cannot be, say why beside what was typed."""
-    state, now = request.app.state, datetime.now().astimezone()
+    state, now = state_of(request), datetime.now().astimezone()
     asked: _Fields = request.query_params
     trouble = None
     if request.method == "POST":
-        asked = await form_of(request)
+        asked = sent_form(request)
         try:
-            name = await to_thread.run_sync(lambda: _enter(state, asked, Stamp(at=now, who=person.name), make))
+            name = _enter(state, asked, Stamp(at=now, who=person.name), make)
             return RedirectResponse(f"/batches/made/{quote(name, safe='')}", status_code=303)
         except StripReadError as error:
             trouble = error
-
-    def look() -> Any:
-        with records_of(state) as records:
-            return plan(records, state.folder, asked, units_of(request))
-
-    page = await to_thread.run_sync(look)
+    with records_of(state) as records:
+        page = plan(records, state.folder, asked, units_of(request))
     trouble = trouble or page.trouble
     typed = {name: value for name in asked if isinstance(value := asked[name], str)}
     return render(
@@ -91,7 +97,7 @@ async def _serve(request: Request, person: Person, template: str, plan: Callable
     )
 
 
-def _enter(state: Any, fields: _Fields, stamp: Stamp, make: _Make) -> str:
+def _enter(state: AppState, fields: _Fields, stamp: Stamp, make: _Make) -> str:
     with _ENTERING, records_of(state, create=stamp) as records:
         said = with_expected(records, make(records, fields, stamp, state.folder))
         there = find_batch(records, said.id)
@@ -106,8 +112,8 @@ def _same(there: Batch, said: Batch) -> bool:
     return all(one[name] == other[name] for name in one if name not in _OF_ITS_TIME)
 
 
-def _generated(records: Records, fields: _Fields, stamp: Stamp, folder: Any) -> Batch:
-    typed, sachets = Typed(), whole(fields, "sachets", most=_MOST_SACHETS) or 1
+def _generated(records: Records, fields: _Fields, stamp: Stamp, folder: Path) -> Batch:
+    typed, sachets = ParsedInputs(), whole(fields, "sachets", most=_MOST_SACHETS) or 1
     water = typed.measured(needed(fields, "water", Message("the water")), "volume", name=Message("the water"))
     hours = typed.exact(needed(fields, "after", Message("the time")), "time", name=Message("the time"))
     kind = load_known(known_sachets(folder), fields)
@@ -123,12 +129,12 @@ def _generated(records: Records, fields: _Fields, stamp: Stamp, folder: Any) -> 
     )
 
 
-def _stock(records: Records, fields: _Fields, stamp: Stamp, folder: Any) -> Batch:
+def _stock(records: Records, fields: _Fields, stamp: Stamp, folder: Path) -> Batch:
     concentrate = needed(fields, "concentrate", Message("the concentrate that it is made of"))
     return _mixed("stock", [(concentrate, needed(fields, "add", Message("how much concentrate")))], fields, stamp)
 
 
-def _topped_up(records: Records, fields: _Fields, stamp: Stamp, folder: Any) -> Batch:
+def _topped_up(records: Records, fields: _Fields, stamp: Stamp, folder: Path) -> Batch:
     parts = [
         (needed(fields, "stock", Message("the stock")), needed(fields, "left", Message("how much stock was left")))
     ]
@@ -141,7 +147,7 @@ def _topped_up(records: Records, fields: _Fields, stamp: Stamp, folder: Any) -> 
 
 
 def _mixed(kind: BatchKind, named: list[tuple[str, str]], fields: _Fields, stamp: Stamp) -> Batch:
-    typed = Typed()
+    typed = ParsedInputs()
     volumes = [
         (name, typed.measured(words, "volume", name=Message("the volume of %(name)s", name=name)))
         for name, words in named

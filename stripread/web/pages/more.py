@@ -23,10 +23,11 @@ from stripread.site import load_site
 from stripread.web.forms import chosen, day
 from stripread.web.language import language_of
 from stripread.web.people.people import Person
-from stripread.web.queue.exclusive import DRAWING, alone
+from stripread.web.queue.exclusive import DRAWING, exclusive
 from stripread.web.render import render
 from stripread.web.security import need
 from stripread.web.site_record import records_of
+from stripread.web.state import state_of
 from stripread.web.units import units_of
 
 __all__ = ["more_routes"]
@@ -47,7 +48,7 @@ def more_routes() -> list[Route]:
 
 
 @need()
-async def more(request: Request, person: Person) -> Response:
+def more(request: Request, person: Person) -> Response:
     """Offer them."""
     today = datetime.now().astimezone()
     return render(request, "more.html", first=(today - _USUAL).date().isoformat(), last=today.date().isoformat())
@@ -56,7 +57,7 @@ async def more(request: Request, person: Person) -> Response:
 @need()
 async def report(request: Request, person: Person) -> Response:
     """Make the report of a period, to be kept as a file."""
-    state, now, language = request.app.state, datetime.now().astimezone(), language_of(request)
+    state, now, language = state_of(request), datetime.now().astimezone(), language_of(request)
     form = chosen(request.query_params, "form", list(_FORMS), Message("pdf or html")) or "pdf"
     start, end = day(request.query_params, "from"), day(request.query_params, "to", end=True)
     end = min(end, now) if end is not None else now
@@ -87,7 +88,7 @@ async def report(request: Request, person: Person) -> Response:
             )
         return document_pdf(document) if form == "pdf" else document_html(document).encode("utf-8")
 
-    made = await alone(state, person, make)
+    made = await exclusive(state, person, make)
     name = f"report-{start.date()}-{(end - timedelta(microseconds=1)).date()}.{form}"
     return Response(made, media_type=_FORMS[form], headers=_to_keep(name))
 
@@ -95,7 +96,7 @@ async def report(request: Request, person: Person) -> Response:
 @need()
 async def export(request: Request, person: Person) -> Response:
     """Export readings and batches as CSV with the schema of their columns, in one ZIP file."""
-    state, stamp = request.app.state, Stamp(at=datetime.now().astimezone(), who=person.name)
+    state, stamp = state_of(request), Stamp(at=datetime.now().astimezone(), who=person.name)
 
     def make() -> tuple[IO[bytes], int]:
         packed = tempfile.TemporaryFile()  # noqa: SIM115  # closed when it was sent
@@ -109,7 +110,7 @@ async def export(request: Request, person: Person) -> Response:
         packed.seek(0)
         return packed, size
 
-    packed, size = await alone(state, person, make)
+    packed, size = await exclusive(state, person, make)
     headers = {**_to_keep(f"export-{stamp.at.date()}.zip"), "content-length": str(size)}
     return StreamingResponse(_pieces(packed), media_type="application/zip", headers=headers)
 

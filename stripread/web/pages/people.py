@@ -16,8 +16,9 @@ from stripread.web.people.accounts import new_pairing_code, retire_person, set_p
 from stripread.web.people.people import ROLES, People, Person
 from stripread.web.render import render
 from stripread.web.security import need, of_people
-from stripread.web.sent_form import form_of
+from stripread.web.sent_form import form_of, sent_form
 from stripread.web.site_record import records_of
+from stripread.web.state import state_of
 
 __all__ = ["people_routes"]
 
@@ -67,13 +68,13 @@ async def keep_person(request: Request, person: Person) -> Response:
     if role != "supervisor":
         await of_people(request, lambda people: _keep_a_supervisor(people, name))
     stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
-    await to_thread.run_sync(lambda: _set(request, name, role, secret, stamp), limiter=request.app.state.hashing)
+    await to_thread.run_sync(lambda: _set(request, name, role, secret, stamp), limiter=state_of(request).hashing)
     return RedirectResponse("/people", status_code=303)
 
 
 def _set(request: Request, name: str, role: str, secret: str, stamp: Stamp) -> None:
-    with records_of(request.app.state, create=stamp) as records:
-        set_person(records, request.app.state.folder, name, role, secret, stamp)
+    with records_of(state_of(request), create=stamp) as records:
+        set_person(records, state_of(request).folder, name, role, secret, stamp)
 
 
 @need("supervisor")
@@ -88,8 +89,8 @@ async def take_out(request: Request, person: Person) -> Response:
 
 
 def _retire(request: Request, name: str, stamp: Stamp) -> None:
-    with records_of(request.app.state, create=stamp) as records:
-        retire_person(records, request.app.state.folder, name, stamp)
+    with records_of(state_of(request), create=stamp) as records:
+        retire_person(records, state_of(request).folder, name, stamp)
 
 
 def _keep_a_supervisor(people: People, name: str) -> None:
@@ -104,30 +105,23 @@ def _keep_a_supervisor(people: People, name: str) -> None:
 
 
 @need("supervisor")
-async def show_code(request: Request, person: Person) -> Response:
+def show_code(request: Request, person: Person) -> Response:
     """Show a code that lets in one phone: no redirect, as its address would hold the code."""
-    name = text(await form_of(request), "phone", most=80)
+    name = text(sent_form(request), "phone", most=80)
     stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
-    code = await to_thread.run_sync(lambda: _new_code(request, name, stamp))
-    address = phone_address(request)
-    picture = await to_thread.run_sync(lambda: qr_uri(f"{address}/pair/{code}"))
+    state, address = state_of(request), phone_address(request)
+    with records_of(state, create=stamp) as records:
+        code = new_pairing_code(records, state.people, stamp, name=name)
+    picture = qr_uri(f"{address}/pair/{code}")
     return render(request, "pair_phone.html", picture=picture, link=f"{address}/pair/{code}", local=is_local(address))
 
 
-def _new_code(request: Request, name: str, stamp: Stamp) -> str:
-    with records_of(request.app.state, create=stamp) as records:
-        return new_pairing_code(records, request.app.state.people, stamp, name=name)
-
-
 @need("supervisor")
-async def shut_out(request: Request, person: Person) -> Response:
+def shut_out(request: Request, person: Person) -> Response:
     """Let a paired phone no longer in, whoever is signed in on it."""
-    id = needed(await form_of(request), "phone", Message("a phone of the list"), most=80)
+    id = needed(sent_form(request), "phone", Message("a phone of the list"), most=80)
     stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
-    await to_thread.run_sync(lambda: _unpair(request, id, stamp))
+    state = state_of(request)
+    with records_of(state, create=stamp) as records:
+        unpair_phone(records, state.people, id, stamp)
     return RedirectResponse("/people", status_code=303)
-
-
-def _unpair(request: Request, id: str, stamp: Stamp) -> None:
-    with records_of(request.app.state, create=stamp) as records:
-        unpair_phone(records, request.app.state.people, id, stamp)

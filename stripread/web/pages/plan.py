@@ -1,10 +1,9 @@
 """Planning the calibration of a lot: from a standard that is diluted, or with solutions that are at hand."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Any
 
-from anyio import to_thread
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
@@ -21,12 +20,14 @@ from stripread.web.forms import calendar_day, chosen, needed, number, numbers, t
 from stripread.web.people.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
-from stripread.web.sent_form import form_of
+from stripread.web.sent_form import sent_form
+from stripread.web.state import state_of
 
 __all__ = ["plan_routes"]
 
 _MOST_LEVELS = 20
 _USUAL_LEVELS = 7
+_LevelsOf = Callable[[Mapping[str, Any], StripKind], dict[str, Any]]
 
 
 def plan_routes() -> list[Route]:
@@ -40,19 +41,19 @@ def plan_routes() -> list[Route]:
 
 
 @need("supervisor")
-async def ask_plan(request: Request, person: Person) -> Response:
+def ask_plan(request: Request, person: Person) -> Response:
     """Ask for the lot and the standard."""
-    site = load_site(request.app.state.folder)
-    kinds = await to_thread.run_sync(lambda: _kinds(site))
+    site = load_site(state_of(request).folder)
+    kinds = _kinds(site)
     diluted = [(name, kind.pads[0]) for name, kind in kinds.items() if _can_be_diluted(kind)]
     return render(request, "plan_lot.html", kinds=diluted, cards=sorted(site.cards))
 
 
 @need("supervisor")
-async def ask_known(request: Request, person: Person) -> Response:
+def ask_known(request: Request, person: Person) -> Response:
     """Ask for the kind and how many solutions there are; then for the lot, and what each solution is."""
-    site, asked = load_site(request.app.state.folder), request.query_params
-    kinds = await to_thread.run_sync(lambda: _kinds(site))
+    site, asked = load_site(state_of(request).folder), request.query_params
+    kinds = _kinds(site)
     name = chosen(asked, "kind", kinds, Message("a strip kind of the list"))
     return render(
         request,
@@ -82,32 +83,28 @@ def _can_be_diluted(kind: StripKind) -> bool:
 
 
 @need("supervisor")
-async def begin(request: Request, person: Person) -> Response:
+def begin(request: Request, person: Person) -> Response:
     """Plan the dilutions and keep a draft."""
-    return await _begin(request, person, _diluted)
+    return _begin(request, person, _diluted)
 
 
 @need("supervisor")
-async def begin_known(request: Request, person: Person) -> Response:
+def begin_known(request: Request, person: Person) -> Response:
     """Keep a draft of solutions that are known as they are."""
-    return await _begin(request, person, _known)
+    return _begin(request, person, _known)
 
 
-async def _begin(request: Request, person: Person, levels_of: Any) -> Response:
-    form = await form_of(request)
-    state, site = request.app.state, load_site(request.app.state.folder)
-
-    def keep() -> str:
-        lot, kind = _lot(form, site)
-        refuse_second(state.drafts.every(), lot["number"])
-        said = levels_of(form, kind)
-        at = datetime.now().astimezone().isoformat()
-        return str(state.drafts.begin(**lot, **said, by=person.name, at=at, enter=enter).id)
+def _begin(request: Request, person: Person, levels_of: _LevelsOf) -> Response:
+    form, state = sent_form(request), state_of(request)
+    lot, kind = _lot(form, load_site(state.folder))
+    refuse_second(state.drafts.every(), lot["number"])
 
     def enter(draft: CalibrationDraft) -> None:
         enter_change(state, draft, "begun", person.name, kind=draft.kind, card=draft.card)
 
-    return RedirectResponse(f"/lots/drafts/{await to_thread.run_sync(keep)}", status_code=303)
+    at = datetime.now().astimezone().isoformat()
+    draft = state.drafts.begin(**lot, **levels_of(form, kind), by=person.name, at=at, enter=enter)
+    return RedirectResponse(f"/lots/drafts/{draft.id}", status_code=303)
 
 
 def _lot(form: Mapping[str, Any], site: Site) -> tuple[dict[str, Any], StripKind]:

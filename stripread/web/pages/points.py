@@ -5,7 +5,6 @@ from datetime import datetime
 from typing import Any
 from urllib.parse import quote
 
-from anyio import to_thread
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
@@ -20,8 +19,9 @@ from stripread.web.forms import chosen, needed, number, text, whole
 from stripread.web.people.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
-from stripread.web.sent_form import form_of
+from stripread.web.sent_form import sent_form
 from stripread.web.site_record import points_of, records_of
+from stripread.web.state import state_of
 
 __all__ = ["points_admin_routes"]
 
@@ -38,25 +38,25 @@ def points_admin_routes() -> list[Route]:
 
 
 @need("supervisor")
-async def show_points(request: Request, person: Person) -> Response:
+def show_points(request: Request, person: Person) -> Response:
     """List the points, with a form for a new one."""
-    return await _page(request, None)
+    return _page(request, None)
 
 
 @need("supervisor")
-async def show_point(request: Request, person: Person) -> Response:
+def show_point(request: Request, person: Person) -> Response:
     """Show one point in the form, to change it."""
     wanted = request.path_params["point"]
-    points = await to_thread.run_sync(lambda: points_of(request.app.state))
+    points = points_of(state_of(request))
     point = next((p for p in points if p.name == wanted), None)
     if point is None:
         raise HTTPException(404)
-    return await _page(request, point)
+    return _page(request, point)
 
 
-async def _page(request: Request, point: Point | None) -> Response:
-    points = await to_thread.run_sync(lambda: points_of(request.app.state))
-    site = load_site(request.app.state.folder)
+def _page(request: Request, point: Point | None) -> Response:
+    points = points_of(state_of(request))
+    site = load_site(state_of(request).folder)
     lines = sorted({p.line for p in points if p.line})
     return render(
         request, "points_admin.html", points=points, point=point, samples=list(site.samples), lines=lines
@@ -64,18 +64,18 @@ async def _page(request: Request, point: Point | None) -> Response:
 
 
 @need("supervisor")
-async def keep_point(request: Request, person: Person) -> Response:
+def keep_point(request: Request, person: Person) -> Response:
     """Enter a point, or say anew what it is: the entry before is kept and superseded."""
-    form = await form_of(request)
-    point = _point(form, load_site(request.app.state.folder))
+    form = sent_form(request)
+    point = _point(form, load_site(state_of(request).folder))
     stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
     new = text(form, "new") == "yes"
-    await to_thread.run_sync(lambda: _keep(request, point, stamp, new=new))
+    _keep(request, point, stamp, new=new)
     return RedirectResponse("/points-admin", status_code=303)
 
 
 def _keep(request: Request, point: Point, stamp: Stamp, *, new: bool) -> None:
-    with records_of(request.app.state, create=stamp) as records:
+    with records_of(state_of(request), create=stamp) as records:
         known = point.name in {p.said.name for p in records.points()}
         if known is new:
             raise WrongUsageError(
@@ -123,17 +123,17 @@ def _point(form: Mapping[str, Any], site: Site) -> Point:
 
 
 @need("supervisor")
-async def retire_point(request: Request, person: Person) -> Response:
+def retire_point(request: Request, person: Person) -> Response:
     """Take a point out of use; its readings stay."""
-    form = await form_of(request)
+    form = sent_form(request)
     why, name = needed(form, "why", Message("why no samples are taken there any more")), request.path_params["point"]
     stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
-    await to_thread.run_sync(lambda: _retire(request, name, why, stamp))
+    _retire(request, name, why, stamp)
     return RedirectResponse("/points-admin", status_code=303)
 
 
 def _retire(request: Request, name: str, why: str, stamp: Stamp) -> None:
-    with records_of(request.app.state) as records:
+    with records_of(state_of(request)) as records:
         found = records.entries(kind="point", subject=name, limit=1)
         if not found or found[0].withdrawn:
             raise HTTPException(404)
@@ -141,11 +141,11 @@ def _retire(request: Request, name: str, why: str, stamp: Stamp) -> None:
 
 
 @need("supervisor")
-async def show_labels(request: Request, person: Person) -> Response:
+def show_labels(request: Request, person: Person) -> Response:
     """Show a label for each point, to be printed: its name, and a code that holds the address of its page."""
     address = checked_address(text(request.query_params, "address") or phone_address(request))
-    points = await to_thread.run_sync(lambda: points_of(request.app.state))
-    labels = await to_thread.run_sync(lambda: [_label(point, address) for point in points])
+    points = points_of(state_of(request))
+    labels = [_label(point, address) for point in points]
     return render(request, "labels.html", labels=labels, address=address, local=is_local(address))
 
 

@@ -2,7 +2,7 @@
 
 import logging
 import secrets
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from datetime import datetime
 from functools import partial
@@ -10,7 +10,7 @@ from hashlib import sha256
 from typing import Any, BinaryIO
 
 from anyio import to_thread
-from starlette.datastructures import UploadFile
+from starlette.datastructures import FormData, UploadFile
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Response
@@ -30,6 +30,7 @@ from stripread.web.render import render
 from stripread.web.security import need
 from stripread.web.sent_form import form_of
 from stripread.web.site_record import points_of, records_of
+from stripread.web.state import AppState, state_of
 
 __all__ = ["read_routes"]
 
@@ -51,19 +52,20 @@ def read_routes() -> list[Route]:
 
 
 @need()
-async def choose_point(request: Request, person: Person) -> Response:
+def choose_point(request: Request, person: Person) -> Response:
     """List the points to read at."""
-    points = await to_thread.run_sync(points_of, request.app.state)
+    points = points_of(state_of(request))
     return render(request, "choose_point.html", points=points)
 
 
 @need()
-async def guide(request: Request, person: Person) -> Response:
+def guide(request: Request, person: Person) -> Response:
     """Say which strip, how to dip, and take the photo."""
-    site = load_site(request.app.state.folder)
-    point = _point(await to_thread.run_sync(points_of, request.app.state), request.path_params["point"])
+    state = state_of(request)
+    site = load_site(state.folder)
+    point = _point(points_of(state), request.path_params["point"])
     sample = site.sample(point.sample)
-    lots = await to_thread.run_sync(lots_of, site)
+    lots = lots_of(site)
     choices, today = lots_for(lots, sample.kinds), datetime.now().astimezone().date()
     return render(
         request,
@@ -79,102 +81,111 @@ async def guide(request: Request, person: Person) -> Response:
         flush_s=round(60 * (point.flush_min or 0)),
         key=secrets.token_hex(16),
         may_read=person.role != "grower",
-        beside=_beside(request.app.state.queue.inbox, request.query_params.get("beside", ""), person) or "",
-        batch=await to_thread.run_sync(lambda: _batch(request, request.query_params.get("batch", ""))),
+        beside=_beside(state.queue.inbox, request.query_params.get("beside", ""), person) or "",
+        batch=_batch(state, request.query_params.get("batch", "")),
     )
 
 
 @need("technician", "supervisor")
 async def take_photo(request: Request, person: Person) -> Response:
     """Keep a photo and let it be read. The answer tells only after it is safe on the disk."""
-    state, settings = request.app.state, request.app.state.settings
+    state = state_of(request)
     if not state.upload_tries.allow(person.name):
         raise HTTPException(429)
     form = await form_of(request)
-    photo, key = form.get("photo"), str(form.get("key", ""))
-    if not isinstance(photo, UploadFile) or not 8 <= len(key) <= 100:
-        raise WrongUsageError(
-            expected=Message("a photo"), found=Message("none"), remedy=Message("Take the photo, then send it.")
-        )
-    queue, inbox = state.queue, state.queue.inbox
-    sent = form.get("flash")
-    flash = sent.file if isinstance(sent, UploadFile) and sent.size else None
-    photos = await to_thread.run_sync(_digests, photo.file, flash, limiter=state.keeping)
-    job_id = Inbox.id_of(person.name, key, photos)
-    if inbox.job(job_id) is None:  # else it was sent before, and only the answer was lost
-        site = load_site(state.folder)
-        point = _point(await to_thread.run_sync(points_of, request.app.state), request.path_params["point"])
-        lot = str(form.get("lot", ""))
-        if lot not in site.lots:  # a name of the site, never a path
-            raise WrongUsageError(
-                expected=Message("a lot of the site"),
-                found=Verbatim(repr(lot[:80])),
-                remedy=Message("Choose one of the list."),
-            )
-        if inbox.room() < _SPARE or await to_thread.run_sync(lambda: len(inbox.waiting())) >= settings.most_waiting:
-            raise HTTPException(503)
-        if not photo.size:
-            raise WrongUsageError(
-                expected=Message("a photo"),
-                found=Message("an empty file"),
-                remedy=Message("Take the photo, then send it."),
-            )
-        batch = await to_thread.run_sync(lambda: _batch(request, str(form.get("batch", ""))))
-        now = datetime.now().astimezone()
-        if max(one.size or 0 for one in (photo, sent) if isinstance(one, UploadFile)) > settings.largest_photo:
-            raise HTTPException(413)
-        job = Job(
-            id=job_id,
-            who=person.name,
-            at=now.isoformat(),
-            point=point.name,
-            sample=point.sample,
-            lot=lot,
-            name=f"{now:%Y%m%d-%H%M%S}.photo",
-            flushed_s=_seconds(str(form.get("flushed_s", ""))),
-            waited_s=_seconds(str(form.get("waited_s", ""))),
-            batch=batch,
-            flash=flash is not None,
-            beside=_beside(inbox, str(form.get("beside", "")), person),
-        )
-        keep = partial(_keep, inbox, job, photo.file, flash)
-        try:
-            await to_thread.run_sync(keep, limiter=state.keeping)
-        except OSError:  # a full disk: the phone keeps it and sends it again
-            _log.exception("a photo cannot be kept")
-            raise HTTPException(503) from None
-    queue.wake()
+    accept = partial(_accept, state, form, request.path_params["point"], person)
+    job_id = await to_thread.run_sync(accept, limiter=state.keeping)
+    state.queue.wake()
     if request.headers.get("accept", "").startswith("application/json"):
         return JSONResponse({"job": job_id, "page": f"/jobs/{job_id}"}, status_code=202)
     return RedirectResponse(f"/jobs/{job_id}", status_code=303)
 
 
-def _digests(*photos: BinaryIO | None) -> str:
+def _accept(state: AppState, form: FormData, point: str, person: Person) -> str:
+    """Keep what was sent as a job, unless it was sent before and only the answer was lost; return the job's id."""
+    sent, key = form.get("photo"), str(form.get("key", ""))
+    if not isinstance(sent, UploadFile) or not 8 <= len(key) <= 100:
+        raise WrongUsageError(
+            expected=Message("a photo"), found=Message("none"), remedy=Message("Take the photo, then send it.")
+        )
+    with_flash = form.get("flash")
+    flash = with_flash if isinstance(with_flash, UploadFile) and with_flash.size else None
+    files = [sent.file] if flash is None else [sent.file, flash.file]
+    inbox = state.queue.inbox
+    job_id = Inbox.id_of(person.name, key, _digests(files))
+    if inbox.job(job_id) is not None:
+        return job_id
+    sampled = _point(points_of(state), point)
+    lot = _lot(state, str(form.get("lot", "")))
+    _check_room(state)
+    if not sent.size:
+        raise WrongUsageError(
+            expected=Message("a photo"), found=Message("an empty file"), remedy=Message("Take the photo, then send it.")
+        )
+    batch, now = _batch(state, str(form.get("batch", ""))), datetime.now().astimezone()
+    if max(one.size or 0 for one in (sent, with_flash) if isinstance(one, UploadFile)) > state.settings.largest_photo:
+        raise HTTPException(413)
+    job = Job(
+        id=job_id,
+        who=person.name,
+        at=now.isoformat(),
+        point=sampled.name,
+        sample=sampled.sample,
+        lot=lot,
+        name=f"{now:%Y%m%d-%H%M%S}.photo",
+        flushed_s=_seconds(str(form.get("flushed_s", ""))),
+        waited_s=_seconds(str(form.get("waited_s", ""))),
+        batch=batch,
+        flash=flash is not None,
+        beside=_beside(inbox, str(form.get("beside", "")), person),
+    )
+    try:
+        inbox.accept(job, *(file.read() for file in files))
+    except OSError:  # a full disk: the phone keeps it and sends it again
+        _log.exception("a photo cannot be kept")
+        raise HTTPException(503) from None
+    return job_id
+
+
+def _lot(state: AppState, name: str) -> str:
+    """Return the name of a lot of the site, never a path."""
+    if name not in load_site(state.folder).lots:
+        raise WrongUsageError(
+            expected=Message("a lot of the site"),
+            found=Verbatim(repr(name[:80])),
+            remedy=Message("Choose one of the list."),
+        )
+    return name
+
+
+def _check_room(state: AppState) -> None:
+    """Refuse a photo for now where the disk or the queue is full."""
+    inbox = state.queue.inbox
+    if inbox.room() < _SPARE or len(inbox.waiting()) >= state.settings.most_waiting:
+        raise HTTPException(503)
+
+
+def _digests(photos: Sequence[BinaryIO]) -> str:
     """Return what tells photos from others."""
     found = []
     for photo in photos:
-        if photo is not None:
-            digest = sha256()
-            while piece := photo.read(1 << 20):
-                digest.update(piece)
-            photo.seek(0)
-            found.append(digest.hexdigest())
+        digest = sha256()
+        while piece := photo.read(1 << 20):
+            digest.update(piece)
+        photo.seek(0)
+        found.append(digest.hexdigest())
     return " ".join(found)
 
 
-def _keep(inbox: Inbox, job: Job, photo: BinaryIO, flash: BinaryIO | None) -> None:
-    inbox.accept(job, photo.read(), None if flash is None else flash.read())
-
-
 @need()
-async def show_job(request: Request, person: Person) -> Response:
+def show_job(request: Request, person: Person) -> Response:
     """Show the verdict, or that it is being read."""
     inbox, job = _job(request, person)
     answer = inbox.answered(job.id)
-    ahead = None if answer is not None else await to_thread.run_sync(lambda: _ahead(inbox, job.id))
+    ahead = None if answer is not None else _ahead(inbox, job.id)
     return render(
         request, "verdict.html", job=job, answer=answer, ahead=ahead, often=_OFTEN,
-        put_off=job.id in request.app.state.queue.put_off,
+        put_off=job.id in state_of(request).queue.put_off,
         has_picture=inbox.picture(job.id).exists(), picture_of=None if answer is None else _sketch(answer),
     )  # fmt: skip
 
@@ -187,16 +198,16 @@ def _sketch(answer: Mapping[str, Any]) -> str | None:
 
 
 @need()
-async def job_state(request: Request, person: Person) -> Response:
+def job_state(request: Request, person: Person) -> Response:
     """Tell a program whether a job is done."""
     inbox, job = _job(request, person)
     done = inbox.answered(job.id) is not None
-    ahead = 0 if done else await to_thread.run_sync(lambda: _ahead(inbox, job.id))
-    return JSONResponse({"done": done, "ahead": ahead, "put_off": job.id in request.app.state.queue.put_off})
+    ahead = 0 if done else _ahead(inbox, job.id)
+    return JSONResponse({"done": done, "ahead": ahead, "put_off": job.id in state_of(request).queue.put_off})
 
 
 @need()
-async def job_picture(request: Request, person: Person) -> Response:
+def job_picture(request: Request, person: Person) -> Response:
     """Send the picture of what was read."""
     inbox, job = _job(request, person)
     path = inbox.picture(job.id)
@@ -211,7 +222,7 @@ def _ahead(inbox: Inbox, job_id: str) -> int:
 
 
 def _job(request: Request, person: Person) -> tuple[Inbox, Job]:
-    inbox: Inbox = request.app.state.queue.inbox
+    inbox = state_of(request).queue.inbox
     job = inbox.job(request.path_params["job"])
     if job is None or (job.who != person.name and person.role == "technician"):
         raise HTTPException(404)
@@ -242,11 +253,11 @@ def lots_for(lots: list[tuple[str, StripKind, Lot]], kinds: tuple[str, ...]) -> 
     return sorted(found, key=lambda one: (one[2].expires < today, kinds.index(one[2].kind), one[0]))
 
 
-def _batch(request: Request, name: str) -> str | None:
+def _batch(state: AppState, name: str) -> str | None:
     """Return the name of a batch of the record; None for any other."""
     if not name:
         return None
-    with records_of(request.app.state) as records:
+    with records_of(state) as records:
         return name if find_batch(records, name) is not None else None
 
 

@@ -1,4 +1,4 @@
-"""The door: pairing a phone, signing in and out, the language and the units."""
+"""Signing in: pairing a phone, signing in and out, the language and the units."""
 
 from datetime import datetime
 
@@ -26,14 +26,15 @@ from stripread.web.security import (
 )
 from stripread.web.sent_form import form_of
 from stripread.web.site_record import records_of
+from stripread.web.state import state_of
 
-__all__ = ["door_routes"]
+__all__ = ["sign_in_routes"]
 
 _LONGEST = 80  # signs of a name
 _HOME = frozenset(("127.0.0.1", "::1", "localhost"))
 
 
-def door_routes() -> list[Route]:
+def sign_in_routes() -> list[Route]:
     """Return the routes."""
     return [
         Route("/pair/{code}", pair, methods=["GET", "POST"]),
@@ -49,7 +50,7 @@ async def pair(request: Request) -> Response:
 
     Looking uses no code up: programs that show what is behind a link look at it before any person does.
     """
-    state, caller, now = request.app.state, _caller(request), datetime.now().astimezone()
+    state, caller, now = state_of(request), _caller(request), datetime.now().astimezone()
     visit = request.cookies.get(VISIT_COOKIE) or _new_visit()
     if request.method == "POST":
         await check_csrf(request, visit)
@@ -59,21 +60,21 @@ async def pair(request: Request) -> Response:
         known = await of_people(request, lambda people: people.is_code(request.path_params["code"], now=now))
         if not known:
             return render(request, "not_paired.html", status=403)
-        page = render(request, "let_in.html", csrf=visit)
-        page.set_cookie(VISIT_COOKIE, visit, **cookie_options(secure=state.secure))
+        page = render(request, "pair.html", csrf=visit)
+        page.set_cookie(VISIT_COOKIE, visit, **cookie_options(secure=state.settings.secure))
         return page
     stamp = Stamp(at=now, who="a new phone")
     token = await to_thread.run_sync(lambda: _pair(request, caller, stamp))
     if token is None:
         return render(request, "not_paired.html", status=403)
     answer = RedirectResponse("/sign-in", status_code=303)
-    answer.set_cookie(DEVICE_COOKIE, token, max_age=180 * 86400, **cookie_options(secure=state.secure))
+    answer.set_cookie(DEVICE_COOKIE, token, max_age=180 * 86400, **cookie_options(secure=state.settings.secure))
     return answer
 
 
 def _pair(request: Request, caller: str, stamp: Stamp) -> str | None:
-    with records_of(request.app.state, create=stamp) as records:
-        return pair_phone(records, request.app.state.people, request.path_params["code"], caller, stamp)
+    with records_of(state_of(request), create=stamp) as records:
+        return pair_phone(records, state_of(request).people, request.path_params["code"], caller, stamp)
 
 
 async def sign_in(request: Request) -> Response:
@@ -89,7 +90,7 @@ async def sign_in(request: Request) -> Response:
     form = await form_of(request)
     name, secret = str(form.get("name", "")), str(form.get("secret", ""))
     wanted = str(form.get("next", "/"))
-    state, called = request.app.state, name.strip().casefold()[:_LONGEST]
+    state, called = state_of(request), name.strip().casefold()[:_LONGEST]
     tries, who = state.sign_in_tries, f"{_caller(request)} {called}"
     # The place first: whoever is over its limit adds no names to be remembered.
     if not (state.caller_tries.allow(_caller(request)) and tries.allow(who) and state.name_tries.allow(called)):
@@ -102,7 +103,7 @@ async def sign_in(request: Request) -> Response:
         return await _ask(request, visit, said=wanted, trouble="wrong", status=403)
     tries.forget(who)
     answer = RedirectResponse(_next(wanted), status_code=303)
-    answer.set_cookie(SESSION_COOKIE, token, **cookie_options(secure=request.app.state.secure))
+    answer.set_cookie(SESSION_COOKIE, token, **cookie_options(secure=state_of(request).settings.secure))
     return answer
 
 
@@ -111,10 +112,10 @@ async def _ask(
 ) -> Response:
     """Show the form; ``said`` is what came back with it of where to go on."""
     wanted = _next(request.query_params.get("next") if said is None else said)
-    everybody = () if request.app.state.lan else await of_people(request, lambda people: people.everybody())
+    everybody = () if state_of(request).settings.lan else await of_people(request, lambda people: people.everybody())
     names = [person.name for person in everybody if person.active]
     page = render(request, "sign_in.html", status=status, csrf=visit, trouble=trouble, next=wanted, names=names)
-    page.set_cookie(VISIT_COOKIE, visit, **cookie_options(secure=request.app.state.secure))
+    page.set_cookie(VISIT_COOKIE, visit, **cookie_options(secure=state_of(request).settings.secure))
     return page
 
 
@@ -152,7 +153,7 @@ async def units(request: Request, person: Person) -> Response:
 
 async def _may_enter(request: Request) -> bool:
     """Tell whether this phone was paired; the server's own machine needs no pairing."""
-    if not request.app.state.lan or _caller(request) in _HOME:
+    if not state_of(request).settings.lan or _caller(request) in _HOME:
         return True
     token = request.cookies.get(DEVICE_COOKIE)
     if token is None:

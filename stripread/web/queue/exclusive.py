@@ -2,14 +2,15 @@
 
 from collections.abc import Callable
 from threading import Lock
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from anyio import to_thread
 from starlette.exceptions import HTTPException
 
 from stripread.web.people.people import Person
+from stripread.web.state import AppState
 
-__all__ = ["DRAWING", "alone"]
+__all__ = ["DRAWING", "exclusive"]
 
 DRAWING = Lock()
 """Held while a figure is drawn: matplotlib is not made for two at a time."""
@@ -17,7 +18,7 @@ DRAWING = Lock()
 _Made = TypeVar("_Made")
 
 
-async def alone(state: Any, person: Person, work: Callable[[], _Made]) -> _Made:
+async def exclusive(state: AppState, person: Person, work: Callable[[], _Made]) -> _Made:
     """Do work in a thread when no other such work is done; 429 where somebody asks for it too often."""
     if not state.heavy_tries.allow(person.name):
         raise HTTPException(429)

@@ -4,7 +4,7 @@ import { one, tell } from "./sheet.js";
 
 const STALLED = 30000;  // ms without a byte sent or an answer; a slow network that still moves is not cut off
 const BUSY = [408, 429, 500, 502, 503, 504];  // the photo is good: try again
-const SIGNED_OUT = [401, 403];  // it stays here and is sent after the door
+const SIGNED_OUT = [401, 403];  // it stays here and is sent after signing in
 const NO_PHOTO = [413, 415];  // no server would ever take it
 
 function store() {

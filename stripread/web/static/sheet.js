@@ -25,7 +25,7 @@ function awaitAnswer(place) {
   const look = async () => {
     try {
       const answer = await fetch(place.dataset.await);
-      if (answer.redirected || answer.status === 401) { location.reload(); return; }  // the session is over: to the door
+      if (answer.redirected || answer.status === 401) { location.reload(); return; }  // the session is over: sign in again
       const state = await answer.json();
       if (state.done && place.dataset.ready) { offerLook(place); return; }
       if (state.done || (state.put_off && !("putOff" in place.dataset))) { location.reload(); return; }

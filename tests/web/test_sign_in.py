@@ -1,4 +1,4 @@
-"""The door under load and with a file of people that is held; where it leads after a wrong PIN."""
+"""Signing in under load and with a file of people that is held; where it leads after a wrong PIN."""
 
 import asyncio
 import html
@@ -17,7 +17,7 @@ from stripread.web.app import create_app
 from stripread.web.people.people import PEOPLE as PEOPLE_FILE
 from stripread.web.people.people import People
 from stripread.web.settings import Settings
-from tests.web.conftest import SECRET, csrf_of, let_in, sign_in
+from tests.web.conftest import SECRET, csrf_of, pair, sign_in
 
 
 def test_while_the_file_of_people_is_held_whoever_needs_nothing_of_it_is_served(signed_in, site, monkeypatch):
@@ -58,7 +58,7 @@ def test_no_page_asks_the_file_of_people_in_the_loop_that_serves_all(site, monke
         code = app.state.people.pairing_code(now=datetime.now().astimezone())
         asked.clear()
         in_the_loop.clear()
-        assert let_in(client, code).status_code == 303
+        assert pair(client, code).status_code == 303
         sign_in(client, "Sol")
         token = csrf_of(client.get("/people").text)
         new = {"name": "Ola", "role": "technician", "secret": "bench-582", "again": "bench-582"}
