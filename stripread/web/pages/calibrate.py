@@ -109,11 +109,11 @@ async def take_photo(request: Request, person: Person) -> Response:
             expected=Message("level and strip"), found=Message("nothing"), remedy=Message("Choose both.")
         )
     most = state.settings.largest_photo
-    data = await to_thread.run_sync(partial(sent_file, form, Message("photo"), "a photo", most=most))
+    data = await to_thread.run_sync(partial(sent_file, form, "photo", Message("a photo"), most=most))
     flash_data = None
     if draft.flash:
-        what = "a second photo, with the flash"
-        flash_data = await to_thread.run_sync(partial(sent_file, form, Message("flash"), what, most=most))
+        what = Message("a second photo, with the flash")
+        flash_data = await to_thread.run_sync(partial(sent_file, form, "flash", what, most=most))
     try:
         # In a worker: a header may kill its reader, too.
         file, flash = await state.queue.run(_opened, draft, data, flash_data)

@@ -108,7 +108,7 @@ async def take_check(request: Request, person: Person) -> Response:
         u=number(form, "u_known", Message("its standard uncertainty"), low=0, high=1e6),
     )
     most = state.settings.largest_photo
-    data = await to_thread.run_sync(partial(sent_file, form, Message("photo"), "a photo", most=most))
+    data = await to_thread.run_sync(partial(sent_file, form, "photo", Message("a photo"), most=most))
     now = datetime.now().astimezone()
     photo: PhotoFile = await state.queue.run(open_photo_bytes, data, f"check-{now:%Y%m%d-%H%M%S}")
     if shows_calibrator(photo, lot):
