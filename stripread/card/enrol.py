@@ -362,13 +362,12 @@ def _describe_moves(card: CardLayout, moves: dict[int, int]) -> Message:
             total=n,
         )
     ids = [patch.id for patch in card.patches]
+    examples = [Message("%(patch)s looks like %(other)s", patch=ids[at], other=ids[to]) for at, to in moves.items()]
     return Message(
         "%(count)s of %(total)s patches in other places: %(examples)s",
         count=len(moves),
         total=n,
-        examples=_few(
-            [Message("%(patch)s looks like %(other)s", patch=ids[at], other=ids[to]) for at, to in moves.items()]
-        ),
+        examples=_few(examples),
     )
 
 

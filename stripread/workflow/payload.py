@@ -16,6 +16,7 @@ from stripread.findings import Finding
 from stripread.geometry import Float
 from stripread.lot.inverse import COVERAGE
 from stripread.photo.load import PhotoFile
+from stripread.records.messages import kept_findings
 from stripread.site import SampleType
 from stripread.workflow.sample import SampleContext
 
@@ -34,6 +35,8 @@ def reading_payload(verdict: Verdict, context: SampleContext, photos: Sequence[s
     if context.together:
         payload["together"] = list(photos)
     payload["how"] = _how(context)
+    if verdict.findings:
+        payload["messages"] = kept_findings(verdict.findings)  # to show them in another language, later
     return payload
 
 

@@ -1,7 +1,9 @@
 import pytest
 
+from stripread.i18n import Message, Reader
 from stripread.units import Measured, parse_quantity
 from stripread.units.amounts import (
+    Volume,
     jug,
     tell,
     tell_flow,
@@ -10,7 +12,6 @@ from stripread.units.amounts import (
     tell_temperature,
     tell_volume,
     tell_volume_read,
-    tell_volumes_in,
     volume_as_typed,
 )
 from tests.listed import each
@@ -96,10 +97,7 @@ def test_the_gallon_told_is_the_one_understood(system):
     assert litres == pytest.approx({"us": 3.785411784, "imperial": 4.54609}[system], rel=1e-12)
 
 
-def test_words_of_the_record_are_told_in_gallons_and_only_their_volumes():
-    words = "S-1, 20.82 L of C-14 in 17.03 L of water: by mass balance 220 mg/L of it"
-    assert tell_volumes_in(words, "metric") == words
-    assert tell_volumes_in(words, "us") == (
-        "S-1, 5.5 US gal (20.8 L) of C-14 in 4.5 US gal (17 L) of water: by mass balance 220 mg/L of it"
-    )
-    assert tell_volumes_in("4.5 US gal (17 L) of water", "us") == "4.5 US gal (17 L) of water"
+def test_a_volume_within_a_message_is_in_the_readers_units_and_in_litres_for_the_record():
+    said = Message("%(volume)s of %(batch)s", volume=Volume(20.82), batch="C-14")
+    assert str(said) == "20.82 L of C-14"
+    assert said.shown(Reader(units="us")) == "5.5 US gal (20.8 L) of C-14"

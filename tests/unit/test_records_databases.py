@@ -23,7 +23,6 @@ from stripread.errors import RecordsError
 from stripread.records import Batch, InjectorSetting, Note, Part, Point, ReadingFilter, Records, open_records
 from stripread.records.chain.verify import verify_records
 from stripread.records.exchange.archive import back_up, restore
-from tests.listed import each
 from tests.unit.made_records import POINTS, START, fill, made_pad, made_payload, made_photo, made_stamp, utc
 from tests.unit.postgres_server import MISSING, programs, server
 
@@ -220,7 +219,7 @@ def test_a_correction_supersedes_and_keeps_the_first(records: Records) -> None:
     assert verify_records(records).intact
 
 
-@each(
+@pytest.mark.parametrize(
     ("changes", "withdraw", "why", "words"),
     [
         ({"value": 0.3}, False, "nicer", "a field that may be changed"),

@@ -134,13 +134,13 @@ def by_eve(row: dict[str, object]) -> None:
 def test_an_entry_with_its_hash_made_anew_breaks_the_chain(folder: Path, tampered: sqlite3.Connection) -> None:
     rewrite(tampered, by_eve, 3, all_after=False)
     (problem,) = verified(folder).problems
-    assert (problem.fault, problem.where) == ("rewritten", "entry 4")
+    assert (problem.fault, str(problem.where)) == ("rewritten", "entry 4")
 
 
 def test_a_chain_made_anew_shows_on_the_head(folder: Path, tampered: sqlite3.Connection) -> None:
     rewrite(tampered, by_eve, 3, all_after=True)
     (problem,) = verified(folder).problems
-    assert (problem.fault, problem.where) == ("rewritten", "entry 7")
+    assert (problem.fault, str(problem.where)) == ("rewritten", "entry 7")
 
 
 def test_only_a_head_noted_elsewhere_shows_a_chain_and_head_made_anew(
@@ -210,7 +210,7 @@ def test_a_check_of_a_lot_that_was_changed_in_its_file_is_found(folder: Path) ->
         assert verify_records(records).intact
         path.write_text(path.read_text(encoding="utf-8").replace("0.36", "0.35"), encoding="utf-8")
         (problem,) = verify_records(records).problems
-        assert (problem.fault, problem.where) == ("check lost", f"entry {entry.seq}")
+        assert (problem.fault, str(problem.where)) == ("check lost", f"entry {entry.seq}")
         records.correct(entry.seq, why="mistyped dilution", withdraw=True, stamp=made_stamp())
         assert verify_records(records).intact
 

@@ -98,7 +98,7 @@ def test_at_most_three_steps_are_given_the_most_urgent_first():
     verdict = judged(made_pad(0.28, 0.02), findings=tuple(make_finding(code, "seen") for code in codes))
     assert len(next_steps(verdict.findings)) == 3
     verdict = judged(made_pad(0.28, 0.02), sample=STOCK, findings=(make_finding("photo_soft", "seen"),))
-    assert next_steps(verdict.findings)[0] == str(verdict.findings[0].advice)
+    assert next_steps(verdict.findings)[0] == verdict.findings[0].advice
     assert verdict.findings[0].severity == "error"
 
 

@@ -126,8 +126,8 @@ def _summary(period: Period, say: Say) -> Iterator[Part]:
         yield Words(say(Message("What was found:")))
         yield Items(tuple(_sentence(e, say) for e in causes[:_IN_SUMMARY]), numbered=True)
         if len(causes) > _IN_SUMMARY:
-            more = say(Message("And %(count)s more, under “Findings, and what was done”."))
-            yield Words(more % {"count": len(causes) - _IN_SUMMARY})
+            left = len(causes) - _IN_SUMMARY
+            yield Words(say(Message("And %(count)s more, under “Findings, and what was done”.", count=left)))
     if follows:
         what = "; ".join(f"{short[e.code]} {span(e, say)} ({', '.join(e.points)})" for e in follows)
         yield Words(say(Message("What it was at the points: %(what)s.", what=what)))

@@ -135,8 +135,12 @@ def _found(episode: Episode, say: Say) -> str:
 
 def _done(episode: Episode, say: Say) -> str:
     words = [f"{say(Message('Note of %(when)s', when=moment(n.entry.at, say)))}: {n.said.text}" for n in episode.notes]
-    made = say(Message("%(when)s: %(kind)s %(batch)s made."))
-    words += [made % {"when": moment(b.made_at, say), "kind": say(b.kind), "batch": b.id} for b in episode.made]
+    words += [
+        say(
+            Message("%(when)s: %(kind)s %(batch)s made.", when=moment(b.made_at, say), kind=Message(b.kind), batch=b.id)
+        )
+        for b in episode.made
+    ]
     about_water = episode.code in REGISTRY and REGISTRY[episode.code].about == "sample"
     if episode.righted is not None:
         again = (
