@@ -267,7 +267,7 @@ def test_harm_to_a_crop_is_told_from_the_published_strength_on_and_not_below(
     analyte: str, mg_per_l: float, crop: str, source: str
 ) -> None:
     def named(dose: float) -> list[str]:
-        rows = [line for line in crop_cautions(analyte, dose) if line.startswith(f"{mg_per_l:g} mg/L ")]
+        rows = [line for line in crop_cautions(analyte, dose) if str(line).startswith(f"{mg_per_l:g} mg/L ")]
         return [line for line in rows if crop in line and source[:15] in line]
 
     assert len(named(mg_per_l)) == 1
@@ -285,4 +285,4 @@ def test_no_other_harm_is_in_the_table() -> None:
 def test_below_what_was_published_nothing_is_cleared(analyte: str, dose: float) -> None:
     (only,) = crop_cautions(analyte, dose)
     assert "no clearance" in str(only)
-    assert "a few plants first" in only
+    assert "a few plants first" in str(only)

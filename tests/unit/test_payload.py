@@ -27,7 +27,7 @@ WANTED = (
     '"coverage":0.95,"delta_e_to_curve":0.3,"findings":[],"flash_photo":null,"flash_photo_sha256":null,'
     '"geometry":{"card_corners":[[1.0,2.12],[3.46,4.0]],"pad_polygons":{"clo2":[[5.0,6.0]]}},'
     '"how":{"batch":"S-1","dipped_at":"2026-05-04T09:29:40+00:00","expected":[{"analyte":"chlorine dioxide",'
-    '"high":0.4,"low":0.15,"target":0.25,"unit":"mg/L"}],"flushed_s":95.0,"job":"ab","one_strip":false,'
+    '"high":0.4,"low":0.15,"target":0.28,"unit":"mg/L"}],"flushed_s":95.0,"job":"ab","one_strip":false,'
     '"replicates":false,"software":"stripread 9.9","together":false,"waited_s":20.5},"interval":[0.2108,'
     '0.2892],"kind":"clo2-ultralow","lab":[80.0,5.0,3.0],"limit":null,"lot":"DEMO-1",'
     '"pads":[{"analyte":"chlorine dioxide","budget":{"pixels":0.02},"censored":null,"coverage":0.95,'

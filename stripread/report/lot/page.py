@@ -227,7 +227,11 @@ def _plot_plane(pad: PadCalibration, ax: Any, say: Say) -> None:
         for row in beyond:
             _number(ax, f"{row[0]:g}", row[2], row[3], shift=(-12, -18))
     _left_out(pad, ax, say)
-    ax.set(xlabel="a*", ylabel="b*", title=f"{say(pad.analyte)} [{pad.unit}]: {say(Message('path on the a*b* plane'))}")
+    ax.set(
+        xlabel="a*",
+        ylabel="b*",
+        title=f"{say(Message(pad.analyte))} [{pad.unit}]: {say(Message('path on the a*b* plane'))}",
+    )
     ax.set_aspect("equal", adjustable="datalim")
     ax.grid(alpha=0.3)
     ax.legend(fontsize="small")
@@ -262,7 +266,7 @@ def _plot_lightness(pad: PadCalibration, ax: Any, say: Say) -> None:
         )
     _limits(pad, ax)
     _spread(pad, ax)
-    ax.set(xlabel=f"{say(pad.analyte)} [{pad.unit}]", ylabel="L*", title=say(Message("lightness")))
+    ax.set(xlabel=f"{say(Message(pad.analyte))} [{pad.unit}]", ylabel="L*", title=say(Message("lightness")))
     ax.grid(alpha=0.3)
     ax.legend(fontsize="small")
 

@@ -104,10 +104,12 @@ def _summary(period: Period, say: Say) -> Iterator[Part]:
         intact = say(
             Message(
                 "✔ The record is as it was written: %(entries)s entries, %(files)s files, none changed, "
-                "removed or put in."
+                "removed or put in.",
+                entries=found.entries,
+                files=found.files,
             )
         )
-        yield Words(intact % {"entries": found.entries, "files": found.files})
+        yield Words(intact)
     else:
         yield Alarm(say(Message("✘ The record is NOT as it was written; see the last section.")))
     if not period.episodes:
@@ -152,7 +154,7 @@ def _counts(readings: Sequence[RecordedReading], points: int, say: Say) -> str:
             "%(readings)s at %(points)s: %(states)s.",
             readings=how_many(len(readings), say),
             points=where,
-            states=", ".join(words) or say("none"),
+            states=", ".join(words) or say(Message("none")),
         )
     )
 
@@ -223,7 +225,7 @@ def _point_row(point: PointFacts, site: Site, say: Say) -> tuple[str, ...]:
     readings = point.trend.readings
     states = Counter(_state(r) for r in readings)
     said = point.said
-    expected = "" if said is None or said.sample not in site.samples else say(str(site.samples[said.sample].main))
+    expected = "" if said is None or said.sample not in site.samples else say(site.samples[said.sample].main.words)
     last = say(Message("none"))
     if readings:
         pad = readings[-1].main

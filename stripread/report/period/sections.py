@@ -3,11 +3,11 @@
 from collections.abc import Iterator, Sequence
 
 from stripread.findings import REGISTRY
-from stripread.i18n import Message
+from stripread.i18n import Message, Number
 from stripread.lot.lot import Lot
 from stripread.lot.record import CheckRow, chart_scores
 from stripread.lot.verify import broken_rules
-from stripread.records.chain.entries import Entry
+from stripread.records.chain.entries import Entry, InjectorSetting
 from stripread.records.queries.period import Episode, LotFacts, Period
 from stripread.records.queries.standing import BatchStanding
 from stripread.report.document.document import Alarm, Heading, Items, Part, Table, Words
@@ -59,11 +59,17 @@ def batch_parts(batches: Sequence[BatchStanding], site: Site, units: Units, say:
 def _batch_row(batch: BatchStanding, site: Site, units: Units, say: Say) -> tuple[str, ...]:
     said = batch.said
     of = " + ".join(
-        say(Message("%(amount)s of %(what)s", amount=tell_volume(p.volume_l, units), what=p.batch or say("a solution")))
+        say(
+            Message(
+                "%(amount)s of %(what)s",
+                amount=tell_volume(p.volume_l, units),
+                what=p.batch or say(Message("a solution")),
+            )
+        )
         for p in said.parts
     )
     water = say(Message("%(water_l)s of water", water_l=tell_volume(said.water_l, units)))
-    parts = of or say(said.source or "")
+    parts = of or say(Message(said.source)) if said.source else ""
     last = batch.readings[-1] if len(batch.readings) > 1 else None
     return (
         said.id,
@@ -84,8 +90,8 @@ def _balance(batch: BatchStanding, site: Site, say: Say) -> str:
     name = sample_of(batch.said)
     if off_range(batch.recipe, site, name) is not None:
         expected = site.samples[name].main
-        cannot = say(Message("✘ RECIPE CANNOT GIVE %(low)s to %(high)s mg/L"))
-        words.append(cannot % {"low": f"{expected.low:g}", "high": f"{expected.high:g}"})
+        low, high = Number(expected.low, "g"), Number(expected.high, "g")
+        words.append(say(Message("✘ RECIPE CANNOT GIVE %(low)s to %(high)s mg/L", low=low, high=high)))
     if batch.first is not None:
         words.append(
             say(Message("▲ reading DIFFERS from recipe"))
@@ -239,13 +245,16 @@ def _check_row(row: CheckRow, say: Say) -> tuple[str, ...]:
 # --- the record ------------------------------------------------------------------------------------------------------
 
 
+def _ratio(setting: InjectorSetting) -> Message:
+    ratio = Number(setting.ratio, "g")
+    if setting.convention == "in":
+        return Message("1 part in %(ratio)s", ratio=ratio)
+    return Message("1 part to %(ratio)s", ratio=ratio)
+
+
 def note_parts(period: Period, say: Say) -> Iterator[Part]:
     """Return the injector's settings and the notes."""
-    ratio = {"in": say(Message("1 part in %(ratio)s")), "to": say(Message("1 part to %(ratio)s"))}
-    settings = [
-        f"{moment(s.since, say)} {s.injector}: {ratio[s.convention] % {'ratio': f'{s.ratio:g}'}}"
-        for s in period.injector
-    ]
+    settings = [f"{moment(s.since, say)} {s.injector}: {say(_ratio(s))}" for s in period.injector]
     yield Heading(say(Message("Injector and notes")))
     all_settings = say(Message("Settings: %(settings)s.", settings="; ".join(settings)))
     yield Words(all_settings if settings else say(Message("No setting of an injector was entered.")))
@@ -278,7 +287,7 @@ def superseded_parts(pairs: Sequence[tuple[Entry, Entry]], say: Say) -> Iterator
         [
             (
                 str(old.seq),
-                f"{say(old.kind.replace('_', ' '))} {old.subject or ''}".strip(),
+                f"{say(Message(old.kind.replace('_', ' ')))} {old.subject or ''}".strip(),
                 say(Message("withdrawn")) if new.withdrawn else _entry(new.seq, say),
                 f"{moment(new.at, say)}, {new.who}",
                 new.why or say(Message("said anew")),
@@ -304,7 +313,7 @@ def verification_parts(period: Period, say: Say) -> Iterator[Part]:
         yield Words(words % {"entries": found.entries, "files": found.files})
     else:
         yield Alarm(say(Message("✘ NOT AS IT WAS WRITTEN; faults: %(count)s.", count=found.problem_count)))
-        yield Items(tuple(f"{say(p.where)}: {say(p.fault)}; {say(p.found)}" for p in found.problems))
+        yield Items(tuple(f"{say(p.where)}: {say(Message(p.fault))}; {say(p.found)}" for p in found.problems))
     yield Words(
         say(
             Message(

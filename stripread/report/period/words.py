@@ -30,9 +30,9 @@ def span(episode: Episode, say: Say) -> str:
 
 def day(when: datetime, say: Say) -> str:
     """Return a day."""
-    return f"{when.day} {say(Message('%(when)s', when=format(when, '%b')))} {when.year}"
+    return f"{when.day} {say(Message(format(when, '%b')))} {when.year}"
 
 
 def moment(when: datetime, say: Say) -> str:
     """Return a day and a time, without the year."""
-    return f"{when.day} {say(Message('%(when)s', when=format(when, '%b')))} {when:%H:%M}"
+    return f"{when.day} {say(Message(format(when, '%b')))} {when:%H:%M}"

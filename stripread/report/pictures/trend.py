@@ -48,7 +48,10 @@ def plot_trend(trend: Trend, ax: Any, *, expected: Expectation | None, say: Say 
         when, values = zip(*points, strict=True)
         ax.scatter(when, values, marker=marker, facecolors=face, edgecolors="black", label=labels[state], zorder=2)
     _mark_events(trend, ax, say)
-    ax.set(title=f"{trend.point}: {say(trend.readings[0].main.analyte)}, {say(Message('95 % intervals'))}", ylabel=unit)
+    ax.set(
+        title=f"{trend.point}: {say(Message(trend.readings[0].main.analyte))}, {say(Message('95 % intervals'))}",
+        ylabel=unit,
+    )
     ax.set_ylim(bottom=0)
     short_dates(ax, say, zone=trend.readings[-1].when.tzinfo)
     ax.legend(fontsize="small", loc="best")
@@ -66,7 +69,7 @@ def _mark_events(trend: Trend, ax: Any, say: Say) -> None:
         else:
             together.append([event])
     for group in together:
-        words = ", ".join(dict.fromkeys(f"{say(event.kind)} {event.words}" for event in group))
+        words = ", ".join(dict.fromkeys(f"{say(Message(event.kind))} {event.words}" for event in group))
         ax.annotate(
             words, (group[0].at, 1.0), xycoords=("data", "axes fraction"), rotation=90, fontsize=6, ha="right",
             va="top", xytext=(-1, -2), textcoords="offset points",
@@ -82,7 +85,7 @@ def short_dates(ax: Any, say: Say = as_written, *, zone: tzinfo | None = UTC) ->
 
     def name(day: float, _: object) -> str:
         when = num2date(day, zone)
-        month = say(Message("%(when)s", when=format(when, "%b")))
+        month = say(Message(format(when, "%b")))
         if last - first < _DAYS:
             return f"{when:%H:%M}\n{when:%d} {month}"
         return f"{when:%d} {month}" if last - first < _YEAR else f"{month} {when:%Y}"
