@@ -121,6 +121,8 @@ def judge_layout(strip: StripColour, kind: StripKind, noise: StepNoise, *, play_
     if seen.any():  # where the others lie, their place is known
         seen |= (size > _LEAST_STEP_KNOWN) & (clear > _LEAST_CLEARNESS_KNOWN) & (misfit < _MOST_MISFIT) & ~at_end
     filled = _filled(near, starts[0], ends[0], fitted.steps[0])
+    if len(places) > 1:  # plain plastic where a kind with fewer pads has none differs here and there by as much
+        seen &= (size > _FAINT) | (filled > _FILLS)
     each = [
         _log_odds(float(d), float(z), float(r)) - _unfilled_cost(float(share), float(d), noise)
         for d, z, r, share in zip(size, clear, misfit, filled, strict=True)
@@ -130,7 +132,7 @@ def judge_layout(strip: StripColour, kind: StripKind, noise: StepNoise, *, play_
     odds -= 0.5 * float(np.mean(shifts) / _SHIFT_MM) ** 2
     odds -= _LINE_COST * bool(strip.lines.any())
     odds -= _HOLE_COST * _looks_like_holes(near, starts[0], ends[0])
-    odds -= _HOLE_BEHIND_COST * _hole_behind(strip, float(ends[0, -1]))
+    odds -= _HOLE_BEHIND_COST * _hole_behind(strip, starts[0], ends[0])
     stained = _stained_beside(near, kind, places + shifts, fitted.steps[0], first_mm=1.0 if tip_seen else 2.5)
     return Layout(
         log_odds=float(odds - (0.0 if stained is None else _STAIN_COST)),
@@ -228,15 +230,22 @@ def _looks_like_holes(strip: StripColour, starts: Float, ends: Float) -> bool:
     return True
 
 
-def _hole_behind(strip: StripColour, end: float) -> bool:
-    """Tell whether what lies behind the last pad is nearer to the ground than to plastic, as a hole's edge has it."""
-    behind = (strip.from_tip > end + RIM_MM) & (strip.from_tip < end + GAP_MM) & ~strip.lines
+def _hole_behind(strip: StripColour, starts: Float, ends: Float) -> bool:
+    """Tell whether what lies behind the last pad is nearer to the ground than to plastic, as a hole's edge has it.
+
+    Then the pads may be the plastic before the hole, unless one of them has another colour.
+    """
+    behind = (strip.from_tip > ends[-1] + RIM_MM) & (strip.from_tip < ends[-1] + GAP_MM) & ~strip.lines
     on_strip = (strip.from_tip > ENDS_MM) & (strip.from_tip < strip.length_mm - ENDS_MM)
     if not behind.any() or not on_strip.any():
         return False
     plastic = quantile(strip.colour[on_strip])
     share = quantile(strip.colour[behind]) @ plastic / max(float(plastic @ plastic), 1e-9)
-    return bool(share < _NEARER_GROUND)
+    if share >= _NEARER_GROUND:
+        return False
+    inside = (strip.from_tip[:, None] > starts + RIM_MM) & (strip.from_tip[:, None] < ends - RIM_MM)
+    off = lengths(np.array([quantile(strip.colour[one]) - plastic for one in inside.T if one.any()]).reshape(-1, 3))
+    return bool((off < max(_NEARER_GROUND * float(np.linalg.norm(plastic)), _STAIN)).all())
 
 
 def _without_play(steps: Float, play: Float) -> Float:
