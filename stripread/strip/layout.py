@@ -39,6 +39,9 @@ _APART_MM = 0.6  # pads are set together: how far each may lie from where all of
 _TRY_MM = 0.05
 _LEAST_STEP, _LEAST_CLEARNESS, _MOST_MISFIT = 0.7, 4.0, 0.6  # from which a pad is seen
 _LEAST_STEP_KNOWN, _LEAST_CLEARNESS_KNOWN = 0.4, 2.5  # the same where its place is known by the other pads
+_HARDLY_SHOWS = (
+    2.0  # Delta E up to which one of several pads must fill its place, as the plastic's own unevenness does not
+)
 _EXTRA_STEP, _EXTRA_CLEARNESS, _EXTRA_MISFIT = 2.0, 8.0, 0.3  # a pad that the kind does not know must show more clearly
 _PITCH_MM, _EXTRA_STEP_FAR = 18.0, 6.0  # pads stand in a row: further on it must have more colour than a blotch
 _ALIKE = 0.3  # of the larger difference, squared, must both sides' have in common
@@ -121,8 +124,8 @@ def judge_layout(strip: StripColour, kind: StripKind, noise: StepNoise, *, play_
     if seen.any():  # where the others lie, their place is known
         seen |= (size > _LEAST_STEP_KNOWN) & (clear > _LEAST_CLEARNESS_KNOWN) & (misfit < _MOST_MISFIT) & ~at_end
     filled = _filled(near, starts[0], ends[0], fitted.steps[0])
-    if len(places) > 1:  # plain plastic where a kind with fewer pads has none differs here and there by as much
-        seen &= (size > _FAINT) | (filled > _FILLS)
+    if len(places) > 1:  # plain plastic in its place, of a kind with fewer pads, differs as much here and there
+        seen &= (size > _HARDLY_SHOWS) | (filled > _FILLS)
     each = [
         _log_odds(float(d), float(z), float(r)) - _unfilled_cost(float(share), float(d), noise)
         for d, z, r, share in zip(size, clear, misfit, filled, strict=True)
