@@ -7,9 +7,10 @@ import numpy as np
 
 from stripread.errors import PadCountError, PadCoveredError, StripNotFoundError, StripUpsideDownError
 from stripread.findings import make_finding
+from stripread.strip.extra_pads import extra_pads
 from stripread.strip.hypotheses import Hypothesis
 from stripread.strip.kinds import StripKind
-from stripread.strip.layout import Layout, extra_pads
+from stripread.strip.layout import Layout
 from stripread.strip.pose import StripPose
 from stripread.strip.view import SlotView
 
