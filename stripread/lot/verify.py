@@ -9,6 +9,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from stripread.i18n import Message, Number
 from stripread.lot.inverse import COVERAGE
 
 __all__ = ["Agreement", "broken_rules", "compare_to_known", "standard_score"]
@@ -85,8 +86,8 @@ def standard_score(value: float, u: float, *, known: float, u_known: float) -> f
     return (value - known) / math.hypot(u, u_known)
 
 
-def broken_rules(scores: Sequence[float]) -> tuple[str, ...]:
-    """Say in words which rules of the control chart the last of the scores breaks; none for none.
+def broken_rules(scores: Sequence[float]) -> tuple[Message, ...]:
+    """Return in words which rules of the control chart the last of the scores breaks; none for none.
 
     One score beyond 3, or two of the last three, the last one among them, beyond 2 on the same side.
     """
@@ -95,14 +96,33 @@ def broken_rules(scores: Sequence[float]) -> tuple[str, ...]:
     last, recent = scores[-1], scores[-3:]
     broken = []
     if abs(last) > _ACTION:
-        side = "over" if last > 0 else "under"
+        z, limit = Number(abs(last), ".1f"), Number(_ACTION, "g")
         broken.append(
-            f"the last check that counts lies {abs(last):.1f} standard uncertainties {side} its known value: beyond "
-            f"the action limit of {_ACTION:g}"
+            Message(
+                "the last check that counts lies %(z)s standard uncertainties over its known value: beyond the action "
+                "limit of %(limit)s",
+                z=z,
+                limit=limit,
+            )
+            if last > 0
+            else Message(
+                "the last check that counts lies %(z)s standard uncertainties under its known value: beyond the "
+                "action limit of %(limit)s",
+                z=z,
+                limit=limit,
+            )
         )
     if abs(last) > _WARNING and sum(z * last > 0 and abs(z) > _WARNING for z in recent) >= 2:
-        side = "over" if last > 0 else "under"
+        limit = Number(_WARNING, "g")
         broken.append(
-            f"two of the last three checks lie more than {_WARNING:g} standard uncertainties {side} their known values"
+            Message(
+                "two of the last three checks lie more than %(limit)s standard uncertainties over their known values",
+                limit=limit,
+            )
+            if last > 0
+            else Message(
+                "two of the last three checks lie more than %(limit)s standard uncertainties under their known values",
+                limit=limit,
+            )
         )
     return tuple(broken)

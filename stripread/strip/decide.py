@@ -8,9 +8,10 @@ import numpy as np
 from stripread.errors import PadCountError, PadCoveredError, StripNotFoundError, StripUpsideDownError
 from stripread.findings import make_finding
 from stripread.i18n import Message
+from stripread.strip.extra_pads import extra_pads
 from stripread.strip.hypotheses import Hypothesis
 from stripread.strip.kinds import StripKind
-from stripread.strip.layout import Layout, extra_pads
+from stripread.strip.layout import Layout
 from stripread.strip.pose import StripPose
 from stripread.strip.view import SlotView
 
@@ -62,7 +63,7 @@ def decide(ways: Sequence[Hypothesis], view: SlotView, kind: StripKind) -> Strip
         (0 if all(one.layout.seen) else sum(one.layout.seen)) + len(extra)
         for one, extra in zip(ways, extras, strict=True)
     ]
-    if max(counts) == 0:
+    if max(counts) == 0 or (not any(extras) and _may_be_blank(better, other, kind)):
         return _unseen(better, other, view, kind)
     most = max(range(len(ways)), key=lambda k: (sum(ways[k].layout.seen), counts[k]))
     raise _other_pads(ways[most].layout, extras[most], kind)
@@ -82,6 +83,18 @@ def _could_be_pads(one: Hypothesis) -> bool:
 def _hardly_shows(better: Hypothesis, other: Hypothesis) -> bool:
     """Tell whether what was seen at either end may be nothing."""
     return all(max(one.layout.steps) < _HARDLY for one in (better, other) if _bears_pads(one))
+
+
+def _may_be_blank(better: Hypothesis, other: Hypothesis, kind: StripKind) -> bool:
+    """Tell whether all pads of a strip on which some show may be blank ones, some of them of their plastic's colour.
+
+    That is so where what shows is no more than the edges of pads without dye. The other end counts as well unless what
+    it bears surely is no pads.
+    """
+    if not all(pad.blank for pad in kind.pads):
+        return False
+    ends = (better,) if any(better.layout.seen) and better.log_odds - other.log_odds > SURE else (better, other)
+    return all(max(end.layout.steps) < _HARDLY for end in ends)
 
 
 def _at_mark(ways: Sequence[Hypothesis], view: SlotView) -> Hypothesis | None:

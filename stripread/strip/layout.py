@@ -18,18 +18,18 @@ from stripread.strip.kinds import StripKind
 from stripread.strip.steps import (
     ENDS_MM,
     GAP_MM,
+    GRAIN,
     LEAST_GAP_MM,
     RIM_MM,
     StepNoise,
     Steps,
     StripColour,
     fit_steps,
-    handle_from,
-    slide_steps,
+    without_play,
 )
 from stripread.strip.view import STEP_MM, lengths, quantile
 
-__all__ = ["Layout", "extra_pads", "judge_layout"]
+__all__ = ["Layout", "judge_layout"]
 
 Bool = NDArray[np.bool_]
 
@@ -39,9 +39,7 @@ _APART_MM = 0.6  # pads are set together: how far each may lie from where all of
 _TRY_MM = 0.05
 _LEAST_STEP, _LEAST_CLEARNESS, _MOST_MISFIT = 0.7, 4.0, 0.6  # from which a pad is seen
 _LEAST_STEP_KNOWN, _LEAST_CLEARNESS_KNOWN = 0.4, 2.5  # the same where its place is known by the other pads
-_EXTRA_STEP, _EXTRA_CLEARNESS, _EXTRA_MISFIT = 2.0, 8.0, 0.3  # a pad that the kind does not know must show more clearly
-_PITCH_MM, _EXTRA_STEP_FAR = 18.0, 6.0  # pads stand in a row: further on it must have more colour than a blotch
-_ALIKE = 0.3  # of the larger difference, squared, must both sides' have in common
+_HARDLY_SHOWS = 2.0  # Delta E up to which one of several pads must fill its place; uneven plastic does not
 _STAIN, _STAIN_MM, _STAIN_RIM_MM = 6.0, 1.5, 0.75  # Delta E and length from which what is beside a pad is no plastic
 _NEAR_MM = 3 * GAP_MM + 1.0  # behind the pads: as much of the strip as tells about them
 # What the odds rest on: shares of pads too like their plastic to be seen; of ends that are shaded or dirty, by how much
@@ -59,7 +57,6 @@ _CAP_STEP, _CAP_FALLS = 6.0, 0.25  # a handle's cap: Delta E; share of it by whi
 _NEARER_GROUND = 0.5  # of the plastic's usual difference from the ground
 _HOLE_COLOUR, _HOLE_DARKER = 6.0, 30.0  # Delta E from the ground, and L* under it, of a hole in whose depth it shows
 _LEAST_FOR_MISFIT = 4.0  # Delta E
-_GRAIN = 1.5  # Delta E by which a pad's paper scatters more than plastic does
 _SPREAD = 0.1  # of the strongest pad's step
 _CORRELATED = 4.0  # columns of 0.25 mm that scatter as one
 _STRONG, _STRONG_STEP = 0.25, 6.0  # of the strongest pad's step, and Delta E, from which a pad's own place is sought
@@ -112,7 +109,7 @@ def judge_layout(strip: StripColour, kind: StripKind, noise: StepNoise, *, play_
     shifts, at_end = _place_pads(strip, places, sizes, noise, play_mm)
     starts, ends = (places + shifts - sizes / 2)[None], (places + shifts + sizes / 2)[None]
     fitted = fit_steps(strip, starts, ends, low=ENDS_MM, high=strip.length_mm - ENDS_MM, rim_mm=RIM_MM)
-    steps = _without_play(fitted.steps[0], np.interp(places + shifts, strip.from_tip, strip.light_play))
+    steps = without_play(fitted.steps[0], np.interp(places + shifts, strip.from_tip, strip.light_play))
     size = lengths(steps)
     clear = lengths(steps @ noise.whiten) / np.sqrt(np.maximum(fitted.variance[0] / noise.variance, 1))
     near = strip.until(float(ends[0, -1]) + _NEAR_MM)
@@ -121,6 +118,8 @@ def judge_layout(strip: StripColour, kind: StripKind, noise: StepNoise, *, play_
     if seen.any():  # where the others lie, their place is known
         seen |= (size > _LEAST_STEP_KNOWN) & (clear > _LEAST_CLEARNESS_KNOWN) & (misfit < _MOST_MISFIT) & ~at_end
     filled = _filled(near, starts[0], ends[0], fitted.steps[0])
+    if len(places) > 1:  # plain plastic in its place, of a kind with fewer pads, differs as much here and there
+        seen &= (size > _HARDLY_SHOWS) | (filled > _FILLS)
     each = [
         _log_odds(float(d), float(z), float(r)) - _unfilled_cost(float(share), float(d), noise)
         for d, z, r, share in zip(size, clear, misfit, filled, strict=True)
@@ -130,7 +129,7 @@ def judge_layout(strip: StripColour, kind: StripKind, noise: StepNoise, *, play_
     odds -= 0.5 * float(np.mean(shifts) / _SHIFT_MM) ** 2
     odds -= _LINE_COST * bool(strip.lines.any())
     odds -= _HOLE_COST * _looks_like_holes(near, starts[0], ends[0])
-    odds -= _HOLE_BEHIND_COST * _hole_behind(strip, float(ends[0, -1]))
+    odds -= _HOLE_BEHIND_COST * _hole_behind(strip, starts[0], ends[0])
     stained = _stained_beside(near, kind, places + shifts, fitted.steps[0], first_mm=1.0 if tip_seen else 2.5)
     return Layout(
         log_odds=float(odds - (0.0 if stained is None else _STAIN_COST)),
@@ -228,22 +227,22 @@ def _looks_like_holes(strip: StripColour, starts: Float, ends: Float) -> bool:
     return True
 
 
-def _hole_behind(strip: StripColour, end: float) -> bool:
-    """Tell whether what lies behind the last pad is nearer to the ground than to plastic, as a hole's edge has it."""
-    behind = (strip.from_tip > end + RIM_MM) & (strip.from_tip < end + GAP_MM) & ~strip.lines
+def _hole_behind(strip: StripColour, starts: Float, ends: Float) -> bool:
+    """Tell whether what lies behind the last pad is nearer to the ground than to plastic, as a hole's edge has it.
+
+    Then the pads may be the plastic before the hole, unless one of them has another colour.
+    """
+    behind = (strip.from_tip > ends[-1] + RIM_MM) & (strip.from_tip < ends[-1] + GAP_MM) & ~strip.lines
     on_strip = (strip.from_tip > ENDS_MM) & (strip.from_tip < strip.length_mm - ENDS_MM)
     if not behind.any() or not on_strip.any():
         return False
     plastic = quantile(strip.colour[on_strip])
     share = quantile(strip.colour[behind]) @ plastic / max(float(plastic @ plastic), 1e-9)
-    return bool(share < _NEARER_GROUND)
-
-
-def _without_play(steps: Float, play: Float) -> Float:
-    """Take off every step's lightness what may be light."""
-    result = steps.copy()
-    result[:, 0] = np.sign(result[:, 0]) * np.maximum(np.abs(result[:, 0]) - play, 0)
-    return result
+    if share >= _NEARER_GROUND:
+        return False
+    inside = (strip.from_tip[:, None] > starts + RIM_MM) & (strip.from_tip[:, None] < ends - RIM_MM)
+    off = lengths(np.array([quantile(strip.colour[one]) - plastic for one in inside.T if one.any()]).reshape(-1, 3))
+    return bool((off < max(_NEARER_GROUND * float(np.linalg.norm(plastic)), _STAIN)).all())
 
 
 def _misfit(strip: StripColour, starts: Float, ends: Float, fitted: Steps, noise: StepNoise, size: Float) -> Float:
@@ -262,7 +261,7 @@ def _misfit(strip: StripColour, starts: Float, ends: Float, fitted: Steps, noise
     at = strip.from_tip[:, None]
     core = (at > starts + RIM_MM) & (at < ends - RIM_MM)
     uneven = (strip.spread[:, None] ** 2 * core).sum(axis=0) / np.maximum(core.sum(axis=0), 1)
-    left = np.sqrt(np.maximum(square - noise.column**2, 0.0) + np.maximum(uneven - noise.spread**2 - _GRAIN**2, 0.0))
+    left = np.sqrt(np.maximum(square - noise.column**2, 0.0) + np.maximum(uneven - noise.spread**2 - GRAIN**2, 0.0))
     result: Float = left / np.maximum(size + _SPREAD * (size.max() - size), _LEAST_FOR_MISFIT)
     return result
 
@@ -282,83 +281,6 @@ def _log_odds(step: float, clear: float, misfit: float) -> float:
     )
     against = min(0.5 * (misfit / _MISFIT_USUAL) ** 2, _MISFIT_COST)
     return float(np.log(max(pad, 1e-12) / max(handle, 1e-12)) - against)
-
-
-def extra_pads(strip: StripColour, kind: StripKind, layout: Layout, noise: StepNoise) -> tuple[float, ...]:
-    """Return places from the tip of pads that the kind does not know, short of the handle, strongest first.
-
-    They must show with and without the light divided out: what lies beside the strip must not draw pads on it.
-    """
-    places = np.array([pad.centre_mm[0] for pad in kind.pads]) + layout.shifts_mm
-    sizes = np.array([pad.size_mm[0] for pad in kind.pads])
-    size = float(sizes.max())
-    handle = handle_from(kind)
-    room = size / 2 + ENDS_MM
-    strip = strip.until(handle + size + GAP_MM)
-    at = strip.from_tip
-    spread = _average(strip.spread**2, size - 2 * RIM_MM)
-    centres, strength = at, np.full(len(at), np.inf)
-    for seen in (strip.colour, strip.raw):
-        colour = _painted_over(at, seen, places, sizes)
-        steps, left_over, _, margin = slide_steps(colour, size)
-        own = slice(margin, len(at) - margin)
-        centres, steps = at[own], _without_play(steps, strip.light_play[own])
-        length = lengths(steps)
-        even = np.sqrt(np.maximum(left_over - noise.column**2, 0)) < _EXTRA_MISFIT * length
-        even &= np.sqrt(np.maximum(spread[own] - noise.spread**2 - _GRAIN**2, 0)) < _EXTRA_MISFIT * length
-        clear = lengths(steps @ noise.whiten) / _EXTRA_CLEARNESS
-        near = np.abs(centres[:, None] - places).min(axis=1) < _PITCH_MM
-        least = np.where(near, _EXTRA_STEP, _EXTRA_STEP_FAR) + strip.sway[own]
-        shows = np.where(even, np.minimum(clear, length / least), 0.0)
-        shows[(np.abs(centres[:, None] - places) <= (sizes + size) / 2 + RIM_MM).any(axis=1)] = 0.0
-        shows[(centres < room) | (centres > handle)] = 0.0
-        if shows.max() > 1:
-            shows[~_both_sides(at, colour, centres, size)] = 0.0
-        strength = np.minimum(strength[own] if len(strength) == len(at) else strength, shows)
-        if strength.max() <= 1:
-            return ()
-    found: list[float] = []
-    while strength.max() > 1:
-        top = int(strength.argmax())
-        found.append(float(centres[top]))
-        strength[np.abs(centres - centres[top]) < size + GAP_MM] = 0
-    return tuple(found)
-
-
-def _average(values: Float, width_mm: float) -> Float:
-    """Return the running mean of values (n,) over a width."""
-    window = np.ones(2 * round(width_mm / 2 / STEP_MM) + 1)
-    result: Float = np.convolve(values, window / window.sum(), mode="same")
-    return result
-
-
-def _both_sides(at: Float, colour: Float, centres: Float, size: float) -> Bool:
-    """Tell where a piece differs alike from what lies before and behind it, as no edge of a shadow does."""
-    sums = np.vstack([np.zeros(3), np.cumsum(colour, axis=0)])
-    first = at[0] - STEP_MM / 2
-
-    def mean(low: Float, high: Float) -> Float:
-        i = np.clip(np.rint((low - first) / STEP_MM).astype(int), 0, len(at))
-        j = np.clip(np.rint((high - first) / STEP_MM).astype(int), 0, len(at))
-        result: Float = (sums[j] - sums[i]) / np.maximum(j - i, 1)[:, None]
-        return result
-
-    low, high = centres - size / 2, centres + size / 2
-    inside = mean(low + RIM_MM, high - RIM_MM)
-    before = inside - mean(low - GAP_MM, low - RIM_MM)
-    after = inside - mean(high + RIM_MM, high + GAP_MM)
-    larger = np.maximum((before**2).sum(axis=1), (after**2).sum(axis=1))
-    result: Bool = (before * after).sum(axis=1) > _ALIKE * larger
-    return result
-
-
-def _painted_over(at: Float, colour: Float, places: Float, sizes: Float) -> Float:
-    """Return the colour along the strip with its pads replaced by the plastic on both their sides."""
-    inside = (np.abs(at[:, None] - places) <= sizes / 2 + 1.5 * RIM_MM).any(axis=1)
-    painted = colour.copy()
-    for channel in painted.T:
-        channel[inside] = np.interp(at[inside], at[~inside], channel[~inside])
-    return painted
 
 
 def _stained_beside(

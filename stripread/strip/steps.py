@@ -17,6 +17,7 @@ from stripread.strip.view import STEP_MM, Float32, lengths, quantile
 __all__ = [
     "ENDS_MM",
     "GAP_MM",
+    "GRAIN",
     "LEAST_GAP_MM",
     "RIM_MM",
     "StepNoise",
@@ -27,6 +28,7 @@ __all__ = [
     "lines_behind",
     "slide_steps",
     "step_noise",
+    "without_play",
 ]
 
 # Millimetres and colours of our choice, judged on drawn slots (tests/unit/test_strip_find.py) and on the looks of the
@@ -36,6 +38,7 @@ RIM_MM = 0.5  # a pad's blur and unevenly cut edge
 _RAMP_MM = 0.5  # over which an edge is blurred
 ENDS_MM = 0.75  # the strip's ends, blurred into the ground
 LEAST_GAP_MM = 0.6
+GRAIN = 1.5  # Delta E by which a pad's paper scatters more than plastic does
 _LINE_MM, _LINE_STEP = 2.0, 3.0  # width of a printed line at the most; Delta E
 _OF_LINE = 0.4  # of the strongest line's difference: its blur is less
 _LINES_SHARE = 0.4  # of the plastic near the pads that lines may cover
@@ -264,3 +267,10 @@ def handle_from(kind: StripKind) -> float:
     """Return the place from the tip beyond which what shows is the handle's: as the kind says, or about half-way."""
     last = max(pad.centre_mm[0] + pad.size_mm[0] / 2 for pad in kind.pads)
     return kind.handle_from_mm or max(_HANDLE_FROM * kind.length_mm, last + _BEHIND_PADS_MM)
+
+
+def without_play(steps: Float, play: Float) -> Float:
+    """Take off every step's lightness what may be light."""
+    result = steps.copy()
+    result[:, 0] = np.sign(result[:, 0]) * np.maximum(np.abs(result[:, 0]) - play, 0)
+    return result

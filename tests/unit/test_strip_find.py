@@ -441,6 +441,43 @@ def test_pads_that_are_not_the_kinds_are_counted() -> None:
         find_strip(elsewhere, WIDE)
 
 
+def test_plastic_that_is_uneven_in_a_pads_place_is_no_pad() -> None:
+    """A strip of a kind with one pad, where the second pad of this kind would be."""
+    view, truth = draw(Drawing(kind=DUO, shades=("blank", "yellow")))
+    pad = DUO.pads[0]
+    start = pad.centre_mm[0] - pad.size_mm[0] / 2
+    bare = paint(view, on_strip(truth, start - 0.5, pad.size_mm[0] + 1, inset=0.4), PLASTIC)
+    uneven = paint(bare, on_strip(truth, start, 0.45 * pad.size_mm[0], inset=0.4), (0.79, 0.775, 0.765))
+    with pytest.raises(PadCountError, match="found 1"):
+        find_strip(uneven, DUO)
+
+
+def test_blank_pads_of_which_some_have_the_plastics_colour_are_not_seen() -> None:
+    """Both are where the plastic is; whether they may be blank ones, the lot's colours tell."""
+    kind = replace(DUO, pads=tuple(replace(pad, blank=True) for pad in DUO.pads))
+    for shades, gone in ((("blank", "blank"), 0), (("blank", "blank"), 1)):
+        view, truth = draw(Drawing(kind=kind, shades=shades))
+        pad = kind.pads[gone]
+        start = pad.centre_mm[0] - pad.size_mm[0] / 2
+        part = paint(view, on_strip(truth, start - 0.5, pad.size_mm[0] + 1, inset=0.4), PLASTIC)
+        assert find_strip(part, kind).unseen
+        with pytest.raises(PadCountError):  # a pad without a zero always shows
+            find_strip(part, replace(kind, pads=tuple(replace(pad, blank=False) for pad in kind.pads)))
+    view, truth = draw(Drawing(kind=kind, shades=("pink", "blank")))
+    pad = kind.pads[1]
+    start = pad.centre_mm[0] - pad.size_mm[0] / 2
+    with pytest.raises(PadCountError):  # one is no blank: the other one is missing
+        find_strip(paint(view, on_strip(truth, start - 0.5, pad.size_mm[0] + 1, inset=0.4), PLASTIC), kind)
+
+
+def test_a_handle_of_more_colour_than_the_plastic_makes_no_hole_of_it() -> None:
+    """Most of the strip is handle, from which the plastic behind the pad differs more than from the ground."""
+    view, truth = draw(Drawing(kind=WIDE, shades=("deep violet",)))
+    last = WIDE.pads[0].centre_mm[0] + WIDE.pads[0].size_mm[0] / 2
+    held = paint(view, on_strip(truth, last + 8, WIDE.length_mm - last - 8), (0.02, 0.10, 0.45))
+    assert max(pad_misses(find_strip(held, WIDE), truth)) < 0.3
+
+
 @each(("size", "word"), [({"length": 45.0}, "long"), ({"width": 8.0}, "wide"), ({"width": 4.5}, "wide")])
 def test_a_strip_of_another_size_is_no_strip_of_the_kind(size: dict[str, float], word: str) -> None:
     view, _ = draw(replace(Drawing(), **size))

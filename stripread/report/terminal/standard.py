@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from stripread.check.standard import StandardCheck
+from stripread.i18n import Message
 from stripread.lot.lot import Lot
 from stripread.lot.record import CheckRow, chart_scores
 from stripread.lot.verify import broken_rules
@@ -85,7 +86,7 @@ def check_json(check: StandardCheck, *, photo: str, recorded: bool) -> dict[str,
     }
 
 
-def broken_by_last(rows: Sequence[CheckRow], lot: Lot, pad: str) -> tuple[str, ...]:
+def broken_by_last(rows: Sequence[CheckRow], lot: Lot, pad: str) -> tuple[Message, ...]:
     """Rules of the control chart that the last check of a pad that counts breaks."""
     return broken_rules(chart_scores(rows, pad=pad, lot_sha256=lot.sha256))
 
