@@ -50,8 +50,8 @@ _STRAY, _STRAY_DELTA_E = 0.002, 0.4
 # pads' lightness, for prints whose patches' own errors are not known.
 _U_LIGHT_SHARE, _U_LIGHT_LEAST = 0.3, 0.002
 # A pad stands between plastic and the slot's ground, patches between patches: what phones of the seen looks did to a
-# pad's lightness, against the scatter by place of the card's greys in the same photo (maximum likelihood, 105 photos
-# against the same ones without their effects: 1.9 +- 0.2).
+# pad's lightness, against the scatter by place of the card's greys in the same photo (maximum likelihood, 104 photos
+# against the same ones without their effects: 1.9, 1.7 to 2.15).
 _BY_PLACE = 1.9
 # What tone curve and light of a well furnished card leave open, relative: 0.002 to 0.005 on the project's own, where
 # `u_light` and the constants of the mismatch were judged, so that they hold it already.
