@@ -76,6 +76,7 @@ def measure_patches(photo: Photo, homography: Float, card: CardLayout) -> PatchC
         white=role == "white",
         neutral=role != "colour",
         card_size_mm=(card.width_mm, card.height_mm),
+        u_lab=None if card.enrolment is None else card.enrolment.u_lab,
         reflectance=None if spectra is None else on_grid(np.array(card.wavelengths_nm), spectra),
     )
 

@@ -150,11 +150,12 @@ def _worse(one: int, other: int) -> int:
 
 def _read_all(task: _Task) -> Iterator[_Taken]:
     """Read the photos, one after another or in several processes, and hand them on in their order."""
-    options = task.options
+    options, inputs = task.options, task.inputs
     read = partial(
-        _read_one, inputs=task.inputs, context=task.context, flash=options.flash, drawn=options.overlay is not None
+        _read_one, inputs=inputs, context=task.context, flash=options.flash, drawn=options.overlay is not None
     )
-    return in_order(read, options.photos, jobs=options.jobs or min(os.cpu_count() or 1, 4))
+    jobs = options.jobs or min(os.cpu_count() or 1, 4)
+    return in_order(read, options.photos, jobs=jobs, shared=(inputs.card, inputs.kind, inputs.lot))
 
 
 def _read_one(

@@ -15,7 +15,7 @@ from stripread.colour.map import ColourMap, MapMethod, fit_map
 from stripread.colour.mismatch import CONSTANTS, MismatchConstants
 from stripread.colour.spectra import LARGEST_DISAGREEMENT, spectra_to_xyz
 from stripread.colour.spectral import SpectralMap, fit_spectral_map
-from stripread.colour.tone import LOWEST, ToneAndLight, fit_tone_and_light
+from stripread.colour.tone import LOWEST, ToneAndLight, fit_tone_and_light, scatter_by_place
 from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float
 from stripread.i18n import Message
@@ -47,8 +47,13 @@ _MATRIX_WORSE = 3.0
 _TONE_ROUNDS = 3  # tone curve and spectral map in turn; three more change a colour by hundredths of a Delta E
 # Stray light, of full scale, and the change of colour at which a patch counts half; 0.2 and 1 do as well (seen part).
 _STRAY, _STRAY_DELTA_E = 0.002, 0.4
-# Judged on simulated photos of the seen part, by the coverage of the pads' lightness.
+# Of the light under a pad, relative. The first was judged on simulated photos of the seen part by the coverage of the
+# pads' lightness, for prints whose patches' own errors are not known.
 _U_LIGHT_SHARE, _U_LIGHT_LEAST = 0.3, 0.002
+# A pad stands between plastic and the slot's ground, patches between patches: what phones of the seen looks did to a
+# pad's lightness, against the scatter by place of the card's greys in the same photo (maximum likelihood, 104 photos
+# against the same ones without their effects: 1.9, 1.7 to 2.15).
+_BY_PLACE = 1.9
 # What tone curve and light of a well furnished card leave open, relative: 0.002 to 0.005 on the project's own, where
 # `u_light` and the constants of the mismatch were judged, so that they hold it already.
 _OPEN_USUAL = 0.006
@@ -74,6 +79,8 @@ class PatchColours:
     card_size_mm : tuple
     reflectance : ndarray (n, 81) or None
         Measured spectra on `spectra.GRID_NM`, where the print has them.
+    u_lab : float or None
+        Standard uncertainty of each coordinate of ``lab`` by the print's measurement; None where it was never measured.
     """
 
     ids: tuple[str, ...]
@@ -85,6 +92,7 @@ class PatchColours:
     neutral: NDArray[np.bool_]
     card_size_mm: tuple[float, float]
     reflectance: Float | None = None
+    u_lab: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -173,10 +181,16 @@ class Correction:
     def u_light(self) -> float:
         """Standard uncertainty of the light under the pad, relative.
 
-        It is interpolated from some dozens of neutral patches, whose scatter about the fit is partly their own; what
-        the smooth surface misses is taken as `_U_LIGHT_SHARE` of that scatter, and never less than `_U_LIGHT_LEAST`.
+        It is interpolated from some dozens of neutral patches, whose scatter about the fit is partly their own. Where
+        the print was measured, that part is known and taken off; what is left tells of a phone that maps tones by their
+        surroundings. Where not, what the smooth surface misses is taken as `_U_LIGHT_SHARE` of the whole scatter.
         """
-        return float(np.hypot(_U_LIGHT_SHARE * self.tone.scatter, _U_LIGHT_LEAST))
+        patches, neutral = self.patches, self.used & self.patches.neutral
+        if patches.u_lab is None:
+            return float(np.hypot(_U_LIGHT_SHARE * self.tone.scatter, _U_LIGHT_LEAST))
+        noise = patches.u_lab**2 * np.sum(_log_light_gradient(patches.lab[neutral]) ** 2, axis=1)
+        by_place = scatter_by_place(self.tone.residual, patches.linear[neutral], noise)
+        return float(np.hypot(_BY_PLACE * by_place, _U_LIGHT_LEAST))
 
     def scene(self, linear: Float, places_mm: Float) -> Float:
         """Scene RGB (n, 3), tone curve undone and light divided out."""
@@ -329,6 +343,14 @@ def _check(patches: PatchColours, used: NDArray[np.bool_], clipped: NDArray[np.b
             "keep all of the card in view, dry and uncovered."
         ),
     )
+
+
+def _log_light_gradient(lab: Float) -> Float:
+    """Differentiate the mean of the channels' logarithms by CIELAB (n, 3), by central differences; shape (n, 3)."""
+    step = 1e-2
+    up, down = (np.maximum(linear_srgb(lab[:, None] + sign * step * np.eye(3)), LOWEST) for sign in (1, -1))
+    gradient: Float = (np.log(up) - np.log(down)).mean(axis=2) / (2 * step)
+    return gradient
 
 
 def _trust(lab: Float) -> Float:

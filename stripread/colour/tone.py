@@ -19,7 +19,15 @@ import numpy as np
 
 from stripread.geometry import Float
 
-__all__ = ["LOWEST", "ColourChange", "ToneAndLight", "fit_tone_and_light", "spread_code", "tone_basis"]
+__all__ = [
+    "LOWEST",
+    "ColourChange",
+    "ToneAndLight",
+    "fit_tone_and_light",
+    "scatter_by_place",
+    "spread_code",
+    "tone_basis",
+]
 
 _KNOTS = 7  # spline intervals over the code values seen; tone curves bend over tenths of the range
 _TERMS = 5  # of the light: x, y, x^2, xy, y^2
@@ -40,6 +48,34 @@ def spread_code(linear: Float) -> Float:
     """Spread linear light about evenly, as phones' codes do."""
     code: Float = np.maximum(linear, LOWEST) ** (1 / 2.4)
     return code
+
+
+def _weight(linear: Float) -> Float:
+    """Return how much a neutral patch of linear light (..., 3) counts in each channel: 1 a bright, less a dark one."""
+    weight: Float = 1 / np.hypot(1.0, _U_DARK / _U_NEUTRAL / np.maximum(linear, LOWEST))
+    return weight
+
+
+def scatter_by_place(residual: Float, linear: Float, noise: Float) -> float:
+    """Scatter of the light from place to place that the surface does not follow: relative standard deviation.
+
+    A phone that maps tones by their surroundings lightens one place of the card and darkens another, all channels
+    alike. What the measurement of the print leaves in the residuals is taken off, with one standard error of its mean
+    square, so that chance is seldom taken for such a phone.
+
+    Parameters
+    ----------
+    residual : ndarray (n, 3)
+        Of the neutral patches (`ToneAndLight.residual`).
+    linear : ndarray (n, 3)
+        Their mean decoded values.
+    noise : ndarray (n,)
+        Variance of the mean of the three channels' logarithms by the measurement of the print.
+    """
+    weight = _weight(linear)
+    square = np.mean((residual * weight).mean(axis=1) ** 2)
+    by_chance = np.mean(noise * weight.mean(axis=1) ** 2) * (1 + np.sqrt(2 / len(noise)))
+    return float(np.sqrt(max(square - by_chance, 0.0)))
 
 
 def _surface(places: Float) -> Float:
@@ -205,7 +241,7 @@ def fit_tone_and_light(
     blank = high - low < 0.05  # a blank sheet: one code value has no curve
     low, high = np.where(blank, low - 0.05, low), np.where(blank, high + 0.05, high)
     target = np.log(np.maximum(reflectance, LOWEST))
-    weight = 1 / np.hypot(_U_NEUTRAL, _U_DARK / np.maximum(linear, LOWEST))
+    weight = _weight(linear) / _U_NEUTRAL
     # Departure from the nominal curve is what is fitted, so that the priors pull towards it.
     grid = low[:, None] + (high - low)[:, None] / _KNOTS * (np.arange(count) - 1)
     nominal = _NOMINAL_SLOPE * np.log(np.maximum(grid, 0.02))

@@ -11,7 +11,9 @@ which is then of the unseen part as well. ``--together 3`` combines three photos
 phone and a lamp of its own; its slices go by the first of them.
 
 ``--looks`` draws strips, cards, benches and phones by looks of unseen families (`stripread.simulate.looks.families`),
-``--looks camera`` only what the phone does; the table then has a row for each effect of the camera.
+``--looks camera`` only what the phone does; the table then has a row for each effect of the camera. ``--looks usual``
+draws the same photos without these effects. ``--seen`` draws
+seen families, lamps, phones and printers instead, for work on what is judged; ``--seed`` draws other photos.
 """
 
 import argparse
@@ -78,7 +80,9 @@ class Task:
     together: int = 1
     spectra: bool = False
     without: str | None = None  # "strip" or "card": nothing may then be read
-    looks: str = ""  # "all" or "camera": which aspects of a look are drawn
+    looks: str = ""  # "all", "camera" or "usual": which aspects of a look are drawn
+    seen: bool = False
+    seed: int = 0
 
 
 @dataclass(frozen=True)
@@ -103,10 +107,18 @@ class Outcome:
 
 
 def draw_look(task: Task) -> Look:
-    look = random_look(np.random.default_rng([2027, task.index, task.lot.kind == "clo2-wide"]), seen=False)
+    if task.looks == "usual":
+        return Look()
+    look = random_look(_generator(task, 2027), seen=task.seen)
     if task.looks == "all":
         return look
     return replace(Look(), **{aspect: getattr(look, aspect) for aspect in CAMERA_ASPECTS})
+
+
+def _generator(task: Task, purpose: int) -> np.random.Generator:
+    """Return random numbers for one photo; seed 0 draws the photos of earlier tables."""
+    seeds = [purpose, task.index, int(task.lot.kind == "clo2-wide")]
+    return np.random.default_rng([*seeds, task.seed] if task.seed else seeds)
 
 
 def run(task: Task) -> Outcome:
@@ -114,7 +126,7 @@ def run(task: Task) -> Outcome:
 
     cv2.setNumThreads(1)
     name = task.lot.kind
-    rng = np.random.default_rng([2026, task.index, name == "clo2-wide"])
+    rng = _generator(task, 2026)
     kind = load_kind(name)
     lot = load_lot(task.lot.path)
     low, high = SPANS[name]
@@ -126,7 +138,7 @@ def run(task: Task) -> Outcome:
     )  # fmt: skip
     sensors = read_cameras(task.cameras) if task.cameras else None
     shots = [
-        random_shot(design_card(), strip, rng, seen=False, sizes=task.sizes, sensors=sensors)
+        random_shot(design_card(), strip, rng, seen=task.seen, sizes=task.sizes, sensors=sensors)
         for _ in range(task.together)
     ]
     if task.same_place:
@@ -154,7 +166,9 @@ def run(task: Task) -> Outcome:
     try:
         readings = []
         for number, one in enumerate(shots):
-            data, _ = take_photo(replace(one, printer_seed=printer), seed=task.index + 10_000 * number)
+            data, _ = take_photo(
+                replace(one, printer_seed=printer), seed=task.index + 10_000 * number + 1_000_000 * task.seed
+            )
             readings.append(read_strip(open_photo_bytes(data, "photo.jpg"), card=card, kind=kind, lot=lot))
         reading = readings[0] if len(readings) == 1 else combine_readings(readings, one_strip=True)
     except StripReadError as error:
@@ -223,8 +237,15 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
     parser.add_argument("--spectra", action="store_true", help="card prints with measured spectra")
     parser.add_argument("--together", type=int, default=1, help="photos of each strip that are combined")
     parser.add_argument(
-        "--looks", nargs="?", const="all", default="", choices=("all", "camera"), help="looks of unseen families"
+        "--looks",
+        nargs="?",
+        const="all",
+        default="",
+        choices=("all", "camera", "usual"),
+        help="looks of unseen families",
     )
+    parser.add_argument("--seen", action="store_true", help="seen lamps, phones, printers and looks")
+    parser.add_argument("--seed", type=int, default=0, help="draws other photos")
     options = parser.parse_args(arguments)
     sizes = ((2000, 1500),) if options.small else ((2000, 1500), (3264, 2448), (4032, 3024))
     same = options.place == "same"
@@ -251,6 +272,8 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
                 options.together,
                 options.spectra,
                 looks=options.looks,
+                seen=options.seen,
+                seed=options.seed,
             )
             for i in range((options.photos + 1) // 2)
             for kind in SPANS
@@ -267,7 +290,8 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
     write(
         f"; {options.lots} lots a kind, read in {options.place} place, {each} each; strip-to-strip scatter {scatter}; "
     )
-    write(f"{spectra} spectra{f'; looks: {options.looks}' if options.looks else ''}\n")
+    write(f"{spectra} spectra{f'; looks: {options.looks}' if options.looks else ''}; ")
+    write(f"{'seen' if options.seen else 'unseen'} conditions; seed {options.seed}\n")
     heads = ("n", "read", "median", "95th", "stated u", "covered", "silent")
     write(f"{'':<34} " + " ".join(f"{h:>{w}}" for h, w in zip(heads, (5, 7, 7, 7, 8, 8, 6), strict=True)) + "\n")
     for kind in SPANS:
@@ -286,10 +310,11 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
             ("tone curve with much contrast", [o for o in own if o.contrast > 0.35]),
         ):
             write(row(f"  {name}", chosen) + "\n")
+    write(row("both kinds", outcomes) + "\n")
     if options.looks:
         write("both kinds, by effect of the camera" + ("\n" if heif_encoder() else " (no heif-enc here: no HEIC)\n"))
         for aspect in CAMERA_ASPECTS:
-            for family in (USUAL, *LOOKS[aspect].unseen):
+            for family in (USUAL, *LOOKS[aspect].of(seen=options.seen)):
                 chosen = [o for o in outcomes if o.families[aspect] == family]
                 if chosen:
                     write(row(f"  {aspect}: {family}", chosen) + "\n")

@@ -119,5 +119,6 @@ def _means(card: CardLayout, encoded: Float, lab: Float) -> MeanColours:
         white=role == "white",
         neutral=role != "colour",
         card_size_mm=(card.width_mm, card.height_mm),
+        u_lab=U_INSTRUMENT,
     )
     return MeanColours(patches, linear[count:], places[-1])

@@ -93,6 +93,20 @@ def test_photos_come_in_their_order_from_several_processes() -> None:
     assert len({process for _, process in answers} - {os.getpid()}) > 1
 
 
+SHARED = [Path("what both have")]
+
+
+def test_what_both_processes_have_is_not_sent() -> None:
+    answers = list(in_order(pair_with_shared, [Path(f"{n}.jpg") for n in range(8)], jobs=2, shared=SHARED))
+    assert [name for name, _, _ in answers] == [f"{n}.jpg" for n in range(8)]
+    assert any(process != os.getpid() for _, process, _ in answers)
+    assert all(own is SHARED[0] for _, _, own in answers)
+
+
+def pair_with_shared(photo: Path) -> tuple[str, int, Path]:
+    return photo.name, os.getpid(), SHARED[0]
+
+
 def test_reading_runs_only_a_few_photos_ahead(tmp_path: Path) -> None:
     photos = [tmp_path / f"{n}.jpg" for n in range(30)]
     answers = in_order(touch, photos, jobs=2)

@@ -1,7 +1,8 @@
 import numpy as np
+import pytest
 from scipy.interpolate import BSpline
 
-from stripread.colour.tone import tone_basis
+from stripread.colour.tone import scatter_by_place, tone_basis
 
 LOW, HIGH, INTERVALS = 0.05, 0.90, 7
 KNOTS = LOW + (HIGH - LOW) / INTERVALS * np.arange(-3, INTERVALS + 4)
@@ -26,3 +27,26 @@ def test_each_channel_has_its_own_ends() -> None:
     assert together.shape == (20, 3, INTERVALS + 3)
     for c in range(3):
         np.testing.assert_array_equal(together[:, c], tone_basis(low[c], high[c], codes[:, c]))
+
+
+def neutrals(count: int, scatter: float, *, noise: float = 0.0065, tinted: bool = False, seed: int = 1) -> float:
+    """Scatter found in residuals of ``scatter`` alike in all channels, or of opposite sign in two of them."""
+    rng = np.random.default_rng(seed)
+    channels = np.array([1.0, 0.0, -1.0]) if tinted else np.ones(3)
+    residual = scatter * rng.normal(size=(count, 1)) * channels + noise * rng.normal(size=(count, 1))
+    return scatter_by_place(residual, np.full((count, 3), 0.9), np.full(count, noise**2))
+
+
+def test_scatter_by_place_is_what_the_print_does_not_explain() -> None:
+    found = [neutrals(56, 0.02, seed=seed) for seed in range(50)]
+    assert np.mean(found) == pytest.approx(0.02, rel=0.1)
+
+
+def test_the_print_s_own_noise_is_seldom_taken_for_a_phone_s_doing() -> None:
+    found = np.array([neutrals(56, 0.0, seed=seed) for seed in range(200)])
+    assert np.mean(found > 0) < 0.25  # one standard error is passed by chance in 16 of 100
+    assert found.max() < 0.0065
+
+
+def test_colour_that_changes_by_place_is_no_change_of_light() -> None:
+    assert neutrals(56, 0.02, tinted=True) < 0.003
