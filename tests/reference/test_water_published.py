@@ -268,7 +268,7 @@ def test_harm_to_a_crop_is_told_from_the_published_strength_on_and_not_below(
 ) -> None:
     def named(dose: float) -> list[str]:
         rows = [line for line in crop_cautions(analyte, dose) if str(line).startswith(f"{mg_per_l:g} mg/L ")]
-        return [line for line in rows if crop in line and source[:15] in line]
+        return [line for line in rows if crop in str(line) and source[:15] in str(line)]
 
     assert len(named(mg_per_l)) == 1
     assert not named(mg_per_l * 0.999)

@@ -230,7 +230,9 @@ def _plot_plane(pad: PadCalibration, ax: Any, say: Say) -> None:
     ax.set(
         xlabel="a*",
         ylabel="b*",
-        title=f"{say(Message(pad.analyte))} [{pad.unit}]: {say(Message('path on the a*b* plane'))}",
+        title=say(
+            Message("%(analyte)s [%(unit)s]: path on the a*b* plane", analyte=Message(pad.analyte), unit=pad.unit)
+        ),
     )
     ax.set_aspect("equal", adjustable="datalim")
     ax.grid(alpha=0.3)

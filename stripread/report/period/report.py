@@ -175,7 +175,7 @@ def _sentence(episode: Episode, say: Say) -> str:
     count = len(episode.readings)
     many = f" ({how_many(count, say)})" if count > 1 else ""
     again = "" if episode.righted is None else moment(episode.righted.when, say)
-    state = f" {say(Message('In order again on %(when)s.', when=again))}" if again else ""
+    state = " " + say(Message("In order again on %(when)s.", when=again)) if again else ""
     return (
         f"{MARKS[episode.severity]} {span(episode, say)}, {', '.join(episode.points)}{many}: "
         f"{meaning(episode.code, say)} {say(episode.message)}{state}"

@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Sequence
 
 from stripread.findings import REGISTRY
-from stripread.i18n import Message, Number
+from stripread.i18n import Joined, Message, Number
 from stripread.lot.lot import Lot
 from stripread.lot.record import CheckRow, chart_scores
 from stripread.lot.verify import broken_rules
@@ -37,9 +37,9 @@ def batch_parts(batches: Sequence[BatchStanding], site: Site, units: Units, say:
             say(Message("batch")),
             say(Message("made")),
             say(Message("made of")),
-            f"{say(Message('recipe gives'))} [mg/L]",
-            f"{say(Message('first reading'))} [mg/L]",
-            f"{say(Message('last reading'))} [mg/L]",
+            say(Joined((Message("recipe gives"), "[mg/L]"))),
+            say(Joined((Message("first reading"), "[mg/L]"))),
+            say(Joined((Message("last reading"), "[mg/L]"))),
             say(Message("mass balance")),
         ),
         [_batch_row(b, site, units, say) for b in batches],
@@ -133,14 +133,18 @@ def finding_parts(episodes: Sequence[Episode], say: Say) -> Iterator[Part]:
 
 def _found(episode: Episode, say: Say) -> str:
     more = len(episode.readings) - 1
-    also = f" {say(Message('And in %(readings)s more.', readings=how_many(more, say)))}" if more else ""
+    also = " " + say(Message("And in %(readings)s more.", readings=how_many(more, say))) if more else ""
     entries = ", ".join(str(r.entry.seq) for r in episode.readings[:6]) + (", ..." if more >= 6 else "")
     found = f"{MARKS[episode.severity]} {meaning(episode.code, say)} {say(episode.message)}{also}"
-    return f"{found} [{say(Message('entry'))} {entries}]"
+    where = say(Message("entry"))
+    return f"{found} [{where} {entries}]"
 
 
 def _done(episode: Episode, say: Say) -> str:
-    words = [f"{say(Message('Note of %(when)s', when=moment(n.entry.at, say)))}: {n.said.text}" for n in episode.notes]
+    words = [
+        say(Message("Note of %(when)s: %(text)s", when=moment(n.entry.at, say), text=n.said.text))
+        for n in episode.notes
+    ]
     words += [
         say(
             Message("%(when)s: %(kind)s %(batch)s made.", when=moment(b.made_at, say), kind=Message(b.kind), batch=b.id)
@@ -149,13 +153,13 @@ def _done(episode: Episode, say: Say) -> str:
     ]
     about_water = episode.code in REGISTRY and REGISTRY[episode.code].about == "sample"
     if episode.righted is not None:
+        when, value = moment(episode.righted.when, say), pad_value(episode.righted.main)
         again = (
-            say(Message("Read within range again on %(when)s: %(value)s."))
+            Message("Read within range again on %(when)s: %(value)s.", when=when, value=value)
             if about_water
-            else say(Message("Read well again on %(when)s: %(value)s."))
+            else Message("Read well again on %(when)s: %(value)s.", when=when, value=value)
         )
-        when, value = moment(episode.righted.when, say), say(pad_value(episode.righted.main))
-        words.append(again % {"when": when, "value": value})
+        words.append(say(again))
     elif about_water:
         words.append(say(Message("No reading within range followed in this period.")))
     return " ".join(words) or say(Message("Nothing entered."))
@@ -194,8 +198,8 @@ def lot_parts(lots: Sequence[LotFacts], say: Say) -> Iterator[Part]:
             yield Table(
                 (
                     say(Message("when")),
-                    f"{say(Message('known'))} [{unit}]",
-                    f"{say(Message('read'))} [{unit}]",
+                    say(Joined((Message("known"), f"[{unit}]"))),
+                    say(Joined((Message("read"), f"[{unit}]"))),
                     "E_n",
                     say(Message("remark")),
                 ),
@@ -209,7 +213,7 @@ def _lot_row(facts: LotFacts, say: Say) -> tuple[str, ...]:
     lot = facts.lot
     if lot is None:
         return facts.number, "?", say(Message("its file cannot be read")), str(facts.readings), "?", "", ""
-    expired = f" {say(Message('▲ EXPIRED'))}" if facts.late else ""
+    expired = " " + say(Message("▲ EXPIRED")) if facts.late else ""
     scores = _counting(facts.checks, lot)
     broken = "; ".join(say(rule) for rule in broken_rules(scores))
     chart = (
@@ -237,7 +241,7 @@ def _check_row(row: CheckRow, say: Say) -> tuple[str, ...]:
         read = f"{say(format_number(row.value, places))} ({say(format_interval((row.low, row.high), places))})"
     e_n = "" if row.e_n is None else say(format_number(row.e_n, 2))
     agrees = "" if row.e_n is None else say(Message("✔ agrees")) if abs(row.e_n) <= 1 else say(Message("▲ DIFFERS"))
-    doubts = f"{say(Message('doubtful'))}: {', '.join(row.findings)}" if row.findings else ""
+    doubts = say(Message("doubtful: %(findings)s", findings=", ".join(row.findings))) if row.findings else ""
     known = f"{row.known:g} (u {row.u_known:g})"
     return f"{row.read_at:%Y-%m-%d %H:%M}", known, read, e_n, "; ".join(filter(None, (agrees, doubts)))
 
@@ -267,7 +271,7 @@ def note_parts(period: Period, say: Say) -> Iterator[Part]:
 
 
 def _entry(seq: int | None, say: Say) -> str:
-    return "" if seq is None else f"{say(Message('entry'))} {seq}"
+    return "" if seq is None else say(Message("entry %(seq)s", seq=seq))
 
 
 def superseded_parts(pairs: Sequence[tuple[Entry, Entry]], say: Say) -> Iterator[Part]:
@@ -307,10 +311,12 @@ def verification_parts(period: Period, say: Say) -> Iterator[Part]:
         words = say(
             Message(
                 "✔ INTACT: %(entries)s entries and %(files)s files of the whole record, each held "
-                "against its hash and the one before it."
+                "against its hash and the one before it.",
+                entries=found.entries,
+                files=found.files,
             )
         )
-        yield Words(words % {"entries": found.entries, "files": found.files})
+        yield Words(words)
     else:
         yield Alarm(say(Message("✘ NOT AS IT WAS WRITTEN; faults: %(count)s.", count=found.problem_count)))
         yield Items(tuple(f"{say(p.where)}: {say(Message(p.fault))}; {say(p.found)}" for p in found.problems))

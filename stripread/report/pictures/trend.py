@@ -3,7 +3,7 @@
 from datetime import UTC, tzinfo
 from typing import Any
 
-from stripread.i18n import Message
+from stripread.i18n import Joined, Message
 from stripread.records.queries.readings import RecordedPad
 from stripread.records.queries.trend import Event, Trend
 from stripread.report.said import Say, as_written
@@ -27,7 +27,7 @@ def plot_trend(trend: Trend, ax: Any, *, expected: Expectation | None, say: Say 
             expected.high,
             color="0.9",
             zorder=0,
-            label=f"{say(Message('expected'))} {say(expected.words)}",
+            label=say(Joined((Message("expected"), expected.words))),
         )
     marks: dict[str, list[tuple[Any, float]]] = {}
     for reading in trend.readings:
@@ -49,7 +49,13 @@ def plot_trend(trend: Trend, ax: Any, *, expected: Expectation | None, say: Say 
         ax.scatter(when, values, marker=marker, facecolors=face, edgecolors="black", label=labels[state], zorder=2)
     _mark_events(trend, ax, say)
     ax.set(
-        title=f"{trend.point}: {say(Message(trend.readings[0].main.analyte))}, {say(Message('95 % intervals'))}",
+        title=say(
+            Message(
+                "%(point)s: %(analyte)s, 95 %% intervals",
+                point=trend.point,
+                analyte=Message(trend.readings[0].main.analyte),
+            )
+        ),
         ylabel=unit,
     )
     ax.set_ylim(bottom=0)
