@@ -2,15 +2,12 @@
 
 import csv
 import io
-import time
 import zipfile
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime, timedelta
 
 from starlette.testclient import TestClient
-from stripread.i18n.phrases import teller
 
-from stripread.i18n.catalogue import catalogue, patterns
 from stripread.records import Batch, Stamp, open_records
 from stripread.records.exchange.tabular import import_records
 from stripread.web.app import create_app
@@ -148,18 +145,6 @@ class TestWhatIsShown:
             shown = client.get(path).text
             assert "<script>alert" not in shown
             assert "<b>&amp;{{" not in shown
-
-    def test_hostile_words_are_translated_in_no_time(self):
-        """Patterns of the catalogue are matched against what people typed: none may try all its ways through it."""
-        tell = teller("es", catalogue("es"))
-        units = {part for pattern in patterns("es") for part in pattern.split("%(") if part.strip()}
-        hostile = [(unit * 1000)[:1000] for unit in (*units, "a. B", "A! ", "valid: ", " to ", "1 1 ", ", ", "'", ": ")]
-        slowest = 0.0
-        for words in hostile:
-            start = time.process_time()
-            tell(f"valid: {words}!")
-            slowest = max(slowest, time.process_time() - start)
-        assert slowest < 1.0
 
     def test_a_label_leads_to_a_server_and_nowhere_else(self, signed_in):
         client = signed_in("Sol")

@@ -5,10 +5,10 @@ from datetime import datetime, timedelta, timezone
 import pytest
 
 from stripread.records import Batch, Stamp, open_records
-from stripread.web.queue import jobs as work
-from stripread.web.queue import second_strip
+from stripread.records.messages import kept_shown
 from stripread.web.queue.inbox import Inbox, Job
 from stripread.web.queue.jobs import answer_job
+from stripread.workflow import judge, second_strip
 from tests.web.conftest import ROOT, SAMPLE
 
 ZONE = timezone(timedelta(hours=2))
@@ -89,7 +89,7 @@ class TestBeside:
         found = [f for f in answered["findings"] if f["code"] == "replicates_not_compared"]
         for finding in found:
             assert answered["steps"][:2] == [finding["message"], finding["advice"]]
-        return [finding["message"] for finding in found]
+        return [str(kept_shown(finding["message"])) for finding in found]
 
     def test_strips_of_one_sample_are_compared_and_nothing_is_said(self, site):
         answer(site, SAMPLE.read_bytes())
@@ -121,13 +121,13 @@ class TestBeside:
 
     def test_the_first_is_read_with_its_flash_photo_too(self, site, monkeypatch):
         seen = []
-        real = work.read_strip
+        real = judge.read_strip
 
         def watched(file, *, flash=None, **more):
             seen.append((file.name, None if flash is None else flash.data))
             return real(file, **more)
 
-        for place in (work, second_strip):
+        for place in (judge, second_strip):
             monkeypatch.setattr(place, "read_strip", watched)
         flash = STOCK.read_bytes()
         answer(site, SAMPLE.read_bytes(), flash=flash)

@@ -50,7 +50,7 @@ def test_who_reads_spanish_gets_the_report_in_spanish(signed_in, site):
     assert '<html lang="es">' in page
     assert "1 lectura en 1 punto: 1 dentro del intervalo." in page
     assert "El registro está como se escribió" in page
-    assert "de 0.15 a 0.4 mg/L" in page
+    assert "de 0,22 a 0,5 mg/L" in page
     reader = PdfReader(io.BytesIO(client.get(f"/more/report?form=pdf&{days(7)}").content))
     words = " ".join(one.extract_text() for one in reader.pages)
     assert "En resumen" in words

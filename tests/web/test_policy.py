@@ -53,4 +53,4 @@ def test_no_template_and_no_page_has_script_or_style_of_its_own(signed_in):
     for name, text in texts.items():
         parser = Inline()
         parser.feed(text)
-        assert str(parser.found) == [], name
+        assert parser.found == [], name

@@ -10,7 +10,7 @@ from stripread.check import Verdict
 from stripread.errors import RecordsError, StripReadError
 from stripread.i18n import Joined, Shown
 from stripread.photo.load import PhotoFile, decode_photo, open_photo_bytes, suggested_reduction
-from stripread.records.messages import kept_message
+from stripread.records.messages import kept_findings, kept_message
 from stripread.records.of_site import open_site_records
 from stripread.report.pictures.closeup import draw_closeup, draw_plain
 from stripread.report.pictures.overlay import save_picture
@@ -107,7 +107,13 @@ def _answer(verdict: Verdict, entry: int) -> dict[str, Any]:
         "pads": [_pad(verdict, index) for index in range(len(verdict.pads))],
         "steps": [kept_message(step) for step in (*_asked_in_vain(verdict), *next_steps(verdict.findings))],
         "findings": [
-            {"code": f.code, "severity": f.severity, "message": kept_message(f.message)} for f in verdict.findings
+            {
+                "code": f.code,
+                "severity": f.severity,
+                "message": kept_message(f.message),
+                "advice": kept_message(f.advice),
+            }
+            for f in verdict.findings
         ],
         "cautions": list(map(kept_message, verdict.cautions)),
     }
