@@ -107,13 +107,8 @@ def _answer(verdict: Verdict, entry: int) -> dict[str, Any]:
         "pads": [_pad(verdict, index) for index in range(len(verdict.pads))],
         "steps": [kept_message(step) for step in (*_asked_in_vain(verdict), *next_steps(verdict.findings))],
         "findings": [
-            {
-                "code": f.code,
-                "severity": f.severity,
-                "message": kept_message(f.message),
-                "advice": kept_message(f.advice),
-            }
-            for f in verdict.findings
+            {"code": f.code, "severity": f.severity, **kept}
+            for f, kept in zip(verdict.findings, kept_findings(verdict.findings), strict=True)
         ],
         "cautions": list(map(kept_message, verdict.cautions)),
     }
