@@ -15,6 +15,7 @@ __all__ = [
     "ByFace",
     "Clause",
     "Face",
+    "InWords",
     "Joined",
     "Message",
     "Number",
@@ -73,8 +74,26 @@ class Reader:
 ENGLISH = Reader()
 
 
+class InWords:
+    """What is shown to readers; as a plain text it is English, as in the terminal and the record."""
+
+    __slots__ = ()
+
+    def __str__(self) -> str:
+        """Return its English."""
+        return self.shown(ENGLISH)
+
+    def __format__(self, spec: str) -> str:
+        """Set its English into a column."""
+        return format(str(self), spec)
+
+    def shown(self, reader: Reader) -> str:
+        """Return it in the reader's words."""
+        raise NotImplementedError
+
+
 @dataclass(frozen=True, slots=True, init=False)
-class Message:
+class Message(InWords):
     """A text with named places, such as ``Message("%(count)s photos of %(lot)s", count=3, lot="A7")``.
 
     Attributes
@@ -99,10 +118,6 @@ class Message:
         object.__setattr__(self, "template", template)
         object.__setattr__(self, "params", tuple(params.items()))
         object.__setattr__(self, "plural", plural)
-
-    def __str__(self) -> str:
-        """Return its English."""
-        return self.shown(ENGLISH)
 
     def shown(self, reader: Reader) -> str:
         """Return it in the reader's words; English where nobody translated it."""
@@ -171,16 +186,12 @@ class Verbatim:
 
 
 @dataclass(frozen=True, slots=True)
-class Joined:
+class Joined(InWords):
     """Several things in a row: sentences, or the items of a list; ``last`` stands before the last one."""
 
     parts: tuple[object, ...]
     separator: str = " "
     last: Message | None = None
-
-    def __str__(self) -> str:
-        """Return it in English."""
-        return self.shown(ENGLISH)
 
     def shown(self, reader: Reader) -> str:
         """Return all parts in the reader's words."""
@@ -196,14 +207,10 @@ def joined(things: Iterable[object], last: Message | None = None) -> Joined:
 
 
 @dataclass(frozen=True, slots=True)
-class Clause:
+class Clause(InWords):
     """A sentence within another one: without its capital and its full stop."""
 
     sentence: Message
-
-    def __str__(self) -> str:
-        """Return it in English."""
-        return self.shown(ENGLISH)
 
     def shown(self, reader: Reader) -> str:
         """Return it in the reader's words."""
@@ -212,14 +219,10 @@ class Clause:
 
 
 @dataclass(frozen=True, slots=True)
-class Opening:
+class Opening(InWords):
     """Words at the beginning of a sentence: with a capital."""
 
     words: Shown
-
-    def __str__(self) -> str:
-        """Return them in English."""
-        return self.shown(ENGLISH)
 
     def shown(self, reader: Reader) -> str:
         """Return them in the reader's words."""
@@ -228,15 +231,11 @@ class Opening:
 
 
 @dataclass(frozen=True, slots=True)
-class ByFace:
+class ByFace(InWords):
     """Words that differ by where they are read: a page has buttons where the terminal has commands and paths."""
 
     terminal: Message
     page: Message
-
-    def __str__(self) -> str:
-        """Return the terminal's, in English."""
-        return str(self.terminal)
 
     def shown(self, reader: Reader) -> str:
         """Return those of the reader's face."""

@@ -101,6 +101,8 @@ def _plain(thing: object) -> Any:
             "z": thing.z,
             "probability": thing.probability,
         }
+    if isinstance(thing, Shown):
+        return str(thing)
     if dataclasses.is_dataclass(thing) and not isinstance(thing, type):
         return {f.name: _plain(getattr(thing, f.name)) for f in dataclasses.fields(thing) if _told(f)}
     if isinstance(thing, tuple | list):

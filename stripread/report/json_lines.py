@@ -11,6 +11,7 @@ from stripread.colour.correct import Correction
 from stripread.errors import StripReadError
 from stripread.findings import Finding
 from stripread.geometry import Float
+from stripread.i18n import Shown
 from stripread.measure import CardInspection
 
 __all__ = ["card_check_json", "error_json", "reading_json", "to_line"]
@@ -18,7 +19,13 @@ __all__ = ["card_check_json", "error_json", "reading_json", "to_line"]
 
 def to_line(record: Mapping[str, Any]) -> str:
     """Return a record as one line of JSON; ``ValueError`` should a NaN have slipped through."""
-    return json.dumps(record, ensure_ascii=False, allow_nan=False)
+    return json.dumps(record, ensure_ascii=False, allow_nan=False, default=_english)
+
+
+def _english(thing: object) -> str:
+    if isinstance(thing, Shown):
+        return str(thing)
+    raise TypeError(f"{type(thing).__name__} is no JSON value")
 
 
 def reading_json(

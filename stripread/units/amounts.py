@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from stripread.i18n import ENGLISH, Joined, Message, Number, Reader, Shown, System, Verbatim, joined
+from stripread.i18n import InWords, Joined, Message, Number, Reader, Shown, System, Verbatim, joined
 from stripread.units.rounding import format_number, places_for, plain
 from stripread.units.uncertain import Measured
 
@@ -68,14 +68,10 @@ def tell_volume(volume_l: float, system: System) -> Shown:
 
 
 @dataclass(frozen=True, slots=True)
-class Volume:
+class Volume(InWords):
     """A volume within a message: in litres for the record, in the reader's units on a page or in a report."""
 
     volume_l: float
-
-    def __str__(self) -> str:
-        """Return it in litres."""
-        return self.shown(ENGLISH)
 
     def shown(self, reader: Reader) -> str:
         """Return it in the reader's units."""

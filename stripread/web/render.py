@@ -10,12 +10,12 @@ from starlette.responses import HTMLResponse
 from stripread.findings import REGISTRY
 from stripread.i18n import Reader, Shown
 from stripread.i18n.catalogue import LANGUAGES, catalogue
-from stripread.records.messages import kept_shown
 from stripread.report.document.page import page_environment
 from stripread.report.terminal.batch import strength_words
 from stripread.report.terminal.records import pad_interval, pad_value, reading_headline
 from stripread.units import System
 from stripread.units.amounts import tell_line_flow, tell_volume
+from stripread.units.kept import kept_shown
 from stripread.web.language import language_of
 from stripread.web.security import CSRF_FIELD
 from stripread.web.state import state_of

@@ -9,10 +9,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from stripread.i18n.phrases import sayer
 from typer.testing import CliRunner
 
 from stripread.cli.app import app
+from stripread.i18n import Reader
 from stripread.records import Draft, Records, Stamp, open_records
 from stripread.records.queries.period import Period, period_of
 from stripread.report.document.document import Document, Figure, Items, Table, section_text
@@ -162,7 +162,7 @@ def test_html_and_pdf_hold_the_same_words(document):
 
 
 def test_in_spanish_nothing_stays_english_but_names_and_notes(season, period):
-    document = period_report(period, season, made_at=END, say=sayer("es"), language="es")
+    document = period_report(period, season, made_at=END, say=Reader(language="es").show, language="es")
     assert document_html(document).startswith('<!DOCTYPE html>\n<html lang="es">')
     texts = [document.title, document.subtitle, document.footer, document.page]
     for part in document.parts:

@@ -27,7 +27,7 @@ def today(
 
     Exit codes: 0 nothing is due; 1 an error; 2 wrong usage; 3 something is.
     """
-    from dataclasses import asdict
+    from dataclasses import fields
 
     from stripread.cli.site_record import open_site_records, site_of_records
     from stripread.records.queries.today import due_today
@@ -38,7 +38,7 @@ def today(
         found = due_today(records, where, now=datetime.now().astimezone())
     for due in found:
         if json:
-            say(to_line(asdict(due)))
+            say(to_line({field.name: getattr(due, field.name) for field in fields(due)}))
         else:
             say(f"{_SIGNS[due.urgency]:<8} {due.about}: {due.matter}\n         {due.advice}")
     if not found and not json:

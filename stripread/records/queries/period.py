@@ -12,12 +12,12 @@ from stripread.lot.lot import Lot, load_lot
 from stripread.lot.record import CheckRow
 from stripread.records.chain.entries import Batch, Entry, InjectorSetting, Note, Point
 from stripread.records.chain.verify import Verification, verify_records
-from stripread.records.messages import findings_of
 from stripread.records.queries.checks import check_rows
 from stripread.records.queries.readings import ReadingFilter, RecordedReading
 from stripread.records.queries.standing import BatchStanding, batch_standing
 from stripread.records.queries.trend import Trend, trend_of
 from stripread.records.store import Recorded, Records
+from stripread.units.kept import findings_of
 
 __all__ = ["Episode", "LotFacts", "Period", "PointFacts", "period_of"]
 

@@ -10,12 +10,12 @@ from stripread.errors import StripReadError
 from stripread.findings import VERIFY_LOT
 from stripread.i18n import ByFace, Joined, Message, Number, Shown, Verbatim
 from stripread.lot.lot import load_lot
-from stripread.records.messages import findings_of
 from stripread.records.queries.batches import batch_forecast, batch_of, batch_readings, find_batch
 from stripread.records.queries.checks import lot_scores
 from stripread.records.queries.readings import ReadingFilter, RecordedReading
 from stripread.records.store import Records
 from stripread.site import Site
+from stripread.units.kept import findings_of
 
 __all__ = ["Due", "due_today"]
 

@@ -16,8 +16,8 @@ from stripread.findings import REGISTRY, Finding
 from stripread.i18n import Message
 from stripread.records import Entry, Note, ReadingFilter, RecordedReading, Stamp
 from stripread.records.chain.files import KEPT, hash_file
-from stripread.records.messages import findings_of
 from stripread.site import load_site
+from stripread.units.kept import findings_of
 from stripread.web.forms import chosen, day, needed, text, whole
 from stripread.web.pages.correct import may_correct
 from stripread.web.people.people import Person
