@@ -82,7 +82,7 @@ def wanted_strength(
     from stripread.cli.site_options import look_up_site
 
     where = look_up_site(site)
-    known = None if where is None else where.samples.get(sample)
+    known = None if where is None else where.sample_of_batch(sample) or where.samples.get(sample)
     if known is None or known.main.target is None or analyte not in (None, known.main.analyte.casefold()):
         raise WrongUsageError(
             expected=Message(

@@ -151,7 +151,7 @@ def _count(params: dict[str, Any]) -> int:
 
 
 @dataclass(frozen=True, slots=True)
-class Number:
+class Number(InWords):
     """A number with the digits that people are to see: ``spec`` is one of `format`."""
 
     value: float
@@ -161,17 +161,13 @@ class Number:
         """Return it in the English way."""
         return format(self.value, self.spec)
 
-    def __format__(self, spec: str) -> str:
-        """Set what is shown into a column."""
-        return format(str(self), spec)
-
     def shown(self, reader: Reader) -> str:
         """Return it with the reader's decimal sign."""
         return reader.digits(str(self))
 
 
 @dataclass(frozen=True, slots=True)
-class Verbatim:
+class Verbatim(InWords):
     """A text that is shown as it is: somebody wrote it, or an entry of the record from before has it."""
 
     text: str

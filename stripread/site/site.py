@@ -6,7 +6,7 @@ The keys are explained in ``site_demo.toml``, the file that a new site starts fr
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import cast
+from typing import Literal, cast, get_args
 
 from stripread.card.layout import CardLayout, load_card
 from stripread.errors import SiteError
@@ -32,7 +32,8 @@ __all__ = [
 
 SITE_FILE = "site.toml"
 _EXPECTATION_KEYS = {"expected", "unit", "target"}
-_SAMPLE_KEYS = _EXPECTATION_KEYS | {"analyte", "kinds", "note", "strong", "also"}
+_SAMPLE_KEYS = _EXPECTATION_KEYS | {"analyte", "kinds", "note", "strong", "batch", "also"}
+Made = Literal["concentrate", "stock"]  # batches that a sample may be of; a top-up makes a stock
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +70,8 @@ class SampleType:
         Names of the strip kinds that suit it, the best first.
     strong : bool
         Whether it is strong enough to give off gas, and to bleach a pad made for less.
+    batch : {"concentrate", "stock"} or None
+        What kind of batch it is a sample of; a type that has a kind's name is of that kind without saying so.
     """
 
     name: str
@@ -76,6 +79,7 @@ class SampleType:
     kinds: tuple[str, ...]
     note: str = ""
     strong: bool = False
+    batch: Made | None = None
 
     @property
     def main(self) -> Expectation:
@@ -111,6 +115,11 @@ class Site:
     def card_for(self, lot_card: str) -> str:
         """Return the name of the card that a lot is read on: the site's only one, else that of its calibration."""
         return next(iter(self.cards)) if len(self.cards) == 1 else lot_card
+
+    def sample_of_batch(self, kind: str) -> SampleType | None:
+        """Return the first sample type that is taken of such batches; None where the site has none."""
+        made = "stock" if kind == "top-up" else kind
+        return next((sample for sample in self.samples.values() if sample.batch == made), None)
 
     def sample(self, name: str) -> SampleType:
         """Return a sample type; `SiteError` with the known ones for any other name."""
@@ -191,7 +200,16 @@ def _sample(name: str, table: TomlTable, known_kinds: set[str]) -> SampleType:
         kinds=tuple(kinds),
         note=table.text("note") if "note" in table.data else "",
         strong=table.truth("strong", default=False),
+        batch=_batch(name, table),
     )
+
+
+def _batch(name: str, table: TomlTable) -> Made | None:
+    kinds = get_args(Made)
+    said = table.data.get("batch", name if name in kinds else None)
+    if said is not None and said not in kinds:
+        raise table.wrong("batch", Message("one of %(kinds)s", kinds=", ".join(kinds)))
+    return cast(Made | None, said)
 
 
 def _expectation(table: TomlTable, analyte: str, unit: str) -> Expectation:

@@ -215,3 +215,16 @@ class TestResolve:
         (tmp_path / "k.toml").write_text("name = 3", encoding="utf-8")
         with pytest.raises(KindFileError):
             resolve_kind(str(tmp_path / "k.toml"), None)
+
+
+def test_a_sample_type_tells_of_which_batches_it_is_and_nothing_hangs_on_its_name(tmp_path):
+    path = write_demo_site(tmp_path)
+    whole = path.read_text(encoding="utf-8")
+    assert load_site(tmp_path).sample_of_batch("top-up") == load_site(tmp_path).samples["stock"]
+    path.write_text(whole.replace("[sample.stock]", '[sample.tank]\nbatch = "stock"'), encoding="utf-8")
+    assert load_site(tmp_path).sample_of_batch("stock") == load_site(tmp_path).samples["tank"]
+    path.write_text(whole.replace("[sample.stock]", "[sample.tank]"), encoding="utf-8")
+    assert load_site(tmp_path).sample_of_batch("stock") is None
+    path.write_text(whole.replace("[sample.stock]", '[sample.stock]\nbatch = "soup"'), encoding="utf-8")
+    with pytest.raises(SiteError, match=r"sample\.stock\.batch"):
+        load_site(tmp_path)

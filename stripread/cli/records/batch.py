@@ -238,18 +238,20 @@ def _when(at: datetime | None, stamp: "Stamp") -> datetime:
 def _enter(said: "Batch", site: "Site", stamp: "Stamp", typed: ParsedInputs) -> None:
     from stripread.check.verdict import CAUTION
     from stripread.cli.site_record import open_site_records
-    from stripread.report.terminal.batch import off_range, sample_of, strength_words
+    from stripread.report.terminal.batch import off_range, strength_words
     from stripread.units import Measured
 
     with open_site_records(site, create=stamp) as records:
         entry = records.add_batch(said, stamp)
     if said.expected_mg_per_l is not None:
         strength = Measured(said.expected_mg_per_l, said.u_expected_mg_per_l or 0.0)
-        sample = sample_of(said)
-        if (off := off_range(strength, site, sample)) is not None:
+        sample = site.sample_of_batch(said.kind)
+        if (off := off_range(strength, sample)) is not None:
             say(f"▲ {off.message}\n  {off.advice}")
         say(f"{said.id} should be {strength_words(strength)} mg/L (95 %). Read it before it is used:")
-        say(f"  stripread read PHOTO --lot LOT --sample {sample} --batch {said.id} --record")
+        say(
+            f"  stripread read PHOTO --lot LOT --sample {sample.name if sample else said.kind} --batch {said.id} --record"
+        )
     else:
         say(f"{said.id}: what it is made of was never read nor foretold, so nothing is known of its strength. Read it.")
     for line in typed.notes:

@@ -24,13 +24,13 @@ __all__ = [
 
 _OF_BATCH = 200  # the latest readings, and batches, that are looked at
 _CLOCKS = timedelta(days=1)  # a phone may be set to another zone than whoever entered the batch
-# Which batches a sample type is taken from, by the sample's name.
+# Which entries make a batch of the kind that a sample type names.
 _MADE_BY = {"concentrate": ("concentrate",), "stock": ("stock", "top-up")}
 
 
 def batch_of(records: Records, sample: SampleType, *, at: datetime) -> str | None:
     """Return the latest batch made by then that a sample of this type is of; None where there is none."""
-    kinds = _MADE_BY.get(sample.name, ())
+    kinds = () if sample.batch is None else _MADE_BY[sample.batch]
     made = [b.said for b in records.batches(limit=_OF_BATCH) if b.said.kind in kinds and b.said.made_at <= at]
     return max(made, key=lambda batch: batch.made_at).id if made else None
 

@@ -123,7 +123,7 @@ def _flush_and_dip(flush_min: float | None) -> Message:
 
 def _stock(records: Records, site: Site, now: datetime) -> list[Due]:
     """Return whether the stock in use was never read, or is weak soon by its own loss of strength."""
-    sample = site.samples.get("stock")
+    sample = site.sample_of_batch("stock")
     name = None if sample is None else batch_of(records, sample, at=now)
     batch = None if name is None else find_batch(records, name)
     if sample is None or batch is None:

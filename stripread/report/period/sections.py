@@ -14,7 +14,7 @@ from stripread.report.document.document import Alarm, Heading, Items, Part, Tabl
 from stripread.report.period.figures import check_figure
 from stripread.report.period.words import MARKS, how_many, meaning, moment, span
 from stripread.report.said import Say
-from stripread.report.terminal.batch import off_range, sample_of
+from stripread.report.terminal.batch import off_range
 from stripread.report.terminal.records import pad_value
 from stripread.site import Site
 from stripread.units import Measured, Units, format_interval, format_number, places_for
@@ -87,10 +87,9 @@ def _balance(batch: BatchStanding, site: Site, say: Say) -> str:
     if batch.recipe is None:
         return say(Message("? recipe unknown"))
     words = []
-    name = sample_of(batch.said)
-    if off_range(batch.recipe, site, name) is not None:
-        expected = site.samples[name].main
-        low, high = Number(expected.low, "g"), Number(expected.high, "g")
+    sample = site.sample_of_batch(batch.said.kind)
+    if sample is not None and off_range(batch.recipe, sample) is not None:
+        low, high = Number(sample.main.low, "g"), Number(sample.main.high, "g")
         words.append(say(Message("✘ RECIPE CANNOT GIVE %(low)s to %(high)s mg/L", low=low, high=high)))
     if batch.first is not None:
         words.append(

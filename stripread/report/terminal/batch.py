@@ -1,26 +1,19 @@
-"""A batch in words: which sample it is, its strength, and whether its recipe can give what is expected."""
+"""A batch in words: its strength, and whether its recipe can give what is expected."""
 
 from stripread.findings import Finding
 from stripread.i18n import Joined, Shown, Verbatim
-from stripread.records import Batch
-from stripread.site import Site
+from stripread.site import SampleType
 from stripread.units import Measured, format_interval, format_number, places_for
 from stripread.water.recipe import recipe_range_finding
 
-__all__ = ["off_range", "sample_of", "strength_words"]
+__all__ = ["off_range", "strength_words"]
 
 
-def sample_of(said: Batch) -> str:
-    """Return the sample type that such a batch is read as."""
-    return "concentrate" if said.kind == "concentrate" else "stock"
-
-
-def off_range(strength: Measured, site: Site, sample: str) -> Finding | None:
+def off_range(strength: Measured, sample: SampleType | None) -> Finding | None:
     """Return the finding of a recipe that cannot give what the site expects of such a sample."""
-    if sample not in site.samples:
+    if sample is None:
         return None
-    expected = site.samples[sample].main
-    return recipe_range_finding(strength, low=expected.low, high=expected.high)
+    return recipe_range_finding(strength, low=sample.main.low, high=sample.main.high)
 
 
 def strength_words(strength: Measured | None) -> Shown:

@@ -176,7 +176,8 @@ def _known(records: Records, folder: Path, asked: _Fields) -> Plan:
     """Return the batches to choose from and the site's target of a stock."""
     batches = [b.said for b in records.batches(limit=10 * _CHOICES)]
     site = load_site(folder)
-    main = site.samples["stock"].main if "stock" in site.samples else None
+    sample = site.sample_of_batch("stock")
+    main = None if sample is None else sample.main
     aims = main is not None and main.target is not None
 
     def choices(*kinds: str) -> list[tuple[Batch, tuple[datetime, Measured] | None]]:

@@ -8,7 +8,7 @@ from starlette.routing import Route
 from stripread.check.verdict import CAUTION
 from stripread.records.queries.batches import find_batch
 from stripread.records.queries.standing import batch_standing
-from stripread.report.terminal.batch import off_range, sample_of
+from stripread.report.terminal.batch import off_range
 from stripread.site import load_site
 from stripread.web.forms import whole
 from stripread.web.people.people import Person
@@ -34,15 +34,19 @@ def batch_routes() -> list[Route]:
 def batches(request: Request, person: Person) -> Response:
     """List the steps of the work, and the batches with their mass balance."""
     before = whole(request.query_params, "before", most=LAST_ENTRY)
-    points: dict[str, list[str]] = {}
+    points: dict[str, list[str]] = {}  # by the batch that they are of, else by their sample type
+    samples = load_site(state_of(request).folder).samples
     with records_of(state_of(request)) as records:
         found = records.batches(before=before, limit=_PAGE + 1)
         standings = [batch_standing(records, one.said) for one in found[:_PAGE]]
         for point in records.points_in_order():
-            points.setdefault(point.sample, []).append(point.name)
+            sample = samples.get(point.sample)
+            kind = point.sample if sample is None or sample.batch is None else sample.batch
+            points.setdefault(kind, []).append(point.name)
         setting = next((s.said for s in records.injector_settings(limit=1)), None)
     latest = {
-        sample: next((s for s in standings if sample_of(s.said) == sample), None) for sample in ("concentrate", "stock")
+        "concentrate": next((one for one in standings if one.said.kind == "concentrate"), None),
+        "stock": next((one for one in standings if one.said.kind != "concentrate"), None),
     }
     return render(
         request, "batches.html", standings=standings, points=points, latest=latest, caution=CAUTION,
@@ -60,7 +64,7 @@ def batch(request: Request, person: Person) -> Response:
         said = find_batch(records, request.path_params["id"])
         if said is None:
             raise HTTPException(404)
-        standing, sample = batch_standing(records, said), sample_of(said)
-        points = [p.name for p in records.points_in_order() if p.sample == sample]
-    off = None if standing.recipe is None else off_range(standing.recipe, site, sample)
+        standing, sample = batch_standing(records, said), site.sample_of_batch(said.kind)
+        points = [p.name for p in records.points_in_order() if sample is not None and p.sample == sample.name]
+    off = None if standing.recipe is None else off_range(standing.recipe, sample)
     return render(request, "batch.html", standing=standing, off=off, points=points, caution=CAUTION)
