@@ -249,9 +249,8 @@ def _enter(said: "Batch", site: "Site", stamp: "Stamp", typed: ParsedInputs) -> 
         if (off := off_range(strength, sample)) is not None:
             say(f"▲ {off.message}\n  {off.advice}")
         say(f"{said.id} should be {strength_words(strength)} mg/L (95 %). Read it before it is used:")
-        say(
-            f"  stripread read PHOTO --lot LOT --sample {sample.name if sample else said.kind} --batch {said.id} --record"
-        )
+        name = said.kind if sample is None else sample.name
+        say(f"  stripread read PHOTO --lot LOT --sample {name} --batch {said.id} --record")
     else:
         say(f"{said.id}: what it is made of was never read nor foretold, so nothing is known of its strength. Read it.")
     for line in typed.notes:
