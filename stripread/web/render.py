@@ -58,6 +58,7 @@ def _environment(reader: Reader) -> Environment:
     words = catalogue(reader.language)
     made.install_gettext_translations(words, newstyle=True)  # type: ignore[attr-defined]  # of the extension
     made.filters["shown"] = lambda thing: reader.show(kept_shown(thing) if isinstance(thing, dict) else thing)
+    made.filters["digits"] = reader.digits  # of a number that a template has formatted
     made.filters["named"] = lambda name: words.gettext(name) if name else ""  # of the site: any language may be right
     made.filters["meaning"] = lambda code: reader.show(REGISTRY[code].meaning) if code in REGISTRY else ""
     for name, words_of in _WORDS.items():

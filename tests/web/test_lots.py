@@ -151,7 +151,7 @@ class TestCalibration:
         assert lot.expires.isoformat() == "2028-01-31"
         assert len(lot.pads[0].calibrators) == 14
         after = (site / "site.toml").read_text(encoding="utf-8")
-        assert after.replace('"UL-9" = "lots/UL-9/lot.json"\n', "") == before
+        assert after.replace('UL-9 = "lots/UL-9/lot.json"\n', "") == before
         assert len(load_series(site / "lots" / "UL-9" / "series.csv")) == 14
         with open_records(site) as records:
             (entry,) = records.entries(kind="lot", subject="UL-9")
