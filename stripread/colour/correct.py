@@ -183,14 +183,15 @@ class Correction:
 
         It is interpolated from some dozens of neutral patches, whose scatter about the fit is partly their own. Where
         the print was measured, that part is known and taken off; what is left tells of a phone that maps tones by their
-        surroundings. Where not, what the smooth surface misses is taken as `_U_LIGHT_SHARE` of the whole scatter.
+        surroundings. What the smooth surface misses is taken as `_U_LIGHT_SHARE` of the whole scatter at least.
         """
         patches, neutral = self.patches, self.used & self.patches.neutral
+        least = float(np.hypot(_U_LIGHT_SHARE * self.tone.scatter, _U_LIGHT_LEAST))
         if patches.u_lab is None:
-            return float(np.hypot(_U_LIGHT_SHARE * self.tone.scatter, _U_LIGHT_LEAST))
+            return least
         noise = patches.u_lab**2 * np.sum(_log_light_gradient(patches.lab[neutral]) ** 2, axis=1)
         by_place = scatter_by_place(self.tone.residual, patches.linear[neutral], noise)
-        return float(np.hypot(_BY_PLACE * by_place, _U_LIGHT_LEAST))
+        return max(least, float(np.hypot(_BY_PLACE * by_place, _U_LIGHT_LEAST)))
 
     def scene(self, linear: Float, places_mm: Float) -> Float:
         """Scene RGB (n, 3), tone curve undone and light divided out."""
