@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripread.colour.lab import d50_white, delta_e_2000, lab_jacobian, lab_to_xyz, linear_srgb, xyz_to_lab
-from stripread.colour.map import ColourMap, MapMethod, fit_map
+from stripread.colour.map import METHODS, ColourMap, fit_map
 from stripread.colour.mismatch import CONSTANTS, MismatchConstants
 from stripread.colour.spectra import LARGEST_DISAGREEMENT, spectra_to_xyz
 from stripread.colour.spectral import SpectralMap, fit_spectral_map
@@ -381,12 +381,12 @@ def _fit(patches: PatchColours, used: NDArray[np.bool_], clipped: NDArray[np.boo
     scene = tone.undo(patches.linear, patches.places_mm)
     weights = np.where(used, trust, 0.0)
     white = _white(patches, used)
-    # A root-polynomial has 15 coefficients; a third as many patches more than that keeps its residuals meaningful.
-    methods: tuple[MapMethod, ...] = ("linear", "root-polynomial") if used.sum() >= 20 else ("linear",)
+    methods = [name for name, method in METHODS.items() if used.sum() >= method.least_patches]
     maps = [fit_map(scene, patches.lab, white, weights, method=method) for method in methods]
     apart = delta_e_2000(patches.lab + np.stack([m.left_out for m in maps]), np.stack([patches.lab] * len(maps)))
     errors = [float(np.mean(de00[used])) for de00 in apart]
-    best = 1 if len(maps) == 2 and errors[1] < _BETTER * errors[0] else 0
+    best = int(np.argmin(errors))
+    best = best if errors[best] < _BETTER * errors[0] else 0
     chosen = maps[best]
     left_out = np.where(clipped[:, None], np.nan, chosen.left_out)
     de00 = np.where(clipped, np.nan, apart[best])

@@ -1,9 +1,10 @@
 """Scene RGB to XYZ (D50): maps fitted on the card's patches, white kept white, judged by patches left out of the fit.
 
-Both maps are linear in their coefficients, so leaving a patch out needs no new fit: with the patch's block H of the hat
+All maps are linear in their coefficients, so leaving a patch out needs no new fit: with the patch's block H of the hat
 matrix, its left-out residual is (I - H)^-1 e; a test holds that to fits without the patch.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -13,20 +14,39 @@ from numpy.typing import NDArray
 from stripread.colour.lab import lab_jacobian, lab_to_xyz, xyz_to_lab
 from stripread.geometry import Float
 
-__all__ = ["ColourMap", "MapMethod", "fit_map"]
+__all__ = ["METHODS", "ColourMap", "MapMethod", "fit_map"]
 
 MapMethod = Literal["linear", "root-polynomial"]
 
 
-def _terms(rgb: Float, method: MapMethod) -> Float:
-    """Return the terms of a map for RGB (..., 3) relative to white; every term is 1 at white.
-
-    Root-polynomial of degree 2: Finlayson, Mackiewicz and Hurlbert (2015), IEEE Trans. Image Process. 24(5):1460-1470.
-    """
-    if method == "linear":
-        return rgb
+def _root_polynomial(rgb: Float) -> Float:
+    """Degree 2: Finlayson, Mackiewicz and Hurlbert (2015), IEEE Trans. Image Process. 24(5):1460-1470."""
     r, g, b = np.moveaxis(np.maximum(rgb, 0.0), -1, 0)
     return np.stack([r, g, b, np.sqrt(r * g), np.sqrt(g * b), np.sqrt(r * b)], axis=-1)
+
+
+@dataclass(frozen=True, slots=True)
+class _Method:
+    """A kind of map.
+
+    Attributes
+    ----------
+    terms : callable
+        Its terms for RGB (..., 3) relative to white; every term is 1 at white.
+    least_patches : int
+        How many patches must be usable for it to be tried.
+    """
+
+    terms: Callable[[Float], Float]
+    least_patches: int
+
+
+# The plain one first: another is kept only where it predicts patches clearly better (`colour.correct`).
+METHODS: dict[MapMethod, _Method] = {
+    "linear": _Method(lambda rgb: rgb, 0),
+    # 15 coefficients; a third as many patches more than that keeps its residuals meaningful.
+    "root-polynomial": _Method(_root_polynomial, 20),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +74,7 @@ class ColourMap:
 
     def xyz(self, rgb: Float) -> Float:
         """XYZ of scene RGB, shape (..., 3)."""
-        result: Float = (_terms(rgb / self.white_rgb, self.method) @ self.coefficients.T) * self.white_xyz
+        result: Float = (METHODS[self.method].terms(rgb / self.white_rgb) @ self.coefficients.T) * self.white_xyz
         return result
 
     def lab(self, rgb: Float) -> Float:
@@ -83,7 +103,7 @@ def fit_map(rgb: Float, lab: Float, white: NDArray[np.bool_], weights: Float, *,
     """
     xyz = lab_to_xyz(lab)
     white_rgb, white_xyz = rgb[white].mean(axis=0), xyz[white].mean(axis=0)
-    terms = _terms(rgb / white_rgb, method)
+    terms = METHODS[method].terms(rgb / white_rgb)
     count = terms.shape[1]
     # Rows sum to one: the first coefficient is one less the others.
     free = terms[:, 1:] - terms[:, :1]

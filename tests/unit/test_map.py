@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from stripread.colour.lab import lab_to_xyz
-from stripread.colour.map import fit_map
+from stripread.colour.map import METHODS, fit_map
 
 WEIGHTS = np.ones(24)
 
@@ -17,7 +17,7 @@ def card(seed: int):
     return rgb * np.where(white, 1.0, np.exp(rng.normal(0, 0.02, 24)))[:, None], lab, white
 
 
-@pytest.mark.parametrize("method", ["linear", "root-polynomial"])
+@pytest.mark.parametrize("method", METHODS)
 def test_a_patch_left_out_is_predicted_as_by_the_map_fitted_without_it(method):
     rgb, lab, white = card(3)
     found = fit_map(rgb, lab, white, WEIGHTS, method=method).left_out
@@ -25,3 +25,11 @@ def test_a_patch_left_out_is_predicted_as_by_the_map_fitted_without_it(method):
         weights = np.where(np.arange(24) == patch, 0.0, WEIGHTS)
         without = fit_map(rgb, lab, white, weights, method=method)
         np.testing.assert_allclose(found[patch], without.lab(rgb[patch]) - lab[patch], rtol=0.05, atol=0.05)
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_every_term_is_one_at_white_so_that_white_stays_white(method):
+    rgb, lab, white = card(3)
+    np.testing.assert_allclose(METHODS[method].terms(np.ones(3)), 1.0)
+    found = fit_map(rgb, lab, white, WEIGHTS, method=method)
+    np.testing.assert_allclose(found.lab(rgb[white].mean(axis=0)), lab[0], atol=1e-9)

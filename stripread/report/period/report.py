@@ -11,14 +11,7 @@ from stripread.records.queries.period import Episode, Period, PointFacts
 from stripread.records.queries.readings import RecordedReading
 from stripread.report.document.document import Alarm, Document, Heading, Items, Part, Table, Words
 from stripread.report.period.figures import trend_figure
-from stripread.report.period.sections import (
-    batch_parts,
-    finding_parts,
-    lot_parts,
-    note_parts,
-    superseded_parts,
-    verification_parts,
-)
+from stripread.report.period.sections import section_parts
 from stripread.report.period.words import MARKS, day, how_many, meaning, moment, span
 from stripread.report.said import Say, as_written
 from stripread.report.terminal.records import pad_interval, pad_value
@@ -59,12 +52,7 @@ def period_report(
     parts = (
         *_summary(period, say),
         *_points(period.points, site, say),
-        *batch_parts(period.batches, site, units, say),
-        *finding_parts(period.episodes, say),
-        *lot_parts(period.lots, say),
-        *note_parts(period, say),
-        *superseded_parts(period.superseded, say),
-        *verification_parts(period, say),
+        *section_parts(period, site, units, say),
         Heading(say(Message("Cautions"))),
         Items((
             say(Message("Not for drinking water compliance, medicine or food: no approved method, no licensed "

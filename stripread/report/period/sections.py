@@ -20,13 +20,23 @@ from stripread.site import Site
 from stripread.units import Measured, Units, format_interval, format_number, places_for
 from stripread.units.amounts import tell_volume
 
-__all__ = ["batch_parts", "finding_parts", "lot_parts", "note_parts", "superseded_parts", "verification_parts"]
+__all__ = ["section_parts"]
+
+
+def section_parts(period: Period, site: Site, units: Units, say: Say) -> Iterator[Part]:
+    """Return all sections in their order."""
+    yield from _batches(period.batches, site, units, say)
+    yield from _findings(period.episodes, say)
+    yield from _lots(period.lots, say)
+    yield from _notes(period, say)
+    yield from _superseded(period.superseded, say)
+    yield from _verification(period, say)
 
 
 # --- batches ---------------------------------------------------------------------------------------------------------
 
 
-def batch_parts(batches: Sequence[BatchStanding], site: Site, units: Units, say: Say) -> Iterator[Part]:
+def _batches(batches: Sequence[BatchStanding], site: Site, units: Units, say: Say) -> Iterator[Part]:
     """Return the batches with their mass balance."""
     yield Heading(say(Message("Batches and their mass balance")))
     if not batches:
@@ -110,7 +120,7 @@ def _strength(strength: Measured | None, say: Say) -> str:
 # --- findings --------------------------------------------------------------------------------------------------------
 
 
-def finding_parts(episodes: Sequence[Episode], say: Say) -> Iterator[Part]:
+def _findings(episodes: Sequence[Episode], say: Say) -> Iterator[Part]:
     """Return what was found, and what was done about it."""
     yield Heading(say(Message("Findings, and what was done")))
     if not episodes:
@@ -167,7 +177,7 @@ def _done(episode: Episode, say: Say) -> str:
 # --- lots ------------------------------------------------------------------------------------------------------------
 
 
-def lot_parts(lots: Sequence[LotFacts], say: Say) -> Iterator[Part]:
+def _lots(lots: Sequence[LotFacts], say: Say) -> Iterator[Part]:
     """Return the lots with their check standards."""
     yield Heading(say(Message("Lots and check standards")))
     if not lots:
@@ -255,7 +265,7 @@ def _ratio(setting: InjectorSetting) -> Message:
     return Message("1 part to %(ratio)s", ratio=ratio)
 
 
-def note_parts(period: Period, say: Say) -> Iterator[Part]:
+def _notes(period: Period, say: Say) -> Iterator[Part]:
     """Return the injector's settings and the notes."""
     settings = [f"{moment(s.since, say)} {s.injector}: {say(_ratio(s))}" for s in period.injector]
     yield Heading(say(Message("Injector and notes")))
@@ -273,7 +283,7 @@ def _entry(seq: int | None, say: Say) -> str:
     return "" if seq is None else say(Message("entry %(seq)s", seq=seq))
 
 
-def superseded_parts(pairs: Sequence[tuple[Entry, Entry]], say: Say) -> Iterator[Part]:
+def _superseded(pairs: Sequence[tuple[Entry, Entry]], say: Say) -> Iterator[Part]:
     """Return the entries that hold no longer."""
     yield Heading(say(Message("Superseded entries")))
     if not pairs:
@@ -302,7 +312,7 @@ def superseded_parts(pairs: Sequence[tuple[Entry, Entry]], say: Say) -> Iterator
     )
 
 
-def verification_parts(period: Period, say: Say) -> Iterator[Part]:
+def _verification(period: Period, say: Say) -> Iterator[Part]:
     """Return whether the record is as it was written."""
     found = period.verification
     yield Heading(say(Message("Is the record as it was written?")))
