@@ -33,9 +33,9 @@ def catalog(request):
 SPANISH = Reader(language="es", face="page")
 
 
-def test_spanish_is_one_of_the_languages():
-    assert LANGUAGES == {"en": "English", "es": "Español"}
-    assert "es" in {path.stem for path in FILES}
+def test_every_catalogue_is_of_a_language_that_is_offered_spanish_among_them():
+    assert {path.stem for path in FILES} == set(LANGUAGES) - {"en"}
+    assert (LANGUAGES["en"], LANGUAGES["es"]) == ("English", "Español")
 
 
 def test_every_message_is_translated_and_none_is_guessed(catalog):
