@@ -1,14 +1,16 @@
 """Reports and exports as downloads, the language, signing out."""
 
 import csv
+import html
 import io
+import re
 import zipfile
 from datetime import datetime, timedelta
 
 from stripread.i18n.catalogue import LANGUAGES
 from stripread.records import Stamp, open_records
 from tests.unit.made_records import made_pad, made_payload
-from tests.web.conftest import csrf_of, sign_in
+from tests.web.conftest import ROOT, csrf_of, sign_in
 
 NOW = datetime.now().astimezone()
 
@@ -38,6 +40,16 @@ def test_a_grower_takes_the_report_along_as_page_and_as_pdf(signed_in, site):
     pdf = client.get(f"/more/report?form=pdf&{days(7)}")
     assert pdf.headers["content-type"] == "application/pdf"
     assert pdf.content.startswith(b"%PDF-")
+
+
+def test_the_docs_say_what_each_section_of_the_report_holds(signed_in, site):
+    enter(site)
+    page = signed_in("Gus").get(f"/more/report?form=html&{days(7)}").text
+    headings = [html.unescape(text) for text in re.findall(r"<h2[^>]*>(.*?)</h2>", page)]
+    text = (ROOT / "docs" / "how-to" / "report-a-season.md").read_text(encoding="utf-8")
+    table = text.split("| section | what it holds |\n|---|---|\n")[1].split("\n\n")[0]
+    assert len(headings) > 5
+    assert [row.split(" | ")[0].removeprefix("| ") for row in table.splitlines()] == headings
 
 
 def test_who_reads_spanish_gets_the_report_in_spanish(signed_in, site):
