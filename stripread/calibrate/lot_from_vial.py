@@ -58,7 +58,7 @@ def order_blocks(
     if len(values) != len(chart.blocks):
         raise ChartError(
             expected=Message("%(values)s blocks on the vial, as many as values", values=len(values)),
-            found=Message("%(blocks)s", blocks=len(chart.blocks)),
+            found=Number(len(chart.blocks)),
             remedy=Message(
                 "Look at the overlay: check the values, turn the chart straight up, keep mirrored lamps "
                 "off it, go closer; retake."

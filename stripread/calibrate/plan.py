@@ -123,7 +123,7 @@ def plan_dilutions(
         if not (math.isfinite(c) and 0 <= c <= standard.value):
             raise SeriesError(
                 expected=Message("levels from 0 to the %(top)s of the standard", top=Number(standard.value, "g")),
-                found=Message("%(found)s", found=Number(c, "g")),
+                found=Number(c, "g"),
                 remedy=Message("Take a stronger standard, or leave this level out."),
             )
         step, volume = _draw(c, standard.value, total_ml, least_ml)

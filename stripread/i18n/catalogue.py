@@ -2,8 +2,8 @@
 
 from functools import lru_cache
 from gettext import GNUTranslations, NullTranslations
-from importlib import resources
 from io import BytesIO
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -11,13 +11,10 @@ if TYPE_CHECKING:
 
 __all__ = ["LANGUAGES", "catalogue", "decimal_sign", "read_catalogue"]
 
+_FOLDER = Path(__file__).parent / "locale"
 _NAMES = {"en": "English", "es": "Español"}
 # Only those that there is a catalogue of: a page must not call English words Spanish.
-LANGUAGES = {
-    code: name
-    for code, name in _NAMES.items()
-    if code == "en" or (resources.files("stripread.i18n") / "locale" / f"{code}.po").is_file()
-}
+LANGUAGES = {code: name for code, name in _NAMES.items() if code == "en" or (_FOLDER / f"{code}.po").is_file()}
 
 
 @lru_cache(maxsize=8)
@@ -48,5 +45,5 @@ def read_catalogue(language: str) -> "Catalog":
     """Return the catalogue of a language as it is written."""
     from babel.messages.pofile import read_po
 
-    with (resources.files("stripread.i18n") / "locale" / f"{language}.po").open("rb") as file:
+    with (_FOLDER / f"{language}.po").open("rb") as file:
         return read_po(file, locale=language)

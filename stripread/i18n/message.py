@@ -4,9 +4,9 @@ Whoever finds something out states it as a `Message`; whoever shows it is a `Rea
 is read on a page or in a terminal. ``str()`` of a message is its English, as the terminal and the record have it.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any, Literal, Protocol, runtime_checkable
+from typing import Literal, Protocol, cast, runtime_checkable
 
 from stripread.i18n.catalogue import catalogue, decimal_sign
 
@@ -21,6 +21,7 @@ __all__ = [
     "Number",
     "Opening",
     "Reader",
+    "Say",
     "Shown",
     "System",
     "Verbatim",
@@ -72,6 +73,7 @@ class Reader:
 
 
 ENGLISH = Reader()
+Say = Callable[[object], str]  # what puts things into words for one reader: `Reader.show`
 
 
 class InWords:
@@ -125,8 +127,8 @@ class Message(InWords):
         if self.plural is None:
             text = words.gettext(self.template)
         else:
-            text = words.ngettext(self.template, self.plural, _count(params))
-        return text % {name: reader.show(thing) for name, thing in self.params} if params else text
+            text = words.ngettext(self.template, self.plural, cast(int, params["count"]))
+        return text % {name: reader.show(thing) for name, thing in params.items()} if params else text
 
     def with_params(self, params: Mapping[str, object]) -> "Message":
         """Return it with other things in its places."""
@@ -134,20 +136,12 @@ class Message(InWords):
         made._set(self.template, params, self.plural)
         return made
 
-    def is_translated(self, language: str) -> bool:
-        """Tell whether it can be shown in a language."""
-        return language == "en" or catalogue(language).gettext(self.template) != self.template
-
 
 def plural(one: str, many: str, /, *, count: int, **params: object) -> Message:
     """Return a message whose words depend on a number of things, which fills the place ``count``."""
     made = Message.__new__(Message)
     made._set(one, {"count": count, **params}, many)
     return made
-
-
-def _count(params: dict[str, Any]) -> int:
-    return int(params["count"])
 
 
 @dataclass(frozen=True, slots=True)

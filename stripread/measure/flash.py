@@ -205,7 +205,7 @@ def finish_flash_pair(pair: FlashPair, colours: FlashColours) -> StripMeasuremen
             expected=Message(
                 "at least %(least)s patches whose colours in the flash's light the lot knows", least=_LEAST_COMMON
             ),
-            found=Message("%(found)s", found=int(used.sum())),
+            found=Number(int(used.sum())),
             remedy=Message("Use the card print that the lot was calibrated with, all of it in view."),
         )
     target = np.array([colours.get(name, tuple(lab)) for name, lab in zip(patches.ids, patches.lab, strict=True)])

@@ -26,7 +26,7 @@ def text(fields: Mapping[str, Any], name: str, *, most: int = 200) -> str:
     if len(words) > most:
         raise WrongUsageError(
             expected=Message("at most %(most)s signs", most=most),
-            found=Message("%(count)s", count=len(words)),
+            found=Number(len(words)),
             remedy=Message("Make it shorter."),
         )
     if _CONTROL.search(words):

@@ -162,7 +162,7 @@ def test_html_and_pdf_hold_the_same_words(document):
 
 
 def test_in_spanish_nothing_stays_english_but_names_and_notes(season, period):
-    document = period_report(period, season, made_at=END, say=Reader(language="es").show, language="es")
+    document = period_report(period, season, made_at=END, reader=Reader(language="es"))
     assert document_html(document).startswith('<!DOCTYPE html>\n<html lang="es">')
     texts = [document.title, document.subtitle, document.footer, document.page]
     for part in document.parts:

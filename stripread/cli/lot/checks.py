@@ -126,7 +126,7 @@ def _check_known(known: float, u_known: float) -> None:
         if not (math.isfinite(number) and number >= 0):
             raise WrongUsageError(
                 expected=Message("0 or more for %(name)s", name=name),
-                found=Message("%(number)s", number=Number(number, "g")),
+                found=Number(number, "g"),
                 remedy=Message("Correct it."),
             )
 

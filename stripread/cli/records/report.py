@@ -75,8 +75,7 @@ def report(
             )
         targets = _targets(out or Path(f"report-{start.date()}-{end.date()}"), force=force)
         period = period_of(records, site=where.name, start=start, end=end)
-    say_in = Reader(language=language, units=where.units).show
-    document = period_report(period, where, made_at=now, say=say_in, language=language)
+    document = period_report(period, where, made_at=now, reader=Reader(language=language, units=where.units))
     for target in targets:
         if target.suffix == ".html":
             target.write_text(document_html(document), encoding="utf-8")

@@ -262,13 +262,13 @@ def hocl(
     elif not 0 <= u_ph <= 2:
         raise QuantityError(
             expected=Message("a standard uncertainty from 0 to 2 for --u-ph"),
-            found=Message("%(u_ph)s", u_ph=Number(u_ph, "g")),
+            found=Number(u_ph, "g"),
             remedy=Message("Mend it."),
         )
     if not 0 <= ph <= 14:
         raise QuantityError(
             expected=Message("a pH from 0 to 14"),
-            found=Message("%(found)s", found=Number(ph, "g")),
+            found=Number(ph, "g"),
             remedy=Message("Correct it."),
         )
     acidity = Measured(ph, PH_U if u_ph is None else u_ph)

@@ -8,10 +8,9 @@ import numpy as np
 from stripread.calibrate.pad import curve_calibrators
 from stripread.errors import DrawingError, MissingExtraError
 from stripread.geometry import Float
-from stripread.i18n import Message, Verbatim
+from stripread.i18n import ENGLISH, Message, Say, Verbatim
 from stripread.lot.inverse import invert_curve
 from stripread.lot.lot import LimitOf, Lot, PadCalibration
-from stripread.report.said import Say, as_written
 from stripread.report.terminal.reading import table
 from stripread.units import counted, format_number, places_for, two_digits
 
@@ -137,7 +136,7 @@ def plot_lot(lot: Lot, path: Path) -> None:
     save_figure(figure, path)
 
 
-def plot_pad(pad: PadCalibration, plane: Any, lightness: Any, residuals: Any, *, say: Say = as_written) -> None:
+def plot_pad(pad: PadCalibration, plane: Any, lightness: Any, residuals: Any, *, say: Say = ENGLISH.show) -> None:
     """Draw one pad's path, lightness and residuals on three axes of matplotlib."""
     _plot_plane(pad, plane, say)
     _plot_lightness(pad, lightness, say)

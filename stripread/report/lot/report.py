@@ -13,13 +13,12 @@ from stripread import __version__
 from stripread.calibrate.bootstrap import Coverage
 from stripread.check.verdict import CAUTION
 from stripread.errors import StripReadError
-from stripread.i18n import Message
+from stripread.i18n import ENGLISH, Message, Say
 from stripread.lot.conditions import Condition
 from stripread.lot.lot import Calibrator, LimitOf, Lot, PadCalibration
 from stripread.lot.record import CheckRow
 from stripread.report.document.page import data_uri, figure_png, page_environment
 from stripread.report.lot.page import level_rows, new_figure, plot_pad, read_off
-from stripread.report.said import Say, as_written
 from stripread.report.terminal.standard import broken_by_last
 from stripread.units import counted, format_interval, format_number, places_for, two_digits
 
@@ -272,7 +271,7 @@ def _figures(pad: PadCalibration) -> list[str]:
 
 
 def control_chart(
-    rows: Sequence[CheckRow], pad: PadCalibration, *, size_in: tuple[float, float] = (10, 3.0), say: Say = as_written
+    rows: Sequence[CheckRow], pad: PadCalibration, *, size_in: tuple[float, float] = (10, 3.0), say: Say = ENGLISH.show
 ) -> str:
     """Draw the control chart as a data URI: z by the number of the check, hollow where it does not count."""
     figure = new_figure(*size_in)

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from datetime import UTC
 
 from stripread.check.control_chart import individuals_chart
-from stripread.i18n import Message
+from stripread.i18n import Message, Say
 from stripread.lot.lot import Lot
 from stripread.lot.record import CheckRow
 from stripread.records.queries.period import PointFacts
@@ -12,7 +12,6 @@ from stripread.report.document.document import Figure
 from stripread.report.document.page import figure_png
 from stripread.report.lot.page import new_figure
 from stripread.report.pictures.trend import plot_trend, short_dates
-from stripread.report.said import Say
 from stripread.site import Site
 
 __all__ = ["check_figure", "trend_figure"]

@@ -6,17 +6,15 @@ from datetime import datetime, timedelta
 
 from stripread import __version__
 from stripread.check.verdict import CAUTION
-from stripread.i18n import Message
+from stripread.i18n import Message, Reader, Say, plural
 from stripread.records.queries.period import Episode, Period, PointFacts
 from stripread.records.queries.readings import RecordedReading
 from stripread.report.document.document import Alarm, Document, Heading, Items, Part, Table, Words
 from stripread.report.period.figures import trend_figure
 from stripread.report.period.sections import section_parts
 from stripread.report.period.words import MARKS, day, how_many, meaning, moment, span
-from stripread.report.said import Say, as_written
 from stripread.report.terminal.records import pad_interval, pad_value
 from stripread.site import Site
-from stripread.units import Units
 
 __all__ = ["period_report"]
 
@@ -28,31 +26,26 @@ def period_report(
     site: Site,
     *,
     made_at: datetime,
-    units: Units | None = None,
-    say: Say = as_written,
-    language: str = "en",
+    reader: Reader | None = None,
 ) -> Document:
     """Return the report.
 
     Parameters
     ----------
-    units : {"metric", "us"} or None
-        Of volumes; None: the site's.
-    say : callable
-        Says a text in the reader's language.
-    language : str
-        Which that is.
+    reader : Reader or None
+        For whom it is written; None: in English, in the site's units.
 
     Raises
     ------
     MissingExtraError
         Without matplotlib, for the figures.
     """
-    last, units = period.end - timedelta(microseconds=1), units or site.units
+    reader = reader or Reader(units=site.units)
+    last, say = period.end - timedelta(microseconds=1), reader.show
     parts = (
         *_summary(period, say),
         *_points(period.points, site, say),
-        *section_parts(period, site, units, say),
+        *section_parts(period, site, reader.units, say),
         Heading(say(Message("Cautions"))),
         Items((
             say(Message("Not for drinking water compliance, medicine or food: no approved method, no licensed "
@@ -77,7 +70,7 @@ def period_report(
             )
         ),
         page=say(Message("page")),
-        language=language,
+        language=reader.language,
     )
 
 
@@ -135,7 +128,7 @@ def _counts(readings: Sequence[RecordedReading], points: int, say: Say) -> str:
         "invalid": say(Message("invalid measurements")),
         "unjudged": say(Message("without an expected range")),
     }
-    where = say(Message("1 point")) if points == 1 else say(Message("%(count)s points", count=points))
+    where = plural("1 point", "%(count)s points", count=points)
     words = [f"{judged[name]} {text}" for name, text in states.items() if judged[name]]
     return say(
         Message(

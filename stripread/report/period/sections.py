@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Sequence
 
 from stripread.findings import REGISTRY
-from stripread.i18n import Joined, Message, Number
+from stripread.i18n import Joined, Message, Number, Say
 from stripread.lot.lot import Lot
 from stripread.lot.record import CheckRow, chart_scores
 from stripread.lot.verify import broken_rules
@@ -13,17 +13,16 @@ from stripread.records.queries.standing import BatchStanding
 from stripread.report.document.document import Alarm, Heading, Items, Part, Table, Words
 from stripread.report.period.figures import check_figure
 from stripread.report.period.words import MARKS, how_many, meaning, moment, span
-from stripread.report.said import Say
 from stripread.report.terminal.batch import off_range
 from stripread.report.terminal.records import pad_value
 from stripread.site import Site
-from stripread.units import Measured, Units, format_interval, format_number, places_for
+from stripread.units import Measured, System, format_interval, format_number, places_for
 from stripread.units.amounts import tell_volume
 
 __all__ = ["section_parts"]
 
 
-def section_parts(period: Period, site: Site, units: Units, say: Say) -> Iterator[Part]:
+def section_parts(period: Period, site: Site, units: System, say: Say) -> Iterator[Part]:
     """Return all sections in their order."""
     yield from _batches(period.batches, site, units, say)
     yield from _findings(period.episodes, say)
@@ -36,7 +35,7 @@ def section_parts(period: Period, site: Site, units: Units, say: Say) -> Iterato
 # --- batches ---------------------------------------------------------------------------------------------------------
 
 
-def _batches(batches: Sequence[BatchStanding], site: Site, units: Units, say: Say) -> Iterator[Part]:
+def _batches(batches: Sequence[BatchStanding], site: Site, units: System, say: Say) -> Iterator[Part]:
     """Return the batches with their mass balance."""
     yield Heading(say(Message("Batches and their mass balance")))
     if not batches:
@@ -66,7 +65,7 @@ def _batches(batches: Sequence[BatchStanding], site: Site, units: Units, say: Sa
     )
 
 
-def _batch_row(batch: BatchStanding, site: Site, units: Units, say: Say) -> tuple[str, ...]:
+def _batch_row(batch: BatchStanding, site: Site, units: System, say: Say) -> tuple[str, ...]:
     said = batch.said
     of = " + ".join(
         say(

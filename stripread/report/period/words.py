@@ -3,9 +3,8 @@
 from datetime import datetime
 
 from stripread.findings import REGISTRY
-from stripread.i18n import Message
+from stripread.i18n import Message, Say, plural
 from stripread.records.queries.period import Episode
-from stripread.report.said import Say
 
 __all__ = ["MARKS", "day", "how_many", "meaning", "moment", "span"]
 
@@ -19,7 +18,7 @@ def meaning(code: str, say: Say) -> str:
 
 def how_many(readings: int, say: Say) -> str:
     """Return a number of readings."""
-    return say(Message("1 reading")) if readings == 1 else say(Message("%(count)s readings", count=readings))
+    return say(plural("1 reading", "%(count)s readings", count=readings))
 
 
 def span(episode: Episode, say: Say) -> str:

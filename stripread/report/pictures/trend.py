@@ -3,10 +3,9 @@
 from datetime import UTC, tzinfo
 from typing import Any
 
-from stripread.i18n import Joined, Message
+from stripread.i18n import ENGLISH, Joined, Message, Say
 from stripread.records.queries.readings import RecordedPad
 from stripread.records.queries.trend import Event, Trend
-from stripread.report.said import Say, as_written
 from stripread.site import Expectation
 
 __all__ = ["plot_trend", "short_dates"]
@@ -18,7 +17,7 @@ _CLOSE = 0.03  # of the time shown
 _MARKS = {"within": ("o", "black"), "out": ("X", "black"), "doubt": ("s", "none")}
 
 
-def plot_trend(trend: Trend, ax: Any, *, expected: Expectation | None, say: Say = as_written) -> Any:
+def plot_trend(trend: Trend, ax: Any, *, expected: Expectation | None, say: Say = ENGLISH.show) -> Any:
     """Draw the main analyte of a trend with at least one reading on an axes; return it."""
     unit = trend.readings[0].main.unit
     if expected is not None:
@@ -82,7 +81,7 @@ def _mark_events(trend: Trend, ax: Any, say: Say) -> None:
         )  # fmt: skip
 
 
-def short_dates(ax: Any, say: Say = as_written, *, zone: tzinfo | None = UTC) -> None:
+def short_dates(ax: Any, say: Say = ENGLISH.show, *, zone: tzinfo | None = UTC) -> None:
     """Let the time axis name days as they began and ended in a zone, of shorter times hours, of longer ones months."""
     from matplotlib.dates import AutoDateLocator, num2date
     from matplotlib.ticker import FuncFormatter

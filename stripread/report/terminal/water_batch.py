@@ -3,7 +3,7 @@
 from dataclasses import dataclass, replace
 
 from stripread.check.verdict import CAUTION
-from stripread.i18n import Joined, Message, Number, Shown
+from stripread.i18n import Joined, Message, Number, Shown, plural
 from stripread.report.answer import Answer
 from stripread.units import Measured, System, probability_in_words
 from stripread.units.amounts import jug, tell, tell_hours, tell_temperature, tell_volume, tell_volume_read
@@ -25,7 +25,7 @@ def generation_answer(
     made: Generation, sachet: Sachet, *, water_l: float, hours: float, sachets: int, system: System
 ) -> Answer:
     """Tell how to generate concentrate, and how strong it will be."""
-    one = Message("the sachet") if sachets == 1 else Message("the %(sachets)s sachets", sachets=sachets)
+    one = plural("the sachet", "the %(count)s sachets", count=sachets)
     last = sachet.curve[-1].hours
     return Answer(
         sign="=",
@@ -138,16 +138,7 @@ def dilution_answer(
         ),
         result=rounded,
         facts=(
-            (
-                Message("gives"),
-                Message(
-                    "%(total)s of %(strength)s; wanted %(wanted)s %(unit)s",
-                    total=tell_volume(rounded.total_l, system),
-                    strength=strength,
-                    wanted=Number(wanted, ".4g"),
-                    unit=_MG,
-                ),
-            ),
+            (Message("gives"), _gives(rounded, wanted, system)),
             (Message("from"), Message("concentrate of %(concentrate)s", concentrate=tell(concentrate, _MG))),
             *(((Message("room"), also),) if also else ()),
         ),
@@ -165,6 +156,16 @@ def dilution_answer(
         ),
         notes=(_poured(pour_u),),
         cautions=(CAUTION,),
+    )
+
+
+def _gives(made: Dilution | TopUp, wanted: float, system: System) -> Message:
+    return Message(
+        "%(total)s of %(strength)s; wanted %(wanted)s %(unit)s",
+        total=tell_volume(made.total_l, system),
+        strength=tell(made.strength_mg_per_l, _MG),
+        wanted=Number(wanted, ".4g"),
+        unit=_MG,
     )
 
 
@@ -201,42 +202,27 @@ def top_up_answer(
         return Answer(sign="✔", headline=Message("Nothing to add: the stock has the strength wanted"), result=made)
     remove_l, add_l = jug(made.remove_l, system), jug(made.add_l, system)
     kept = Measured(stock_l.value - remove_l, stock_l.u + pour_u * remove_l)
-    added = concentrate if made.add == "concentrate" and concentrate is not None else Measured(0.0)
-    strength = mix((kept, stock), (Measured(add_l, pour_u * add_l), added))
+    what = concentrate if made.add == "concentrate" and concentrate is not None else Measured(0.0)
+    strength = mix((kept, stock), (Measured(add_l, pour_u * add_l), what))
     rounded = replace(made, remove_l=remove_l, add_l=add_l, total_l=kept.value + add_l, strength_mg_per_l=strength)
     low, high = stock.interval
     within = low <= wanted and (high is None or wanted <= high)
-    draw = (
-        Message(
-            "Draw off %(remove_l)s of stock first, so that the tank can hold it", remove_l=tell_volume(remove_l, system)
-        )
-        if remove_l
-        else None
-    )
+    drawn, added = tell_volume(remove_l, system), tell_volume(add_l, system)
     return Answer(
         sign="=",
         headline=(
             Message(
                 "Draw off %(amount)s, then add %(added)s of %(what)s",
-                amount=tell_volume(remove_l, system),
-                added=tell_volume(add_l, system),
+                amount=drawn,
+                added=added,
                 what=ADDED[made.add],
             )
             if remove_l
-            else Message("Add %(amount)s of %(what)s", amount=tell_volume(add_l, system), what=ADDED[made.add])
+            else Message("Add %(amount)s of %(what)s", amount=added, what=ADDED[made.add])
         ),
         result=rounded,
         facts=(
-            (
-                Message("gives"),
-                Message(
-                    "%(total)s of %(strength)s; wanted %(wanted)s %(unit)s",
-                    total=tell_volume(rounded.total_l, system),
-                    strength=tell(strength, _MG),
-                    wanted=Number(wanted, ".4g"),
-                    unit=_MG,
-                ),
-            ),
+            (Message("gives"), _gives(rounded, wanted, system)),
             (Message("from"), Message("stock of %(stock)s", stock=tell(stock, _MG))),
             *(
                 (
@@ -251,13 +237,17 @@ def top_up_answer(
         ),
         steps=_mixing(
             (
-                Message("%(draw)s; dispose of it as the label says.", draw=draw)
-                if draw
+                Message(
+                    "Draw off %(volume)s of stock first, so that the tank can hold it; dispose of it as the label "
+                    "says.",
+                    volume=drawn,
+                )
+                if remove_l
                 else Message("Check that the tank has room for it.")
             ),
             Message(
                 "Add %(add_l)s of %(add)s, slowly and close above the stock.",
-                add_l=tell_volume(add_l, system),
+                add_l=added,
                 add=ADDED[made.add],
             ),
             tell(strength, _MG),

@@ -57,7 +57,7 @@ def more(request: Request, person: Person) -> Response:
 @need()
 async def report(request: Request, person: Person) -> Response:
     """Make the report of a period, to be kept as a file."""
-    state, now, language = state_of(request), datetime.now().astimezone(), language_of(request)
+    state, now = state_of(request), datetime.now().astimezone()
     form = chosen(request.query_params, "form", list(_FORMS), Message("pdf or html")) or "pdf"
     start, end = day(request.query_params, "from"), day(request.query_params, "to", end=True)
     end = min(end, now) if end is not None else now
@@ -71,21 +71,14 @@ async def report(request: Request, person: Person) -> Response:
             remedy=Message("Choose other days."),
         )
 
-    units = units_of(request)
+    reader = Reader(language=language_of(request), units=units_of(request))
 
     def make() -> bytes:
         site = load_site(state.folder)
         with records_of(state) as records:
             period = period_of(records, site=site.name, start=start, end=end)
         with DRAWING:
-            document = period_report(
-                period,
-                site,
-                made_at=now,
-                units=units,
-                say=Reader(language=language, units=units).show,
-                language=language,
-            )
+            document = period_report(period, site, made_at=now, reader=reader)
         return document_pdf(document) if form == "pdf" else document_html(document).encode("utf-8")
 
     made = await exclusive(state, person, make)

@@ -4,7 +4,7 @@ import threading
 from pathlib import Path
 
 from stripread.errors import WrongUsageError
-from stripread.i18n import Message, Verbatim, joined
+from stripread.i18n import Message, Number, Verbatim, joined
 from stripread.records import Draft, Entry, Records, Stamp
 from stripread.web.people.people import People, checked_person
 
@@ -70,7 +70,7 @@ def new_pairing_code(records: Records, people: People, stamp: Stamp, *, name: st
     if len(name) > _LONGEST:
         raise WrongUsageError(
             expected=Message("a name of at most %(most)s signs", most=_LONGEST),
-            found=Message("%(name)s", name=len(name)),
+            found=Number(len(name)),
             remedy=Message("Choose a shorter one."),
         )
     payload = {"change": "code for a new phone", **({"name": name} if name else {})}
