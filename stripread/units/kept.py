@@ -21,17 +21,15 @@ def kept_findings(findings: tuple[Finding, ...]) -> list[dict[str, Any]]:
 
 def findings_of(payload: Mapping[str, Any]) -> tuple[Finding, ...]:
     """Return the findings of a recorded reading; entries of before carry their English only."""
-    said = payload.get("findings", [])
-    kept = payload.get("messages") or [{}] * len(said)
-    return tuple(
-        Finding(
-            f["code"],
-            f["severity"],
-            message_of(k.get("message"), f["message"]),
-            message_of(k.get("advice"), f["advice"]),
-        )
-        for f, k in zip(said, kept, strict=False)
-    )
+    kept = payload.get("messages")
+    kept = kept if isinstance(kept, list) else []
+    return tuple(_finding(f, kept[n] if n < len(kept) else None) for n, f in enumerate(payload.get("findings", [])))
+
+
+def _finding(said: Mapping[str, Any], kept: object) -> Finding:
+    own = kept if isinstance(kept, Mapping) else {}
+    message, advice = (message_of(own.get(name), said[name]) for name in ("message", "advice"))
+    return Finding(said["code"], said["severity"], message, advice)
 
 
 def message_of(kept: object, english: str) -> Shown:

@@ -138,3 +138,12 @@ def test_each_error_has_a_title_in_its_own_words() -> None:
 
     wrong = [kind.code for kind in kinds(StripReadError) if str(kind.title) != kind.code.replace("_", " ")]
     assert not wrong, ", ".join(wrong)
+
+
+def test_findings_without_kept_messages_are_none_the_less_shown() -> None:
+    """As an import or a correction may have it: fewer messages than findings, or something else in their place."""
+    said = [{"code": "below_lod", "severity": "info", "message": f"Finding {n}.", "advice": "Wait."} for n in range(2)]
+    kept = [{"message": kept_message(Message("Finding %(n)s.", n=0))}]
+    for messages in (kept, [], None, ["what", 3], {"message": "what"}):
+        found = findings_of({"findings": said, "messages": messages})
+        assert [str(one.message) for one in found] == ["Finding 0.", "Finding 1."], messages
