@@ -27,7 +27,7 @@ class AppState:
     Attributes
     ----------
     environments : dict
-        Templates by language, each made when it is asked for first.
+        Templates by who reads them, in a language and units, each made when it is asked for first.
     sign_in_tries, caller_tries, name_tries : Limiter
         Of one name from one place; of all names from one place; of one name from all places, as a paired phone can
         change its address.

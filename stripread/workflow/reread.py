@@ -19,6 +19,7 @@ from stripread.records.chain.entries import Role
 from stripread.records.chain.files import read_kept
 from stripread.records.reread import Reread
 from stripread.site import Site, kind_of_lot
+from stripread.units.kept import findings_of, kept_findings
 from stripread.workflow.history import history_for
 from stripread.workflow.judge import judge, read_photos
 from stripread.workflow.kept_files import keep_lot
@@ -91,9 +92,12 @@ def _read(records: Records, site: Site, entry: Entry, lot: Lot, lot_file: Path) 
     else:
         now["photo"] = was["photo"]
     # Replicates were compared when all were at hand; that verdict stays with each of them.
-    if differ := [f for f in was["findings"] if f["code"] == "replicates_disagree"]:
-        now["findings"] = [*differ, *now["findings"]]
+    differ = tuple(f for f in findings_of(was) if f.code == "replicates_disagree")
+    if differ:
+        now["findings"] = [*(f for f in was["findings"] if f["code"] == "replicates_disagree"), *now["findings"]]
         now["validity"] = "doubtful" if now["validity"] == "valid" else now["validity"]
+    if now["findings"]:
+        now["messages"] = kept_findings((*differ, *verdict.findings))
     return json.loads(json.dumps(now))  # type: ignore[no-any-return]  # plain JSON values, as in the record
 
 

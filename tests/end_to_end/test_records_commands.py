@@ -196,6 +196,7 @@ def test_reading_again_with_another_calibration_supersedes(site: Path) -> None:
     now = told(run("log", "--lot", "UL-2603", "--json", "--site", site))
     assert {line["entry"]["supersedes"] for line in now} == set(before)
     assert all("read again with lot file" in line["entry"]["why"] for line in now)
+    assert all(len(line.get("messages", [])) == len(line["findings"]) for line in now)
     assert "0 read again" in run("records", "reread", "--lot", "UL-2603", "--site", site).stdout
     assert run("records", "verify", "--site", site).exit_code == 0
 
