@@ -23,7 +23,7 @@ from stripread.read import Reading, combine_readings
 from stripread.report.json_lines import error_json, reading_json, to_line
 from stripread.report.pictures.overlay import draw_error, draw_verdict, save_picture, shrunk
 from stripread.report.terminal.reading import error_text, verdict_text
-from stripread.workflow.judge import judge
+from stripread.workflow.judge import judge_reading
 from stripread.workflow.judge import read_photos as read_photos_of_sample
 from stripread.workflow.payload import measured_payload
 from stripread.workflow.sample import ResolvedInputs, SampleContext
@@ -64,7 +64,7 @@ class _Task:
     def judge(self, reading: Reading) -> Verdict:
         """Judge a reading, with a record by what that knows."""
         history = None if self.recorder is None else self.recorder.history(reading)
-        return judge(reading, self.context, now=self.now, history=history)
+        return judge_reading(reading, self.context, now=self.now, history=history)
 
     def as_json(self, verdict: Verdict, *, photo: str, timing_ms: Mapping[str, float]) -> dict[str, Any]:
         """Return a verdict as it is printed."""

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from babel.messages.catalog import Catalog
 
-__all__ = ["LANGUAGES", "catalogue", "decimal_sign", "read_catalogue"]
+__all__ = ["LANGUAGES", "catalogue_of", "decimal_sign", "read_catalogue"]
 
 _FOLDER = Path(__file__).parent / "locale"
 _NAMES = {"en": "English", "es": "Español"}
@@ -18,7 +18,7 @@ LANGUAGES = {code: name for code, name in _NAMES.items() if code == "en" or (_FO
 
 
 @lru_cache(maxsize=8)
-def catalogue(language: str) -> NullTranslations:
+def catalogue_of(language: str) -> NullTranslations:
     """Return the translations of a language; English needs none."""
     if language == "en" or language not in LANGUAGES:
         return NullTranslations()

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Literal, Protocol, cast, runtime_checkable
 
-from stripread.i18n.catalogue import catalogue, decimal_sign
+from stripread.i18n.catalogue import catalogue_of, decimal_sign
 
 __all__ = [
     "ENGLISH",
@@ -123,7 +123,7 @@ class Message(InWords):
 
     def shown(self, reader: Reader) -> str:
         """Return it in the reader's words; English where nobody translated it."""
-        words, params = catalogue(reader.language), dict(self.params)
+        words, params = catalogue_of(reader.language), dict(self.params)
         if self.plural is None:
             text = words.gettext(self.template)
         else:

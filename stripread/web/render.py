@@ -9,7 +9,7 @@ from starlette.responses import HTMLResponse
 
 from stripread.findings import REGISTRY
 from stripread.i18n import Reader, Shown
-from stripread.i18n.catalogue import LANGUAGES, catalogue
+from stripread.i18n.catalogue import LANGUAGES, catalogue_of
 from stripread.report.document.page import page_environment
 from stripread.report.terminal.batch import strength_words
 from stripread.report.terminal.records import pad_interval, pad_value, reading_headline
@@ -55,7 +55,7 @@ def render(request: Request, template: str, *, status: int = 200, **facts: Any) 
 
 def _environment(reader: Reader) -> Environment:
     made = page_environment("stripread.web", extensions=["jinja2.ext.i18n"])
-    words = catalogue(reader.language)
+    words = catalogue_of(reader.language)
     made.install_gettext_translations(words, newstyle=True)  # type: ignore[attr-defined]  # of the extension
     made.filters["shown"] = lambda thing: reader.show(kept_shown(thing) if isinstance(thing, dict) else thing)
     made.filters["digits"] = reader.digits  # of a number that a template has formatted

@@ -9,7 +9,8 @@ from stripread.check.history_rules import clock_may_be_right
 from stripread.i18n import Joined, Message, Shown, joined
 from stripread.read import Reading
 from stripread.records import ReadingFilter, Records
-from stripread.records.chain import entries as said
+from stripread.records.chain.entries import Batch, from_payload
+from stripread.records.chain.entries import Point as PointEntry
 from stripread.records.queries.batches import (
     batch_forecast,
     batch_of,
@@ -87,14 +88,14 @@ def _used(records: Records, photo_sha256: str) -> dict[str, Shown]:
     return {photo_sha256: words} if found else {}
 
 
-def _known(point: said.Point) -> Point:
+def _known(point: PointEntry) -> Point:
     flush_s = 60.0 * (point.flush_min or 0.0)
     return Point(name=point.name, flush_s=flush_s, before_injector=point.before_injector)
 
 
-def _point(records: Records, name: str) -> said.Point | None:
+def _point(records: Records, name: str) -> PointEntry | None:
     found = [entry for entry in records.entries(kind="point", subject=name, limit=1) if not entry.withdrawn]
-    return said.from_payload(said.Point, found[0].payload) if found else None
+    return from_payload(PointEntry, found[0].payload) if found else None
 
 
 def _same_point(records: Records, context: SampleContext, *, at: datetime) -> tuple[PastReading, ...]:
@@ -120,7 +121,7 @@ def _past(reading: RecordedReading) -> Iterable[PastReading]:
         )
 
 
-def _recipe(records: Records, batch: said.Batch, *, at: datetime) -> Recipe | None:
+def _recipe(records: Records, batch: Batch, *, at: datetime) -> Recipe | None:
     """Return what a batch should be until it is read first: later it is its own readings that foretell it."""
     if batch_readings(records, batch, until=at):
         return None
@@ -130,7 +131,7 @@ def _recipe(records: Records, batch: said.Batch, *, at: datetime) -> Recipe | No
     return Recipe(value=strength.value, u=strength.u, words=_made_of(batch))
 
 
-def _made_of(batch: said.Batch) -> Message:
+def _made_of(batch: Batch) -> Message:
     if not batch.parts:
         return Message("%(batch)s as it was made", batch=batch.id)
     parts = tuple(
@@ -145,7 +146,7 @@ def _made_of(batch: said.Batch) -> Message:
     )
 
 
-def _line(records: Records, point: said.Point, *, at: datetime) -> Line | None:
+def _line(records: Records, point: PointEntry, *, at: datetime) -> Line | None:
     """Return the outlet before this one as it was read today, and what was left between both on earlier days."""
     if point.line is None or point.order is None:
         return None

@@ -10,7 +10,7 @@ from stripread.photo.load import PhotoFile
 from stripread.read import Reading, combine_readings, read_strip
 from stripread.workflow.sample import ResolvedInputs, SampleContext
 
-__all__ = ["judge", "read_photos"]
+__all__ = ["judge_reading", "read_photos"]
 
 
 def read_photos(photos: Sequence[PhotoFile], inputs: ResolvedInputs, context: SampleContext) -> Reading:
@@ -27,7 +27,9 @@ def read_photos(photos: Sequence[PhotoFile], inputs: ResolvedInputs, context: Sa
     return combine_readings(readings, one_strip=context.one_strip) if context.together else readings[0]
 
 
-def judge(reading: Reading, context: SampleContext, *, now: datetime, history: History | None = None) -> Verdict:
+def judge_reading(
+    reading: Reading, context: SampleContext, *, now: datetime, history: History | None = None
+) -> Verdict:
     """Hold a reading against all that is known of its sample.
 
     Parameters

@@ -12,13 +12,13 @@ from stripread.photo.load import PhotoFile
 from stripread.read import Reading
 from stripread.records import Entry, Records, Stamp
 from stripread.workflow.history import history_for, with_batch
-from stripread.workflow.judge import judge, read_photos
+from stripread.workflow.judge import judge_reading, read_photos
 from stripread.workflow.kept_files import keep_card, keep_lot, keep_photo
 from stripread.workflow.payload import reading_payload
 from stripread.workflow.sample import ResolvedInputs, SampleContext
 from stripread.workflow.second_strip import Compared, compare_with_first
 
-__all__ = ["RecordedSample", "read_and_record", "record_reading"]
+__all__ = ["RecordedSample", "read_and_record_sample", "record_reading"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,7 +31,7 @@ class RecordedSample:
     compared: Compared | None = None
 
 
-def read_and_record(
+def read_and_record_sample(
     open_record: Callable[[], AbstractContextManager[Records]],
     photos: Sequence[PhotoFile],
     inputs: ResolvedInputs,
@@ -62,7 +62,7 @@ def read_and_record(
         context = with_batch(records, context, reading, now=now)
         before = _recorded(records, photos[0], context.job)
         history = None if before is not None else history_for(records, reading, context, now=now)
-        verdict, compared = judge(reading, context, now=now, history=history), None
+        verdict, compared = judge_reading(reading, context, now=now, history=history), None
         if context.first_strip is not None:
             compared = compare_with_first(context.first_strip, reading, card=inputs.card, kind=inputs.kind)
             verdict = doubted(verdict, compared.findings)

@@ -21,7 +21,7 @@ from stripread.records.reread import Reread
 from stripread.site import Site, kind_of_lot
 from stripread.units.kept import findings_of, kept_findings
 from stripread.workflow.history import history_for
-from stripread.workflow.judge import judge, read_photos
+from stripread.workflow.judge import judge_reading, read_photos
 from stripread.workflow.kept_files import keep_lot
 from stripread.workflow.payload import context_of_payload, measured_payload
 from stripread.workflow.sample import ResolvedInputs
@@ -85,7 +85,7 @@ def _read(records: Records, site: Site, entry: Entry, lot: Lot, lot_file: Path) 
     entered = _entered(entry)  # what was fresh then has not expired by being read again
     reading = read_photos(photos if context.together else photos[:1], inputs, context)
     history = history_for(records, reading, context, now=entered, again=True)
-    verdict = judge(reading, context, now=entered, history=history)
+    verdict = judge_reading(reading, context, now=entered, history=history)
     now = measured_payload(verdict, context)
     if context.together:
         now["together"] = was["together"]

@@ -98,7 +98,7 @@ def check_chart(
     """
     from stripread.calibrate.lot_from_vial import check_chart as check
     from stripread.cli.site_options import look_up_card, look_up_lot, look_up_site
-    from stripread.report.lot.chart import agrees, check_text
+    from stripread.report.lot.chart import agrees, vial_check_text
     from stripread.site import kind_of_lot
 
     where = look_up_site(site)
@@ -113,7 +113,7 @@ def check_chart(
     chart = _measured(photo, layout, _ChartOptions(numbers=numbers, blank=the_pad.blank, reverse=reverse), overlay)
     calibration = found.pad(the_pad.id)
     checks = check(chart, numbers, calibration=calibration, blank=the_pad.blank, reverse=reverse)
-    say(check_text(checks, unit=calibration.unit, lot=found.number))
+    say(vial_check_text(checks, unit=calibration.unit, lot=found.number))
     raise typer.Exit(0 if agrees(checks) else 3)
 
 

@@ -6,7 +6,7 @@ from stripread.calibrate.lot_from_vial import BlockCheck
 from stripread.report.terminal.reading import table
 from stripread.units import format_number, places_for
 
-__all__ = ["agrees", "check_text"]
+__all__ = ["agrees", "vial_check_text"]
 
 _WARN, _FAR = 2.0, 3.0  # standard uncertainties
 
@@ -20,7 +20,7 @@ def agrees(checks: Sequence[BlockCheck]) -> bool:
     return max(scores) <= _FAR and sum(score > _WARN for score in scores) <= 1
 
 
-def check_text(checks: Sequence[BlockCheck], *, unit: str, lot: str) -> str:
+def vial_check_text(checks: Sequence[BlockCheck], *, unit: str, lot: str) -> str:
     """Return what the lot reads for each block, with the difference in combined standard uncertainties."""
     rows = []
     for check in checks:

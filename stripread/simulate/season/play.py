@@ -46,7 +46,7 @@ from stripread.units import Measured
 from stripread.water.generation import expected_generation
 from stripread.water.sachet import load_sachet
 from stripread.workflow.check_standard import KnownDilution, read_check, record_check
-from stripread.workflow.read_and_record import RecordedSample, read_and_record
+from stripread.workflow.read_and_record import RecordedSample, read_and_record_sample
 from stripread.workflow.sample import ResolvedInputs, SampleContext, resolve_inputs
 
 __all__ = ["play_season"]
@@ -203,7 +203,7 @@ class _Player:
         )
 
         def read(photo: PhotoFile) -> RecordedSample:
-            return read_and_record(
+            return read_and_record_sample(
                 lambda: nullcontext(self.records), [photo], self._with(event.lot), context, now=event.at + _ENTERED
             )
 

@@ -18,8 +18,8 @@ from stripread.site import Site, load_site, resolve_card, resolve_lot
 from stripread.units.kept import kept_findings, kept_message
 from stripread.web.queue.inbox import Inbox, Job
 from stripread.web.queue.second_strip import first_strip_of, flash_of
-from stripread.workflow.judge import judge
-from stripread.workflow.read_and_record import read_and_record
+from stripread.workflow.judge import judge_reading
+from stripread.workflow.read_and_record import read_and_record_sample
 from stripread.workflow.sample import SampleContext, resolve_inputs
 
 __all__ = ["answer_job"]
@@ -71,13 +71,13 @@ def _read(site: Site, inbox: Inbox, job: Job, file: PhotoFile, flash: PhotoFile 
         first_strip=first_strip_of(inbox, job),
         job=job.id,
     )
-    done = read_and_record(partial(open_site_records, site), [file], inputs, context, now=now)
+    done = read_and_record_sample(partial(open_site_records, site), [file], inputs, context, now=now)
     save_picture(draw_closeup(done.reading), inbox.picture(job.id))
     answer = _answer(done.verdict, done.entry)
     if done.compared is not None and done.compared.first is not None:
         both = (done.compared.first, done.compared.together)
         alone = SampleContext(sample=context.sample)  # the other strip has its own dip, and its own place in the record
-        answer["both"] = [_told(judge(one, alone, now=now)) for one in both if one is not None]
+        answer["both"] = [_told(judge_reading(one, alone, now=now)) for one in both if one is not None]
     return answer
 
 
