@@ -14,7 +14,7 @@ import tomli_w
 from stripread.card.spectra import spectra_disagreement, unusable_wavelengths
 from stripread.colour.spectra import LARGEST_DISAGREEMENT
 from stripread.errors import CardFileError
-from stripread.files.toml_table import TomlTable, read_toml
+from stripread.files import TomlTable, read_toml
 from stripread.geometry import Float, Rect
 from stripread.i18n import Message
 

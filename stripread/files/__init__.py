@@ -1,5 +1,5 @@
 """Files that people write or mend: read so that an error names the field at fault."""
 
-from stripread.files.toml_table import TomlTable, read_toml
+import lazy_loader
 
-__all__ = ["TomlTable", "read_toml"]
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -10,7 +10,7 @@ from typing import Literal, cast, get_args
 
 from stripread.card.layout import CardLayout, load_card
 from stripread.errors import SiteError
-from stripread.files.toml_table import TomlTable, read_toml
+from stripread.files import TomlTable, read_toml
 from stripread.i18n import Joined, Message, Number, Verbatim
 from stripread.lot.lot import Lot, load_lot
 from stripread.strip.kinds import StripKind, load_kind, shipped_kinds

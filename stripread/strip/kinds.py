@@ -16,7 +16,7 @@ from typing import Any, Literal
 import numpy as np
 
 from stripread.errors import KindFileError
-from stripread.files.toml_table import TomlTable, is_number, read_toml
+from stripread.files import TomlTable, is_number, read_toml
 from stripread.geometry import Float
 from stripread.i18n import Message, Number, Verbatim
 

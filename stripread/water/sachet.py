@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from stripread.errors import SachetFileError
-from stripread.files.toml_table import TomlTable, read_toml
+from stripread.files import TomlTable, read_toml
 from stripread.i18n import Message
 from stripread.units import Measured
 

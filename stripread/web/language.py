@@ -2,7 +2,7 @@
 
 from starlette.requests import Request
 
-from stripread.i18n.catalogue import LANGUAGES
+from stripread.i18n import LANGUAGES
 
 __all__ = ["language_of"]
 

@@ -8,14 +8,11 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from stripread.findings import REGISTRY
-from stripread.i18n import Reader, Shown
-from stripread.i18n.catalogue import LANGUAGES, catalogue_of
+from stripread.i18n import LANGUAGES, Reader, Shown, catalogue_of
 from stripread.report.document.page import page_environment
 from stripread.report.terminal.batch import strength_words
 from stripread.report.terminal.records import pad_interval, pad_value, reading_headline
-from stripread.units import System
-from stripread.units.amounts import tell_line_flow, tell_volume
-from stripread.units.kept import kept_shown
+from stripread.units import System, kept_shown, tell_line_flow, tell_volume
 from stripread.web.language import language_of
 from stripread.web.security import CSRF_FIELD
 from stripread.web.state import state_of

@@ -20,7 +20,7 @@ from stripread.records.queries.batches import (
 )
 from stripread.records.queries.checks import lot_scores
 from stripread.records.queries.readings import RecordedReading
-from stripread.units.amounts import Volume
+from stripread.units import Volume
 from stripread.workflow.sample import SampleContext
 
 __all__ = ["history_for", "with_batch"]

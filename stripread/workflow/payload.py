@@ -17,7 +17,7 @@ from stripread.geometry import Float
 from stripread.lot.inverse import COVERAGE
 from stripread.photo.load import PhotoFile
 from stripread.site import SampleType
-from stripread.units.kept import kept_findings
+from stripread.units import kept_findings
 from stripread.workflow.sample import SampleContext
 
 __all__ = ["context_of_payload", "measured_payload", "reading_payload"]

@@ -19,7 +19,7 @@ from stripread.records.chain.entries import Role
 from stripread.records.chain.files import read_kept
 from stripread.records.reread import Reread
 from stripread.site import Site, kind_of_lot
-from stripread.units.kept import findings_of, kept_findings
+from stripread.units import findings_of, kept_findings
 from stripread.workflow.history import history_for
 from stripread.workflow.judge import judge_reading, read_photos
 from stripread.workflow.kept_files import keep_lot

@@ -12,8 +12,8 @@ from stripread.i18n import Message, Reader
 from stripread.records import Batch, InjectorSetting
 from stripread.records.chain.entries import Part, from_payload, to_payload
 from stripread.report.terminal.water_batch import dilution_answer
-from stripread.units import ASSUMED_U, Measured, ParsedInputs, parse_quantity
-from stripread.units.amounts import Volume, jug, tell_line_flow, tell_volume, volume_as_typed
+from stripread.units import ASSUMED_U, Measured, ParsedInputs, Volume, jug, tell_line_flow, tell_volume, volume_as_typed
+from stripread.units.quantities import parse_quantity
 from stripread.water.dilution import dilute
 
 few = settings(max_examples=150, deadline=None, derandomize=True)

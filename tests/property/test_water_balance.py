@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stripread.errors import QuantityError, WaterError
-from stripread.units import ASSUMED_U, Measured, parse_quantity, propagate
-from stripread.units.amounts import jug, tell_volume
+from stripread.units import ASSUMED_U, Measured, jug, propagate, tell_volume
+from stripread.units.quantities import parse_quantity
 from stripread.water.decay import COVERS, Timed, fit_loss, strength_at, time_until
 from stripread.water.dilution import dilute, fill_tank, mix, top_up
 from stripread.water.injection import Ratio, delivered, inject, stock_for

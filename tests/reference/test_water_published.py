@@ -8,7 +8,8 @@ import math
 import pytest
 from published import rows
 
-from stripread.units import Measured, parse_quantity
+from stripread.units import Measured
+from stripread.units.quantities import parse_quantity
 from stripread.water.chlorine import hocl_pka, hocl_share
 from stripread.water.contact import PUBLISHED
 from stripread.water.crops import HARM, crop_cautions

@@ -1,8 +1,8 @@
 import pytest
 
 from stripread.i18n import Message, Reader
-from stripread.units import Measured, parse_quantity
-from stripread.units.amounts import (
+from stripread.units import (
+    Measured,
     Volume,
     jug,
     tell,
@@ -14,6 +14,7 @@ from stripread.units.amounts import (
     tell_volume_read,
     volume_as_typed,
 )
+from stripread.units.quantities import parse_quantity
 from tests.listed import each
 
 GALLON = 3.785411784

@@ -10,8 +10,8 @@ from stripread.errors import StripReadError
 from stripread.findings import REGISTRY
 from stripread.i18n import ByFace, Clause, Joined, Message, Number, Opening, Reader, Verbatim, joined, plural
 from stripread.i18n.translations import gather
-from stripread.units.amounts import Volume
-from stripread.units.kept import findings_of, kept_message, kept_shown, message_of
+from stripread.units import Volume, findings_of, kept_message, kept_shown
+from stripread.units.kept import message_of
 
 SPANISH = Reader(language="es")
 PACKAGE = Path(__file__).parents[2] / "stripread"

@@ -1,7 +1,8 @@
 import pytest
 
 from stripread.errors import QuantityError, WrongUsageError
-from stripread.units import K95, assumed_u, parse_quantity
+from stripread.units import K95
+from stripread.units.quantities import assumed_u, parse_quantity
 from tests.listed import each
 
 

@@ -8,8 +8,8 @@ from importlib import resources
 import pytest
 
 from stripread.records import Batch, Stamp, open_records
-from stripread.units import parse_quantity
-from stripread.units.amounts import jug, volume_as_typed
+from stripread.units import jug, volume_as_typed
+from stripread.units.quantities import parse_quantity
 from stripread.web.security import SESSION_COOKIE
 from tests.listed import each
 from tests.unit.made_records import made_pad, made_payload

@@ -5,7 +5,7 @@ from datetime import datetime, timedelta, timezone
 import pytest
 
 from stripread.records import Batch, Stamp, open_records
-from stripread.units.kept import kept_shown
+from stripread.units import kept_shown
 from stripread.web.queue.inbox import Inbox, Job
 from stripread.web.queue.jobs import answer_job
 from stripread.workflow import judge, second_strip

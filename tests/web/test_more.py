@@ -7,7 +7,7 @@ import re
 import zipfile
 from datetime import datetime, timedelta
 
-from stripread.i18n.catalogue import LANGUAGES
+from stripread.i18n import LANGUAGES
 from stripread.records import Stamp, open_records
 from tests.unit.made_records import made_pad, made_payload
 from tests.web.conftest import ROOT, csrf_of, sign_in

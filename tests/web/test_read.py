@@ -5,7 +5,7 @@ import re
 import time
 
 from stripread.records import ReadingFilter, open_records
-from stripread.units.kept import kept_shown
+from stripread.units import kept_shown
 from tests.web.conftest import ROOT, SAMPLE, csrf_of
 
 

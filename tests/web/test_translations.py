@@ -11,12 +11,10 @@ from babel.messages.catalog import Catalog
 from stripread.check.expected import reported
 from stripread.errors import StripNotFoundError
 from stripread.findings import REGISTRY
-from stripread.i18n import ByFace, Clause, Message, Reader
-from stripread.i18n.catalogue import LANGUAGES
+from stripread.i18n import LANGUAGES, ByFace, Clause, Message, Reader
 from stripread.i18n.translations import brought_up_to_date, gather, untranslated
 from stripread.report.words import error_headline, headline_of
-from stripread.units import Measured, format_interval
-from stripread.units.amounts import tell, tell_hours, tell_volume
+from stripread.units import Measured, format_interval, tell, tell_hours, tell_volume
 from tests.listed import each
 from tests.unit.made_readings import made_pad, made_sample
 from tests.web.conftest import csrf_of, sign_in

@@ -11,8 +11,7 @@ from stripread.findings import make_finding
 from stripread.i18n import Message
 from stripread.records import Batch, Stamp, open_records
 from stripread.records.chain.entries import InjectorSetting, Part
-from stripread.units.amounts import Volume
-from stripread.units.kept import kept_findings
+from stripread.units import Volume, kept_findings
 from stripread.web.app import create_app
 from stripread.web.people.people import PEOPLE as PEOPLE_FILE
 from stripread.web.people.people import People

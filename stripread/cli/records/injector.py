@@ -102,7 +102,7 @@ def list_settings(
     from stripread.records.chain.entries import to_payload
     from stripread.report.json_lines import to_line
     from stripread.report.terminal.reading import table
-    from stripread.units.amounts import tell_line_flow
+    from stripread.units import tell_line_flow
     from stripread.water.injection import Ratio
 
     where = site_of_records(site)

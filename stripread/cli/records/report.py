@@ -88,7 +88,7 @@ def report(
 
 def _check_language(language: str) -> None:
     """Refuse a language that there is no catalogue of."""
-    from stripread.i18n.catalogue import LANGUAGES
+    from stripread.i18n import LANGUAGES
 
     if language not in LANGUAGES:
         raise WrongUsageError(

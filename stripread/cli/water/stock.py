@@ -62,8 +62,7 @@ def generate(
     """
     from stripread.cli.site_options import look_up_site
     from stripread.report.terminal.water_batch import generation_answer, yield_answer
-    from stripread.units import ASSUMED_U, Measured
-    from stripread.units.amounts import jug
+    from stripread.units import ASSUMED_U, Measured, jug
     from stripread.water.generation import actual_yield, expected_generation, water_for
     from stripread.water.sachet import load_sachet
 
@@ -148,8 +147,7 @@ def fill(
       stripread water tank --tank "16 gal" --concentrate "435 mg/L u 18" --available "6 gal" --wanted "220 mg/L"
     """
     from stripread.report.terminal.water_batch import dilution_answer
-    from stripread.units import ASSUMED_U
-    from stripread.units.amounts import tell_volume
+    from stripread.units import ASSUMED_U, tell_volume
     from stripread.water.dilution import fill_tank
 
     typed = ParsedInputs(answer_in=units)

@@ -17,7 +17,7 @@ from stripread.records.queries.readings import ReadingFilter, RecordedReading
 from stripread.records.queries.standing import BatchStanding, batch_standing
 from stripread.records.queries.trend import Trend, trend_of
 from stripread.records.store import Recorded, Records
-from stripread.units.kept import findings_of
+from stripread.units import findings_of
 
 __all__ = ["Episode", "LotFacts", "Period", "PointFacts", "period_of"]
 

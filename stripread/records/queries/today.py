@@ -15,7 +15,7 @@ from stripread.records.queries.checks import lot_scores
 from stripread.records.queries.readings import ReadingFilter, RecordedReading
 from stripread.records.store import Records
 from stripread.site import Site
-from stripread.units.kept import findings_of
+from stripread.units import findings_of
 
 __all__ = ["Due", "due_today"]
 

@@ -16,8 +16,7 @@ from stripread.report.period.words import MARKS, how_many, meaning, moment, span
 from stripread.report.terminal.batch import off_range
 from stripread.report.terminal.records import pad_value
 from stripread.site import Site
-from stripread.units import Measured, System, format_interval, format_number, places_for
-from stripread.units.amounts import tell_volume
+from stripread.units import Measured, System, format_interval, format_number, places_for, tell_volume
 
 __all__ = ["section_parts"]
 

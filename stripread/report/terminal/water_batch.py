@@ -5,8 +5,17 @@ from dataclasses import dataclass, replace
 from stripread.check.verdict import CAUTION
 from stripread.i18n import Joined, Message, Number, Shown, plural
 from stripread.report.answer import Answer
-from stripread.units import Measured, System, probability_in_words
-from stripread.units.amounts import jug, tell, tell_hours, tell_temperature, tell_volume, tell_volume_read
+from stripread.units import (
+    Measured,
+    System,
+    jug,
+    probability_in_words,
+    tell,
+    tell_hours,
+    tell_temperature,
+    tell_volume,
+    tell_volume_read,
+)
 from stripread.water.dilution import Dilution, TopUp, mix, plan
 from stripread.water.generation import Generation, SachetYield
 from stripread.water.recipe import RecipeCheck

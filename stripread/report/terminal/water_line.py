@@ -6,8 +6,7 @@ from dataclasses import dataclass
 from stripread.check.verdict import CAUTION
 from stripread.i18n import ByFace, Joined, Message, Number, Shown, Verbatim
 from stripread.report.answer import Answer
-from stripread.units import Measured, System, two_digits
-from stripread.units.amounts import tell, tell_flow, tell_hours
+from stripread.units import Measured, System, tell, tell_flow, tell_hours, two_digits
 from stripread.water.chlorine import Hypochlorous
 from stripread.water.contact import Contact
 from stripread.water.crops import crop_cautions

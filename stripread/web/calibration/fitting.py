@@ -15,7 +15,7 @@ from stripread.errors import StripReadError
 from stripread.i18n import ByFace, Joined, Message
 from stripread.lot.lot import save_lot
 from stripread.site import load_site, replace_file, resolve_card, resolve_kind
-from stripread.units.kept import kept_message
+from stripread.units import kept_message
 from stripread.web.calibration.drafts import CalibrationDraft, Drafts
 
 __all__ = ["fit_draft", "fit_paths", "series_csv", "series_of"]

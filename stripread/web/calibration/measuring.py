@@ -10,7 +10,7 @@ from stripread.lot.record import CheckRow
 from stripread.measure import finish_flash_pair, flash_colours, measure_flash_pair, measure_strip
 from stripread.photo.load import PhotoFile
 from stripread.site import load_site, resolve_card, resolve_kind
-from stripread.units.kept import kept_message
+from stripread.units import kept_message
 from stripread.workflow.check_standard import KnownDilution, read_check
 from stripread.workflow.sample import resolve_inputs
 

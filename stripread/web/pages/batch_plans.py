@@ -14,8 +14,7 @@ from stripread.records.queries.batches import batch_readings, find_batch
 from stripread.report.answer import Answer
 from stripread.report.terminal.water_batch import dilution_answer, generation_answer, top_up_answer
 from stripread.site import load_site
-from stripread.units import ASSUMED_U, Measured, ParsedInputs, Units
-from stripread.units.amounts import volume_as_typed
+from stripread.units import ASSUMED_U, Measured, ParsedInputs, Units, volume_as_typed
 from stripread.water.dilution import Dilution, TopUp, dilute, top_up
 from stripread.water.generation import expected_generation
 from stripread.water.sachet import Sachet, load_sachet, shipped_sachets

@@ -17,7 +17,7 @@ from stripread.i18n import Message
 from stripread.records import Entry, Note, ReadingFilter, RecordedReading, Stamp
 from stripread.records.chain.files import KEPT, hash_file
 from stripread.site import load_site
-from stripread.units.kept import findings_of
+from stripread.units import findings_of
 from stripread.web.forms import chosen, day, needed, text, whole
 from stripread.web.pages.correct import may_correct
 from stripread.web.people.people import Person

@@ -8,7 +8,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
-from stripread.i18n.catalogue import LANGUAGES
+from stripread.i18n import LANGUAGES
 from stripread.records import Stamp
 from stripread.units import UNITS
 from stripread.web.people.accounts import pair_phone

@@ -15,7 +15,7 @@ from stripread.report.pictures.closeup import draw_closeup, draw_plain
 from stripread.report.pictures.overlay import save_picture
 from stripread.report.words import error_headline, next_steps, pad_words, verdict_headline
 from stripread.site import Site, load_site, resolve_card, resolve_lot
-from stripread.units.kept import kept_findings, kept_message
+from stripread.units import kept_findings, kept_message
 from stripread.web.queue.inbox import Inbox, Job
 from stripread.web.queue.second_strip import first_strip_of, flash_of
 from stripread.workflow.judge import judge_reading

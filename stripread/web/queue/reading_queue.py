@@ -13,7 +13,7 @@ from typing import Any, TypeVar
 
 from stripread.errors import PhotoUnreadableError, RecordsError, SiteError
 from stripread.i18n import Message
-from stripread.units.kept import kept_message
+from stripread.units import kept_message
 from stripread.web.queue.inbox import Inbox
 from stripread.web.queue.jobs import answer_job
 from stripread.web.queue.worker import begin_worker, in_time

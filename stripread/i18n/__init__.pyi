@@ -1,0 +1,17 @@
+from .catalogue import LANGUAGES as LANGUAGES
+from .catalogue import catalogue_of as catalogue_of
+from .message import ENGLISH as ENGLISH
+from .message import ByFace as ByFace
+from .message import Clause as Clause
+from .message import InWords as InWords
+from .message import Joined as Joined
+from .message import Message as Message
+from .message import Number as Number
+from .message import Opening as Opening
+from .message import Reader as Reader
+from .message import Say as Say
+from .message import Shown as Shown
+from .message import System as System
+from .message import Verbatim as Verbatim
+from .message import joined as joined
+from .message import plural as plural
