@@ -12,7 +12,7 @@ import numpy as np
 from stripread.calibrate.pad import calibrate_pad, curve_conditions, fit_condition_shift
 from stripread.calibrate.series import SeriesRow
 from stripread.card.layout import CardLayout
-from stripread.colour.spectral import stands_for_dyes
+from stripread.colour import stands_for_dyes
 from stripread.errors import SeriesError, StripReadError
 from stripread.geometry import Float
 from stripread.i18n import ByFace, Message, Number, Verbatim

@@ -6,7 +6,7 @@ from datetime import date
 
 import numpy as np
 
-from stripread.colour.mismatch import DEGREES_OF_FREEDOM
+from stripread.colour import DEGREES_OF_FREEDOM
 from stripread.errors import ChartError
 from stripread.geometry import Float
 from stripread.i18n import Message, Number, Verbatim

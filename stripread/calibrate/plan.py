@@ -12,7 +12,7 @@ from stripread.calibrate.pad import LEAST_LEVELS, LEAST_REPLICATED
 from stripread.errors import SeriesError
 from stripread.i18n import Message, Number
 from stripread.units import Measured
-from stripread.water.dilution import mix
+from stripread.water import mix
 
 __all__ = ["DilutionPlan", "Solution", "enough_to_fit", "plan_dilutions", "usual_levels"]
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from stripread.card.measurement import MeasurementTable, parse_numbers
 from stripread.card.spectra import as_reflectance, spectra_lab, unusable_wavelengths
-from stripread.colour.lab import xyz_to_lab
+from stripread.colour import xyz_to_lab
 from stripread.errors import MeasurementFileError
 from stripread.geometry import Float
 from stripread.i18n import Message, Shown, Verbatim

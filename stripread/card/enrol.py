@@ -16,8 +16,7 @@ from stripread.card.cgats import is_cgats, parse_cgats
 from stripread.card.layout import CardLayout, Enrolment
 from stripread.card.measurement import MeasurementTable, decode_measurement, parse_numbers, read_measurement_bytes
 from stripread.card.spectra import as_reflectance, spectra_disagreement, unusable_wavelengths
-from stripread.colour.lab import delta_e_2000
-from stripread.colour.spectra import LARGEST_DISAGREEMENT
+from stripread.colour import LARGEST_DISAGREEMENT, delta_e_2000
 from stripread.errors import MeasurementFileError
 from stripread.geometry import Float
 from stripread.i18n import Joined, Message, Number, Shown, Verbatim, joined

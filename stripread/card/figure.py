@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from stripread.card.design import SLOT_LAB
 from stripread.card.layout import CardLayout, Marker, Patch
-from stripread.colour.lab import colour_science, lab_to_xyz
+from stripread.colour import colour_science, lab_to_xyz
 from stripread.errors import DrawingError
 from stripread.geometry import Float, Rect
 from stripread.i18n import Message, Verbatim

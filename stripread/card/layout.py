@@ -12,7 +12,7 @@ import numpy as np
 import tomli_w
 
 from stripread.card.spectra import spectra_disagreement, unusable_wavelengths
-from stripread.colour.spectra import LARGEST_DISAGREEMENT
+from stripread.colour import LARGEST_DISAGREEMENT
 from stripread.errors import CardFileError
 from stripread.files import TomlTable, read_toml
 from stripread.geometry import Float, Rect

@@ -4,9 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripread.card.layout import CardLayout
-from stripread.colour.correct import PatchColours
-from stripread.colour.lab import on_paper
-from stripread.colour.spectra import on_grid
+from stripread.colour import PatchColours, on_grid, on_paper
 from stripread.geometry import Float
 from stripread.photo.photo import Photo
 

@@ -2,8 +2,7 @@
 
 import numpy as np
 
-from stripread.colour.lab import delta_e_2000, xyz_to_lab
-from stripread.colour.spectra import on_grid, spectra_to_xyz
+from stripread.colour import delta_e_2000, on_grid, spectra_to_xyz, xyz_to_lab
 from stripread.geometry import Float
 
 __all__ = ["as_reflectance", "spectra_disagreement", "spectra_lab", "unusable_wavelengths"]

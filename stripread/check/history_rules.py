@@ -15,7 +15,7 @@ from stripread.check.history import PastReading
 from stripread.findings import Finding, make_finding
 from stripread.i18n import Message, Number, Shown, Verbatim, plural
 from stripread.units import Measured
-from stripread.water.recipe import recipe_finding, recipe_range_finding
+from stripread.water import recipe_finding, recipe_range_finding
 
 __all__ = ["SAMPLE_HISTORY_RULES", "STRIP_HISTORY_RULES", "clock_may_be_right", "drifted"]
 

@@ -1,3 +1,5 @@
 """From patch means to CIELAB, and how far that may be off: arrays only, no photo and no card."""
 
-__all__: list[str] = []
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripread.card.layout import CardLayout
-from stripread.colour.mismatch import DEGREES_OF_FREEDOM, mismatch_covariance
+from stripread.colour import DEGREES_OF_FREEDOM, mismatch_covariance
 from stripread.errors import LotFileError
 from stripread.geometry import Float
 from stripread.i18n import Message, Number

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stripread.colour.mismatch import smoothed_residuals
+from stripread.colour import smoothed_residuals
 from stripread.geometry import Float
 
 __all__ = ["Condition", "Likeness", "compare_signature", "group_photos", "signature_of"]

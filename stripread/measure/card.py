@@ -11,8 +11,7 @@ import numpy as np
 from stripread.card.find import CardPose, find_card
 from stripread.card.layout import CardLayout
 from stripread.card.patches import measure_patches
-from stripread.colour.correct import Correction, fit_correction
-from stripread.colour.lab import linear_srgb
+from stripread.colour import Correction, fit_correction, linear_srgb
 from stripread.errors import CardNotFoundError, PhotoUnfitError
 from stripread.findings import Finding
 from stripread.geometry import Float, Rect, apply_homography

@@ -11,10 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripread.card.layout import CardLayout
-from stripread.colour.correct import Correction
-from stripread.colour.lab import delta_e_2000, lab_to_xyz, xyz_to_lab
-from stripread.colour.map import fit_map
-from stripread.colour.mismatch import FLASH_CONSTANTS
+from stripread.colour import FLASH_CONSTANTS, Correction, delta_e_2000, fit_map, lab_to_xyz, xyz_to_lab
 from stripread.errors import FlashPairError, PadCountError
 from stripread.findings import Finding, make_finding
 from stripread.geometry import Float

@@ -23,9 +23,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from stripread.colour.correct import PatchColours
-from stripread.colour.lab import d50_white, lab_jacobian, lab_to_xyz, linear_srgb, xyz_to_lab
-from stripread.colour.tone import LOWEST, spread_code, tone_basis
+from stripread.colour import (
+    LOWEST,
+    PatchColours,
+    d50_white,
+    lab_jacobian,
+    lab_to_xyz,
+    linear_srgb,
+    spread_code,
+    tone_basis,
+    xyz_to_lab,
+)
 from stripread.geometry import Float
 
 __all__ = ["FlashLight", "PairPatches", "PairTone", "fit_flash_light", "fit_pair_tone", "join_flash_colours"]

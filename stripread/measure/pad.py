@@ -4,8 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from stripread.colour.correct import CLIPPED_HIGH, Correction
-from stripread.colour.mismatch import mismatch_covariance, spectral_mismatch
+from stripread.colour import CLIPPED_HIGH, Correction, mismatch_covariance, spectral_mismatch
 from stripread.errors import PhotoUnfitError
 from stripread.findings import Finding
 from stripread.geometry import Float, apply_homography

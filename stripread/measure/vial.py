@@ -11,9 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripread.card.layout import CardLayout
-from stripread.colour.area import block_mean
-from stripread.colour.correct import CLIPPED_HIGH
-from stripread.colour.mismatch import MismatchConstants, mismatch_covariance
+from stripread.colour import CLIPPED_HIGH, MismatchConstants, block_mean, mismatch_covariance
 from stripread.errors import ChartError
 from stripread.geometry import Float, Rect, apply_homography
 from stripread.i18n import Message

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stripread.colour.correct import CLIPPED_HIGH, Correction
+from stripread.colour import CLIPPED_HIGH, Correction
 from stripread.errors import PhotoUnfitError
 from stripread.findings import Finding, make_finding
 from stripread.geometry import Float, apply_homography

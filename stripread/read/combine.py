@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from stripread.colour.mismatch import DEGREES_OF_FREEDOM, residual_correlation
+from stripread.colour import DEGREES_OF_FREEDOM, residual_correlation
 from stripread.errors import TogetherError
 from stripread.findings import Finding, make_finding
 from stripread.geometry import Float

@@ -10,7 +10,7 @@ import numpy as np
 
 from stripread.card.layout import CardLayout
 from stripread.card.patches import U_PAPER
-from stripread.colour.mismatch import DEGREES_OF_FREEDOM
+from stripread.colour import DEGREES_OF_FREEDOM
 from stripread.errors import LotFileError, PadCountError, StripUpsideDownError
 from stripread.findings import Finding, make_finding
 from stripread.geometry import Float

@@ -7,7 +7,7 @@ import json
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from stripread.colour.correct import Correction
+from stripread.colour import Correction
 from stripread.errors import StripReadError
 from stripread.findings import Finding
 from stripread.geometry import Float

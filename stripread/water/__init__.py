@@ -1,8 +1,5 @@
-"""The arithmetic of the water: sachet to concentrate, concentrate to stock, stock to dose, and what is lost on the way.
+"""The arithmetic of the water: sachet to concentrate, concentrate to stock, stock to dose, and what is lost on the way."""
 
-Pure functions; mg/L, litres, hours, degrees Celsius; every result with its standard uncertainty and 95 % interval.
-``sachet`` and ``generation``; ``dilution`` and ``recipe``; ``decay`` and ``line``; ``injection``; ``vapour``,
-``chlorine`` and ``contact``. Import from the modules: some need numpy, most do not.
-"""
+import lazy_loader
 
-__all__: list[str] = []
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from stripread.card.design import design_card
-from stripread.colour.mismatch import mismatch_covariance
+from stripread.colour import mismatch_covariance
 from stripread.errors import StripReadError
 from stripread.geometry import Float
 from stripread.measure import StripMeasurement, measure_strip

@@ -16,8 +16,7 @@ import numpy as np
 
 from stripread.card.design import design_card
 from stripread.card.layout import CardLayout
-from stripread.colour.correct import fit_correction
-from stripread.colour.spectra import on_grid
+from stripread.colour import fit_correction, on_grid
 from stripread.errors import PhotoUnfitError
 from stripread.simulate.optics.cameras import Phone, make_phone
 from stripread.simulate.optics.conditions import SEEN_PRINTERS

@@ -15,11 +15,16 @@ from pathlib import Path
 import numpy as np
 
 from stripread.card.design import design_card
-from stripread.colour.correct import PatchColours, fit_correction
-from stripread.colour.lab import lab_to_xyz
-from stripread.colour.map import fit_map
-from stripread.colour.mismatch import mismatch_covariance
-from stripread.colour.spectra import GRID_NM, on_grid, spectra_to_xyz
+from stripread.colour import (
+    PatchColours,
+    fit_correction,
+    fit_map,
+    lab_to_xyz,
+    mismatch_covariance,
+    on_grid,
+    spectra_to_xyz,
+)
+from stripread.colour.spectra import GRID_NM
 from stripread.simulate.optics.cameras import make_phone, read_cameras
 from stripread.simulate.optics.conditions import SEEN_PRINTERS, UNSEEN_PRINTERS
 from stripread.simulate.optics.inks import print_card

@@ -12,9 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stripread.card.design import design_card
-from stripread.colour.correct import fit_correction
-from stripread.colour.map import MapMethod, fit_map
-from stripread.colour.mismatch import smoothed_residuals
+from stripread.colour import fit_correction, fit_map, smoothed_residuals
+from stripread.colour.map import MapMethod
 from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float
 from stripread.lot.conditions import Condition, compare_signature, signature_of

@@ -10,7 +10,7 @@ import pytest
 from typer.testing import CliRunner
 
 from stripread.cli.app import app
-from stripread.colour.mismatch import residual_correlation
+from stripread.colour import residual_correlation
 
 ROOT = Path(__file__).parents[2]
 

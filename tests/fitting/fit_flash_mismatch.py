@@ -9,7 +9,7 @@ import sys
 import numpy as np
 
 from stripread.card.design import design_card
-from stripread.colour.correct import fit_correction
+from stripread.colour import fit_correction
 from stripread.colour.mismatch import CONSTANTS
 from stripread.geometry import Float
 from stripread.measure.flash_light import PairPatches, fit_flash_light, fit_pair_tone, join_flash_colours

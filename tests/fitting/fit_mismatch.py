@@ -16,8 +16,7 @@ from numpy.typing import NDArray
 
 from stripread.card.design import design_card
 from stripread.card.layout import CardLayout
-from stripread.colour.correct import fit_correction
-from stripread.colour.mismatch import DEGREES_OF_FREEDOM, MismatchConstants, mismatch_covariance
+from stripread.colour import DEGREES_OF_FREEDOM, MismatchConstants, fit_correction, mismatch_covariance
 from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float
 from stripread.lot.conditions import Condition, compare_signature, signature_of

@@ -16,9 +16,8 @@ import numpy as np
 
 from stripread.card.design import design_card
 from stripread.card.layout import CardLayout
-from stripread.colour.correct import fit_correction
-from stripread.colour.mismatch import DEGREES_OF_FREEDOM, like_residuals, spectral_factor
-from stripread.colour.spectra import on_grid
+from stripread.colour import DEGREES_OF_FREEDOM, fit_correction, on_grid
+from stripread.colour.mismatch import like_residuals, spectral_factor
 from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float
 from stripread.lot.conditions import Condition, compare_signature, signature_of

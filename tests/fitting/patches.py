@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripread.card.layout import CardLayout
-from stripread.colour.correct import PatchColours
+from stripread.colour import PatchColours
 from stripread.geometry import Float
 from stripread.simulate.optics.cameras import Phone, develop_photo, on_sensor
 from stripread.simulate.optics.inks import CardPrint

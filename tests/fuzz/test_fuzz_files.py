@@ -15,7 +15,7 @@ from stripread.errors import StripReadError
 from stripread.lot.lot import load_lot
 from stripread.site import load_site
 from stripread.strip.kinds import load_kind
-from stripread.water.sachet import load_sachet
+from stripread.water import load_sachet
 
 ROOT = Path(__file__).parents[2]
 LOT = (ROOT / "calibration" / "UL-2603" / "lot.json").read_bytes()

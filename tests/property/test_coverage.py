@@ -3,7 +3,8 @@
 import numpy as np
 from scipy.stats import t as student
 
-from stripread.colour.mismatch import CONSTANTS, DEGREES_OF_FREEDOM
+from stripread.colour import DEGREES_OF_FREEDOM
+from stripread.colour.mismatch import CONSTANTS
 from tests.fitting.fit_mismatch import LEVELS, collect_errors, projected
 
 

@@ -14,7 +14,7 @@ from stripread.records.chain.entries import Part, from_payload, to_payload
 from stripread.report.terminal.water_batch import dilution_answer
 from stripread.units import ASSUMED_U, Measured, ParsedInputs, Volume, jug, tell_line_flow, tell_volume, volume_as_typed
 from stripread.units.quantities import parse_quantity
-from stripread.water.dilution import dilute
+from stripread.water import dilute
 
 few = settings(max_examples=150, deadline=None, derandomize=True)
 AT = datetime(2026, 5, 4, 6, 30, tzinfo=UTC)

@@ -10,10 +10,22 @@ from hypothesis import strategies as st
 from stripread.errors import QuantityError, WaterError
 from stripread.units import ASSUMED_U, Measured, jug, propagate, tell_volume
 from stripread.units.quantities import parse_quantity
-from stripread.water.decay import COVERS, Timed, fit_loss, strength_at, time_until
-from stripread.water.dilution import dilute, fill_tank, mix, top_up
-from stripread.water.injection import Ratio, delivered, inject, stock_for
-from stripread.water.recipe import check_recipe
+from stripread.water import (
+    COVERS,
+    Ratio,
+    Timed,
+    check_recipe,
+    delivered,
+    dilute,
+    fill_tank,
+    fit_loss,
+    inject,
+    mix,
+    stock_for,
+    strength_at,
+    time_until,
+    top_up,
+)
 from stripread.water.vapour import air_over_water_ppm
 
 LITRES_OF = {"L": 1.0, "mL": 0.001, "gal": 3.785411784, "imp gal": 4.54609, "fl oz": 0.0295735295625, "m3": 1000.0}

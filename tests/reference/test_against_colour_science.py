@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from stripread.colour.lab import colour_science, d50_white, delta_e_2000, lab_to_xyz, linear_srgb, xyz_to_lab
+from stripread.colour import colour_science, d50_white, delta_e_2000, lab_to_xyz, linear_srgb, xyz_to_lab
 from tests.listed import each
 
 D50 = np.array([0.3457, 0.3585])

@@ -9,7 +9,7 @@ and D65 (0.3127, 0.3290). The whites differ by up to 1.1e-4, which is 0.02 in CI
 import numpy as np
 import pytest
 
-from stripread.colour.lab import colour_science, d50_white, linear_srgb, xyz_to_lab
+from stripread.colour import colour_science, d50_white, linear_srgb, xyz_to_lab
 from stripread.photo.profile import _SRGB_TO_XYZ_D50
 
 D65 = np.array([0.95047, 1.0, 1.08883])

@@ -11,7 +11,7 @@ import pytest
 
 from stripread.card.enrol import enrol_card
 from stripread.card.layout import CardLayout, Marker, Patch
-from stripread.colour.lab import colour_science, lab_to_xyz, xyz_to_lab
+from stripread.colour import colour_science, lab_to_xyz, xyz_to_lab
 from stripread.geometry import Rect
 from tests.listed import each
 

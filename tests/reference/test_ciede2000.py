@@ -2,7 +2,7 @@
 
 from published import rows
 
-from stripread.colour.lab import delta_e_2000
+from stripread.colour import delta_e_2000
 from tests.listed import each
 
 # Pair 14 is exactly across the hue circle: the table takes the mean hue on one side of it, rounding may take the other.

@@ -6,7 +6,7 @@ The white is ours: D50 for the 2 degree observer, of chromaticity (0.3457, 0.358
 import numpy as np
 import pytest
 
-from stripread.colour.lab import d50_white, lab_jacobian, lab_to_xyz, xyz_to_lab
+from stripread.colour import d50_white, lab_jacobian, lab_to_xyz, xyz_to_lab
 from tests.listed import each
 
 ANCHORS = [

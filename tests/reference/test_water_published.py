@@ -10,11 +10,12 @@ from published import rows
 
 from stripread.units import Measured
 from stripread.units.quantities import parse_quantity
+from stripread.water import Ratio, crop_cautions, delivered, inject, stock_for, vapour_over
 from stripread.water.chlorine import hocl_pka, hocl_share
 from stripread.water.contact import PUBLISHED
-from stripread.water.crops import HARM, crop_cautions
-from stripread.water.injection import Ratio, delivered, feed_mg_per_h, inject, stock_for
-from stripread.water.vapour import LIMITS, air_over_water_ppm, henry_pa, vapour_over
+from stripread.water.crops import HARM
+from stripread.water.injection import feed_mg_per_h
+from stripread.water.vapour import LIMITS, air_over_water_ppm, henry_pa
 from tests.listed import each
 
 POUND_MG = 453_592.37

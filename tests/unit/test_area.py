@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from stripread.colour.area import block_mean, keep_typical
+from stripread.colour import block_mean, keep_typical
 from stripread.geometry import Float
 from tests.listed import each
 

@@ -5,7 +5,7 @@ import pytest
 
 from stripread.card.cgats import is_cgats, parse_cgats
 from stripread.card.measurement import decode_measurement
-from stripread.colour.lab import d50_white, lab_to_xyz
+from stripread.colour import d50_white, lab_to_xyz
 from stripread.errors import MeasurementFileError
 from tests.listed import each
 

@@ -1,8 +1,8 @@
 import numpy as np
 import pytest
 
-from stripread.colour.lab import lab_to_xyz
-from stripread.colour.map import METHODS, fit_map
+from stripread.colour import fit_map, lab_to_xyz
+from stripread.colour.map import METHODS
 
 WEIGHTS = np.ones(24)
 

@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 
 from stripread.card.design import design_card
-from stripread.colour.correct import fit_correction
-from stripread.colour.mismatch import FLASH_CONSTANTS, mismatch_covariance
+from stripread.colour import FLASH_CONSTANTS, fit_correction, mismatch_covariance
 from stripread.geometry import Float
 from stripread.measure import coding_covariance
 from stripread.measure.flash_light import PairPatches, fit_flash_light, fit_pair_tone, join_flash_colours

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from stripread.card.design import design_card
-from stripread.colour.correct import Correction, PatchColours, fit_correction
+from stripread.colour import Correction, PatchColours, fit_correction
 from stripread.errors import PhotoUnfitError
 from stripread.findings import Finding
 from stripread.geometry import Float, Rect

@@ -7,11 +7,10 @@ import numpy as np
 import pytest
 
 from stripread.card.design import design_card
-from stripread.colour.correct import fit_correction
-from stripread.colour.lab import xyz_to_lab
-from stripread.colour.mismatch import SPECTRAL_CONSTANTS, spectral_mismatch
-from stripread.colour.spectra import GRID_NM, make_dyes, make_views, on_grid, spectra_to_xyz
-from stripread.colour.spectral import SpectralMap, fit_spectral_map, stands_for_dyes
+from stripread.colour import fit_correction, on_grid, spectra_to_xyz, spectral_mismatch, stands_for_dyes, xyz_to_lab
+from stripread.colour.mismatch import SPECTRAL_CONSTANTS
+from stripread.colour.spectra import GRID_NM, make_dyes, make_views
+from stripread.colour.spectral import SpectralMap, fit_spectral_map
 from stripread.simulate.optics.cameras import make_phone
 from stripread.simulate.optics.inks import print_card
 from stripread.simulate.optics.lamps import SEEN

@@ -2,7 +2,8 @@ import numpy as np
 import pytest
 from scipy.interpolate import BSpline
 
-from stripread.colour.tone import scatter_by_place, tone_basis
+from stripread.colour import tone_basis
+from stripread.colour.tone import scatter_by_place
 
 LOW, HIGH, INTERVALS = 0.05, 0.90, 7
 KNOTS = LOW + (HIGH - LOW) / INTERVALS * np.arange(-3, INTERVALS + 4)

@@ -2,9 +2,8 @@ import pytest
 
 from stripread.errors import WaterError
 from stripread.units import Measured
-from stripread.water.chlorine import hypochlorous
-from stripread.water.contact import contact_time
-from stripread.water.vapour import air_over_water_ppm, vapour_over
+from stripread.water import contact_time, hypochlorous, vapour_over
+from stripread.water.vapour import air_over_water_ppm
 from tests.listed import each
 
 

@@ -6,8 +6,7 @@ from scipy.optimize import curve_fit
 
 from stripread.errors import WaterError
 from stripread.units import Measured
-from stripread.water.decay import COVERS, Timed, fit_loss, strength_at, time_until
-from stripread.water.line import Outlet, along_line
+from stripread.water import COVERS, Outlet, Timed, along_line, fit_loss, strength_at, time_until
 from tests.listed import each
 
 

@@ -2,8 +2,7 @@ import pytest
 
 from stripread.errors import WaterError
 from stripread.units import Measured
-from stripread.water.dilution import dilute, fill_tank, mix, top_up
-from stripread.water.recipe import check_recipe, recipe_strength
+from stripread.water import check_recipe, dilute, fill_tank, mix, recipe_strength, top_up
 from tests.listed import each
 
 GALLON = 3.785411784

@@ -6,8 +6,9 @@ import pytest
 
 from stripread.errors import SachetFileError, WaterError
 from stripread.units import Measured
-from stripread.water.generation import actual_yield, expected_generation, share_released, water_for
-from stripread.water.sachet import load_sachet, parse_sachet, shipped_sachets
+from stripread.water import actual_yield, expected_generation, load_sachet, shipped_sachets, water_for
+from stripread.water.generation import share_released
+from stripread.water.sachet import parse_sachet
 from tests.listed import each
 
 EXAMPLE = load_sachet("example")

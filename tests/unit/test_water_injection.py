@@ -2,16 +2,7 @@ import pytest
 
 from stripread.errors import QuantityError, WaterError
 from stripread.units import Measured
-from stripread.water.injection import (
-    RATIO_U,
-    Ratio,
-    delivered,
-    dose_for,
-    estimate_demand,
-    inject,
-    parse_ratio,
-    stock_for,
-)
+from stripread.water import RATIO_U, Ratio, delivered, dose_for, estimate_demand, inject, parse_ratio, stock_for
 from tests.listed import each
 
 

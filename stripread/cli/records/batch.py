@@ -63,8 +63,7 @@ def generate(
     """
     from stripread.cli.site_record import site_of_records, stamp_of
     from stripread.records import Batch
-    from stripread.water.generation import expected_generation
-    from stripread.water.sachet import load_sachet
+    from stripread.water import expected_generation, load_sachet
 
     where, stamp, typed = site_of_records(site), stamp_of(who), ParsedInputs()
     litres = typed.measured(water, "volume", name=Message("the water"))

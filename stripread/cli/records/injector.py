@@ -50,7 +50,7 @@ def enter(
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.records import InjectorSetting
     from stripread.records.queries.batches import find_batch
-    from stripread.water.injection import parse_ratio
+    from stripread.water import parse_ratio
 
     where, stamp, typed = site_of_records(site), stamp_of(who), ParsedInputs()
     setting = parse_ratio(ratio, convention=means.value)
@@ -103,7 +103,7 @@ def list_settings(
     from stripread.report.json_lines import to_line
     from stripread.report.terminal.reading import table
     from stripread.units import tell_line_flow
-    from stripread.water.injection import Ratio
+    from stripread.water import Ratio
 
     where = site_of_records(site)
     with open_site_records(where) as records:

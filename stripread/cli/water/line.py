@@ -11,7 +11,7 @@ from stripread.errors import QuantityError, WrongUsageError
 from stripread.i18n import Message, Number, Verbatim
 
 if TYPE_CHECKING:
-    from stripread.water.contact import Disinfectant
+    from stripread.water import Disinfectant
 
 __all__ = ["line_commands"]
 
@@ -77,8 +77,8 @@ def inject(
     """
     from stripread.report.terminal.water_line import delivery_answer, injection_answer, stock_answer
     from stripread.units import Measured
-    from stripread.water.injection import delivered, dose_for, parse_ratio, stock_for
-    from stripread.water.injection import inject as plan_injection
+    from stripread.water import delivered, dose_for, parse_ratio, stock_for
+    from stripread.water import inject as plan_injection
 
     if stock is None and ratio is None:
         raise WrongUsageError(
@@ -149,7 +149,7 @@ def demand(
     """
     from stripread.report.terminal.water_line import demand_answer
     from stripread.units import Measured
-    from stripread.water.injection import delivered, estimate_demand, parse_ratio
+    from stripread.water import delivered, estimate_demand, parse_ratio
 
     if (injector is None) == (stock is None or ratio is None):
         raise WrongUsageError(
@@ -190,7 +190,7 @@ def line(
     Exit codes: 0 done; 1 an error; 2 wrong usage; 3 strength rises along the line.
     """
     from stripread.report.terminal.water_line import line_answer
-    from stripread.water.line import Outlet, along_line
+    from stripread.water import Outlet, along_line
 
     typed = ParsedInputs()
     outlets = []
@@ -225,7 +225,7 @@ def vapour(
     Exit codes: 3 always, as it is a warning; 1 an error; 2 wrong usage.
     """
     from stripread.report.terminal.water_line import vapour_answer
-    from stripread.water.vapour import vapour_over
+    from stripread.water import vapour_over
 
     typed = ParsedInputs()
     solution = typed.measured(strength, "strength", name=Message("the solution"))
@@ -249,7 +249,7 @@ def hocl(
     """
     from stripread.report.terminal.water_line import hypochlorous_answer
     from stripread.units import Measured
-    from stripread.water.chlorine import PH_U, hypochlorous
+    from stripread.water import PH_U, hypochlorous
 
     typed = ParsedInputs()
     warmth = typed.measured(temperature, "temperature", name=Message("the temperature"))
@@ -294,7 +294,7 @@ def contact(
     """
     from stripread.report.terminal.water_line import contact_answer
     from stripread.units import Measured
-    from stripread.water.contact import contact_time
+    from stripread.water import contact_time
 
     typed = ParsedInputs()
     left = typed.measured(strength, "strength", name=Message("the strength"))

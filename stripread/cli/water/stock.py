@@ -63,8 +63,7 @@ def generate(
     from stripread.cli.site_options import look_up_site
     from stripread.report.terminal.water_batch import generation_answer, yield_answer
     from stripread.units import ASSUMED_U, Measured, jug
-    from stripread.water.generation import actual_yield, expected_generation, water_for
-    from stripread.water.sachet import load_sachet
+    from stripread.water import actual_yield, expected_generation, load_sachet, water_for
 
     if (water is None) == (wanted is None) or (water is None and reading is not None):
         raise WrongUsageError(
@@ -112,7 +111,7 @@ def dilute(
     """
     from stripread.report.terminal.water_batch import dilution_answer
     from stripread.units import ASSUMED_U
-    from stripread.water.dilution import dilute as plan_dilution
+    from stripread.water import dilute as plan_dilution
 
     typed = ParsedInputs(answer_in=units)
     total = typed.exact(make, "volume", name=Message("the stock to make"))
@@ -148,7 +147,7 @@ def fill(
     """
     from stripread.report.terminal.water_batch import dilution_answer
     from stripread.units import ASSUMED_U, tell_volume
-    from stripread.water.dilution import fill_tank
+    from stripread.water import fill_tank
 
     typed = ParsedInputs(answer_in=units)
     tank_l = typed.exact(tank, "volume", name=Message("the tank"))
@@ -189,7 +188,7 @@ def recipe(
     Exit codes: 0 done, or both agree; 1 an error; 2 wrong usage; 3 recipe and reading can hardly both be right.
     """
     from stripread.report.terminal.water_batch import recipe_answer, recipe_check_answer
-    from stripread.water.recipe import check_recipe, recipe_strength
+    from stripread.water import check_recipe, recipe_strength
 
     typed = ParsedInputs(answer_in=units)
     added = typed.measured(add, "volume", name=Message("the concentrate added"))
@@ -232,7 +231,7 @@ def top_up(
     """
     from stripread.report.terminal.water_batch import top_up_answer
     from stripread.units import ASSUMED_U
-    from stripread.water.dilution import top_up as plan_top_up
+    from stripread.water import top_up as plan_top_up
 
     typed = ParsedInputs(answer_in=units)
     stock_l = typed.measured(volume, "volume", name=Message("the stock's volume"))
@@ -286,7 +285,7 @@ def decay(
     Exit codes: 0 done; 1 an error; 2 wrong usage; 3 the stock may be below its limit already.
     """
     from stripread.report.terminal.water_loss import decay_answer
-    from stripread.water.decay import COVERS, Timed, fit_loss, forecast
+    from stripread.water import COVERS, Timed, fit_loss, forecast
 
     typed = ParsedInputs()
     readings = []

@@ -10,8 +10,7 @@ from stripread.records.queries.readings import ReadingFilter
 from stripread.records.store import Records
 from stripread.site import SampleType
 from stripread.units import Measured
-from stripread.water.decay import COVERS, LossFit, Timed, fit_loss, strength_at, time_until
-from stripread.water.dilution import mix
+from stripread.water import COVERS, LossFit, Timed, fit_loss, mix, strength_at, time_until
 
 __all__ = [
     "batch_forecast",

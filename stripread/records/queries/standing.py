@@ -9,7 +9,7 @@ from stripread.records.chain.entries import Batch
 from stripread.records.queries.batches import batch_readings, expected_strength
 from stripread.records.store import Records
 from stripread.units import Measured
-from stripread.water.recipe import recipe_finding
+from stripread.water import recipe_finding
 
 __all__ = ["BatchStanding", "batch_standing"]
 

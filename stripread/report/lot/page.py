@@ -179,7 +179,7 @@ def _shape(index: int) -> str:
 
 def _srgb(lab: Float) -> Float:
     """Display colours of CIELAB (n, 3), clipped to what a screen can show."""
-    from stripread.colour.lab import colour_science, d50_white, lab_to_xyz
+    from stripread.colour import colour_science, d50_white, lab_to_xyz
 
     colour = colour_science()
     white = d50_white()

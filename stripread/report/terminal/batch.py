@@ -4,7 +4,7 @@ from stripread.findings import Finding
 from stripread.i18n import Joined, Shown, Verbatim
 from stripread.site import SampleType
 from stripread.units import Measured, format_interval, format_number, places_for
-from stripread.water.recipe import recipe_range_finding
+from stripread.water import recipe_range_finding
 
 __all__ = ["off_range", "strength_words"]
 

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 import numpy as np
 
 from stripread.check import PadVerdict, Verdict
-from stripread.colour.correct import Correction
+from stripread.colour import Correction
 from stripread.errors import StripReadError
 from stripread.findings import Finding
 from stripread.i18n import Message, Shown

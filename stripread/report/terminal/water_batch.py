@@ -16,10 +16,7 @@ from stripread.units import (
     tell_volume,
     tell_volume_read,
 )
-from stripread.water.dilution import Dilution, TopUp, mix, plan
-from stripread.water.generation import Generation, SachetYield
-from stripread.water.recipe import RecipeCheck
-from stripread.water.sachet import Sachet
+from stripread.water import Dilution, Generation, RecipeCheck, Sachet, SachetYield, TopUp, mix, plan
 
 __all__ = ["dilution_answer", "generation_answer", "recipe_answer", "top_up_answer"]
 

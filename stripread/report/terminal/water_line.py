@@ -7,12 +7,21 @@ from stripread.check.verdict import CAUTION
 from stripread.i18n import ByFace, Joined, Message, Number, Shown, Verbatim
 from stripread.report.answer import Answer
 from stripread.units import Measured, System, tell, tell_flow, tell_hours, two_digits
-from stripread.water.chlorine import Hypochlorous
-from stripread.water.contact import Contact
-from stripread.water.crops import crop_cautions
-from stripread.water.injection import RATIO_U, Convention, Delivery, Demand, Injection, Ratio
-from stripread.water.line import LineLoss
-from stripread.water.vapour import EXPLOSIVE_GAS_PPM, GAS_DENSITY_TO_AIR, Vapour
+from stripread.water import (
+    EXPLOSIVE_GAS_PPM,
+    GAS_DENSITY_TO_AIR,
+    RATIO_U,
+    Contact,
+    Convention,
+    Delivery,
+    Demand,
+    Hypochlorous,
+    Injection,
+    LineLoss,
+    Ratio,
+    Vapour,
+    crop_cautions,
+)
 
 __all__ = [
     "contact_answer",

@@ -4,7 +4,7 @@ from stripread.check.verdict import CAUTION
 from stripread.i18n import Joined, Message, Number, Shown
 from stripread.report.answer import Answer
 from stripread.units import Measured, tell, tell_hours
-from stripread.water.decay import Forecast
+from stripread.water import Forecast
 
 __all__ = ["decay_answer"]
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from stripread.colour.lab import colour_science, lab_to_xyz
+from stripread.colour import colour_science, lab_to_xyz
 from stripread.geometry import Float
 from stripread.simulate.optics.inks import make_printer
 from stripread.simulate.optics.spectra import WAVELENGTHS, gaussian, reflectance_to_lab

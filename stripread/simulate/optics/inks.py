@@ -9,7 +9,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from stripread.colour.lab import on_paper, xyz_to_lab
+from stripread.colour import on_paper, xyz_to_lab
 from stripread.geometry import Float
 from stripread.simulate.optics.spectra import WAVELENGTHS, gaussian, observer_weights, reflectance_to_lab
 

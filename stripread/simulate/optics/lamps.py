@@ -7,7 +7,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from stripread.colour.lab import colour_science
+from stripread.colour import colour_science
 from stripread.geometry import Float
 from stripread.simulate.optics.spectra import gaussian, on_grid
 

@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 
-from stripread.colour.lab import colour_science, d50_white, xyz_to_lab
+from stripread.colour import colour_science, d50_white, xyz_to_lab
 from stripread.geometry import Float
 
 __all__ = ["WAVELENGTHS", "gaussian", "observer_weights", "on_grid", "reflectance_to_lab"]

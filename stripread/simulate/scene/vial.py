@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from stripread.colour.lab import xyz_to_lab
+from stripread.colour import xyz_to_lab
 from stripread.geometry import Float
 from stripread.simulate.optics.inks import make_printer
 from stripread.simulate.optics.pads import PADS, pad_reflectance

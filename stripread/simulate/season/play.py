@@ -43,8 +43,7 @@ from stripread.simulate.series import STRIP_SCATTER, demo_conditions
 from stripread.site import Site, load_site
 from stripread.strip.kinds import load_kind
 from stripread.units import Measured
-from stripread.water.generation import expected_generation
-from stripread.water.sachet import load_sachet
+from stripread.water import expected_generation, load_sachet
 from stripread.workflow.check_standard import KnownDilution, read_check, record_check
 from stripread.workflow.read_and_record import RecordedSample, read_and_record_sample
 from stripread.workflow.sample import ResolvedInputs, SampleContext, resolve_inputs

@@ -15,9 +15,7 @@ from stripread.report.answer import Answer
 from stripread.report.terminal.water_batch import dilution_answer, generation_answer, top_up_answer
 from stripread.site import load_site
 from stripread.units import ASSUMED_U, Measured, ParsedInputs, Units, volume_as_typed
-from stripread.water.dilution import Dilution, TopUp, dilute, top_up
-from stripread.water.generation import expected_generation
-from stripread.water.sachet import Sachet, load_sachet, shipped_sachets
+from stripread.water import Dilution, Sachet, TopUp, dilute, expected_generation, load_sachet, shipped_sachets, top_up
 from stripread.web.forms import chosen, needed, text, whole
 
 __all__ = ["BATCH", "Plan", "known_sachets", "load_known", "plan_generation", "plan_stock", "plan_top_up"]

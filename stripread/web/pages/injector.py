@@ -13,7 +13,7 @@ from stripread.i18n import Message, Verbatim
 from stripread.records import InjectorSetting, Stamp
 from stripread.records.queries.batches import batch_readings, find_batch
 from stripread.units import ParsedInputs
-from stripread.water.injection import Ratio, parse_ratio
+from stripread.water import Ratio, parse_ratio
 from stripread.web.forms import chosen, moment, needed, text
 from stripread.web.pages.batch_plans import BATCH
 from stripread.web.people.people import Person

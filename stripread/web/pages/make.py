@@ -17,8 +17,7 @@ from stripread.records import Batch, Records, Stamp
 from stripread.records.chain.entries import BatchKind, Part, to_payload
 from stripread.records.queries.batches import find_batch, with_expected
 from stripread.units import ParsedInputs, Units
-from stripread.water.decay import COVERS
-from stripread.water.generation import expected_generation
+from stripread.water import COVERS, expected_generation
 from stripread.web.forms import chosen, moment, needed, text, whole
 from stripread.web.pages.batch_plans import (
     BATCH,
