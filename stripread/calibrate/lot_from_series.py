@@ -11,7 +11,7 @@ import numpy as np
 
 from stripread.calibrate.pad import calibrate_pad, curve_conditions, fit_condition_shift
 from stripread.calibrate.series import SeriesRow
-from stripread.card.layout import CardLayout
+from stripread.card import CardLayout
 from stripread.colour import stands_for_dyes
 from stripread.errors import SeriesError, StripReadError
 from stripread.geometry import Float
@@ -30,8 +30,8 @@ from stripread.measure import (
     measure_strip,
     pad_mismatch,
 )
-from stripread.photo.load import open_photo
-from stripread.strip.kinds import StripKind
+from stripread.photo import open_photo
+from stripread.strip import StripKind
 
 __all__ = ["calibrate_lot", "join_lot"]
 

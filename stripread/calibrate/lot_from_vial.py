@@ -16,7 +16,7 @@ from stripread.lot.curve import Scatter
 from stripread.lot.inverse import Estimate, invert_curve
 from stripread.lot.lot import Calibrator, LimitOf, Lot, PadCalibration
 from stripread.measure import BlockMeasurement, ChartMeasurement
-from stripread.strip.kinds import PadSpec, StripKind
+from stripread.strip import PadSpec, StripKind
 
 __all__ = ["BlockCheck", "check_chart", "order_blocks", "provisional_lot"]
 

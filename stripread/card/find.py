@@ -13,7 +13,7 @@ from stripread.errors import CardBentError, CardNotFoundError, MirroredPhotoErro
 from stripread.findings import Finding, make_finding
 from stripread.geometry import Float, apply_homography, scale_points
 from stripread.i18n import Message, Number, joined
-from stripread.photo.photo import Photo
+from stripread.photo import Photo
 
 __all__ = ["CardPose", "find_card"]
 

@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 from stripread.card.layout import CardLayout
 from stripread.colour import PatchColours, on_grid, on_paper
 from stripread.geometry import Float
-from stripread.photo.photo import Photo
+from stripread.photo import Photo
 
 __all__ = ["TYPICAL_PAPER", "U_PAPER", "measure_patches", "reference_lab"]
 

@@ -7,7 +7,7 @@ from stripread.check.history import History
 from stripread.lot.lot import Lot, PadCalibration
 from stripread.read import PadReading, Reading
 from stripread.site import Expectation, SampleType
-from stripread.strip.kinds import StripKind
+from stripread.strip import StripKind
 
 __all__ = ["PadCase", "StripCase"]
 

@@ -97,7 +97,7 @@ def check(
     from stripread.cli.site_options import look_up_card, look_up_site
     from stripread.findings import make_finding
     from stripread.measure import inspect_card
-    from stripread.photo.load import open_photo
+    from stripread.photo import open_photo
     from stripread.report.json_lines import card_check_json, error_json, to_line
     from stripread.report.terminal.reading import card_check_text, error_text
 

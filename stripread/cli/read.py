@@ -17,8 +17,7 @@ from stripread.cli.site_options import look_up_inputs, look_up_sample, look_up_s
 from stripread.cli.site_record import Recorder, site_of_records, stamp_of
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.i18n import Message, Verbatim
-from stripread.photo.load import decode_photo, open_photo, suggested_reduction
-from stripread.photo.photo import Photo
+from stripread.photo import Photo, decode_photo, open_photo, suggested_reduction
 from stripread.read import Reading, combine_readings
 from stripread.report.json_lines import error_json, reading_json, to_line
 from stripread.report.pictures.overlay import draw_error, draw_verdict, save_picture, shrunk

@@ -54,7 +54,7 @@ def photo(
     from stripread.simulate.optics.conditions import dip_strip, random_shot
     from stripread.simulate.scene.photograph import take_photo
     from stripread.simulate.series import STRIP_SCATTER
-    from stripread.strip.kinds import load_kind
+    from stripread.strip import load_kind
 
     _check_kind(kind)
     strip_kind = load_kind(kind)
@@ -108,7 +108,7 @@ def vial(
     from stripread.simulate.optics.conditions import random_shot
     from stripread.simulate.scene.photograph import CHEMISTRY, take_photo
     from stripread.simulate.scene.vial import random_vial
-    from stripread.strip.kinds import load_kind
+    from stripread.strip import load_kind
 
     _check_kind(kind)
     the_pad, numbers = chart_pad(load_kind(kind), pad), chart_numbers(values)
@@ -153,7 +153,7 @@ def series(
 
     from stripread.card import design_card
     from stripread.simulate.series import SeriesPlan, demo_conditions, shoot_series
-    from stripread.strip.kinds import load_kind
+    from stripread.strip import load_kind
 
     _check_kind(kind)
     plan = SeriesPlan(

@@ -21,7 +21,7 @@ from stripread.site import (
     resolve_lot,
     write_demo_site,
 )
-from stripread.strip.kinds import StripKind
+from stripread.strip import StripKind
 from stripread.workflow.sample import ResolvedInputs
 
 __all__ = [

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from stripread.check import Verdict
     from stripread.check.history import History
     from stripread.lot.record import CheckRow
-    from stripread.photo.load import PhotoFile
+    from stripread.photo import PhotoFile
     from stripread.read import Reading
     from stripread.records import Records, Stamp
     from stripread.site import Site
@@ -96,7 +96,7 @@ class Recorder:
         photos : sequence of Path
             Those that the reading rests on; several where they were combined.
         """
-        from stripread.photo.load import open_photo
+        from stripread.photo import open_photo
         from stripread.workflow.history import with_batch
         from stripread.workflow.read_and_record import record_reading
 

@@ -25,7 +25,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from stripread.card.layout import CardLayout
+from stripread.card import CardLayout
 from stripread.colour import DEGREES_OF_FREEDOM, mismatch_covariance
 from stripread.errors import LotFileError
 from stripread.geometry import Float

@@ -22,7 +22,7 @@ from stripread.lot.chart_curve import ChartCurve, chart_curve_from_json, chart_c
 from stripread.lot.conditions import Condition
 from stripread.lot.curve import Curve, Scatter
 from stripread.lot.shift import Shift, shifted_curve
-from stripread.strip.kinds import StripKind, kind_to_data, parse_kind
+from stripread.strip import StripKind, kind_to_data, parse_kind
 
 __all__ = ["Calibrator", "LimitOf", "Lot", "PadCalibration", "load_lot", "save_lot"]
 

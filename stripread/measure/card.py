@@ -8,18 +8,13 @@ from dataclasses import dataclass, field
 import cv2
 import numpy as np
 
-from stripread.card.find import CardPose, find_card
-from stripread.card.layout import CardLayout
-from stripread.card.patches import measure_patches
+from stripread.card import CardLayout, CardPose, find_card, measure_patches
 from stripread.colour import Correction, fit_correction, linear_srgb
 from stripread.errors import CardNotFoundError, PhotoUnfitError
 from stripread.findings import Finding
 from stripread.geometry import Float, Rect, apply_homography
-from stripread.photo.blur import Blur
-from stripread.photo.load import PhotoFile, decode_photo, suggested_reduction
-from stripread.photo.photo import Photo
-from stripread.photo.quality import judge_card
-from stripread.strip.view import SlotView
+from stripread.photo import Blur, Photo, PhotoFile, decode_photo, judge_card, suggested_reduction
+from stripread.strip import SlotView
 
 __all__ = [
     "CardInspection",

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from stripread.card.layout import CardLayout
+from stripread.card import CardLayout
 from stripread.colour import FLASH_CONSTANTS, Correction, delta_e_2000, fit_map, lab_to_xyz, xyz_to_lab
 from stripread.errors import FlashPairError, PadCountError
 from stripread.findings import Finding, make_finding
@@ -19,8 +19,8 @@ from stripread.i18n import Message, Number, Verbatim
 from stripread.measure.flash_light import FlashLight, PairPatches, fit_flash_light, fit_pair_tone, join_flash_colours
 from stripread.measure.pad import PadMeasurement, coding_covariance
 from stripread.measure.strip import StripMeasurement, measure_strip
-from stripread.photo.load import PhotoFile
-from stripread.strip.kinds import StripKind
+from stripread.photo import PhotoFile
+from stripread.strip import StripKind
 
 __all__ = ["FlashColours", "FlashPair", "finish_flash_pair", "flash_colours", "measure_flash_pair"]
 

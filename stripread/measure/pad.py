@@ -10,12 +10,8 @@ from stripread.findings import Finding
 from stripread.geometry import Float, apply_homography
 from stripread.i18n import Message
 from stripread.measure.card import CardMeasurement, card_white
-from stripread.photo.quality import GroundLight, judge_pad, measure_ground
-from stripread.strip.glare import GroundVeil
-from stripread.strip.kinds import StripKind
-from stripread.strip.pads import PadColour, measure_pad
-from stripread.strip.pose import StripPose
-from stripread.strip.view import SlotView
+from stripread.photo import GroundLight, judge_pad, measure_ground
+from stripread.strip import GroundVeil, PadColour, SlotView, StripKind, StripPose, measure_pad
 
 __all__ = ["PadMeasurement", "coding_covariance", "ground_beside", "judge_light", "measure_one_pad", "pad_mismatch"]
 

@@ -5,21 +5,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from stripread.card.layout import CardLayout
-from stripread.card.slot import strip_room
+from stripread.card import CardLayout, strip_room
 from stripread.errors import StripNotFoundError
 from stripread.findings import Finding, make_finding
 from stripread.geometry import Float
 from stripread.i18n import Message, Number
 from stripread.measure.card import CardMeasurement, Stopwatch, card_view, card_white, measure_card
 from stripread.measure.pad import PadMeasurement, ground_beside, judge_light, measure_one_pad
-from stripread.photo.load import PhotoFile
-from stripread.photo.photo import Photo
-from stripread.photo.quality import GroundLight
-from stripread.strip.find import find_strip
-from stripread.strip.kinds import StripKind, kind_colours
-from stripread.strip.pose import StripPose
-from stripread.strip.view import SlotView
+from stripread.photo import GroundLight, Photo, PhotoFile
+from stripread.strip import SlotView, StripKind, StripPose, find_strip, kind_colours
 
 __all__ = ["StripMeasurement", "measure_strip"]
 

@@ -10,15 +10,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stripread.card.layout import CardLayout
+from stripread.card import CardLayout
 from stripread.colour import CLIPPED_HIGH, MismatchConstants, block_mean, mismatch_covariance
 from stripread.errors import ChartError
 from stripread.geometry import Float, Rect, apply_homography
 from stripread.i18n import Message
 from stripread.measure.card import CardMeasurement, card_view, card_white, measure_card
-from stripread.photo.load import PhotoFile
-from stripread.strip.chart import ChartRow, find_chart
-from stripread.strip.view import SlotView
+from stripread.photo import PhotoFile
+from stripread.strip import ChartRow, SlotView, find_chart
 
 __all__ = ["BlockMeasurement", "ChartMeasurement", "measure_chart"]
 

@@ -8,8 +8,7 @@ from typing import Literal
 
 import numpy as np
 
-from stripread.card.layout import CardLayout
-from stripread.card.patches import U_PAPER
+from stripread.card import U_PAPER, CardLayout
 from stripread.colour import DEGREES_OF_FREEDOM
 from stripread.errors import LotFileError, PadCountError, StripUpsideDownError
 from stripread.findings import Finding, make_finding
@@ -28,8 +27,8 @@ from stripread.measure import (
     measure_strip,
     pad_mismatch,
 )
-from stripread.photo.load import PhotoFile
-from stripread.strip.kinds import StripKind
+from stripread.photo import PhotoFile
+from stripread.strip import StripKind
 from stripread.units import two_digits
 
 __all__ = ["Censored", "Limit", "PadReading", "Reading", "read_measurement", "read_strip", "report_pad"]

@@ -13,14 +13,12 @@ from pathlib import Path
 
 from stripread.calibrate.lot_from_series import calibrate_lot
 from stripread.calibrate.series import load_series
-from stripread.card.design import design_card
-from stripread.card.enrol import enrol_card
-from stripread.card.layout import CardLayout, load_card, save_card
+from stripread.card import CardLayout, design_card, enrol_card, load_card, save_card
 from stripread.lot.lot import save_lot
 from stripread.simulate.samples import make_samples
 from stripread.simulate.scene.photograph import enrolled
 from stripread.simulate.series import SeriesPlan, demo_conditions, shoot_series
-from stripread.strip.kinds import load_kind
+from stripread.strip import load_kind
 
 __all__ = ["DEMO_LOTS", "DEMO_PRINTER", "DemoLot", "make_card_print", "make_lots", "make_site"]
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from stripread.simulate.optics.conditions import dip_strip
 from stripread.simulate.scene.photograph import DippedStrip
-from stripread.strip.kinds import Dip, PadSpec, StripKind
+from stripread.strip import Dip, PadSpec, StripKind
 
 __all__ = ["RANGES", "RandomKind", "another_kind", "dip_random", "random_kind"]
 

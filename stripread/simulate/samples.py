@@ -9,8 +9,7 @@ from typing import Any
 import numpy as np
 import tomli_w
 
-from stripread.card.design import design_card
-from stripread.card.layout import CardLayout
+from stripread.card import CardLayout, design_card
 from stripread.simulate.optics.cameras import make_phone
 from stripread.simulate.scene.photograph import DippedStrip, Shot, strip_geometry, take_photo
 from stripread.simulate.scene.scene import (
@@ -25,7 +24,7 @@ from stripread.simulate.scene.scene import (
     half_plane,
 )
 from stripread.simulate.scene.vial import Vial, VialLight, random_vial
-from stripread.strip.kinds import load_kind
+from stripread.strip import load_kind
 
 __all__ = ["SAMPLES", "Sample", "make_samples"]
 

@@ -8,12 +8,12 @@ from pathlib import Path
 
 import numpy as np
 
-from stripread.card.layout import CardLayout
+from stripread.card import CardLayout
 from stripread.simulate.optics.cameras import Phone, make_phone
 from stripread.simulate.optics.conditions import with_flash
 from stripread.simulate.scene.photograph import DippedStrip, Shot, take_photo
 from stripread.simulate.scene.scene import LightField, Optics, View
-from stripread.strip.kinds import StripKind
+from stripread.strip import StripKind
 
 __all__ = ["LEVELS", "STRIP_SCATTER", "SeriesPlan", "demo_conditions", "shoot_series"]
 

@@ -8,12 +8,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, cast, get_args
 
-from stripread.card.layout import CardLayout, load_card
+from stripread.card import CardLayout, load_card
 from stripread.errors import SiteError
 from stripread.files import TomlTable, read_toml
 from stripread.i18n import Joined, Message, Number, Verbatim
 from stripread.lot.lot import Lot, load_lot
-from stripread.strip.kinds import StripKind, load_kind, shipped_kinds
+from stripread.strip import StripKind, load_kind, shipped_kinds
 from stripread.units import UNITS, Units
 
 __all__ = [

@@ -6,7 +6,7 @@ from datetime import datetime
 
 from stripread.check import Verdict, check_reading
 from stripread.check.history import History
-from stripread.photo.load import PhotoFile
+from stripread.photo import PhotoFile
 from stripread.read import Reading, combine_readings, read_strip
 from stripread.workflow.sample import ResolvedInputs, SampleContext
 

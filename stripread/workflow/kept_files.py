@@ -5,7 +5,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from stripread.card import CardLayout, save_card
-from stripread.photo.load import PhotoFile
+from stripread.photo import PhotoFile
 from stripread.records import Draft, FileRef, Records
 from stripread.records.chain.entries import Role
 

@@ -15,7 +15,7 @@ from stripread.check import Verdict
 from stripread.findings import Finding
 from stripread.geometry import Float
 from stripread.lot.inverse import COVERAGE
-from stripread.photo.load import PhotoFile
+from stripread.photo import PhotoFile
 from stripread.site import SampleType
 from stripread.units import kept_findings
 from stripread.workflow.sample import SampleContext

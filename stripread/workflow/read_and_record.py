@@ -8,7 +8,7 @@ from datetime import datetime
 from stripread.check import Verdict, doubted
 from stripread.errors import RecordsError
 from stripread.i18n import Message
-from stripread.photo.load import PhotoFile
+from stripread.photo import PhotoFile
 from stripread.read import Reading
 from stripread.records import Entry, Records, Stamp
 from stripread.workflow.history import history_for, with_batch

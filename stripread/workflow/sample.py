@@ -7,9 +7,9 @@ from pathlib import Path
 from stripread.card import CardLayout
 from stripread.i18n import Message
 from stripread.lot.lot import Lot
-from stripread.photo.load import PhotoFile
+from stripread.photo import PhotoFile
 from stripread.site import SampleType, Site, find_lot_file, kind_of_lot, resolve_card, resolve_lot
-from stripread.strip.kinds import StripKind
+from stripread.strip import StripKind
 from stripread.workflow.second_strip import FirstStrip
 
 __all__ = ["ResolvedInputs", "SampleContext", "resolve_inputs"]

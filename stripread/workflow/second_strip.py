@@ -7,9 +7,9 @@ from stripread.check.replicates import check_second_strip
 from stripread.errors import StripReadError
 from stripread.findings import Finding, make_finding
 from stripread.i18n import Message
-from stripread.photo.load import PhotoFile
+from stripread.photo import PhotoFile
 from stripread.read import Reading, combine_readings, read_strip
-from stripread.strip.kinds import StripKind
+from stripread.strip import StripKind
 
 __all__ = ["Compared", "FirstStrip", "compare_with_first"]
 

@@ -29,11 +29,11 @@ import numpy as np
 
 from stripread.calibrate.lot_from_series import calibrate_lot
 from stripread.calibrate.series import load_series
-from stripread.card.design import design_card
+from stripread.card import design_card
 from stripread.errors import CalibrationRefusedError, StripReadError
 from stripread.findings import worst_severity
 from stripread.lot.lot import load_lot, save_lot
-from stripread.photo.load import open_photo_bytes
+from stripread.photo import open_photo_bytes
 from stripread.read import combine_readings, read_strip
 from stripread.simulate.demo import DEMO_LOTS
 from stripread.simulate.looks.families import CAMERA_ASPECTS, USUAL, Look, random_look
@@ -45,7 +45,7 @@ from stripread.simulate.scene.heic import heif_encoder
 from stripread.simulate.scene.photograph import enrolled, take_photo
 from stripread.simulate.scene.scene import Cover, Defects
 from stripread.simulate.series import STRIP_SCATTER, SeriesPlan, shoot_series
-from stripread.strip.kinds import load_kind
+from stripread.strip import load_kind
 
 ROOT = Path(__file__).parents[2]
 # Concentrations judged, drawn evenly in their logarithm.

@@ -16,11 +16,11 @@ from pathlib import Path
 import numpy as np
 
 from stripread.calibrate.lot_from_vial import check_chart, order_blocks, provisional_lot
-from stripread.card.design import design_card
+from stripread.card import design_card
 from stripread.errors import StripReadError
 from stripread.lot.lot import Lot, load_lot
 from stripread.measure import measure_chart
-from stripread.photo.load import open_photo_bytes
+from stripread.photo import open_photo_bytes
 from stripread.read import read_strip
 from stripread.report.lot.chart import agrees
 from stripread.simulate.demo import DEMO_LOTS
@@ -28,7 +28,7 @@ from stripread.simulate.optics.conditions import dip_strip, random_shot
 from stripread.simulate.scene.photograph import enrolled, take_photo
 from stripread.simulate.scene.vial import random_vial
 from stripread.simulate.series import STRIP_SCATTER
-from stripread.strip.kinds import load_kind
+from stripread.strip import load_kind
 
 CHARTS = {
     "clo2-wide": ("violet", (0.0, 50.0, 100.0, 250.0, 400.0, 600.0)),

@@ -22,12 +22,12 @@ from pathlib import Path
 
 import numpy as np
 
-from stripread.card.design import design_card
+from stripread.card import design_card
 from stripread.errors import StripReadError
 from stripread.geometry import apply_homography
 from stripread.lot.lot import Lot, load_lot
 from stripread.measure import measure_strip
-from stripread.photo.load import open_photo_bytes
+from stripread.photo import open_photo_bytes
 from stripread.read.strip import lot_colours, read_measurement
 from stripread.simulate.looks.families import FAMILIES, USUAL, Look, random_look
 from stripread.simulate.optics.conditions import random_shot

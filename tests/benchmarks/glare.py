@@ -24,20 +24,20 @@ import cv2
 import numpy as np
 from PIL import Image
 
-from stripread.card.design import design_card
+from stripread.card import design_card
 from stripread.errors import StripReadError
 from stripread.geometry import Float
 from stripread.lot.lot import load_lot
 from stripread.measure import measure_strip
-from stripread.photo.load import open_photo_bytes
+from stripread.photo import open_photo_bytes
 from stripread.read import read_measurement
 from stripread.simulate.demo import DEMO_LOTS
 from stripread.simulate.optics.conditions import dip_strip, random_shot
 from stripread.simulate.scene.photograph import Shot, enrolled, take_photo
 from stripread.simulate.scene.scene import Defects, GlareSpot, StripPlacement, pad_corners_mm, strip_to_card
 from stripread.simulate.series import STRIP_SCATTER
+from stripread.strip import StripKind, load_kind
 from stripread.strip.find import StripPose
-from stripread.strip.kinds import StripKind, load_kind
 
 ROOT = Path(__file__).parents[2]
 CARD = design_card()

@@ -16,7 +16,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1] / "unit"))
 from card_scenes import Conditions, bench, photo_of, pose_homography, put_card, small_card, take
 
-from stripread.card.find import find_card
+from stripread.card import find_card
 from stripread.card.markers import detect_markers, likeness, load_markers, refine_corners
 from stripread.errors import StripReadError
 from stripread.geometry import apply_homography

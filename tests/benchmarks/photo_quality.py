@@ -11,16 +11,16 @@ from dataclasses import replace
 
 import numpy as np
 
-from stripread.card.design import design_card
+from stripread.card import design_card
 from stripread.colour import mismatch_covariance
 from stripread.errors import StripReadError
 from stripread.geometry import Float
 from stripread.measure import StripMeasurement, measure_strip
-from stripread.photo.load import open_photo_bytes
+from stripread.photo import open_photo_bytes
 from stripread.simulate.optics.conditions import dip_strip, random_shot
 from stripread.simulate.scene.photograph import Shot, enrolled, take_photo
 from stripread.simulate.scene.scene import Defects, GlareSpot, LightField, Shadow, half_plane, pad_corners_mm
-from stripread.strip.kinds import load_kind
+from stripread.strip import load_kind
 from tests.fitting.patches import U_INSTRUMENT
 
 SEED = 4711

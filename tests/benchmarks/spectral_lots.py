@@ -14,8 +14,7 @@ from multiprocessing import get_context
 
 import numpy as np
 
-from stripread.card.design import design_card
-from stripread.card.layout import CardLayout
+from stripread.card import CardLayout, design_card
 from stripread.colour import fit_correction, on_grid
 from stripread.errors import PhotoUnfitError
 from stripread.simulate.optics.cameras import Phone, make_phone

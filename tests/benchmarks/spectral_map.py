@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from stripread.card.design import design_card
+from stripread.card import design_card
 from stripread.colour import (
     PatchColours,
     fit_correction,

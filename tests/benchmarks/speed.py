@@ -22,11 +22,11 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from stripread.card.layout import load_card
+from stripread.card import load_card
 from stripread.lot.lot import load_lot
-from stripread.photo.load import open_photo
+from stripread.photo import open_photo
 from stripread.read import read_strip
-from stripread.strip.kinds import load_kind
+from stripread.strip import load_kind
 
 ROOT = Path(__file__).parents[2]
 SAMPLES, CALIBRATION = ROOT / "sample_images", ROOT / "calibration"

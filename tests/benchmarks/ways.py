@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from stripread.card.design import design_card
+from stripread.card import design_card
 from stripread.colour import fit_correction, fit_map, smoothed_residuals
 from stripread.colour.map import MapMethod
 from stripread.errors import PhotoUnfitError

@@ -5,17 +5,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from stripread.card.layout import CardLayout, Marker, Patch, Role
+from stripread.card import CardLayout, Marker
+from stripread.card.layout import Patch, Role
 from stripread.errors import StripReadError
 from stripread.geometry import Rect
 from stripread.measure import measure_card, measure_strip
-from stripread.photo.load import open_photo_bytes
+from stripread.photo import open_photo_bytes
 from stripread.simulate.optics.cameras import make_phone
 from stripread.simulate.optics.pads import PADS, pad_reflectance
 from stripread.simulate.optics.spectra import reflectance_to_lab
 from stripread.simulate.scene.photograph import DippedStrip, Shot, enrolled, strip_geometry, take_photo
 from stripread.simulate.scene.scene import LightField, Optics, StripPlacement, View
-from stripread.strip.kinds import load_kind
+from stripread.strip import load_kind
 from tests.listed import each
 
 KIND = load_kind("clo2-wide")

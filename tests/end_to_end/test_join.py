@@ -6,16 +6,15 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from stripread.card.design import design_card
-from stripread.card.layout import load_card
+from stripread.card import design_card, load_card
 from stripread.cli.app import app
 from stripread.lot.lot import load_lot
-from stripread.photo.load import open_photo
+from stripread.photo import open_photo
 from stripread.read import read_strip
 from stripread.simulate.demo import DEMO_LOTS, DEMO_PRINTER
 from stripread.simulate.optics.cameras import make_phone
 from stripread.simulate.series import SeriesPlan, shoot_series
-from stripread.strip.kinds import load_kind
+from stripread.strip import load_kind
 
 CALIBRATION = Path(__file__).parents[2] / "calibration"
 CARD = CALIBRATION / "card-print-a.toml"

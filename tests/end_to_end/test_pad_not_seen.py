@@ -7,17 +7,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from stripread.card.design import design_card
-from stripread.card.layout import load_card
+from stripread.card import design_card, load_card
 from stripread.errors import PadCountError, SeriesError, StripNotFoundError, StripUpsideDownError
 from stripread.lot.lot import Lot, load_lot
 from stripread.measure import StripMeasurement, measure_strip
-from stripread.photo.load import open_photo, open_photo_bytes
+from stripread.photo import open_photo, open_photo_bytes
 from stripread.read import read_measurement
 from stripread.simulate.optics.cameras import make_phone
 from stripread.simulate.scene.photograph import DippedStrip, Shot, enrolled, strip_geometry, take_photo
 from stripread.simulate.scene.scene import StripPlacement, View
-from stripread.strip.kinds import load_kind
+from stripread.strip import load_kind
 
 CALIBRATION = Path(__file__).parents[2] / "calibration"
 KIND = load_kind("clo2-ultralow")

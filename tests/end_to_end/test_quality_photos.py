@@ -6,11 +6,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from stripread.card.design import design_card
-from stripread.card.layout import CardLayout
+from stripread.card import CardLayout, design_card
 from stripread.errors import PhotoUnfitError
 from stripread.measure import StripMeasurement, measure_strip
-from stripread.photo.load import open_photo_bytes
+from stripread.photo import open_photo_bytes
 from stripread.simulate.optics.cameras import make_phone
 from stripread.simulate.scene.photograph import DippedStrip, Shot, enrolled, strip_geometry, take_photo
 from stripread.simulate.scene.scene import (
@@ -26,8 +25,8 @@ from stripread.simulate.scene.scene import (
     pad_corners_mm,
     strip_to_card,
 )
+from stripread.strip import load_kind
 from stripread.strip.find import StripPose
-from stripread.strip.kinds import load_kind
 from tests.listed import each
 
 KIND = load_kind("clo2-wide")

@@ -13,7 +13,7 @@ import pytest
 from typer.testing import CliRunner
 
 from stripread.cli.app import app
-from stripread.photo.load import open_photo
+from stripread.photo import open_photo
 from tests.listed import each
 
 ROOT = Path(__file__).parents[2]

@@ -8,10 +8,10 @@ import pytest
 
 from stripread.calibrate.lot_from_series import calibrate_lot, join_lot
 from stripread.calibrate.series import load_series
-from stripread.card.design import design_card
+from stripread.card import design_card
 from stripread.errors import SeriesError
 from stripread.lot.lot import load_lot, save_lot
-from stripread.photo.load import open_photo_bytes
+from stripread.photo import open_photo_bytes
 from stripread.read import read_strip
 from stripread.report.lot.page import lot_text
 from stripread.simulate.optics.cameras import make_phone
@@ -19,7 +19,7 @@ from stripread.simulate.optics.conditions import dip_strip
 from stripread.simulate.scene.photograph import Shot, enrolled, take_photo
 from stripread.simulate.scene.scene import View
 from stripread.simulate.series import SeriesPlan, shoot_series
-from stripread.strip.kinds import load_kind
+from stripread.strip import load_kind
 
 PRINTER = 3
 KIND = load_kind("clo2-ultralow")

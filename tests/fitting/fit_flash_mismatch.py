@@ -8,7 +8,7 @@ import sys
 
 import numpy as np
 
-from stripread.card.design import design_card
+from stripread.card import design_card
 from stripread.colour import fit_correction
 from stripread.colour.mismatch import CONSTANTS
 from stripread.geometry import Float

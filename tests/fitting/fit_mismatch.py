@@ -14,8 +14,7 @@ from math import lgamma, log, pi
 import numpy as np
 from numpy.typing import NDArray
 
-from stripread.card.design import design_card
-from stripread.card.layout import CardLayout
+from stripread.card import CardLayout, design_card
 from stripread.colour import DEGREES_OF_FREEDOM, MismatchConstants, fit_correction, mismatch_covariance
 from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float

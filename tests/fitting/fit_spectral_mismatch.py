@@ -14,8 +14,7 @@ from math import lgamma, log, pi
 
 import numpy as np
 
-from stripread.card.design import design_card
-from stripread.card.layout import CardLayout
+from stripread.card import CardLayout, design_card
 from stripread.colour import DEGREES_OF_FREEDOM, fit_correction, on_grid
 from stripread.colour.mismatch import like_residuals, spectral_factor
 from stripread.errors import PhotoUnfitError

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stripread.card.layout import CardLayout
+from stripread.card import CardLayout
 from stripread.colour import PatchColours
 from stripread.geometry import Float
 from stripread.simulate.optics.cameras import Phone, develop_photo, on_sensor

@@ -9,12 +9,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from stripread.calibrate.series import load_series
+from stripread.card import load_card
 from stripread.card.cgats import parse_cgats
-from stripread.card.layout import load_card
 from stripread.errors import StripReadError
 from stripread.lot.lot import load_lot
 from stripread.site import load_site
-from stripread.strip.kinds import load_kind
+from stripread.strip import load_kind
 from stripread.water import load_sachet
 
 ROOT = Path(__file__).parents[2]

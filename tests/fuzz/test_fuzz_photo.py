@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from PIL import Image, ImageCms
 
 from stripread.errors import StripReadError
-from stripread.photo import Limits, decode_photo, open_photo_bytes
+from stripread.photo import decode_photo, open_photo_bytes
+from stripread.photo.load import Limits
 from tests.listed import each
 
 # Small limits keep a header that was changed to claim millions of pixels from costing time and memory.

@@ -6,16 +6,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from stripread.card.design import design_card
-from stripread.card.layout import load_card
+from stripread.card import design_card, load_card
 from stripread.lot.lot import load_lot
-from stripread.photo.load import open_photo_bytes
+from stripread.photo import open_photo_bytes
 from stripread.read import PadReading, read_strip
 from stripread.simulate.demo import DEMO_LOTS, DEMO_PRINTER
 from stripread.simulate.optics.cameras import make_phone
 from stripread.simulate.scene.photograph import DippedStrip, Shot, strip_geometry, take_photo
 from stripread.simulate.scene.scene import LightField, Optics, StripPlacement, View
-from stripread.strip.kinds import load_kind
+from stripread.strip import load_kind
 from tests.listed import each
 
 ROOT = Path(__file__).parents[2]

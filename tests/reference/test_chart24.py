@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from stripread.card.enrol import enrol_card
-from stripread.card.layout import CardLayout, Marker, Patch
+from stripread.card import CardLayout, Marker, enrol_card
+from stripread.card.layout import Patch
 from stripread.colour import colour_science, lab_to_xyz, xyz_to_lab
 from stripread.geometry import Rect
 from tests.listed import each

@@ -6,7 +6,8 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
-from stripread.photo import Limits, decode_photo, open_photo_bytes
+from stripread.photo import decode_photo, open_photo_bytes
+from stripread.photo.load import Limits
 from tests.listed import each
 
 ANY_SIZE = Limits(min_pixels=1)

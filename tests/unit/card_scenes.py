@@ -7,9 +7,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stripread.card.layout import CardLayout, Marker, Patch
+from stripread.card import CardLayout, Marker
+from stripread.card.layout import Patch
 from stripread.geometry import Float, Rect, apply_homography
-from stripread.photo.photo import Photo
+from stripread.photo import Photo
 
 Image = NDArray[np.uint8]
 FOCAL = 0.8  # of the longer side: between the 24 and 28 mm lenses (equivalent) of most phones

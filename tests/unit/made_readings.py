@@ -16,7 +16,7 @@ from stripread.lot.lot import LimitOf, Lot, PadCalibration
 from stripread.measure import StripMeasurement
 from stripread.read import Censored, Limit, PadReading, Reading
 from stripread.site import Expectation, SampleType
-from stripread.strip.kinds import StripKind, load_kind
+from stripread.strip import StripKind, load_kind
 
 TODAY = date(2026, 5, 4)
 CLO2 = "chlorine dioxide"

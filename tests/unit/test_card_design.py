@@ -3,7 +3,8 @@ from itertools import combinations
 import cv2
 import numpy as np
 
-from stripread.card.design import DICTIONARY, MARKER_IDS, SLOT_LAB, design_card
+from stripread.card import SLOT_LAB, design_card
+from stripread.card.design import DICTIONARY, MARKER_IDS
 from stripread.card.figure import lab_to_srgb, marker_bits
 from stripread.geometry import Rect
 from tests.listed import each

@@ -11,10 +11,9 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from stripread.card.design import SLOT_LAB, design_card
-from stripread.card.draw import card_raster, draw_card
-from stripread.card.figure import Words, card_parts, lab_to_srgb
-from stripread.card.layout import Marker, load_card
+from stripread.card import SLOT_LAB, Marker, Words, card_parts, design_card, draw_card, load_card
+from stripread.card.draw import card_raster
+from stripread.card.figure import lab_to_srgb
 from stripread.errors import DrawingError, MissingExtraError
 from stripread.geometry import Rect
 from tests.listed import each

@@ -7,9 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from stripread.card.design import design_card
-from stripread.card.enrol import enrol_card
-from stripread.card.layout import load_card, save_card
+from stripread.card import design_card, enrol_card, load_card, save_card
 from stripread.errors import MeasurementFileError
 from tests.listed import each
 

@@ -7,10 +7,7 @@ import numpy as np
 import pytest
 from card_scenes import Conditions, bench, photo_of, pose_homography, put_bent_card, put_card, scene, small_card
 
-from stripread.card import find
-from stripread.card.design import design_card
-from stripread.card.find import CardPose, find_card
-from stripread.card.layout import CardLayout
+from stripread.card import CardLayout, CardPose, design_card, find, find_card
 from stripread.card.markers import refine_corners
 from stripread.errors import (
     CardBentError,

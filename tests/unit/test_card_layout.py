@@ -6,8 +6,7 @@ from pathlib import Path
 import pytest
 import tomli_w
 
-from stripread.card.design import design_card
-from stripread.card.layout import Enrolment, load_card, parse_card, save_card
+from stripread.card import Enrolment, design_card, load_card, parse_card, save_card
 from stripread.errors import CardFileError
 from tests.listed import each
 

@@ -2,9 +2,8 @@ from dataclasses import replace
 
 import pytest
 
-from stripread.card.design import design_card
+from stripread.card import design_card, strip_room
 from stripread.card.layout import Patch
-from stripread.card.slot import strip_room
 from stripread.errors import CardFileError
 from stripread.geometry import Rect
 

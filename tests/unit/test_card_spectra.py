@@ -6,9 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from stripread.card.design import SLOT_LAB, design_card
-from stripread.card.enrol import enrol_card
-from stripread.card.layout import load_card, parse_card, save_card
+from stripread.card import SLOT_LAB, design_card, enrol_card, load_card, parse_card, save_card
 from stripread.card.spectra import as_reflectance, spectra_lab, unusable_wavelengths
 from stripread.errors import CardFileError, MeasurementFileError
 from stripread.simulate.optics.inks import print_card

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from stripread.calibrate.lot_from_vial import order_blocks
-from stripread.card.design import design_card
+from stripread.card import design_card
 from stripread.errors import ChartError
 from stripread.measure import ChartMeasurement, measure_chart
-from stripread.photo.load import open_photo_bytes
+from stripread.photo import open_photo_bytes
 from stripread.simulate.optics.cameras import make_phone
 from stripread.simulate.optics.spectra import reflectance_to_lab
 from stripread.simulate.scene.photograph import Shot, enrolled, take_photo

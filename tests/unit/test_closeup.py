@@ -5,9 +5,9 @@ import numpy as np
 import pytest
 
 from stripread import load_card, load_kind, load_lot, open_photo, read_strip
-from stripread.card.find import find_card
+from stripread.card import find_card
 from stripread.geometry import apply_homography, scale_points
-from stripread.photo.load import decode_photo
+from stripread.photo import decode_photo
 from stripread.read import Reading
 from stripread.report.pictures.closeup import draw_closeup, draw_plain
 

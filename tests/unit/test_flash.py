@@ -10,18 +10,18 @@ import pytest
 
 from stripread.calibrate.lot_from_series import calibrate_lot
 from stripread.calibrate.series import load_series
-from stripread.card.design import design_card
+from stripread.card import design_card
 from stripread.errors import FlashPairError, SeriesError
 from stripread.lot.lot import load_lot, save_lot
 from stripread.measure import StripMeasurement, finish_flash_pair, flash_colours, measure_flash_pair
-from stripread.photo.load import PhotoFile, open_photo_bytes
+from stripread.photo import PhotoFile, open_photo_bytes
 from stripread.read import read_strip
 from stripread.simulate.optics.cameras import make_phone
 from stripread.simulate.optics.conditions import with_flash
 from stripread.simulate.optics.light import field_at
 from stripread.simulate.scene.photograph import DippedStrip, Shot, enrolled, strip_geometry, take_photo
 from stripread.simulate.scene.scene import StripPlacement, View
-from stripread.strip.kinds import load_kind
+from stripread.strip import load_kind
 
 CALIBRATION = Path(__file__).parents[2] / "calibration"
 KIND, CARD = load_kind("clo2-wide"), design_card()

@@ -5,8 +5,8 @@ import pytest
 
 from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float
-from stripread.strip.glare import FreePart, GroundVeil, Veil, find_free_part, measure_cells, residual_veil
-from stripread.strip.pads import measure_pad
+from stripread.strip import GroundVeil, measure_pad
+from stripread.strip.glare import FreePart, Veil, find_free_part, measure_cells, residual_veil
 from tests.listed import each
 
 PINK, VIOLET, PLASTIC = np.array([0.87, 0.68, 0.78]), np.array([0.35, 0.32, 0.65]), np.array([0.86, 0.86, 0.85])

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from stripread.card.design import design_card
+from stripread.card import design_card
 from stripread.colour import Correction, PatchColours, fit_correction
 from stripread.simulate.optics.cameras import make_phone
 from stripread.simulate.optics.inks import print_card

@@ -7,7 +7,7 @@ import cv2
 import numpy as np
 import pytest
 
-from stripread.card.design import design_card
+from stripread.card import design_card
 from stripread.geometry import Float, Rect, apply_homography
 from stripread.simulate.looks.families import CAMERA_ASPECTS, FAMILIES, USUAL, Look, Trait, random_look
 from stripread.simulate.optics.cameras import make_phone
@@ -17,7 +17,7 @@ from stripread.simulate.scene.heic import heif_encoder
 from stripread.simulate.scene.photograph import DippedStrip, Shot, strip_geometry, take_photo
 from stripread.simulate.scene.render import Rendered
 from stripread.simulate.scene.scene import StripPlacement, View
-from stripread.strip.kinds import Dip, PadSpec, StripKind
+from stripread.strip import Dip, PadSpec, StripKind
 from tests.listed import each
 
 pytestmark = pytest.mark.slow  # some two hundred photos

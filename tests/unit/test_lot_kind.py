@@ -10,7 +10,7 @@ import tomli_w
 from stripread.errors import LotFileError
 from stripread.lot.lot import load_lot, save_lot
 from stripread.site import kind_of_lot, load_site
-from stripread.strip.kinds import kind_to_data, load_kind, parse_kind, shipped_kinds
+from stripread.strip import kind_to_data, load_kind, parse_kind, shipped_kinds
 
 CALIBRATION = Path(__file__).parents[2] / "calibration"
 LOT = load_lot(CALIBRATION / "CP-2602" / "lot.json")

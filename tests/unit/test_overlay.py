@@ -11,7 +11,7 @@ from stripread import check_reading, load_card, load_kind, load_lot, open_photo,
 from stripread.check import Verdict
 from stripread.errors import CardNotFoundError
 from stripread.findings import make_finding
-from stripread.photo.load import decode_photo
+from stripread.photo import decode_photo
 from stripread.report.pictures.overlay import _COLOURS, _wrap, draw_error, draw_verdict, save_picture
 from tests.listed import each
 

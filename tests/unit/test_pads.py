@@ -6,7 +6,7 @@ import pytest
 
 from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float
-from stripread.strip.pads import PadColour, measure_pad
+from stripread.strip import PadColour, measure_pad
 from tests.listed import each
 
 PINK = np.array([0.80, 0.55, 0.60])

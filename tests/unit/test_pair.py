@@ -5,7 +5,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from stripread.card.design import design_card
+from stripread.card import design_card
 from stripread.colour import FLASH_CONSTANTS, fit_correction, mismatch_covariance
 from stripread.geometry import Float
 from stripread.measure import coding_covariance

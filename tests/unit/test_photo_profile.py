@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from PIL import Image, ImageCms
 
-from stripread.photo import Limits, Photo, decode_photo, open_photo_bytes
+from stripread.photo import Photo, decode_photo, open_photo_bytes
+from stripread.photo.load import Limits
 from stripread.photo.profile import light_of_profile, srgb_light
 from tests.listed import each
 

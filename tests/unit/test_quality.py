@@ -7,23 +7,14 @@ import cv2
 import numpy as np
 import pytest
 
-from stripread.card.design import design_card
+from stripread.card import design_card
 from stripread.colour import Correction, PatchColours, fit_correction
 from stripread.errors import PhotoUnfitError
 from stripread.findings import Finding
 from stripread.geometry import Float, Rect
+from stripread.photo import GroundLight, Photo, judge_pad, measure_ground
 from stripread.photo.blur import measure_blur
-from stripread.photo.photo import Photo
-from stripread.photo.quality import (
-    GroundLight,
-    _median_of_known,
-    judge_correction,
-    judge_exposure,
-    judge_light,
-    judge_pad,
-    judge_patches,
-    measure_ground,
-)
+from stripread.photo.quality import _median_of_known, judge_correction, judge_exposure, judge_light, judge_patches
 from stripread.simulate.optics.cameras import make_phone
 from stripread.simulate.optics.inks import print_card
 from tests.fitting.patches import simulate_means

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from stripread.card.design import design_card
+from stripread.card import design_card
 from stripread.geometry import Float, apply_homography
 from stripread.simulate.optics.light import field_at
 from stripread.simulate.scene.paint import quad_pieces

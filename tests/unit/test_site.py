@@ -3,8 +3,7 @@ from pathlib import Path
 
 import pytest
 
-from stripread.card.design import design_card
-from stripread.card.layout import save_card
+from stripread.card import design_card, save_card
 from stripread.errors import KindFileError, LotFileError, SiteError
 from stripread.site import Expectation, find_site, load_site, resolve_card, resolve_kind, resolve_lot, write_demo_site
 from tests.listed import each

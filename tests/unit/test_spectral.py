@@ -6,7 +6,7 @@ from functools import lru_cache
 import numpy as np
 import pytest
 
-from stripread.card.design import design_card
+from stripread.card import design_card
 from stripread.colour import fit_correction, on_grid, spectra_to_xyz, spectral_mismatch, stands_for_dyes, xyz_to_lab
 from stripread.colour.mismatch import SPECTRAL_CONSTANTS
 from stripread.colour.spectra import GRID_NM, make_dyes, make_views

@@ -8,10 +8,7 @@ import pytest
 
 from stripread.errors import PadCountError, PadCoveredError, StripNotFoundError, StripReadError, StripUpsideDownError
 from stripread.geometry import Float, Rect
-from stripread.strip.find import find_strip
-from stripread.strip.kinds import PadSpec, StripKind, load_kind
-from stripread.strip.pose import StripPose
-from stripread.strip.view import SlotView
+from stripread.strip import PadSpec, SlotView, StripKind, StripPose, find_strip, load_kind
 from tests.listed import each
 
 GREY = (0.28, 0.28, 0.28)  # L* 60

@@ -9,7 +9,7 @@ import pytest
 import tomli_w
 
 from stripread.errors import KindFileError
-from stripread.strip.kinds import kind_colours, kind_to_data, load_kind, parse_kind, shipped_kinds
+from stripread.strip import kind_colours, kind_to_data, load_kind, parse_kind, shipped_kinds
 from tests.listed import each
 
 PLAIN: dict[str, Any] = {

@@ -56,7 +56,7 @@ def verify(
     from stripread.cli.site_options import look_up_inputs, look_up_site
     from stripread.cli.site_record import keep_check
     from stripread.lot.record import RECORD, append_row, find_row, load_record
-    from stripread.photo.load import open_photo
+    from stripread.photo import open_photo
     from stripread.report.json_lines import error_json, to_line
     from stripread.report.terminal.reading import error_text
     from stripread.report.terminal.standard import broken_by_last, chart_text, check_json, check_text

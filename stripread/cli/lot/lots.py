@@ -152,7 +152,7 @@ def list_kinds(
       stripread kind list
     """
     from stripread.cli.site_options import look_up_kind, look_up_site
-    from stripread.strip.kinds import shipped_kinds
+    from stripread.strip import shipped_kinds
 
     where = look_up_site(site)
     for name in sorted({*shipped_kinds(), *(() if where is None else where.kinds)}):

@@ -14,7 +14,7 @@ from stripread.i18n import Message, Verbatim
 if TYPE_CHECKING:
     from stripread.card import CardLayout
     from stripread.measure import ChartMeasurement
-    from stripread.strip.kinds import PadSpec, StripKind
+    from stripread.strip import PadSpec, StripKind
 
 __all__ = ["chart_numbers", "chart_pad", "check_chart", "from_chart"]
 
@@ -128,7 +128,7 @@ def _measured(photo: Path, layout: "CardLayout", options: _ChartOptions, overlay
     """Measure the chart; draw it also where its order is not clear, for that shows what went wrong."""
     from stripread.calibrate.lot_from_vial import order_blocks
     from stripread.measure import measure_chart
-    from stripread.photo.load import open_photo
+    from stripread.photo import open_photo
     from stripread.report.pictures.overlay import draw_chart, save_picture
 
     if overlay is not None:

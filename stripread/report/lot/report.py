@@ -241,7 +241,7 @@ class _Photos:
 def _thumbnail(path: Path, sha256: str) -> tuple[str | None, str]:
     import cv2
 
-    from stripread.photo.load import decode_photo, open_photo, suggested_reduction
+    from stripread.photo import decode_photo, open_photo, suggested_reduction
 
     if not path.is_file():
         return None, "photo missing"

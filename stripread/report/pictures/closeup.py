@@ -8,11 +8,10 @@ from contextlib import suppress
 import cv2
 import numpy as np
 
-from stripread.card.find import find_card
-from stripread.card.layout import CardLayout
+from stripread.card import CardLayout, find_card
 from stripread.errors import StripReadError
 from stripread.geometry import Float, Rect, apply_homography, scale_points
-from stripread.photo.photo import Photo
+from stripread.photo import Photo
 from stripread.read import Reading
 from stripread.report.pictures.overlay import Picture, outline, shrunk, tag
 

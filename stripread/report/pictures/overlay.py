@@ -18,7 +18,7 @@ from stripread.errors import StripReadError
 from stripread.geometry import Float, scale_points
 from stripread.i18n import Verbatim
 from stripread.measure import ChartMeasurement
-from stripread.photo.photo import Photo
+from stripread.photo import Photo
 from stripread.report.words import Headline, error_headline, expected_line, next_steps, pad_words, verdict_headline
 
 __all__ = ["Picture", "draw_chart", "draw_error", "draw_verdict", "outline", "save_picture", "shrunk", "tag"]

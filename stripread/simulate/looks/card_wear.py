@@ -5,7 +5,7 @@ from collections.abc import Callable
 import cv2
 import numpy as np
 
-from stripread.card.layout import CardLayout
+from stripread.card import CardLayout
 from stripread.geometry import Float, Rect, apply_homography
 from stripread.simulate.looks.families import Trait
 from stripread.simulate.looks.strip_canvas import smooth_noise

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from stripread.card.layout import CardLayout
+from stripread.card import CardLayout
 from stripread.simulate.looks.families import Trait
 from stripread.simulate.looks.strip_canvas import StripCanvas
 from stripread.simulate.looks.strip_litter import (

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from stripread.card.layout import CardLayout
+from stripread.card import CardLayout
 from stripread.geometry import Float, apply_homography
 from stripread.simulate.looks.families import USUAL, Look
 from stripread.simulate.looks.strip_around import looked_placement, shadows_across, water_drops
@@ -17,7 +17,7 @@ from stripread.simulate.optics.lamps import SEEN, UNSEEN, lamp
 from stripread.simulate.scene.photograph import DippedStrip, Flash, Shot, strip_geometry
 from stripread.simulate.scene.scene import GlareSpot, LightField, Optics, StripPlacement, View
 from stripread.simulate.scene.view import lens_place, project
-from stripread.strip.kinds import StripKind
+from stripread.strip import StripKind
 
 __all__ = ["SEEN_PRINTERS", "UNSEEN_PRINTERS", "dip_strip", "random_pair", "random_shot", "with_flash", "with_look"]
 

@@ -10,8 +10,7 @@ import numpy as np
 from PIL import Image as PillowImage
 from PIL import ImageDraw, ImageFont
 
-from stripread.card.figure import Line, Part, Rgb, Words, card_parts
-from stripread.card.layout import CardLayout, Marker
+from stripread.card import CardLayout, Line, Marker, Part, Rgb, Words, card_parts
 from stripread.geometry import Float, apply_homography
 from stripread.simulate.scene.paint import Image, Piece, blend, mask_pieces, polygon_pieces, quad_pieces, shade
 from stripread.simulate.scene.scene import Materials, SecondCard

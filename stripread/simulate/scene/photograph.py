@@ -8,8 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from stripread.card.design import SLOT_LAB
-from stripread.card.layout import CardLayout, Enrolment
+from stripread.card import SLOT_LAB, CardLayout, Enrolment
 from stripread.geometry import Float
 from stripread.simulate.looks.card_wear import aged
 from stripread.simulate.looks.families import Look
@@ -46,7 +45,7 @@ from stripread.simulate.scene.scene import (
     View,
 )
 from stripread.simulate.scene.vial import Vial
-from stripread.strip.kinds import StripKind
+from stripread.strip import StripKind
 
 __all__ = ["CHEMISTRY", "DippedStrip", "Flash", "Shot", "enrolled", "printed_card", "strip_geometry", "take_photo"]
 

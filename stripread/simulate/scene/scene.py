@@ -10,7 +10,7 @@ from typing import Literal
 
 import numpy as np
 
-from stripread.card.layout import CardLayout
+from stripread.card import CardLayout
 from stripread.geometry import Float, Rect
 from stripread.simulate.looks.families import Look
 from stripread.simulate.scene.vial import Vial

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from stripread.card.layout import CardLayout
+from stripread.card import CardLayout
 from stripread.geometry import Float, apply_homography
 from stripread.simulate.scene.scene import Scene, View
 

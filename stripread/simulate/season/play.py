@@ -18,7 +18,7 @@ from stripread.check.standard import StandardCheck, check_row
 from stripread.errors import RecordsError, SiteError, StripReadError
 from stripread.i18n import Message
 from stripread.lot.record import RECORD, append_row
-from stripread.photo.load import PhotoFile, open_photo_bytes
+from stripread.photo import PhotoFile, open_photo_bytes
 from stripread.records import Batch, Note, Records, Stamp
 from stripread.records.of_site import open_site_records
 from stripread.records.queries.batches import with_expected
@@ -41,7 +41,7 @@ from stripread.simulate.season.script import (
 )
 from stripread.simulate.series import STRIP_SCATTER, demo_conditions
 from stripread.site import Site, load_site
-from stripread.strip.kinds import load_kind
+from stripread.strip import load_kind
 from stripread.units import Measured
 from stripread.water import expected_generation, load_sachet
 from stripread.workflow.check_standard import KnownDilution, read_check, record_check

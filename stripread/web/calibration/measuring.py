@@ -8,7 +8,7 @@ from stripread.check.standard import check_row
 from stripread.i18n import Joined
 from stripread.lot.record import CheckRow
 from stripread.measure import finish_flash_pair, flash_colours, measure_flash_pair, measure_strip
-from stripread.photo.load import PhotoFile
+from stripread.photo import PhotoFile
 from stripread.site import load_site, resolve_card, resolve_kind
 from stripread.units import kept_message
 from stripread.workflow.check_standard import KnownDilution, read_check

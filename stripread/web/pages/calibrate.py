@@ -11,7 +11,7 @@ from starlette.routing import Route
 
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.i18n import Message
-from stripread.photo.load import PhotoFile, open_photo_bytes
+from stripread.photo import PhotoFile, open_photo_bytes
 from stripread.records import Stamp
 from stripread.site import load_site, resolve_kind
 from stripread.web.calibration.accept import accept_lot, enter_change

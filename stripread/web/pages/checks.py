@@ -17,7 +17,7 @@ from stripread.findings import REGISTRY
 from stripread.i18n import Message
 from stripread.lot.lot import Lot
 from stripread.lot.record import CheckRow, append_row, find_row, load_record
-from stripread.photo.load import PhotoFile, open_photo_bytes
+from stripread.photo import PhotoFile, open_photo_bytes
 from stripread.records import Stamp
 from stripread.report.lot.report import check_cells
 from stripread.site import Site, load_site, resolve_lot

@@ -12,7 +12,7 @@ from stripread.calibrate.plan import Solution, plan_dilutions, usual_levels
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.i18n import Message, Verbatim
 from stripread.site import Site, load_site, resolve_card, resolve_kind
-from stripread.strip.kinds import StripKind, shipped_kinds
+from stripread.strip import StripKind, shipped_kinds
 from stripread.units import Measured
 from stripread.web.calibration.accept import check_number, enter_change, refuse_foreign, refuse_second
 from stripread.web.calibration.drafts import CalibrationDraft, DraftPad, DraftSolution, PadValue

@@ -22,7 +22,7 @@ from stripread.lot.lot import Lot
 from stripread.records import Point
 from stripread.records.queries.batches import find_batch
 from stripread.site import Site, kind_of_lot, load_site, resolve_lot
-from stripread.strip.kinds import StripKind
+from stripread.strip import StripKind
 from stripread.web.pages.sketches import sketch_for
 from stripread.web.people.people import Person
 from stripread.web.queue.inbox import Inbox, Job

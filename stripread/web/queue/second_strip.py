@@ -3,7 +3,7 @@
 from stripread.errors import StripReadError
 from stripread.findings import make_finding
 from stripread.i18n import Message, Shown
-from stripread.photo.load import PhotoFile, open_photo_bytes
+from stripread.photo import PhotoFile, open_photo_bytes
 from stripread.web.queue.inbox import Inbox, Job
 from stripread.workflow.second_strip import FirstStrip
 

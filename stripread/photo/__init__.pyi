@@ -1,0 +1,11 @@
+from .blur import Blur as Blur
+from .load import PhotoFile as PhotoFile
+from .load import decode_photo as decode_photo
+from .load import open_photo as open_photo
+from .load import open_photo_bytes as open_photo_bytes
+from .load import suggested_reduction as suggested_reduction
+from .photo import Photo as Photo
+from .quality import GroundLight as GroundLight
+from .quality import judge_card as judge_card
+from .quality import judge_pad as judge_pad
+from .quality import measure_ground as measure_ground

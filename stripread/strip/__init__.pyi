@@ -1,0 +1,16 @@
+from .chart import ChartRow as ChartRow
+from .chart import find_chart as find_chart
+from .find import find_strip as find_strip
+from .glare import GroundVeil as GroundVeil
+from .kinds import Dip as Dip
+from .kinds import PadSpec as PadSpec
+from .kinds import StripKind as StripKind
+from .kinds import kind_colours as kind_colours
+from .kinds import kind_to_data as kind_to_data
+from .kinds import load_kind as load_kind
+from .kinds import parse_kind as parse_kind
+from .kinds import shipped_kinds as shipped_kinds
+from .pads import PadColour as PadColour
+from .pads import measure_pad as measure_pad
+from .pose import StripPose as StripPose
+from .view import SlotView as SlotView
