@@ -13,8 +13,7 @@ import numpy as np
 from stripread.calibrate.pad import calibrate_pad, curve_calibrators
 from stripread.errors import CalibrationRefusedError
 from stripread.geometry import Float
-from stripread.lot.inverse import invert_curve
-from stripread.lot.lot import Calibrator, PadCalibration
+from stripread.lot import Calibrator, PadCalibration, invert_curve
 
 __all__ = ["Coverage", "bootstrap_coverage"]
 

@@ -16,9 +16,7 @@ from stripread.colour import stands_for_dyes
 from stripread.errors import SeriesError, StripReadError
 from stripread.geometry import Float
 from stripread.i18n import ByFace, Message, Number, Verbatim
-from stripread.lot.conditions import Condition, group_photos, signature_of
-from stripread.lot.lot import Calibrator, Lot, PadCalibration
-from stripread.lot.shift import Shift, shifted_curve
+from stripread.lot import Calibrator, Condition, Lot, PadCalibration, Shift, group_photos, shifted_curve, signature_of
 from stripread.measure import (
     FlashColours,
     FlashPair,

@@ -10,11 +10,17 @@ from stripread.colour import DEGREES_OF_FREEDOM
 from stripread.errors import ChartError
 from stripread.geometry import Float
 from stripread.i18n import Message, Number, Verbatim
-from stripread.lot.chart_curve import ChartCurve
-from stripread.lot.conditions import Condition
-from stripread.lot.curve import Scatter
-from stripread.lot.inverse import Estimate, invert_curve
-from stripread.lot.lot import Calibrator, LimitOf, Lot, PadCalibration
+from stripread.lot import (
+    Calibrator,
+    ChartCurve,
+    Condition,
+    Estimate,
+    LimitOf,
+    Lot,
+    PadCalibration,
+    Scatter,
+    invert_curve,
+)
 from stripread.measure import BlockMeasurement, ChartMeasurement
 from stripread.strip import PadSpec, StripKind
 

@@ -13,11 +13,21 @@ from stripread.calibrate.fit import Fit, fit_parameters
 from stripread.errors import CalibrationRefusedError
 from stripread.geometry import Float
 from stripread.i18n import ByFace, Message, Number, Shown
-from stripread.lot.curve import Curve, Scatter, path_lab, path_slope, reacted_share
-from stripread.lot.inverse import COVERAGE
-from stripread.lot.limits import limit_of_quantification, minimum_detectable_value
-from stripread.lot.lot import Calibrator, LimitOf, PadCalibration
-from stripread.lot.shift import Shift, fit_shift
+from stripread.lot import (
+    COVERAGE,
+    Calibrator,
+    Curve,
+    LimitOf,
+    PadCalibration,
+    Scatter,
+    Shift,
+    fit_shift,
+    limit_of_quantification,
+    minimum_detectable_value,
+    path_lab,
+    path_slope,
+    reacted_share,
+)
 
 __all__ = ["calibrate_pad", "curve_calibrators", "curve_conditions", "fit_condition_shift"]
 

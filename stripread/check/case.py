@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from stripread.check.history import History
-from stripread.lot.lot import Lot, PadCalibration
+from stripread.lot import Lot, PadCalibration
 from stripread.read import PadReading, Reading
 from stripread.site import Expectation, SampleType
 from stripread.strip import StripKind

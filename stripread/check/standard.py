@@ -6,8 +6,7 @@ from typing import Literal
 
 from stripread.check.verdict import PadVerdict, check_reading
 from stripread.findings import REGISTRY, Finding
-from stripread.lot.record import CheckRow
-from stripread.lot.verify import Agreement, compare_to_known
+from stripread.lot import Agreement, CheckRow, compare_to_known
 from stripread.read import PadReading, Reading
 from stripread.site import Expectation, SampleType
 

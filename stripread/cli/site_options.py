@@ -8,7 +8,7 @@ from typing import TypeVar
 from stripread.card import CardLayout, design_card
 from stripread.errors import LotFileError, SiteError, WrongUsageError
 from stripread.i18n import Message, Verbatim
-from stripread.lot.lot import Lot
+from stripread.lot import Lot
 from stripread.site import (
     SampleType,
     Site,

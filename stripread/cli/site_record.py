@@ -15,7 +15,7 @@ from stripread.i18n import Message, Verbatim
 if TYPE_CHECKING:
     from stripread.check import Verdict
     from stripread.check.history import History
-    from stripread.lot.record import CheckRow
+    from stripread.lot import CheckRow
     from stripread.photo import PhotoFile
     from stripread.read import Reading
     from stripread.records import Records, Stamp

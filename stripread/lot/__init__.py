@@ -1,3 +1,5 @@
 """A production lot: its file, curves and their inversion, limits, conditions, checks and comparison."""
 
-__all__: list[str] = []
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -16,7 +16,7 @@ from stripread.errors import TogetherError
 from stripread.findings import Finding, make_finding
 from stripread.geometry import Float
 from stripread.i18n import Joined, Message, joined
-from stripread.lot.inverse import invert_curve
+from stripread.lot import invert_curve
 from stripread.read.strip import PadReading, Reading, report_pad
 from stripread.units import two_digits
 

@@ -14,11 +14,17 @@ from stripread.errors import LotFileError, PadCountError, StripUpsideDownError
 from stripread.findings import Finding, make_finding
 from stripread.geometry import Float
 from stripread.i18n import Message, Number
-from stripread.lot.chart_curve import ChartCurve, widen_to_steps
-from stripread.lot.conditions import Likeness, compare_signature
-from stripread.lot.curve import CalibrationCurve
-from stripread.lot.inverse import Estimate, invert_curve
-from stripread.lot.lot import Lot, PadCalibration
+from stripread.lot import (
+    CalibrationCurve,
+    ChartCurve,
+    Estimate,
+    Likeness,
+    Lot,
+    PadCalibration,
+    compare_signature,
+    invert_curve,
+    widen_to_steps,
+)
 from stripread.measure import (
     PadMeasurement,
     StripMeasurement,

@@ -14,7 +14,7 @@ from pathlib import Path
 from stripread.calibrate.lot_from_series import calibrate_lot
 from stripread.calibrate.series import load_series
 from stripread.card import CardLayout, design_card, enrol_card, load_card, save_card
-from stripread.lot.lot import save_lot
+from stripread.lot import save_lot
 from stripread.simulate.samples import make_samples
 from stripread.simulate.scene.photograph import enrolled
 from stripread.simulate.series import SeriesPlan, demo_conditions, shoot_series

@@ -12,7 +12,7 @@ from stripread.card import CardLayout, load_card
 from stripread.errors import SiteError
 from stripread.files import TomlTable, read_toml
 from stripread.i18n import Joined, Message, Number, Verbatim
-from stripread.lot.lot import Lot, load_lot
+from stripread.lot import Lot, load_lot
 from stripread.strip import StripKind, load_kind, shipped_kinds
 from stripread.units import UNITS, Units
 

@@ -6,8 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from stripread.check.standard import StandardCheck, check_standard
-from stripread.lot.lot import Lot
-from stripread.lot.record import CheckRow
+from stripread.lot import CheckRow, Lot
 from stripread.photo import PhotoFile
 from stripread.read import read_strip
 from stripread.workflow.sample import ResolvedInputs

@@ -14,7 +14,7 @@ from stripread import __version__
 from stripread.check import Verdict
 from stripread.findings import Finding
 from stripread.geometry import Float
-from stripread.lot.inverse import COVERAGE
+from stripread.lot import COVERAGE
 from stripread.photo import PhotoFile
 from stripread.site import SampleType
 from stripread.units import kept_findings

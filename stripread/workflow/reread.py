@@ -11,7 +11,7 @@ from stripread import __version__
 from stripread.card import CardLayout, parse_card
 from stripread.errors import RecordsError, StripReadError
 from stripread.i18n import Message
-from stripread.lot.lot import Lot
+from stripread.lot import Lot
 from stripread.photo import PhotoFile, open_photo_bytes
 from stripread.records import Draft, Entry, FileRef, ReadingFilter, Records, Stamp
 from stripread.records.chain.canonical import parse_offset, parse_utc

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from stripread.card import CardLayout
 from stripread.i18n import Message
-from stripread.lot.lot import Lot
+from stripread.lot import Lot
 from stripread.photo import PhotoFile
 from stripread.site import SampleType, Site, find_lot_file, kind_of_lot, resolve_card, resolve_lot
 from stripread.strip import StripKind

@@ -32,7 +32,7 @@ from stripread.calibrate.series import load_series
 from stripread.card import design_card
 from stripread.errors import CalibrationRefusedError, StripReadError
 from stripread.findings import worst_severity
-from stripread.lot.lot import load_lot, save_lot
+from stripread.lot import load_lot, save_lot
 from stripread.photo import open_photo_bytes
 from stripread.read import combine_readings, read_strip
 from stripread.simulate.demo import DEMO_LOTS

@@ -18,7 +18,7 @@ import numpy as np
 from stripread.calibrate.lot_from_vial import check_chart, order_blocks, provisional_lot
 from stripread.card import design_card
 from stripread.errors import StripReadError
-from stripread.lot.lot import Lot, load_lot
+from stripread.lot import Lot, load_lot
 from stripread.measure import measure_chart
 from stripread.photo import open_photo_bytes
 from stripread.read import read_strip

@@ -25,7 +25,7 @@ import numpy as np
 from stripread.card import design_card
 from stripread.errors import StripReadError
 from stripread.geometry import apply_homography
-from stripread.lot.lot import Lot, load_lot
+from stripread.lot import Lot, load_lot
 from stripread.measure import measure_strip
 from stripread.photo import open_photo_bytes
 from stripread.read.strip import lot_colours, read_measurement

@@ -27,7 +27,7 @@ from PIL import Image
 from stripread.card import design_card
 from stripread.errors import StripReadError
 from stripread.geometry import Float
-from stripread.lot.lot import load_lot
+from stripread.lot import load_lot
 from stripread.measure import measure_strip
 from stripread.photo import open_photo_bytes
 from stripread.read import read_measurement

@@ -23,7 +23,7 @@ import cv2
 import numpy as np
 
 from stripread.card import load_card
-from stripread.lot.lot import load_lot
+from stripread.lot import load_lot
 from stripread.photo import open_photo
 from stripread.read import read_strip
 from stripread.strip import load_kind

@@ -16,7 +16,7 @@ from stripread.colour import fit_correction, fit_map, smoothed_residuals
 from stripread.colour.map import MapMethod
 from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float
-from stripread.lot.conditions import Condition, compare_signature, signature_of
+from stripread.lot import Condition, compare_signature, signature_of
 from stripread.simulate.optics.cameras import make_phone
 from stripread.simulate.optics.conditions import SEEN_PRINTERS, UNSEEN_PRINTERS
 from stripread.simulate.optics.inks import print_card

@@ -8,7 +8,7 @@ from typer.testing import CliRunner
 
 from stripread.card import design_card, load_card
 from stripread.cli.app import app
-from stripread.lot.lot import load_lot
+from stripread.lot import load_lot
 from stripread.photo import open_photo
 from stripread.read import read_strip
 from stripread.simulate.demo import DEMO_LOTS, DEMO_PRINTER

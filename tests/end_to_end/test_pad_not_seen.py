@@ -9,7 +9,7 @@ import pytest
 
 from stripread.card import design_card, load_card
 from stripread.errors import PadCountError, SeriesError, StripNotFoundError, StripUpsideDownError
-from stripread.lot.lot import Lot, load_lot
+from stripread.lot import Lot, load_lot
 from stripread.measure import StripMeasurement, measure_strip
 from stripread.photo import open_photo, open_photo_bytes
 from stripread.read import read_measurement

@@ -10,7 +10,7 @@ from stripread.calibrate.lot_from_series import calibrate_lot, join_lot
 from stripread.calibrate.series import load_series
 from stripread.card import design_card
 from stripread.errors import SeriesError
-from stripread.lot.lot import load_lot, save_lot
+from stripread.lot import load_lot, save_lot
 from stripread.photo import open_photo_bytes
 from stripread.read import read_strip
 from stripread.report.lot.page import lot_text

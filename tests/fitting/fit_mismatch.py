@@ -18,7 +18,7 @@ from stripread.card import CardLayout, design_card
 from stripread.colour import DEGREES_OF_FREEDOM, MismatchConstants, fit_correction, mismatch_covariance
 from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float
-from stripread.lot.conditions import Condition, compare_signature, signature_of
+from stripread.lot import Condition, compare_signature, signature_of
 from stripread.simulate.optics.cameras import Phone, make_phone
 from stripread.simulate.optics.conditions import SEEN_PRINTERS, UNSEEN_PRINTERS
 from stripread.simulate.optics.inks import CardPrint, print_card

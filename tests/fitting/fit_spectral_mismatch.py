@@ -19,7 +19,7 @@ from stripread.colour import DEGREES_OF_FREEDOM, fit_correction, on_grid
 from stripread.colour.mismatch import like_residuals, spectral_factor
 from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float
-from stripread.lot.conditions import Condition, compare_signature, signature_of
+from stripread.lot import Condition, compare_signature, signature_of
 from stripread.simulate.optics.cameras import Phone, make_phone
 from stripread.simulate.optics.conditions import SEEN_PRINTERS, UNSEEN_PRINTERS
 from stripread.simulate.optics.lamps import SEEN, UNSEEN

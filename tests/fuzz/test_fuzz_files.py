@@ -12,7 +12,7 @@ from stripread.calibrate.series import load_series
 from stripread.card import load_card
 from stripread.card.cgats import parse_cgats
 from stripread.errors import StripReadError
-from stripread.lot.lot import load_lot
+from stripread.lot import load_lot
 from stripread.site import load_site
 from stripread.strip import load_kind
 from stripread.water import load_sachet

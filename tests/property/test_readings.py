@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from stripread.card import design_card, load_card
-from stripread.lot.lot import load_lot
+from stripread.lot import load_lot
 from stripread.photo import open_photo_bytes
 from stripread.read import PadReading, read_strip
 from stripread.simulate.demo import DEMO_LOTS, DEMO_PRINTER

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from stripread.calibrate.fit import Fit, fit_parameters
-from stripread.lot.curve import Scatter
+from stripread.lot import Scatter
 
 DATA = Path(__file__).parent / "data"
 

@@ -11,13 +11,8 @@ import pytest
 from published import NOTHING_ELSE, SignalOnLightness, columns, fit_polynomial, signal
 from scipy.stats import t as student
 
-from stripread.lot.inverse import invert_curve
-from stripread.lot.limits import (
-    critical_value,
-    limit_of_quantification,
-    minimum_detectable_value,
-    standard_uncertainty_at,
-)
+from stripread.lot import invert_curve, limit_of_quantification, minimum_detectable_value
+from stripread.lot.limits import critical_value, standard_uncertainty_at
 
 FIT = fit_polynomial(*columns("din32645_example.csv"), np.array([1000.0, 1000.0]))
 LINE = SignalOnLightness(

@@ -12,7 +12,7 @@ from published import NOTHING_ELSE, SignalOnLightness, columns, fit_polynomial, 
 from scipy.stats import t as student
 
 from stripread.calibrate.fit import Fit
-from stripread.lot.inverse import invert_curve
+from stripread.lot import invert_curve
 
 ABSORBANCE = np.mean([0.0712, 0.0716])
 

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from published import NOTHING_ELSE, SignalOnLightness, columns, fit_polynomial, signal
 
-from stripread.lot.inverse import invert_curve
+from stripread.lot import invert_curve
 from tests.listed import each
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from published import NOTHING_ELSE, SignalOnLightness, columns, fit_polynomial, signal
 
-from stripread.lot.inverse import invert_curve
+from stripread.lot import invert_curve
 
 LOAD, DEFLECTION = columns("nist_load_cell.csv")
 QUADRATIC = fit_polynomial(LOAD, DEFLECTION, np.array([1e-3, 1e-6, -1e-15]))

@@ -5,8 +5,7 @@ from functools import cache
 import numpy as np
 
 from stripread.calibrate.pad import calibrate_pad
-from stripread.lot.curve import Curve, Scatter, path_lab
-from stripread.lot.lot import Calibrator, PadCalibration
+from stripread.lot import Calibrator, Curve, PadCalibration, Scatter, path_lab
 
 
 def parameters(half: float, hill: float, *coefficients: list[float]) -> np.ndarray:

@@ -9,10 +9,7 @@ import numpy as np
 
 from stripread.check.case import PadCase, StripCase
 from stripread.findings import Finding
-from stripread.lot.conditions import Likeness
-from stripread.lot.curve import Curve, Scatter
-from stripread.lot.inverse import Estimate
-from stripread.lot.lot import LimitOf, Lot, PadCalibration
+from stripread.lot import Curve, Estimate, Likeness, LimitOf, Lot, PadCalibration, Scatter
 from stripread.measure import StripMeasurement
 from stripread.read import Censored, Limit, PadReading, Reading
 from stripread.site import Expectation, SampleType

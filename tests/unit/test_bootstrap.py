@@ -7,7 +7,7 @@ from lot_series import PINK, PINK_LEVELS, calibrate, calibrator, known_curve, se
 from stripread.calibrate import bootstrap
 from stripread.calibrate.bootstrap import bootstrap_coverage
 from stripread.errors import CalibrationRefusedError
-from stripread.lot.curve import Scatter
+from stripread.lot import Scatter
 
 
 @pytest.fixture(scope="module")

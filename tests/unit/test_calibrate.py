@@ -17,7 +17,7 @@ from lot_series import (
 )
 
 from stripread.errors import CalibrationRefusedError
-from stripread.lot.curve import path_lab
+from stripread.lot import path_lab
 from tests.listed import each
 
 
@@ -181,7 +181,7 @@ def test_curve_is_the_same_in_any_order_of_the_series():
 
 
 def test_known_curve_and_calibrated_curve_agree_on_what_a_strip_is_read_as():
-    from stripread.lot.inverse import invert_curve
+    from stripread.lot import invert_curve
 
     truth = known_curve(VIOLET, top=300.0)
     pad = calibrate(series(VIOLET, VIOLET_LEVELS, u=0.0))

@@ -6,10 +6,17 @@ import numpy as np
 import pytest
 
 from stripread.errors import LotFileError
-from stripread.lot.chart_curve import ChartCurve, widen_to_steps
-from stripread.lot.curve import Scatter
-from stripread.lot.inverse import invert_curve
-from stripread.lot.lot import LimitOf, Lot, PadCalibration, load_lot, save_lot
+from stripread.lot import (
+    ChartCurve,
+    LimitOf,
+    Lot,
+    PadCalibration,
+    Scatter,
+    invert_curve,
+    load_lot,
+    save_lot,
+    widen_to_steps,
+)
 from tests.listed import each
 
 VALUES = np.array([0.0, 50, 100, 250, 400, 600])

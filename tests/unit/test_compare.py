@@ -7,10 +7,8 @@ from lot_series import PINK, PINK_LEVELS, calibrate, known_curve, parameters, se
 
 from stripread.card import load_card
 from stripread.errors import LotFileError
-from stripread.lot.compare import PadComparison, compare_curves, compare_lots
-from stripread.lot.curve import Curve, path_lab
-from stripread.lot.inverse import invert_curve
-from stripread.lot.lot import Lot, load_lot
+from stripread.lot import Curve, Lot, PadComparison, compare_lots, invert_curve, load_lot, path_lab
+from stripread.lot.compare import compare_curves
 from stripread.report.terminal.compare import comparison_json, comparison_text
 from tests.listed import each
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from stripread.lot.conditions import Condition, compare_signature, group_photos, signature_of
+from stripread.lot import Condition, compare_signature, group_photos, signature_of
 from tests.listed import each
 
 RNG = np.random.default_rng(3)

@@ -3,7 +3,7 @@ import pytest
 from lot_series import PH, PINK, VIOLET, known_curve
 
 from stripread.calibrate.fit import complex_step_jacobian
-from stripread.lot.curve import Curve, Scatter, path_lab, path_slope, reacted_share
+from stripread.lot import Curve, Scatter, path_lab, path_slope, reacted_share
 from tests.listed import each
 
 

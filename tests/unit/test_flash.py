@@ -12,7 +12,7 @@ from stripread.calibrate.lot_from_series import calibrate_lot
 from stripread.calibrate.series import load_series
 from stripread.card import design_card
 from stripread.errors import FlashPairError, SeriesError
-from stripread.lot.lot import load_lot, save_lot
+from stripread.lot import load_lot, save_lot
 from stripread.measure import StripMeasurement, finish_flash_pair, flash_colours, measure_flash_pair
 from stripread.photo import PhotoFile, open_photo_bytes
 from stripread.read import read_strip

@@ -2,8 +2,7 @@ import numpy as np
 import pytest
 from lot_series import PH, PINK, PIXELS, VIOLET, known_curve, parameters, strips_of
 
-from stripread.lot.curve import Curve, Scatter
-from stripread.lot.inverse import invert_curve
+from stripread.lot import Curve, Scatter, invert_curve
 from tests.listed import each
 
 CAUSES = {"pixels": PIXELS, "correction": np.diag([0.2, 0.3, 0.3]) ** 2}

@@ -3,13 +3,8 @@ import pytest
 from lot_series import PINK, PIXELS, known_curve, parameters, strips_of
 from scipy.stats import norm
 
-from stripread.lot.inverse import invert_curve
-from stripread.lot.limits import (
-    critical_value,
-    limit_of_quantification,
-    minimum_detectable_value,
-    standard_uncertainty_at,
-)
+from stripread.lot import invert_curve, limit_of_quantification, minimum_detectable_value
+from stripread.lot.limits import critical_value, standard_uncertainty_at
 from tests.listed import each
 
 T = float(norm.ppf(0.95))

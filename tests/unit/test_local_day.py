@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta, timezone
 
 import pytest
 
-from stripread.lot.record import CheckRow
+from stripread.lot import CheckRow
 from stripread.report.lot.page import new_figure
 from stripread.report.lot.report import check_cells
 from stripread.report.pictures.trend import short_dates

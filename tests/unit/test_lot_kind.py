@@ -8,7 +8,7 @@ import pytest
 import tomli_w
 
 from stripread.errors import LotFileError
-from stripread.lot.lot import load_lot, save_lot
+from stripread.lot import load_lot, save_lot
 from stripread.site import kind_of_lot, load_site
 from stripread.strip import kind_to_data, load_kind, parse_kind, shipped_kinds
 

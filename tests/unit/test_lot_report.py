@@ -10,8 +10,7 @@ import pytest
 from PIL import Image
 
 from stripread.calibrate.bootstrap import Coverage
-from stripread.lot.lot import load_lot
-from stripread.lot.record import CheckRow
+from stripread.lot import CheckRow, load_lot
 from stripread.report.lot.report import ReportInputs, lot_report
 from stripread.units import two_digits
 

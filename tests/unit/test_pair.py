@@ -8,8 +8,8 @@ import pytest
 from stripread.card import design_card
 from stripread.colour import FLASH_CONSTANTS, fit_correction, mismatch_covariance
 from stripread.geometry import Float
-from stripread.measure import coding_covariance
 from stripread.measure.flash_light import PairPatches, fit_flash_light, fit_pair_tone, join_flash_colours
+from stripread.measure.pad import coding_covariance
 from stripread.simulate.optics.cameras import make_phone
 from stripread.simulate.optics.inks import print_card
 from stripread.simulate.optics.pads import PADS, pad_reflectance

@@ -16,7 +16,7 @@ import pytest
 from PIL import Image
 
 from stripread.errors import PhotoTooLargeError, PhotoUnfitError, PhotoUnreadableError
-from stripread.measure import coding_covariance
+from stripread.measure.pad import coding_covariance
 from stripread.photo import PhotoFile, decode_photo, open_photo, open_photo_bytes, suggested_reduction
 from stripread.photo.load import Limits
 from stripread.photo.profile import DISPLAY_P3_TO_SRGB

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from stripread.findings import make_finding
-from stripread.lot.conditions import Likeness
+from stripread.lot import Likeness
 from stripread.read.strip import _weighed, _widened
 from tests.listed import each
 

@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 import pytest
 
 from stripread.errors import RecordFileError
-from stripread.lot.record import CheckRow, append_row, chart_scores, find_row, load_record
+from stripread.lot import CheckRow, append_row, chart_scores, find_row, load_record
 
 ROW = CheckRow(
     when=datetime(2026, 5, 4, 9, 30, tzinfo=UTC),

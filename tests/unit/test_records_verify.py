@@ -16,7 +16,7 @@ from sqlalchemy import create_engine
 from sqlalchemy.exc import DatabaseError
 
 from stripread.errors import RecordsError
-from stripread.lot.record import CheckRow, append_row
+from stripread.lot import CheckRow, append_row
 from stripread.records import Draft, Note, ReadingFilter, open_records
 from stripread.records.chain.canonical import canonical_json, entry_hash
 from stripread.records.chain.head import HEAD, Head

@@ -8,7 +8,7 @@ from made_readings import LINE, STOCK, made_pad, made_reading, over, under
 from stripread.check import Verdict, check_reading
 from stripread.errors import StripNotFoundError
 from stripread.findings import Finding, make_finding
-from stripread.lot.lot import Lot
+from stripread.lot import Lot
 from stripread.measure import StripMeasurement
 from stripread.read import PadReading, Reading
 from stripread.report.terminal.reading import budget_table, error_text, verdict_text

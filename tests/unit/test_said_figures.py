@@ -7,8 +7,7 @@ from pathlib import Path
 import pytest
 
 from stripread.i18n import Reader
-from stripread.lot.lot import load_lot
-from stripread.lot.record import CheckRow
+from stripread.lot import CheckRow, load_lot
 from stripread.report.lot.page import new_figure, plot_pad
 from stripread.report.lot.report import control_chart
 from stripread.report.pictures.trend import short_dates

@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 from lot_series import PINK, known_curve
 
-from stripread.lot.curve import reacted_share
-from stripread.lot.shift import fit_shift, shifted_curve
+from stripread.lot import fit_shift, reacted_share, shifted_curve
 
 CURVE = known_curve(PINK, top=3.0, u=1e-3)
 AT = np.array([0.0, 0.3, 0.8, 1.5, 3.0])

@@ -3,7 +3,7 @@ import math
 import numpy as np
 import pytest
 
-from stripread.lot.verify import broken_rules, compare_to_known
+from stripread.lot import broken_rules, compare_to_known
 from tests.listed import each
 
 

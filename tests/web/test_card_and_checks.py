@@ -5,7 +5,7 @@ from datetime import date, datetime, timedelta, timezone
 
 from starlette.testclient import TestClient
 
-from stripread.lot.record import load_record
+from stripread.lot import load_record
 from stripread.photo import open_photo_bytes
 from stripread.records import open_records
 from stripread.records.chain.verify import verify_records

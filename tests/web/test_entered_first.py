@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 import pytest
 
 from stripread.errors import RecordsError, StripReadError
-from stripread.lot.lot import load_lot
+from stripread.lot import load_lot
 from stripread.records import Records, Stamp, open_records
 from stripread.web.calibration.accept import accept_lot
 from stripread.web.calibration.drafts import Drafts

@@ -4,7 +4,7 @@ import re
 import time
 
 from stripread.calibrate.series import load_series
-from stripread.lot.lot import load_lot
+from stripread.lot import load_lot
 from stripread.records import open_records
 from tests.listed import each
 from tests.web.conftest import ROOT, csrf_of

@@ -12,7 +12,7 @@ from stripread.errors import StripReadError, WrongUsageError
 from stripread.i18n import Message, Number, Verbatim
 
 if TYPE_CHECKING:
-    from stripread.lot.lot import Lot
+    from stripread.lot import Lot
 
 __all__ = ["watch_commands"]
 
@@ -55,7 +55,7 @@ def verify(
     from stripread.check.standard import check_row
     from stripread.cli.site_options import look_up_inputs, look_up_site
     from stripread.cli.site_record import keep_check
-    from stripread.lot.record import RECORD, append_row, find_row, load_record
+    from stripread.lot import RECORD, append_row, find_row, load_record
     from stripread.photo import open_photo
     from stripread.report.json_lines import error_json, to_line
     from stripread.report.terminal.reading import error_text
@@ -162,7 +162,7 @@ def compare(
     and it may be the light.
     """
     from stripread.cli.site_options import look_up_card, look_up_lot, look_up_site
-    from stripread.lot.compare import compare_lots
+    from stripread.lot import compare_lots
     from stripread.report.json_lines import to_line
     from stripread.report.terminal.compare import comparison_json, comparison_text, plot_comparison
 
@@ -208,8 +208,7 @@ def report(
     from stripread.calibrate.bootstrap import bootstrap_coverage
     from stripread.calibrate.series import load_series
     from stripread.cli.site_options import look_up_lot_file, look_up_site
-    from stripread.lot.lot import load_lot
-    from stripread.lot.record import RECORD, load_record
+    from stripread.lot import RECORD, load_lot, load_record
     from stripread.report.lot.report import ReportInputs, lot_report
 
     keep_existing(out, force=force)

@@ -46,7 +46,7 @@ def calibrate(
     from stripread.calibrate.lot_from_series import calibrate_lot
     from stripread.calibrate.series import load_series
     from stripread.cli.site_options import look_up_card, look_up_kind, look_up_site
-    from stripread.lot.lot import save_lot
+    from stripread.lot import save_lot
     from stripread.report.lot.page import lot_text
 
     keep_existing(out, force=force)
@@ -100,7 +100,7 @@ def join(
     from stripread.calibrate.lot_from_series import join_lot
     from stripread.calibrate.series import load_series
     from stripread.cli.site_options import look_up_card, look_up_lot, look_up_site
-    from stripread.lot.lot import save_lot
+    from stripread.lot import save_lot
     from stripread.report.lot.page import lot_text
     from stripread.site import kind_of_lot
 

@@ -54,7 +54,7 @@ def from_chart(
     """
     from stripread.calibrate.lot_from_vial import provisional_lot
     from stripread.cli.site_options import look_up_card, look_up_kind, look_up_site
-    from stripread.lot.lot import save_lot
+    from stripread.lot import save_lot
     from stripread.report.lot.page import lot_text
 
     keep_existing(out, force=force)

@@ -237,7 +237,7 @@ def reread(
     """
     from stripread.cli.site_options import look_up_lot_file
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
-    from stripread.lot.lot import load_lot
+    from stripread.lot import load_lot
     from stripread.report.json_lines import to_line
     from stripread.report.terminal.records import reread_json, reread_text
     from stripread.workflow.reread import reread_lot

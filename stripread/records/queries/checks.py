@@ -8,8 +8,7 @@ from pathlib import Path
 from sqlalchemy import Connection, select
 
 from stripread.errors import RecordFileError, RecordsError
-from stripread.lot.lot import Lot
-from stripread.lot.record import CheckRow, chart_scores, load_record, row_text
+from stripread.lot import CheckRow, Lot, chart_scores, load_record, row_text
 from stripread.records.chain.canonical import COLUMNS
 from stripread.records.chain.chain import rows_in_order
 from stripread.records.chain.entries import CheckStandard, from_payload

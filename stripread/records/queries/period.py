@@ -8,8 +8,7 @@ from datetime import datetime, timedelta
 from stripread.errors import StripReadError
 from stripread.findings import REGISTRY, Finding, Severity
 from stripread.i18n import Shown
-from stripread.lot.lot import Lot, load_lot
-from stripread.lot.record import CheckRow
+from stripread.lot import CheckRow, Lot, load_lot
 from stripread.records.chain.entries import Batch, Entry, InjectorSetting, Note, Point
 from stripread.records.chain.verify import Verification, verify_records
 from stripread.records.queries.checks import check_rows

@@ -9,7 +9,7 @@ from stripread.check.history_rules import drifted
 from stripread.errors import StripReadError
 from stripread.findings import VERIFY_LOT
 from stripread.i18n import ByFace, Joined, Message, Number, Shown, Verbatim
-from stripread.lot.lot import load_lot
+from stripread.lot import load_lot
 from stripread.records.queries.batches import batch_forecast, batch_of, batch_readings, find_batch
 from stripread.records.queries.checks import lot_scores
 from stripread.records.queries.readings import ReadingFilter, RecordedReading

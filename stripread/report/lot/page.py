@@ -9,8 +9,7 @@ from stripread.calibrate.pad import curve_calibrators
 from stripread.errors import DrawingError, MissingExtraError
 from stripread.geometry import Float
 from stripread.i18n import ENGLISH, Message, Say, Verbatim
-from stripread.lot.inverse import invert_curve
-from stripread.lot.lot import LimitOf, Lot, PadCalibration
+from stripread.lot import LimitOf, Lot, PadCalibration, invert_curve
 from stripread.report.terminal.reading import table
 from stripread.units import counted, format_number, places_for, two_digits
 

@@ -14,9 +14,7 @@ from stripread.calibrate.bootstrap import Coverage
 from stripread.check.verdict import CAUTION
 from stripread.errors import StripReadError
 from stripread.i18n import ENGLISH, Message, Say
-from stripread.lot.conditions import Condition
-from stripread.lot.lot import Calibrator, LimitOf, Lot, PadCalibration
-from stripread.lot.record import CheckRow
+from stripread.lot import Calibrator, CheckRow, Condition, LimitOf, Lot, PadCalibration
 from stripread.report.document.page import data_uri, figure_png, page_environment
 from stripread.report.lot.page import level_rows, new_figure, plot_pad, read_off
 from stripread.report.terminal.standard import broken_by_last

@@ -5,8 +5,7 @@ from datetime import UTC
 
 from stripread.check.control_chart import individuals_chart
 from stripread.i18n import Message, Say
-from stripread.lot.lot import Lot
-from stripread.lot.record import CheckRow
+from stripread.lot import CheckRow, Lot
 from stripread.records.queries.period import PointFacts
 from stripread.report.document.document import Figure
 from stripread.report.document.page import figure_png

@@ -4,9 +4,7 @@ from collections.abc import Iterator, Sequence
 
 from stripread.findings import REGISTRY
 from stripread.i18n import Joined, Message, Number, Say
-from stripread.lot.lot import Lot
-from stripread.lot.record import CheckRow, chart_scores
-from stripread.lot.verify import broken_rules
+from stripread.lot import CheckRow, Lot, broken_rules, chart_scores
 from stripread.records.chain.entries import Entry, InjectorSetting
 from stripread.records.queries.period import Episode, LotFacts, Period
 from stripread.records.queries.standing import BatchStanding

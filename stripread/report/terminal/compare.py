@@ -5,8 +5,7 @@ from typing import Any
 
 import numpy as np
 
-from stripread.lot.compare import K, LotComparison, PadComparison
-from stripread.lot.lot import Lot
+from stripread.lot import K, Lot, LotComparison, PadComparison
 from stripread.report.lot.page import new_figure, save_figure
 from stripread.report.terminal.reading import table
 from stripread.units import format_number, places_for

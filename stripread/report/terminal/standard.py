@@ -5,9 +5,7 @@ from typing import Any
 
 from stripread.check.standard import StandardCheck
 from stripread.i18n import Message
-from stripread.lot.lot import Lot
-from stripread.lot.record import CheckRow, chart_scores
-from stripread.lot.verify import broken_rules
+from stripread.lot import CheckRow, Lot, broken_rules, chart_scores
 from stripread.report.json_lines import findings_json
 from stripread.report.terminal.reading import table
 from stripread.units import format_interval, format_number, places_for, two_digits

@@ -17,7 +17,7 @@ from stripread.card import design_card
 from stripread.check.standard import StandardCheck, check_row
 from stripread.errors import RecordsError, SiteError, StripReadError
 from stripread.i18n import Message
-from stripread.lot.record import RECORD, append_row
+from stripread.lot import RECORD, append_row
 from stripread.photo import PhotoFile, open_photo_bytes
 from stripread.records import Batch, Note, Records, Stamp
 from stripread.records.of_site import open_site_records

@@ -19,7 +19,7 @@ from anyio import CapacityLimiter, to_thread
 
 from stripread.errors import StripReadError
 from stripread.i18n import Message, Shown
-from stripread.lot.lot import Lot, load_lot
+from stripread.lot import Lot, load_lot
 from stripread.units import kept_shown
 from stripread.web.calibration.drafts import CalibrationDraft, Drafts
 from stripread.web.calibration.fitting import fit_draft, fit_paths

@@ -13,7 +13,7 @@ from stripread.calibrate.lot_from_series import calibrate_lot
 from stripread.calibrate.series import SeriesRow
 from stripread.errors import StripReadError
 from stripread.i18n import ByFace, Joined, Message
-from stripread.lot.lot import save_lot
+from stripread.lot import save_lot
 from stripread.site import load_site, replace_file, resolve_card, resolve_kind
 from stripread.units import kept_message
 from stripread.web.calibration.drafts import CalibrationDraft, Drafts

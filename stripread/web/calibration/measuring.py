@@ -6,7 +6,7 @@ from typing import Any
 
 from stripread.check.standard import check_row
 from stripread.i18n import Joined
-from stripread.lot.record import CheckRow
+from stripread.lot import CheckRow
 from stripread.measure import finish_flash_pair, flash_colours, measure_flash_pair, measure_strip
 from stripread.photo import PhotoFile
 from stripread.site import load_site, resolve_card, resolve_kind

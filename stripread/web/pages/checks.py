@@ -15,8 +15,7 @@ from starlette.routing import Route
 from stripread.errors import SiteError, WrongUsageError
 from stripread.findings import REGISTRY
 from stripread.i18n import Message
-from stripread.lot.lot import Lot
-from stripread.lot.record import CheckRow, append_row, find_row, load_record
+from stripread.lot import CheckRow, Lot, append_row, find_row, load_record
 from stripread.photo import PhotoFile, open_photo_bytes
 from stripread.records import Stamp
 from stripread.report.lot.report import check_cells

@@ -18,7 +18,7 @@ from starlette.routing import Route
 
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.i18n import Message, Verbatim
-from stripread.lot.lot import Lot
+from stripread.lot import Lot
 from stripread.records import Point
 from stripread.records.queries.batches import find_batch
 from stripread.site import Site, kind_of_lot, load_site, resolve_lot

@@ -1,0 +1,15 @@
+from .card import CardInspection as CardInspection
+from .card import inspect_card as inspect_card
+from .card import measure_card as measure_card
+from .flash import FlashColours as FlashColours
+from .flash import FlashPair as FlashPair
+from .flash import finish_flash_pair as finish_flash_pair
+from .flash import flash_colours as flash_colours
+from .flash import measure_flash_pair as measure_flash_pair
+from .pad import PadMeasurement as PadMeasurement
+from .pad import pad_mismatch as pad_mismatch
+from .strip import StripMeasurement as StripMeasurement
+from .strip import measure_strip as measure_strip
+from .vial import BlockMeasurement as BlockMeasurement
+from .vial import ChartMeasurement as ChartMeasurement
+from .vial import measure_chart as measure_chart
