@@ -13,8 +13,7 @@ from stripread.errors import WrongUsageError
 from stripread.i18n import Message, Verbatim
 
 if TYPE_CHECKING:
-    from stripread.check import Verdict
-    from stripread.check.history import History
+    from stripread.check import History, Verdict
     from stripread.lot import CheckRow
     from stripread.photo import PhotoFile
     from stripread.read import Reading

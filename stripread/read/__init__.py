@@ -1,15 +1,5 @@
 """A measured strip held against its lot: a reading; several readings of one sample combined."""
 
-from stripread.read.combine import combine_readings
-from stripread.read.strip import Censored, Limit, PadReading, Reading, read_measurement, read_strip, report_pad
+import lazy_loader
 
-__all__ = [
-    "Censored",
-    "Limit",
-    "PadReading",
-    "Reading",
-    "combine_readings",
-    "read_measurement",
-    "read_strip",
-    "report_pad",
-]
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -11,8 +11,7 @@ from datetime import date
 from importlib import resources
 from pathlib import Path
 
-from stripread.calibrate.lot_from_series import calibrate_lot
-from stripread.calibrate.series import load_series
+from stripread.calibrate import calibrate_lot, load_series
 from stripread.card import CardLayout, design_card, enrol_card, load_card, save_card
 from stripread.lot import save_lot
 from stripread.simulate.samples import make_samples

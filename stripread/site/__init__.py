@@ -1,36 +1,5 @@
 """The site: its file and the names in it, how it is written, and files put in place in its folder."""
 
-from stripread.site.files import UNFINISHED, replace_file, sync_folder
-from stripread.site.site import (
-    SITE_FILE,
-    Expectation,
-    SampleType,
-    Site,
-    find_lot_file,
-    find_site,
-    kind_of_lot,
-    load_site,
-    resolve_card,
-    resolve_kind,
-    resolve_lot,
-)
-from stripread.site.write import add_name, write_demo_site
+import lazy_loader
 
-__all__ = [
-    "SITE_FILE",
-    "UNFINISHED",
-    "Expectation",
-    "SampleType",
-    "Site",
-    "add_name",
-    "find_lot_file",
-    "find_site",
-    "kind_of_lot",
-    "load_site",
-    "replace_file",
-    "resolve_card",
-    "resolve_kind",
-    "resolve_lot",
-    "sync_folder",
-    "write_demo_site",
-]
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

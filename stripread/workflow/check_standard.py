@@ -5,7 +5,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from stripread.check.standard import StandardCheck, check_standard
+from stripread.check import StandardCheck, check_standard
 from stripread.lot import CheckRow, Lot
 from stripread.photo import PhotoFile
 from stripread.read import read_strip

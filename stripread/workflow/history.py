@@ -4,8 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 
-from stripread.check.history import History, Line, PastReading, Point, Recipe
-from stripread.check.history_rules import clock_may_be_right
+from stripread.check import History, Line, PastReading, Point, Recipe, clock_may_be_right
 from stripread.i18n import Joined, Message, Shown, joined
 from stripread.read import Reading
 from stripread.records import ReadingFilter, Records

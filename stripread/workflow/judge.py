@@ -4,8 +4,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 
-from stripread.check import Verdict, check_reading
-from stripread.check.history import History
+from stripread.check import History, Verdict, check_reading
 from stripread.photo import PhotoFile
 from stripread.read import Reading, combine_readings, read_strip
 from stripread.workflow.sample import ResolvedInputs, SampleContext

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from stripread.card import CardLayout
-from stripread.check.replicates import check_second_strip
+from stripread.check import check_second_strip
 from stripread.errors import StripReadError
 from stripread.findings import Finding, make_finding
 from stripread.i18n import Message

@@ -27,8 +27,7 @@ from tempfile import TemporaryDirectory
 
 import numpy as np
 
-from stripread.calibrate.lot_from_series import calibrate_lot
-from stripread.calibrate.series import load_series
+from stripread.calibrate import calibrate_lot, load_series
 from stripread.card import design_card
 from stripread.errors import CalibrationRefusedError, StripReadError
 from stripread.findings import worst_severity

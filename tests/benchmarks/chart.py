@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
-from stripread.calibrate.lot_from_vial import check_chart, order_blocks, provisional_lot
+from stripread.calibrate import check_chart, order_blocks, provisional_lot
 from stripread.card import design_card
 from stripread.errors import StripReadError
 from stripread.lot import Lot, load_lot

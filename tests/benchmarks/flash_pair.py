@@ -16,8 +16,7 @@ from tempfile import TemporaryDirectory
 
 import numpy as np
 
-from stripread.calibrate.lot_from_series import calibrate_lot
-from stripread.calibrate.series import SeriesRow, load_series
+from stripread.calibrate import SeriesRow, calibrate_lot, load_series
 from stripread.card import design_card
 from stripread.errors import StripReadError
 from stripread.findings import worst_severity

@@ -30,7 +30,7 @@ from stripread.geometry import Float
 from stripread.lot import load_lot
 from stripread.measure import measure_strip
 from stripread.photo import open_photo_bytes
-from stripread.read import read_measurement
+from stripread.read.strip import read_measurement
 from stripread.simulate.demo import DEMO_LOTS
 from stripread.simulate.optics.conditions import dip_strip, random_shot
 from stripread.simulate.scene.photograph import Shot, enrolled, take_photo

@@ -12,7 +12,7 @@ from stripread.errors import PadCountError, SeriesError, StripNotFoundError, Str
 from stripread.lot import Lot, load_lot
 from stripread.measure import StripMeasurement, measure_strip
 from stripread.photo import open_photo, open_photo_bytes
-from stripread.read import read_measurement
+from stripread.read.strip import read_measurement
 from stripread.simulate.optics.cameras import make_phone
 from stripread.simulate.scene.photograph import DippedStrip, Shot, enrolled, strip_geometry, take_photo
 from stripread.simulate.scene.scene import StripPlacement, View
@@ -71,8 +71,7 @@ def test_in_another_colour_it_lies_face_down(measured: StripMeasurement, lot: Lo
 
 
 def test_a_calibration_takes_it_for_a_level_of_zero_only(tmp_path: Path) -> None:
-    from stripread.calibrate.lot_from_series import calibrate_lot
-    from stripread.calibrate.series import load_series
+    from stripread.calibrate import calibrate_lot, load_series
 
     take_photo(SHOT, tmp_path / "bare.jpg", seed=3)
     (tmp_path / "series.csv").write_text("photo,concentration,u_concentration,replicate\nbare.jpg,0.1,0.01,1\n")

@@ -6,8 +6,7 @@ from datetime import date
 import numpy as np
 import pytest
 
-from stripread.calibrate.lot_from_series import calibrate_lot, join_lot
-from stripread.calibrate.series import load_series
+from stripread.calibrate import calibrate_lot, join_lot, load_series
 from stripread.card import design_card
 from stripread.errors import SeriesError
 from stripread.lot import load_lot, save_lot

@@ -8,7 +8,7 @@ from pathlib import Path
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from stripread.calibrate.series import load_series
+from stripread.calibrate import load_series
 from stripread.card import load_card
 from stripread.card.cgats import parse_cgats
 from stripread.errors import StripReadError

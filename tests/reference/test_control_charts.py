@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from published import columns, rows
 
-from stripread.check.control_chart import cusum, ewma, ewma_reach, individuals_chart
+from stripread.check import individuals_chart
+from stripread.check.control_chart import cusum, ewma, ewma_reach
 
 
 def test_individuals_of_the_flow_rate_example() -> None:

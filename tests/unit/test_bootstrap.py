@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 from lot_series import PINK, PINK_LEVELS, calibrate, calibrator, known_curve, series, strips_of
 
-from stripread.calibrate import bootstrap
-from stripread.calibrate.bootstrap import bootstrap_coverage
+from stripread.calibrate import bootstrap, bootstrap_coverage
 from stripread.errors import CalibrationRefusedError
 from stripread.lot import Scatter
 

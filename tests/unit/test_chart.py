@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from stripread.calibrate.lot_from_vial import order_blocks
+from stripread.calibrate import order_blocks
 from stripread.card import design_card
 from stripread.errors import ChartError
 from stripread.measure import ChartMeasurement, measure_chart

@@ -8,8 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from stripread.calibrate.lot_from_series import calibrate_lot
-from stripread.calibrate.series import load_series
+from stripread.calibrate import calibrate_lot, load_series
 from stripread.card import design_card
 from stripread.errors import FlashPairError, SeriesError
 from stripread.lot import load_lot, save_lot

@@ -2,8 +2,8 @@ from datetime import UTC, datetime, timedelta
 
 from made_readings import LINE, STOCK, TODAY, made_pad, made_reading, wide_reading
 
+from stripread.check import Forecast, History, Line, PastReading, Point, Recipe, check_reading
 from stripread.check.case import PadCase, StripCase
-from stripread.check.history import Forecast, History, Line, PastReading, Point, Recipe
 from stripread.check.history_rules import (
     clock_wrong,
     dip_seen_before,
@@ -20,7 +20,6 @@ from stripread.check.history_rules import (
     stock_past_its_time,
     weaker_than_forecast,
 )
-from stripread.check.verdict import check_reading
 from stripread.findings import Finding
 from tests.listed import each
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from stripread.calibrate.bootstrap import Coverage
+from stripread.calibrate import Coverage
 from stripread.lot import CheckRow, load_lot
 from stripread.report.lot.report import ReportInputs, lot_report
 from stripread.units import two_digits

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from stripread.calibrate.plan import enough_to_fit, plan_dilutions, usual_levels
+from stripread.calibrate import enough_to_fit, plan_dilutions, usual_levels
 from stripread.errors import SeriesError
 from stripread.units import Measured
 from tests.listed import each

@@ -19,9 +19,9 @@ from made_readings import (
     with_curve,
 )
 
+from stripread.check import check_replicates
 from stripread.check.conformity import probability_within
 from stripread.check.expected import judge_range, out_of_range, probability_in_range, range_undecided
-from stripread.check.replicates import check_replicates
 from stripread.check.rules import lot_expired, outside_read_window, possible_bleaching, wrong_range_strip
 from stripread.findings import Finding
 from stripread.site import Expectation

@@ -11,7 +11,7 @@ import pytest
 from PIL import ExifTags, Image
 from starlette.testclient import TestClient
 
-from stripread.calibrate.series import load_series
+from stripread.calibrate import load_series
 from stripread.lot import load_lot, save_lot
 from stripread.web.app import create_app
 from stripread.web.calibration.drafts import DraftPhoto, Drafts

@@ -3,7 +3,7 @@
 import re
 import time
 
-from stripread.calibrate.series import load_series
+from stripread.calibrate import load_series
 from stripread.lot import load_lot
 from stripread.records import open_records
 from tests.listed import each

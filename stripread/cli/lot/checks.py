@@ -52,7 +52,7 @@ def verify(
     Exit codes: 0 all agree with the known value; 1 an error or an unreadable photo; 2 wrong usage; 3 one differs, is
     doubtful or gives no number, or a rule of the control chart is broken.
     """
-    from stripread.check.standard import check_row
+    from stripread.check import check_row
     from stripread.cli.site_options import look_up_inputs, look_up_site
     from stripread.cli.site_record import keep_check
     from stripread.lot import RECORD, append_row, find_row, load_record
@@ -205,8 +205,7 @@ def report(
 
       stripread lot report UL-2603 UL-2603.html --series series.csv
     """
-    from stripread.calibrate.bootstrap import bootstrap_coverage
-    from stripread.calibrate.series import load_series
+    from stripread.calibrate import bootstrap_coverage, load_series
     from stripread.cli.site_options import look_up_lot_file, look_up_site
     from stripread.lot import RECORD, load_lot, load_record
     from stripread.report.lot.report import ReportInputs, lot_report

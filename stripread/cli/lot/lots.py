@@ -43,8 +43,7 @@ def calibrate(
       stripread lot calibrate series.csv --kind clo2-ultralow --lot UL-2603 --expires 2027-06-30 --card card.toml
       --out lot.json
     """
-    from stripread.calibrate.lot_from_series import calibrate_lot
-    from stripread.calibrate.series import load_series
+    from stripread.calibrate import calibrate_lot, load_series
     from stripread.cli.site_options import look_up_card, look_up_kind, look_up_site
     from stripread.lot import save_lot
     from stripread.report.lot.page import lot_text
@@ -97,8 +96,7 @@ def join(
 
       stripread lot join lot.json second-phone.csv --card card.toml --out lot.json --force
     """
-    from stripread.calibrate.lot_from_series import join_lot
-    from stripread.calibrate.series import load_series
+    from stripread.calibrate import join_lot, load_series
     from stripread.cli.site_options import look_up_card, look_up_lot, look_up_site
     from stripread.lot import save_lot
     from stripread.report.lot.page import lot_text

@@ -52,7 +52,7 @@ def from_chart(
       stripread lot from-chart vial.jpg --values 0,50,100,250,400,600 --kind clo2-wide --lot WR-2601
       --expires 2027-03-31 --card card.toml --out lot.json --overlay chart.png
     """
-    from stripread.calibrate.lot_from_vial import provisional_lot
+    from stripread.calibrate import provisional_lot
     from stripread.cli.site_options import look_up_card, look_up_kind, look_up_site
     from stripread.lot import save_lot
     from stripread.report.lot.page import lot_text
@@ -96,7 +96,7 @@ def check_chart(
 
     Exit codes: 0 they agree; 1 an error; 2 wrong usage; 3 a block differs by more than its uncertainty.
     """
-    from stripread.calibrate.lot_from_vial import check_chart as check
+    from stripread.calibrate import check_chart as check
     from stripread.cli.site_options import look_up_card, look_up_lot, look_up_site
     from stripread.report.lot.chart import agrees, vial_check_text
     from stripread.site import kind_of_lot
@@ -126,7 +126,7 @@ class _ChartOptions:
 
 def _measured(photo: Path, layout: "CardLayout", options: _ChartOptions, overlay: Path | None) -> "ChartMeasurement":
     """Measure the chart; draw it also where its order is not clear, for that shows what went wrong."""
-    from stripread.calibrate.lot_from_vial import order_blocks
+    from stripread.calibrate import order_blocks
     from stripread.measure import measure_chart
     from stripread.photo import open_photo
     from stripread.report.pictures.overlay import draw_chart, save_picture

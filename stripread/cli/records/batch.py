@@ -235,7 +235,7 @@ def _when(at: datetime | None, stamp: "Stamp") -> datetime:
 
 
 def _enter(said: "Batch", site: "Site", stamp: "Stamp", typed: ParsedInputs) -> None:
-    from stripread.check.verdict import CAUTION
+    from stripread.check import CAUTION
     from stripread.cli.site_record import open_site_records
     from stripread.report.terminal.batch import off_range, strength_words
     from stripread.units import Measured

@@ -3,7 +3,7 @@
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from stripread.check.history import Forecast
+from stripread.check import Forecast
 from stripread.errors import WaterError
 from stripread.records.chain import entries as said
 from stripread.records.queries.readings import ReadingFilter

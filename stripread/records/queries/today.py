@@ -4,8 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Literal
 
-from stripread.check import RANGE_STATES, VALIDITY
-from stripread.check.history_rules import drifted
+from stripread.check import RANGE_STATES, VALIDITY, drifted
 from stripread.errors import StripReadError
 from stripread.findings import VERIFY_LOT
 from stripread.i18n import ByFace, Joined, Message, Number, Shown, Verbatim

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from stripread.calibrate.lot_from_vial import BlockCheck
+from stripread.calibrate import BlockCheck
 from stripread.report.terminal.reading import table
 from stripread.units import format_number, places_for
 

@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 
-from stripread.calibrate.pad import curve_calibrators
+from stripread.calibrate import curve_calibrators
 from stripread.errors import DrawingError, MissingExtraError
 from stripread.geometry import Float
 from stripread.i18n import ENGLISH, Message, Say, Verbatim

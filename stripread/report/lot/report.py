@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 
 from stripread import __version__
-from stripread.calibrate.bootstrap import Coverage
-from stripread.check.verdict import CAUTION
+from stripread.calibrate import Coverage
+from stripread.check import CAUTION
 from stripread.errors import StripReadError
 from stripread.i18n import ENGLISH, Message, Say
 from stripread.lot import Calibrator, CheckRow, Condition, LimitOf, Lot, PadCalibration

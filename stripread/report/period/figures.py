@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from datetime import UTC
 
-from stripread.check.control_chart import individuals_chart
+from stripread.check import individuals_chart
 from stripread.i18n import Message, Say
 from stripread.lot import CheckRow, Lot
 from stripread.records.queries.period import PointFacts

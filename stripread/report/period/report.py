@@ -5,7 +5,7 @@ from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta
 
 from stripread import __version__
-from stripread.check.verdict import CAUTION
+from stripread.check import CAUTION
 from stripread.i18n import Message, Reader, Say, plural
 from stripread.records.queries.period import Episode, Period, PointFacts
 from stripread.records.queries.readings import RecordedReading

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import Any
 
-from stripread.check.standard import StandardCheck
+from stripread.check import StandardCheck
 from stripread.i18n import Message
 from stripread.lot import CheckRow, Lot, broken_rules, chart_scores
 from stripread.report.json_lines import findings_json

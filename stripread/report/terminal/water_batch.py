@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, replace
 
-from stripread.check.verdict import CAUTION
+from stripread.check import CAUTION
 from stripread.i18n import Joined, Message, Number, Shown, plural
 from stripread.report.answer import Answer
 from stripread.units import (

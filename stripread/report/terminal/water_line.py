@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from stripread.check.verdict import CAUTION
+from stripread.check import CAUTION
 from stripread.i18n import ByFace, Joined, Message, Number, Shown, Verbatim
 from stripread.report.answer import Answer
 from stripread.units import Measured, System, tell, tell_flow, tell_hours, two_digits

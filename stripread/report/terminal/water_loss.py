@@ -1,6 +1,6 @@
 """The loss of a stock's strength in words."""
 
-from stripread.check.verdict import CAUTION
+from stripread.check import CAUTION
 from stripread.i18n import Joined, Message, Number, Shown
 from stripread.report.answer import Answer
 from stripread.units import Measured, tell, tell_hours

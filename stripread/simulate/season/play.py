@@ -14,7 +14,7 @@ import numpy as np
 import tomli_w
 
 from stripread.card import design_card
-from stripread.check.standard import StandardCheck, check_row
+from stripread.check import StandardCheck, check_row
 from stripread.errors import RecordsError, SiteError, StripReadError
 from stripread.i18n import Message
 from stripread.lot import RECORD, append_row

@@ -15,7 +15,7 @@ from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Any, Literal
 
-from stripread.calibrate.plan import enough_to_fit
+from stripread.calibrate import enough_to_fit
 from stripread.errors import WrongUsageError
 from stripread.i18n import Message
 from stripread.site import replace_file

@@ -9,8 +9,7 @@ from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
-from stripread.calibrate.lot_from_series import calibrate_lot
-from stripread.calibrate.series import SeriesRow
+from stripread.calibrate import SeriesRow, calibrate_lot
 from stripread.errors import StripReadError
 from stripread.i18n import ByFace, Joined, Message
 from stripread.lot import save_lot

@@ -4,7 +4,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from stripread.check.standard import check_row
+from stripread.check import check_row
 from stripread.i18n import Joined
 from stripread.lot import CheckRow
 from stripread.measure import finish_flash_pair, flash_colours, measure_flash_pair, measure_strip

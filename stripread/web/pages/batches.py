@@ -5,7 +5,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from stripread.check.verdict import CAUTION
+from stripread.check import CAUTION
 from stripread.records.queries.batches import find_batch
 from stripread.records.queries.standing import batch_standing
 from stripread.report.terminal.batch import off_range

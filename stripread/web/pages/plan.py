@@ -8,7 +8,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
-from stripread.calibrate.plan import Solution, plan_dilutions, usual_levels
+from stripread.calibrate import Solution, plan_dilutions, usual_levels
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.i18n import Message, Verbatim
 from stripread.site import Site, load_site, resolve_card, resolve_kind

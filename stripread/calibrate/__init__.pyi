@@ -1,0 +1,15 @@
+from .bootstrap import Coverage as Coverage
+from .bootstrap import bootstrap_coverage as bootstrap_coverage
+from .lot_from_series import calibrate_lot as calibrate_lot
+from .lot_from_series import join_lot as join_lot
+from .lot_from_vial import BlockCheck as BlockCheck
+from .lot_from_vial import check_chart as check_chart
+from .lot_from_vial import order_blocks as order_blocks
+from .lot_from_vial import provisional_lot as provisional_lot
+from .pad import curve_calibrators as curve_calibrators
+from .plan import Solution as Solution
+from .plan import enough_to_fit as enough_to_fit
+from .plan import plan_dilutions as plan_dilutions
+from .plan import usual_levels as usual_levels
+from .series import SeriesRow as SeriesRow
+from .series import load_series as load_series

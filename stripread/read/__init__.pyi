@@ -1,0 +1,4 @@
+from .combine import combine_readings as combine_readings
+from .strip import PadReading as PadReading
+from .strip import Reading as Reading
+from .strip import read_strip as read_strip

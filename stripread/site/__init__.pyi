@@ -1,0 +1,15 @@
+from .files import UNFINISHED as UNFINISHED
+from .files import replace_file as replace_file
+from .files import sync_folder as sync_folder
+from .site import Expectation as Expectation
+from .site import SampleType as SampleType
+from .site import Site as Site
+from .site import find_lot_file as find_lot_file
+from .site import find_site as find_site
+from .site import kind_of_lot as kind_of_lot
+from .site import load_site as load_site
+from .site import resolve_card as resolve_card
+from .site import resolve_kind as resolve_kind
+from .site import resolve_lot as resolve_lot
+from .write import add_name as add_name
+from .write import write_demo_site as write_demo_site
