@@ -58,7 +58,7 @@ def site_of_records(folder: Path | None) -> "Site":
 
 def open_site_records(site: "Site", *, create: "Stamp | None" = None) -> "Records":
     """Open a site's record (`records.of_site`), whose packages are loaded by then and not before."""
-    from stripread.records.of_site import open_site_records as open_now
+    from stripread.records import open_site_records as open_now
 
     return open_now(site, create=create)
 

@@ -3,8 +3,7 @@
 from starlette.exceptions import HTTPException
 
 from stripread.errors import RecordsError
-from stripread.records import Entry, Point, Records, Stamp
-from stripread.records.of_site import open_site_records
+from stripread.records import Entry, Point, Records, Stamp, open_site_records
 from stripread.site import load_site
 from stripread.web.state import AppState
 

@@ -47,7 +47,7 @@ def record_check(
     records: "Records", row: CheckRow, photo: PhotoFile, inputs: ResolvedInputs, *, rows_file: Path, stamp: "Stamp"
 ) -> "Entry":
     """Record a check of a lot by its row in the lot's own file of checks, ``rows_file``, within the site's folder."""
-    from stripread.records.queries.checks import check_standard_of
+    from stripread.records import check_standard_of
     from stripread.workflow.kept_files import keep_lot, keep_photo
 
     kept = keep_photo(records, photo)

@@ -7,18 +7,20 @@ from datetime import date, datetime, timedelta
 from stripread.check import History, Line, PastReading, Point, Recipe, clock_may_be_right
 from stripread.i18n import Joined, Message, Shown, joined
 from stripread.read import Reading
-from stripread.records import ReadingFilter, Records
-from stripread.records.chain.entries import Batch, from_payload
-from stripread.records.chain.entries import Point as PointEntry
-from stripread.records.queries.batches import (
+from stripread.records import (
+    Batch,
+    ReadingFilter,
+    RecordedReading,
+    Records,
     batch_forecast,
     batch_of,
     batch_readings,
     expected_strength,
     find_batch,
+    from_payload,
+    lot_scores,
 )
-from stripread.records.queries.checks import lot_scores
-from stripread.records.queries.readings import RecordedReading
+from stripread.records import Point as PointEntry
 from stripread.units import Volume
 from stripread.workflow.sample import SampleContext
 

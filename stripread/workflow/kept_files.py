@@ -6,8 +6,7 @@ from tempfile import TemporaryDirectory
 
 from stripread.card import CardLayout, save_card
 from stripread.photo import PhotoFile
-from stripread.records import Draft, FileRef, Records
-from stripread.records.chain.entries import Role
+from stripread.records import Draft, FileRef, Records, Role
 
 __all__ = ["PHOTO_SUFFIX", "keep_card", "keep_lot", "keep_photo"]
 

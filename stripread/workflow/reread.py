@@ -13,11 +13,19 @@ from stripread.errors import RecordsError, StripReadError
 from stripread.i18n import Message
 from stripread.lot import Lot
 from stripread.photo import PhotoFile, open_photo_bytes
-from stripread.records import Draft, Entry, FileRef, ReadingFilter, Records, Stamp
-from stripread.records.chain.canonical import parse_offset, parse_utc
-from stripread.records.chain.entries import Role
-from stripread.records.chain.files import read_kept
-from stripread.records.reread import Reread
+from stripread.records import (
+    Draft,
+    Entry,
+    FileRef,
+    ReadingFilter,
+    Records,
+    Reread,
+    Role,
+    Stamp,
+    parse_offset,
+    parse_utc,
+    read_kept,
+)
 from stripread.site import Site, kind_of_lot
 from stripread.units import findings_of, kept_findings
 from stripread.workflow.history import history_for

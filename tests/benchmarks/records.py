@@ -15,11 +15,19 @@ from contextlib import nullcontext
 from datetime import timedelta
 from pathlib import Path
 
-from stripread.records import Batch, Draft, Part, Point, ReadingFilter, Records, open_records
-from stripread.records.chain.verify import verify_records
+from stripread.records import (
+    Batch,
+    Draft,
+    Part,
+    Point,
+    ReadingFilter,
+    Records,
+    due_today,
+    open_records,
+    trend_of,
+    verify_records,
+)
 from stripread.records.database import refresh_statistics
-from stripread.records.queries.today import due_today
-from stripread.records.queries.trend import trend_of
 from stripread.site import load_site
 from tests.unit.made_records import START, made_payload, made_stamp
 from tests.unit.postgres_server import server

@@ -154,8 +154,7 @@ def test_today_knows_lots_that_expire(site, tmp_path):
 def test_a_trend_has_its_readings_in_order_and_what_happened_between(site, tmp_path):
     from test_history import add_reading
 
-    from stripread.records import open_records
-    from stripread.records.chain.entries import InjectorSetting, Stamp
+    from stripread.records import InjectorSetting, Stamp, open_records
 
     start = datetime(2026, 4, 14, 9, tzinfo=UTC)
     with open_records(site, create=True) as records:

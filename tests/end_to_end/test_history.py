@@ -12,10 +12,7 @@ from PIL import ExifTags, Image
 from typer.testing import CliRunner
 
 from stripread.cli.app import app
-from stripread.records import open_records
-from stripread.records.chain.entries import Batch, Part, Point, Stamp
-from stripread.records.queries.batches import batch_of
-from stripread.records.store import Records
+from stripread.records import Batch, Part, Point, Records, Stamp, batch_of, open_records
 from stripread.site import load_site, resolve_lot
 from stripread.workflow.history import history_for
 from stripread.workflow.sample import SampleContext

@@ -13,8 +13,7 @@ from typer.testing import CliRunner
 
 from stripread.cli.app import app
 from stripread.i18n import Reader
-from stripread.records import Draft, Records, Stamp, open_records
-from stripread.records.queries.period import Period, period_of
+from stripread.records import Draft, Period, Records, Stamp, open_records, period_of
 from stripread.report.document.document import Document, Figure, Items, Table, section_text
 from stripread.report.document.html import document_html
 from stripread.report.document.pdf import document_pdf

@@ -6,8 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from stripread.records import ReadingFilter, open_records
-from stripread.records.queries.trend import course_of
+from stripread.records import ReadingFilter, course_of, open_records
 from tests.unit.made_records import START, made_pad, made_payload, made_stamp
 
 

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from stripread.errors import RecordsError
-from stripread.records import open_records
-from stripread.records.exchange.archive import back_up, check_archive, restore
+from stripread.records import back_up, open_records, restore
+from stripread.records.exchange.archive import check_archive
 from tests.unit.made_records import fill, made_stamp
 
 

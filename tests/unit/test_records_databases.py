@@ -20,9 +20,19 @@ from typer.testing import CliRunner
 
 from stripread.cli.app import app
 from stripread.errors import RecordsError
-from stripread.records import Batch, InjectorSetting, Note, Part, Point, ReadingFilter, Records, open_records
-from stripread.records.chain.verify import verify_records
-from stripread.records.exchange.archive import back_up, restore
+from stripread.records import (
+    Batch,
+    InjectorSetting,
+    Note,
+    Part,
+    Point,
+    ReadingFilter,
+    Records,
+    back_up,
+    open_records,
+    restore,
+    verify_records,
+)
 from tests.unit.made_records import POINTS, START, fill, made_pad, made_payload, made_photo, made_stamp, utc
 from tests.unit.postgres_server import MISSING, programs, server
 

@@ -11,10 +11,9 @@ import pytest
 import sqlalchemy.exc as sa
 
 from stripread.errors import RecordsError
-from stripread.records import open_records
+from stripread.records import Records, open_records
 from stripread.records.database import Database
 from stripread.records.failures import failures_in_words
-from stripread.records.store import Records
 from tests.listed import each
 from tests.unit.made_records import database_file, fill, made_payload, made_stamp
 

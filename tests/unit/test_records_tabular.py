@@ -13,11 +13,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stripread.errors import RecordsError
-from stripread.records import Batch, Entry, Part, open_records
-from stripread.records.chain.canonical import offset_text, utc_text
-from stripread.records.chain.files import hash_file
-from stripread.records.chain.verify import verify_records
-from stripread.records.exchange.tabular import Form, export_records, import_records
+from stripread.records import (
+    Batch,
+    Entry,
+    Part,
+    export_records,
+    hash_file,
+    import_records,
+    open_records,
+    utc_text,
+    verify_records,
+)
+from stripread.records.chain.canonical import offset_text
+from stripread.records.exchange.tabular import Form
 from tests.unit.made_records import START, fill, made_pad, made_payload, made_photo, made_stamp
 
 both_forms = pytest.mark.parametrize("form", ["csv", "jsonl"])

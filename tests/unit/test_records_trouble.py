@@ -13,10 +13,8 @@ from pathlib import Path
 import pytest
 
 from stripread.errors import RecordsError, StripReadError
-from stripread.records import open_records
-from stripread.records.chain.verify import verify_records
+from stripread.records import Records, open_records, verify_records
 from stripread.records.database import Database
-from stripread.records.store import Records
 from tests.listed import each
 from tests.unit.made_records import database_file, fill, made_payload, made_stamp
 

@@ -17,12 +17,19 @@ from sqlalchemy.exc import DatabaseError
 
 from stripread.errors import RecordsError
 from stripread.lot import CheckRow, append_row
-from stripread.records import Draft, Note, ReadingFilter, open_records
+from stripread.records import (
+    Draft,
+    Head,
+    Note,
+    ReadingFilter,
+    Verification,
+    check_standard_of,
+    open_records,
+    verify_records,
+)
 from stripread.records.chain.canonical import canonical_json, entry_hash
-from stripread.records.chain.head import HEAD, Head
-from stripread.records.chain.verify import Verification, verify_records
+from stripread.records.chain.head import HEAD
 from stripread.records.database import REVISION
-from stripread.records.queries.checks import check_standard_of
 from stripread.records.tables import metadata
 from tests.unit.made_records import database_file, fill, made_payload, made_photo, made_stamp
 

@@ -8,8 +8,7 @@ from datetime import datetime, timedelta
 
 from starlette.testclient import TestClient
 
-from stripread.records import Batch, Stamp, open_records
-from stripread.records.exchange.tabular import import_records
+from stripread.records import Batch, Stamp, import_records, open_records
 from stripread.web.app import create_app
 from stripread.web.people.people import People
 from stripread.web.settings import Settings

@@ -4,8 +4,7 @@ from datetime import datetime
 
 import pytest
 
-from stripread.records import Batch, Stamp, open_records
-from stripread.records.chain.verify import verify_records
+from stripread.records import Batch, Stamp, open_records, verify_records
 from stripread.web.security import SESSION_COOKIE
 from tests.listed import each
 from tests.web.conftest import csrf_of

@@ -9,8 +9,7 @@ from starlette.testclient import TestClient
 
 from stripread.findings import make_finding
 from stripread.i18n import Message
-from stripread.records import Batch, Stamp, open_records
-from stripread.records.chain.entries import InjectorSetting, Part
+from stripread.records import Batch, InjectorSetting, Part, Stamp, open_records
 from stripread.units import Volume, kept_findings
 from stripread.web.app import create_app
 from stripread.web.people.people import PEOPLE as PEOPLE_FILE

@@ -152,8 +152,7 @@ def list_batches(
       stripread batch list
     """
     from stripread.cli.site_record import open_site_records, site_of_records
-    from stripread.records.chain.entries import to_payload
-    from stripread.records.queries.standing import batch_standing
+    from stripread.records import batch_standing, to_payload
     from stripread.report.json_lines import to_line
     from stripread.report.terminal.batch import strength_words as words
     from stripread.report.terminal.reading import table
@@ -205,8 +204,7 @@ class _Mixture:
 
 def _enter_mixture(made: _Mixture, *, who: str | None, site: Path | None) -> None:
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
-    from stripread.records import Batch, Part
-    from stripread.records.queries.batches import with_expected
+    from stripread.records import Batch, Part, with_expected
 
     where, stamp, typed = site_of_records(site), stamp_of(who), ParsedInputs()
     volumes = [

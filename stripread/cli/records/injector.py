@@ -48,8 +48,7 @@ def enter(
       stripread injector set main --ratio 1:275 --means in --batch S-14 --flow "20 gpm"
     """
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
-    from stripread.records import InjectorSetting
-    from stripread.records.queries.batches import find_batch
+    from stripread.records import InjectorSetting, find_batch
     from stripread.water import parse_ratio
 
     where, stamp, typed = site_of_records(site), stamp_of(who), ParsedInputs()
@@ -99,7 +98,7 @@ def list_settings(
       stripread injector list
     """
     from stripread.cli.site_record import open_site_records, site_of_records
-    from stripread.records.chain.entries import to_payload
+    from stripread.records import to_payload
     from stripread.report.json_lines import to_line
     from stripread.report.terminal.reading import table
     from stripread.units import tell_line_flow

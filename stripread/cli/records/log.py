@@ -11,7 +11,7 @@ from stripread.errors import WrongUsageError
 from stripread.i18n import Message, Verbatim
 
 if TYPE_CHECKING:
-    from stripread.records.chain.entries import Kind
+    from stripread.records import Kind
 
 __all__ = ["DAY", "end_of_day", "local", "log"]
 
@@ -101,7 +101,7 @@ def log(
 
 
 def _kind(word: str) -> "Kind | None":
-    from stripread.records.chain.entries import Kind
+    from stripread.records import Kind
 
     if word == "all":
         return None

@@ -75,7 +75,7 @@ def list_points(
       stripread point list
     """
     from stripread.cli.site_record import open_site_records, site_of_records
-    from stripread.records.chain.entries import to_payload
+    from stripread.records import to_payload
     from stripread.report.json_lines import to_line
     from stripread.report.terminal.reading import table
 

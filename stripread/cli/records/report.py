@@ -47,7 +47,7 @@ def report(
     Exit codes: 0 written; 1 an error; 2 wrong usage; 3 written, and the record is not as it was written.
     """
     from stripread.cli.site_record import open_site_records, site_of_records
-    from stripread.records.queries.period import period_of
+    from stripread.records import period_of
     from stripread.report.document.document import section_text
     from stripread.report.document.html import document_html
     from stripread.report.document.pdf import document_pdf

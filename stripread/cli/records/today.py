@@ -30,7 +30,7 @@ def today(
     from dataclasses import fields
 
     from stripread.cli.site_record import open_site_records, site_of_records
-    from stripread.records.queries.today import due_today
+    from stripread.records import due_today
     from stripread.report.json_lines import to_line
 
     where = site_of_records(site)

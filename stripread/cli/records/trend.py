@@ -40,7 +40,7 @@ def trend(
       stripread trend bench-3 --from 2026-05-01 --plot bench-3.png
     """
     from stripread.cli.site_record import open_site_records, site_of_records
-    from stripread.records.queries.trend import trend_of
+    from stripread.records import trend_of
     from stripread.report.json_lines import to_line
     from stripread.report.lot.page import new_figure, save_figure
     from stripread.report.pictures.trend import plot_trend

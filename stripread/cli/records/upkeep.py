@@ -11,7 +11,7 @@ from stripread.errors import WrongUsageError
 from stripread.i18n import Message, Verbatim
 
 if TYPE_CHECKING:
-    from stripread.records.chain.head import Head
+    from stripread.records import Head
     from stripread.site import Site
 
 __all__ = ["records_app"]
@@ -48,7 +48,7 @@ def verify(
     Exit codes: 0 intact; 1 an error; 2 wrong usage; 3 something is not as it was written.
     """
     from stripread.cli.site_record import open_site_records, site_of_records
-    from stripread.records.chain.verify import verify_records
+    from stripread.records import verify_records
     from stripread.report.json_lines import to_line
     from stripread.report.terminal.records import verification_json, verification_text
 
@@ -60,7 +60,7 @@ def verify(
 
 
 def _anchor(text: str) -> "Head":
-    from stripread.records.chain.head import Head
+    from stripread.records import Head
 
     count, _, sha256 = text.partition(":")
     if not count.isdigit() or len(sha256) != 64:
@@ -86,7 +86,7 @@ def tidy(
     from datetime import UTC, datetime
 
     from stripread.cli.site_record import open_site_records, site_of_records
-    from stripread.records.chain.verify import find_orphans
+    from stripread.records import find_orphans
 
     now = datetime.now(UTC).timestamp()
     with open_site_records(site_of_records(site)) as records, records.database.reading() as connection:
@@ -119,7 +119,7 @@ def backup(
       stripread records backup nursery-2026-05-31.zip
     """
     from stripread.cli.site_record import open_site_records, site_of_records
-    from stripread.records.exchange.archive import back_up
+    from stripread.records import back_up
 
     keep_existing(out, force=force)
     where = site_of_records(site)
@@ -159,7 +159,7 @@ def restore(
 
       stripread records restore nursery-2026-05-31.zip restored
     """
-    from stripread.records.exchange.archive import restore as unpack
+    from stripread.records import restore as unpack
 
     head = unpack(file, folder, url=database)
     note(f"restored {head.count} entries into {folder}")
@@ -185,7 +185,7 @@ def export_(
       stripread records export export-2026-05 --csv
     """
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
-    from stripread.records.exchange.tabular import export_records
+    from stripread.records import export_records
 
     if csv and jsonl:
         raise WrongUsageError(
@@ -211,7 +211,7 @@ def import_(
       stripread records import export-2026-05
     """
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
-    from stripread.records.exchange.tabular import import_records
+    from stripread.records import import_records
 
     stamp = stamp_of(who)
     with open_site_records(site_of_records(site), create=stamp) as records:

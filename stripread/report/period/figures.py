@@ -6,7 +6,7 @@ from datetime import UTC
 from stripread.check import individuals_chart
 from stripread.i18n import Message, Say
 from stripread.lot import CheckRow, Lot
-from stripread.records.queries.period import PointFacts
+from stripread.records import PointFacts
 from stripread.report.document.document import Figure
 from stripread.report.document.page import figure_png
 from stripread.report.lot.page import new_figure

@@ -7,8 +7,7 @@ from datetime import datetime, timedelta
 from stripread import __version__
 from stripread.check import CAUTION
 from stripread.i18n import Message, Reader, Say, plural
-from stripread.records.queries.period import Episode, Period, PointFacts
-from stripread.records.queries.readings import RecordedReading
+from stripread.records import Episode, Period, PointFacts, RecordedReading
 from stripread.report.document.document import Alarm, Document, Heading, Items, Part, Table, Words
 from stripread.report.period.figures import trend_figure
 from stripread.report.period.sections import section_parts

@@ -5,9 +5,7 @@ from collections.abc import Iterator, Sequence
 from stripread.findings import REGISTRY
 from stripread.i18n import Joined, Message, Number, Say
 from stripread.lot import CheckRow, Lot, broken_rules, chart_scores
-from stripread.records.chain.entries import Entry, InjectorSetting
-from stripread.records.queries.period import Episode, LotFacts, Period
-from stripread.records.queries.standing import BatchStanding
+from stripread.records import BatchStanding, Entry, Episode, InjectorSetting, LotFacts, Period
 from stripread.report.document.document import Alarm, Heading, Items, Part, Table, Words
 from stripread.report.period.figures import check_figure
 from stripread.report.period.words import MARKS, how_many, meaning, moment, span

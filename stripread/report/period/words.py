@@ -4,7 +4,7 @@ from datetime import datetime
 
 from stripread.findings import REGISTRY
 from stripread.i18n import Message, Say, plural
-from stripread.records.queries.period import Episode
+from stripread.records import Episode
 
 __all__ = ["MARKS", "day", "how_many", "meaning", "moment", "span"]
 

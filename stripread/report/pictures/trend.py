@@ -4,8 +4,7 @@ from datetime import UTC, tzinfo
 from typing import Any
 
 from stripread.i18n import ENGLISH, Joined, Message, Say
-from stripread.records.queries.readings import RecordedPad
-from stripread.records.queries.trend import Event, Trend
+from stripread.records import Event, RecordedPad, Trend
 from stripread.site import Expectation
 
 __all__ = ["plot_trend", "short_dates"]

@@ -4,9 +4,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from stripread.i18n import Message, Shown, Verbatim
-from stripread.records import Entry, RecordedPad, RecordedReading
-from stripread.records.chain.verify import Verification
-from stripread.records.reread import Reread
+from stripread.records import Entry, RecordedPad, RecordedReading, Reread, Verification
 from stripread.report.words import Headline, bound_words, headline_of, with_unit
 from stripread.units import format_interval, format_number, places_for, two_digits
 

@@ -19,9 +19,7 @@ from stripread.errors import RecordsError, SiteError, StripReadError
 from stripread.i18n import Message
 from stripread.lot import RECORD, append_row
 from stripread.photo import PhotoFile, open_photo_bytes
-from stripread.records import Batch, Note, Records, Stamp
-from stripread.records.of_site import open_site_records
-from stripread.records.queries.batches import with_expected
+from stripread.records import Batch, Note, Records, Stamp, open_site_records, with_expected
 from stripread.simulate.demo import DEMO_LOTS, DEMO_PRINTER
 from stripread.simulate.optics.conditions import dip_strip, random_shot
 from stripread.simulate.scene.photograph import Shot, take_photo

@@ -9,8 +9,7 @@ from typing import Any
 
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.i18n import Message, Verbatim
-from stripread.records import Batch, Records
-from stripread.records.queries.batches import batch_readings, find_batch
+from stripread.records import Batch, Records, batch_readings, find_batch
 from stripread.report.answer import Answer
 from stripread.report.terminal.water_batch import dilution_answer, generation_answer, top_up_answer
 from stripread.site import load_site

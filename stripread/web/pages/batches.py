@@ -6,8 +6,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from stripread.check import CAUTION
-from stripread.records.queries.batches import find_batch
-from stripread.records.queries.standing import batch_standing
+from stripread.records import batch_standing, find_batch
 from stripread.report.terminal.batch import off_range
 from stripread.site import load_site
 from stripread.web.forms import whole

@@ -9,9 +9,17 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from stripread.i18n import Message, Reader
-from stripread.records import Point, ReadingFilter, RecordedReading, Records
-from stripread.records.queries.today import due_today
-from stripread.records.queries.trend import Course, Trend, course_of, trend_of
+from stripread.records import (
+    Course,
+    Point,
+    ReadingFilter,
+    RecordedReading,
+    Records,
+    Trend,
+    course_of,
+    due_today,
+    trend_of,
+)
 from stripread.report.document.page import figure_png
 from stripread.report.lot.page import new_figure
 from stripread.report.pictures.trend import plot_trend

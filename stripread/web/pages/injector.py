@@ -10,8 +10,7 @@ from starlette.routing import Route
 
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.i18n import Message, Verbatim
-from stripread.records import InjectorSetting, Stamp
-from stripread.records.queries.batches import batch_readings, find_batch
+from stripread.records import InjectorSetting, Stamp, batch_readings, find_batch
 from stripread.units import ParsedInputs
 from stripread.water import Ratio, parse_ratio
 from stripread.web.forms import chosen, moment, needed, text

@@ -14,8 +14,7 @@ from stripread.check import Validity
 from stripread.errors import RecordsError
 from stripread.findings import REGISTRY, Finding
 from stripread.i18n import Message
-from stripread.records import Entry, Note, ReadingFilter, RecordedReading, Stamp
-from stripread.records.chain.files import KEPT, hash_file
+from stripread.records import KEPT, Entry, Note, ReadingFilter, RecordedReading, Stamp, hash_file
 from stripread.site import load_site
 from stripread.units import findings_of
 from stripread.web.forms import chosen, day, needed, text, whole

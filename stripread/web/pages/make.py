@@ -13,9 +13,7 @@ from starlette.routing import Route
 
 from stripread.errors import StripReadError
 from stripread.i18n import Message
-from stripread.records import Batch, Records, Stamp
-from stripread.records.chain.entries import BatchKind, Part, to_payload
-from stripread.records.queries.batches import find_batch, with_expected
+from stripread.records import Batch, BatchKind, Part, Records, Stamp, find_batch, to_payload, with_expected
 from stripread.units import ParsedInputs, Units
 from stripread.water import COVERS, expected_generation
 from stripread.web.forms import chosen, moment, needed, text, whole

@@ -13,9 +13,7 @@ from starlette.routing import Route
 
 from stripread.errors import WrongUsageError
 from stripread.i18n import Message, Reader
-from stripread.records import Stamp
-from stripread.records.exchange.tabular import export_records
-from stripread.records.queries.period import period_of
+from stripread.records import Stamp, export_records, period_of
 from stripread.report.document.html import document_html
 from stripread.report.document.pdf import document_pdf
 from stripread.report.period.report import period_report

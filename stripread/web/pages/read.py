@@ -19,8 +19,7 @@ from starlette.routing import Route
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.i18n import Message, Verbatim
 from stripread.lot import Lot
-from stripread.records import Point
-from stripread.records.queries.batches import find_batch
+from stripread.records import Point, find_batch
 from stripread.site import Site, kind_of_lot, load_site, resolve_lot
 from stripread.strip import StripKind
 from stripread.web.pages.sketches import sketch_for

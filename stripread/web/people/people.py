@@ -18,7 +18,7 @@ from sqlalchemy import ColumnElement, Connection, delete, exists, func, insert, 
 
 from stripread.errors import WrongUsageError
 from stripread.i18n import Message, Verbatim
-from stripread.records.chain.canonical import parse_utc, utc_text
+from stripread.records import parse_utc, utc_text
 from stripread.units import UNITS, Units
 from stripread.web.people.tables import PEOPLE, devices, open_tables, people, sessions
 

@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any
 
-from stripread.records.chain.files import unfinished_files
+from stripread.records import unfinished_files
 from stripread.site import replace_file
 
 __all__ = ["Inbox", "Job"]

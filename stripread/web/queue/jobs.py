@@ -10,7 +10,7 @@ from stripread.check import Verdict
 from stripread.errors import RecordsError, StripReadError
 from stripread.i18n import Joined, Shown
 from stripread.photo import PhotoFile, decode_photo, open_photo_bytes, suggested_reduction
-from stripread.records.of_site import open_site_records
+from stripread.records import open_site_records
 from stripread.report.pictures.closeup import draw_closeup, draw_plain
 from stripread.report.pictures.overlay import save_picture
 from stripread.report.words import error_headline, next_steps, pad_words, verdict_headline
