@@ -98,8 +98,7 @@ def check(
     from stripread.findings import make_finding
     from stripread.measure import inspect_card
     from stripread.photo import open_photo
-    from stripread.report.json_lines import card_check_json, error_json, to_line
-    from stripread.report.terminal.reading import card_check_text, error_text
+    from stripread.report import card_check_json, card_check_text, error_json, error_text, to_line
 
     layout = look_up_card(card, look_up_site(site))
     try:

@@ -13,7 +13,7 @@ from stripread.i18n import Message, Verbatim
 from stripread.units import ParsedInputs
 
 if TYPE_CHECKING:
-    from stripread.report.answer import Answer
+    from stripread.report import Answer
 
 __all__ = [
     "AnswerUnits",
@@ -122,8 +122,7 @@ def timed(text: str) -> tuple[str, str]:
 
 def give(answer: "Answer", typed: ParsedInputs, *, command: str, json: bool) -> None:
     """Print an answer and end: with 3 where it needs attention, else with 0."""
-    from stripread.report.answer import answer_json, answer_text
-    from stripread.report.json_lines import to_line
+    from stripread.report import answer_json, answer_text, to_line
 
     whole = replace(answer, notes=(*answer.notes, *typed.notes))
     say(to_line(answer_json(whole, command=command)) if json else answer_text(whole))

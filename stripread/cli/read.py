@@ -19,9 +19,17 @@ from stripread.errors import StripReadError, WrongUsageError
 from stripread.i18n import Message, Verbatim
 from stripread.photo import Photo, decode_photo, open_photo, suggested_reduction
 from stripread.read import Reading, combine_readings
-from stripread.report.json_lines import error_json, reading_json, to_line
-from stripread.report.pictures.overlay import draw_error, draw_verdict, save_picture, shrunk
-from stripread.report.terminal.reading import error_text, verdict_text
+from stripread.report import (
+    draw_error,
+    draw_verdict,
+    error_json,
+    error_text,
+    reading_json,
+    save_picture,
+    shrunk,
+    to_line,
+    verdict_text,
+)
 from stripread.workflow.judge import judge_reading
 from stripread.workflow.judge import read_photos as read_photos_of_sample
 from stripread.workflow.payload import measured_payload

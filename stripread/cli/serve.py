@@ -169,7 +169,7 @@ def list_people(site: SiteFolder = None) -> None:
       stripread person list
     """
     from stripread.cli.site_record import site_of_records
-    from stripread.report.terminal.reading import table
+    from stripread.report import table
     from stripread.web.people.people import People
 
     people = People(site_of_records(site).folder)
@@ -231,7 +231,7 @@ def phones(site: SiteFolder = None) -> None:
     from datetime import datetime
 
     from stripread.cli.site_record import site_of_records
-    from stripread.report.terminal.reading import table
+    from stripread.report import table
     from stripread.web.people.people import People
 
     now = datetime.now().astimezone()

@@ -1,3 +1,5 @@
 """What people and programs are shown: words, JSON, pictures, documents."""
 
-__all__: list[str] = []
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -9,9 +9,7 @@ from starlette.responses import HTMLResponse
 
 from stripread.findings import REGISTRY
 from stripread.i18n import LANGUAGES, Reader, Shown, catalogue_of
-from stripread.report.document.page import page_environment
-from stripread.report.terminal.batch import strength_words
-from stripread.report.terminal.records import pad_interval, pad_value, reading_headline
+from stripread.report import pad_interval, pad_value, page_environment, reading_headline, strength_words
 from stripread.units import System, kept_shown, tell_line_flow, tell_volume
 from stripread.web.language import language_of
 from stripread.web.security import CSRF_FIELD

@@ -22,7 +22,7 @@ from stripread.lot import Lot, load_lot
 from stripread.measure import measure_chart
 from stripread.photo import open_photo_bytes
 from stripread.read import read_strip
-from stripread.report.lot.chart import agrees
+from stripread.report import agrees
 from stripread.simulate.demo import DEMO_LOTS
 from stripread.simulate.optics.conditions import dip_strip, random_shot
 from stripread.simulate.scene.photograph import enrolled, take_photo

@@ -14,10 +14,8 @@ from typer.testing import CliRunner
 from stripread.cli.app import app
 from stripread.i18n import Reader
 from stripread.records import Draft, Period, Records, Stamp, open_records, period_of
-from stripread.report.document.document import Document, Figure, Items, Table, section_text
-from stripread.report.document.html import document_html
-from stripread.report.document.pdf import document_pdf
-from stripread.report.period.report import period_report
+from stripread.report import document_html, document_pdf, period_report, section_text
+from stripread.report.document.document import Document, Figure, Items, Table
 from stripread.simulate.season.play import play_season
 from stripread.simulate.season.script import END, START, Check, Sample, season_events
 from stripread.site import Site, load_site

@@ -12,7 +12,7 @@ from stripread.errors import SeriesError
 from stripread.lot import load_lot, save_lot
 from stripread.photo import open_photo_bytes
 from stripread.read import read_strip
-from stripread.report.lot.page import lot_text
+from stripread.report import lot_text
 from stripread.simulate.optics.cameras import make_phone
 from stripread.simulate.optics.conditions import dip_strip
 from stripread.simulate.scene.photograph import Shot, enrolled, take_photo

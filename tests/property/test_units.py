@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from stripread.i18n import Message, Reader
 from stripread.records import Batch, InjectorSetting, Part, from_payload, to_payload
-from stripread.report.terminal.water_batch import dilution_answer
+from stripread.report import dilution_answer
 from stripread.units import ASSUMED_U, Measured, ParsedInputs, Volume, jug, tell_line_flow, tell_volume, volume_as_typed
 from stripread.units.quantities import parse_quantity
 from stripread.water import dilute

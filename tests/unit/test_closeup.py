@@ -9,7 +9,7 @@ from stripread.card import find_card
 from stripread.geometry import apply_homography, scale_points
 from stripread.photo import decode_photo
 from stripread.read import Reading
-from stripread.report.pictures.closeup import draw_closeup, draw_plain
+from stripread.report import draw_closeup, draw_plain
 
 CALIBRATION = Path(__file__).parents[2] / "calibration"
 SAMPLES = Path(__file__).parents[2] / "sample_images"

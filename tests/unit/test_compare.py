@@ -9,7 +9,7 @@ from stripread.card import load_card
 from stripread.errors import LotFileError
 from stripread.lot import Curve, Lot, PadComparison, compare_lots, invert_curve, load_lot, path_lab
 from stripread.lot.compare import compare_curves
-from stripread.report.terminal.compare import comparison_json, comparison_text
+from stripread.report import comparison_json, comparison_text
 from tests.listed import each
 
 CALIBRATION = Path(__file__).parents[2] / "calibration"

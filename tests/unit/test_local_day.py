@@ -6,8 +6,7 @@ from datetime import UTC, datetime, timedelta, timezone
 import pytest
 
 from stripread.lot import CheckRow
-from stripread.report.lot.page import new_figure
-from stripread.report.lot.report import check_cells
+from stripread.report import check_cells, new_figure
 from stripread.report.pictures.trend import short_dates
 from tests.listed import each
 

@@ -11,7 +11,7 @@ from PIL import Image
 
 from stripread.calibrate import Coverage
 from stripread.lot import CheckRow, load_lot
-from stripread.report.lot.report import ReportInputs, lot_report
+from stripread.report import ReportInputs, lot_report
 from stripread.units import two_digits
 
 FOLDER = Path(__file__).parents[2] / "calibration" / "UL-2603"

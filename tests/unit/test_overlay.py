@@ -12,7 +12,8 @@ from stripread.check import Verdict
 from stripread.errors import CardNotFoundError
 from stripread.findings import make_finding
 from stripread.photo import decode_photo
-from stripread.report.pictures.overlay import _COLOURS, _wrap, draw_error, draw_verdict, save_picture
+from stripread.report import draw_error, draw_verdict, save_picture
+from stripread.report.pictures.overlay import _COLOURS, _wrap
 from tests.listed import each
 
 CALIBRATION = Path(__file__).parents[2] / "calibration"

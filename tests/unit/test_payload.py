@@ -10,7 +10,7 @@ import numpy as np
 from stripread.check import Verdict, check_reading
 from stripread.measure import StripMeasurement
 from stripread.records.chain.canonical import canonical_json
-from stripread.report.json_lines import reading_json
+from stripread.report import reading_json
 from stripread.strip import load_kind
 from stripread.workflow import payload
 from stripread.workflow.payload import context_of_payload, measured_payload, reading_payload

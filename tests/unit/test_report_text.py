@@ -11,8 +11,8 @@ from stripread.findings import Finding, make_finding
 from stripread.lot import Lot
 from stripread.measure import StripMeasurement
 from stripread.read import PadReading, Reading
-from stripread.report.terminal.reading import budget_table, error_text, verdict_text
-from stripread.report.words import next_steps, verdict_headline
+from stripread.report import error_text, next_steps, verdict_headline, verdict_text
+from stripread.report.terminal.reading import budget_table
 from stripread.units import format_interval, format_number, places_for, probability_in_words
 from tests.listed import each
 
@@ -163,7 +163,7 @@ def test_open_ends_of_an_interval_are_said_in_words(interval, words):
 
 
 def test_lots_with_no_loq_are_shown_without_a_number():
-    from stripread.report.lot.page import lot_text
+    from stripread.report import lot_text
 
     lot: Lot = made_reading(made_pad(0.28, 0.02), loq=None).lot
     assert "LOQ  none: made up" in lot_text(lot)

@@ -8,8 +8,7 @@ import pytest
 
 from stripread.i18n import Reader
 from stripread.lot import CheckRow, load_lot
-from stripread.report.lot.page import new_figure, plot_pad
-from stripread.report.lot.report import control_chart
+from stripread.report import control_chart, new_figure, plot_pad
 from stripread.report.pictures.trend import short_dates
 from stripread.web.calibration.lot_facts import pad_facts
 from tests.listed import each

@@ -5,7 +5,7 @@ from made_readings import TODAY, made_pad, made_reading, over, under
 
 from stripread.check import check_standard
 from stripread.findings import make_finding
-from stripread.report.terminal.standard import check_json, check_text
+from stripread.report import check_json, check_text
 from tests.listed import each
 
 

@@ -8,7 +8,7 @@ from starlette.testclient import TestClient
 from stripread.lot import load_record
 from stripread.photo import open_photo_bytes
 from stripread.records import open_records, verify_records
-from stripread.report.lot.report import check_cells
+from stripread.report import check_cells
 from stripread.site import load_site, resolve_card
 from stripread.web.app import create_app
 from stripread.web.calibration import measuring

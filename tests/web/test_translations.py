@@ -13,7 +13,8 @@ from stripread.errors import StripNotFoundError
 from stripread.findings import REGISTRY
 from stripread.i18n import LANGUAGES, ByFace, Clause, Message, Reader
 from stripread.i18n.translations import brought_up_to_date, gather, untranslated
-from stripread.report.words import error_headline, headline_of
+from stripread.report import error_headline
+from stripread.report.words import headline_of
 from stripread.units import Measured, format_interval, tell, tell_hours, tell_volume
 from tests.listed import each
 from tests.unit.made_readings import made_pad, made_sample

@@ -57,9 +57,7 @@ def verify(
     from stripread.cli.site_record import keep_check
     from stripread.lot import RECORD, append_row, find_row, load_record
     from stripread.photo import open_photo
-    from stripread.report.json_lines import error_json, to_line
-    from stripread.report.terminal.reading import error_text
-    from stripread.report.terminal.standard import broken_by_last, chart_text, check_json, check_text
+    from stripread.report import broken_by_last, chart_text, check_json, check_text, error_json, error_text, to_line
     from stripread.workflow.check_standard import KnownDilution, read_check, shows_calibrator
 
     where = look_up_site(site)
@@ -163,8 +161,7 @@ def compare(
     """
     from stripread.cli.site_options import look_up_card, look_up_lot, look_up_site
     from stripread.lot import compare_lots
-    from stripread.report.json_lines import to_line
-    from stripread.report.terminal.compare import comparison_json, comparison_text, plot_comparison
+    from stripread.report import comparison_json, comparison_text, plot_comparison, to_line
 
     where = look_up_site(site)
     first, second = look_up_lot(lot_a, where), look_up_lot(lot_b, where)
@@ -208,7 +205,7 @@ def report(
     from stripread.calibrate import bootstrap_coverage, load_series
     from stripread.cli.site_options import look_up_lot_file, look_up_site
     from stripread.lot import RECORD, load_lot, load_record
-    from stripread.report.lot.report import ReportInputs, lot_report
+    from stripread.report import ReportInputs, lot_report
 
     keep_existing(out, force=force)
     lot_file = look_up_lot_file(lot, look_up_site(site))

@@ -46,7 +46,7 @@ def calibrate(
     from stripread.calibrate import calibrate_lot, load_series
     from stripread.cli.site_options import look_up_card, look_up_kind, look_up_site
     from stripread.lot import save_lot
-    from stripread.report.lot.page import lot_text
+    from stripread.report import lot_text
 
     keep_existing(out, force=force)
     where = look_up_site(site)
@@ -99,7 +99,7 @@ def join(
     from stripread.calibrate import join_lot, load_series
     from stripread.cli.site_options import look_up_card, look_up_lot, look_up_site
     from stripread.lot import save_lot
-    from stripread.report.lot.page import lot_text
+    from stripread.report import lot_text
     from stripread.site import kind_of_lot
 
     keep_existing(out, force=force)
@@ -130,7 +130,7 @@ def show_lot(
       stripread lot show lot.json --plot lot.png
     """
     from stripread.cli.site_options import look_up_lot, look_up_site
-    from stripread.report.lot.page import lot_text, plot_lot
+    from stripread.report import lot_text, plot_lot
 
     found = look_up_lot(lot, look_up_site(site))
     if plot is not None:

@@ -55,7 +55,7 @@ def from_chart(
     from stripread.calibrate import provisional_lot
     from stripread.cli.site_options import look_up_card, look_up_kind, look_up_site
     from stripread.lot import save_lot
-    from stripread.report.lot.page import lot_text
+    from stripread.report import lot_text
 
     keep_existing(out, force=force)
     where = look_up_site(site)
@@ -98,7 +98,7 @@ def check_chart(
     """
     from stripread.calibrate import check_chart as check
     from stripread.cli.site_options import look_up_card, look_up_lot, look_up_site
-    from stripread.report.lot.chart import agrees, vial_check_text
+    from stripread.report import agrees, vial_check_text
     from stripread.site import kind_of_lot
 
     where = look_up_site(site)
@@ -129,7 +129,7 @@ def _measured(photo: Path, layout: "CardLayout", options: _ChartOptions, overlay
     from stripread.calibrate import order_blocks
     from stripread.measure import measure_chart
     from stripread.photo import open_photo
-    from stripread.report.pictures.overlay import draw_chart, save_picture
+    from stripread.report import draw_chart, save_picture
 
     if overlay is not None:
         keep_existing(overlay, force=True)

@@ -153,9 +153,8 @@ def list_batches(
     """
     from stripread.cli.site_record import open_site_records, site_of_records
     from stripread.records import batch_standing, to_payload
-    from stripread.report.json_lines import to_line
-    from stripread.report.terminal.batch import strength_words as words
-    from stripread.report.terminal.reading import table
+    from stripread.report import strength_words as words
+    from stripread.report import table, to_line
 
     rows, lines = [], []
     with open_site_records(site_of_records(site)) as records:
@@ -235,7 +234,7 @@ def _when(at: datetime | None, stamp: "Stamp") -> datetime:
 def _enter(said: "Batch", site: "Site", stamp: "Stamp", typed: ParsedInputs) -> None:
     from stripread.check import CAUTION
     from stripread.cli.site_record import open_site_records
-    from stripread.report.terminal.batch import off_range, strength_words
+    from stripread.report import off_range, strength_words
     from stripread.units import Measured
 
     with open_site_records(site, create=stamp) as records:

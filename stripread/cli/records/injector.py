@@ -99,8 +99,7 @@ def list_settings(
     """
     from stripread.cli.site_record import open_site_records, site_of_records
     from stripread.records import to_payload
-    from stripread.report.json_lines import to_line
-    from stripread.report.terminal.reading import table
+    from stripread.report import table, to_line
     from stripread.units import tell_line_flow
     from stripread.water import Ratio
 

@@ -57,8 +57,7 @@ def log(
     """
     from stripread.cli.site_record import open_site_records, site_of_records
     from stripread.records import ReadingFilter
-    from stripread.report.json_lines import to_line
-    from stripread.report.terminal.records import entries_text, entry_json, log_text, reading_entry_json
+    from stripread.report import entries_text, entry_json, log_text, reading_entry_json, to_line
 
     where = site_of_records(site)
     with open_site_records(where) as records:

@@ -76,8 +76,7 @@ def list_points(
     """
     from stripread.cli.site_record import open_site_records, site_of_records
     from stripread.records import to_payload
-    from stripread.report.json_lines import to_line
-    from stripread.report.terminal.reading import table
+    from stripread.report import table, to_line
 
     with open_site_records(site_of_records(site)) as records:
         points = records.points_in_order()

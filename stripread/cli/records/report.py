@@ -48,10 +48,7 @@ def report(
     """
     from stripread.cli.site_record import open_site_records, site_of_records
     from stripread.records import period_of
-    from stripread.report.document.document import section_text
-    from stripread.report.document.html import document_html
-    from stripread.report.document.pdf import document_pdf
-    from stripread.report.period.report import period_report
+    from stripread.report import document_html, document_pdf, period_report, section_text
 
     now = datetime.now().astimezone()
     _check_language(language)

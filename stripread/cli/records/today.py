@@ -31,7 +31,7 @@ def today(
 
     from stripread.cli.site_record import open_site_records, site_of_records
     from stripread.records import due_today
-    from stripread.report.json_lines import to_line
+    from stripread.report import to_line
 
     where = site_of_records(site)
     with open_site_records(where) as records:

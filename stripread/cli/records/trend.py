@@ -41,10 +41,7 @@ def trend(
     """
     from stripread.cli.site_record import open_site_records, site_of_records
     from stripread.records import trend_of
-    from stripread.report.json_lines import to_line
-    from stripread.report.lot.page import new_figure, save_figure
-    from stripread.report.pictures.trend import plot_trend
-    from stripread.report.terminal.records import log_text, reading_entry_json
+    from stripread.report import log_text, new_figure, plot_trend, reading_entry_json, save_figure, to_line
 
     where = site_of_records(site)
     with open_site_records(where) as records:

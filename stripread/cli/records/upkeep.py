@@ -49,8 +49,7 @@ def verify(
     """
     from stripread.cli.site_record import open_site_records, site_of_records
     from stripread.records import verify_records
-    from stripread.report.json_lines import to_line
-    from stripread.report.terminal.records import verification_json, verification_text
+    from stripread.report import to_line, verification_json, verification_text
 
     marks = [_anchor(text) for text in anchor or ()]
     with open_site_records(site_of_records(site)) as records:
@@ -238,8 +237,7 @@ def reread(
     from stripread.cli.site_options import look_up_lot_file
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.lot import load_lot
-    from stripread.report.json_lines import to_line
-    from stripread.report.terminal.records import reread_json, reread_text
+    from stripread.report import reread_json, reread_text, to_line
     from stripread.workflow.reread import reread_lot
 
     where = site_of_records(site)
@@ -280,7 +278,7 @@ def correct(
       stripread records correct 12 --why "wrong bench" --set point=bench-3
     """
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
-    from stripread.report.terminal.records import entry_line
+    from stripread.report import entry_line
 
     with open_site_records(site_of_records(site)) as records:
         old = records.entry(seq)

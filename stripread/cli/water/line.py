@@ -75,7 +75,7 @@ def inject(
 
     Exit codes: 0 done; 1 an error; 2 wrong usage; 3 stock and ratio do not leave the residual wanted.
     """
-    from stripread.report.terminal.water_line import delivery_answer, injection_answer, stock_answer
+    from stripread.report import delivery_answer, injection_answer, stock_answer
     from stripread.units import Measured
     from stripread.water import delivered, dose_for, parse_ratio, stock_for
     from stripread.water import inject as plan_injection
@@ -147,7 +147,7 @@ def demand(
 
     Exit codes: 0 done; 1 an error; 2 wrong usage; 3 an outlet reads more than the dose.
     """
-    from stripread.report.terminal.water_line import demand_answer
+    from stripread.report import demand_answer
     from stripread.units import Measured
     from stripread.water import delivered, estimate_demand, parse_ratio
 
@@ -189,7 +189,7 @@ def line(
 
     Exit codes: 0 done; 1 an error; 2 wrong usage; 3 strength rises along the line.
     """
-    from stripread.report.terminal.water_line import line_answer
+    from stripread.report import line_answer
     from stripread.water import Outlet, along_line
 
     typed = ParsedInputs()
@@ -224,7 +224,7 @@ def vapour(
 
     Exit codes: 3 always, as it is a warning; 1 an error; 2 wrong usage.
     """
-    from stripread.report.terminal.water_line import vapour_answer
+    from stripread.report import vapour_answer
     from stripread.water import vapour_over
 
     typed = ParsedInputs()
@@ -247,7 +247,7 @@ def hocl(
 
       stripread water hocl --ph 7.4 --temperature "20 C" --chlorine "2 mg/L"
     """
-    from stripread.report.terminal.water_line import hypochlorous_answer
+    from stripread.report import hypochlorous_answer
     from stripread.units import Measured
     from stripread.water import PH_U, hypochlorous
 
@@ -292,7 +292,7 @@ def contact(
 
       stripread water contact --strength "2 mg/L" --time "10 min"
     """
-    from stripread.report.terminal.water_line import contact_answer
+    from stripread.report import contact_answer
     from stripread.units import Measured
     from stripread.water import contact_time
 

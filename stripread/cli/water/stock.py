@@ -61,7 +61,7 @@ def generate(
     Exit codes: 0 done; 1 an error; 2 wrong usage; 3 the reading is unlike what the sachet's file says.
     """
     from stripread.cli.site_options import look_up_site
-    from stripread.report.terminal.water_batch import generation_answer, yield_answer
+    from stripread.report import generation_answer, yield_answer
     from stripread.units import ASSUMED_U, Measured, jug
     from stripread.water import actual_yield, expected_generation, load_sachet, water_for
 
@@ -109,7 +109,7 @@ def dilute(
 
       stripread water dilute --concentrate "435 mg/L, 400 to 470" --wanted "220 mg/L" --make "10 gal"
     """
-    from stripread.report.terminal.water_batch import dilution_answer
+    from stripread.report import dilution_answer
     from stripread.units import ASSUMED_U
     from stripread.water import dilute as plan_dilution
 
@@ -145,7 +145,7 @@ def fill(
 
       stripread water tank --tank "16 gal" --concentrate "435 mg/L u 18" --available "6 gal" --wanted "220 mg/L"
     """
-    from stripread.report.terminal.water_batch import dilution_answer
+    from stripread.report import dilution_answer
     from stripread.units import ASSUMED_U, tell_volume
     from stripread.water import fill_tank
 
@@ -187,7 +187,7 @@ def recipe(
 
     Exit codes: 0 done, or both agree; 1 an error; 2 wrong usage; 3 recipe and reading can hardly both be right.
     """
-    from stripread.report.terminal.water_batch import recipe_answer, recipe_check_answer
+    from stripread.report import recipe_answer, recipe_check_answer
     from stripread.water import check_recipe, recipe_strength
 
     typed = ParsedInputs(answer_in=units)
@@ -229,7 +229,7 @@ def top_up(
 
       stripread water top-up --stock "165 mg/L u 9" --volume "28 L" --concentrate "420 mg/L u 21" --wanted "220 mg/L"
     """
-    from stripread.report.terminal.water_batch import top_up_answer
+    from stripread.report import top_up_answer
     from stripread.units import ASSUMED_U
     from stripread.water import top_up as plan_top_up
 
@@ -284,7 +284,7 @@ def decay(
 
     Exit codes: 0 done; 1 an error; 2 wrong usage; 3 the stock may be below its limit already.
     """
-    from stripread.report.terminal.water_loss import decay_answer
+    from stripread.report import decay_answer
     from stripread.water import COVERS, Timed, fit_loss, forecast
 
     typed = ParsedInputs()

@@ -9,9 +9,7 @@ from typing import Any
 from stripread.errors import StripReadError
 from stripread.i18n import Joined, Message, Number, Reader, Shown
 from stripread.lot import RECORD, CheckRow, LimitOf, Lot, PadCalibration, chart_scores, load_record
-from stripread.report.lot.page import level_rows, new_figure, plot_pad
-from stripread.report.lot.report import check_cells, control_chart, figure_uri
-from stripread.report.terminal.standard import broken_by_last
+from stripread.report import broken_by_last, check_cells, control_chart, figure_uri, level_rows, new_figure, plot_pad
 from stripread.site import Site, find_lot_file, resolve_lot
 from stripread.units import two_digits
 from stripread.web.queue.exclusive import DRAWING

@@ -10,8 +10,7 @@ from typing import Any
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.i18n import Message, Verbatim
 from stripread.records import Batch, Records, batch_readings, find_batch
-from stripread.report.answer import Answer
-from stripread.report.terminal.water_batch import dilution_answer, generation_answer, top_up_answer
+from stripread.report import Answer, dilution_answer, generation_answer, top_up_answer
 from stripread.site import load_site
 from stripread.units import ASSUMED_U, Measured, ParsedInputs, Units, volume_as_typed
 from stripread.water import Dilution, Sachet, TopUp, dilute, expected_generation, load_sachet, shipped_sachets, top_up

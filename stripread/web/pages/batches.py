@@ -7,7 +7,7 @@ from starlette.routing import Route
 
 from stripread.check import CAUTION
 from stripread.records import batch_standing, find_batch
-from stripread.report.terminal.batch import off_range
+from stripread.report import off_range
 from stripread.site import load_site
 from stripread.web.forms import whole
 from stripread.web.people.people import Person

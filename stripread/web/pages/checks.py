@@ -18,7 +18,7 @@ from stripread.i18n import Message
 from stripread.lot import CheckRow, Lot, append_row, find_row, load_record
 from stripread.photo import PhotoFile, open_photo_bytes
 from stripread.records import Stamp
-from stripread.report.lot.report import check_cells
+from stripread.report import check_cells
 from stripread.site import Site, load_site, resolve_lot
 from stripread.web.calibration.lot_facts import pad_checks, record_file
 from stripread.web.calibration.measuring import read_check_row

@@ -20,11 +20,7 @@ from stripread.records import (
     due_today,
     trend_of,
 )
-from stripread.report.document.page import figure_png
-from stripread.report.lot.page import new_figure
-from stripread.report.pictures.trend import plot_trend
-from stripread.report.terminal.records import reading_headline
-from stripread.report.words import Headline
+from stripread.report import Headline, figure_png, new_figure, plot_trend, reading_headline
 from stripread.site import Site, load_site
 from stripread.web.forms import chosen
 from stripread.web.language import language_of

@@ -14,9 +14,7 @@ from starlette.routing import Route
 from stripread.errors import WrongUsageError
 from stripread.i18n import Message, Reader
 from stripread.records import Stamp, export_records, period_of
-from stripread.report.document.html import document_html
-from stripread.report.document.pdf import document_pdf
-from stripread.report.period.report import period_report
+from stripread.report import document_html, document_pdf, period_report
 from stripread.site import load_site
 from stripread.web.forms import chosen, day
 from stripread.web.language import language_of

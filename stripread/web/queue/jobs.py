@@ -11,9 +11,15 @@ from stripread.errors import RecordsError, StripReadError
 from stripread.i18n import Joined, Shown
 from stripread.photo import PhotoFile, decode_photo, open_photo_bytes, suggested_reduction
 from stripread.records import open_site_records
-from stripread.report.pictures.closeup import draw_closeup, draw_plain
-from stripread.report.pictures.overlay import save_picture
-from stripread.report.words import error_headline, next_steps, pad_words, verdict_headline
+from stripread.report import (
+    draw_closeup,
+    draw_plain,
+    error_headline,
+    next_steps,
+    pad_words,
+    save_picture,
+    verdict_headline,
+)
 from stripread.site import Site, load_site, resolve_card, resolve_lot
 from stripread.units import kept_findings, kept_message
 from stripread.web.queue.inbox import Inbox, Job
