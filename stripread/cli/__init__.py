@@ -1,5 +1,5 @@
 """The command line: each command parses, calls one function and shows what comes of it."""
 
-from stripread.cli.app import main
+import lazy_loader
 
-__all__ = ["main"]
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -30,10 +30,8 @@ from stripread.report import (
     to_line,
     verdict_text,
 )
-from stripread.workflow.judge import judge_reading
-from stripread.workflow.judge import read_photos as read_photos_of_sample
-from stripread.workflow.payload import measured_payload
-from stripread.workflow.sample import ResolvedInputs, SampleContext
+from stripread.workflow import ResolvedInputs, SampleContext, judge_reading, measured_payload
+from stripread.workflow import read_photos as read_photos_of_sample
 
 __all__ = ["read_photos"]
 

@@ -51,11 +51,7 @@ def serve(
     try:
         import uvicorn
 
-        from stripread.web.app import create_app
-        from stripread.web.certificate import own_certificate
-        from stripread.web.people.accounts import new_pairing_code
-        from stripread.web.people.people import People
-        from stripread.web.settings import Settings
+        from stripread.web import People, Settings, create_app, new_pairing_code, own_certificate
     except ImportError as error:
         raise _missing(error) from None
     where = site_of_records(site)
@@ -150,7 +146,7 @@ def add(
       stripread person add Ines --role technician
     """
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
-    from stripread.web.people.accounts import set_person
+    from stripread.web import set_person
 
     where, stamp = site_of_records(site), stamp_of(who)
     if secret is None:
@@ -170,7 +166,7 @@ def list_people(site: SiteFolder = None) -> None:
     """
     from stripread.cli.site_record import site_of_records
     from stripread.report import table
-    from stripread.web.people.people import People
+    from stripread.web import People
 
     people = People(site_of_records(site).folder)
     rows = [(p.name, p.role, "" if p.active else "retired") for p in people.everybody()]
@@ -187,7 +183,7 @@ def retire(name: _Name, who: _Who = None, site: SiteFolder = None) -> None:
       stripread person retire Ines
     """
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
-    from stripread.web.people.accounts import retire_person
+    from stripread.web import retire_person
 
     where, stamp = site_of_records(site), stamp_of(who)
     with open_site_records(where, create=stamp) as records:
@@ -209,8 +205,7 @@ def pair(
       stripread person pair --address https://192.0.2.10:8471
     """
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
-    from stripread.web.people.accounts import new_pairing_code
-    from stripread.web.people.people import People
+    from stripread.web import People, new_pairing_code
 
     where, stamp = site_of_records(site), stamp_of(who)
     people = People(where.folder)
@@ -232,7 +227,7 @@ def phones(site: SiteFolder = None) -> None:
 
     from stripread.cli.site_record import site_of_records
     from stripread.report import table
-    from stripread.web.people.people import People
+    from stripread.web import People
 
     now = datetime.now().astimezone()
 
@@ -258,8 +253,7 @@ def unpair(
       stripread person unpair 3f0a91c2
     """
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
-    from stripread.web.people.accounts import unpair_phone
-    from stripread.web.people.people import People
+    from stripread.web import People, unpair_phone
 
     where, stamp = site_of_records(site), stamp_of(who)
     people = People(where.folder)

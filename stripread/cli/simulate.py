@@ -51,9 +51,7 @@ def photo(
     import tomli_w
 
     from stripread.card import design_card
-    from stripread.simulate.optics.conditions import dip_strip, random_shot
-    from stripread.simulate.scene.photograph import take_photo
-    from stripread.simulate.series import STRIP_SCATTER
+    from stripread.simulate import STRIP_SCATTER, dip_strip, random_shot, take_photo
     from stripread.strip import load_kind
 
     _check_kind(kind)
@@ -105,9 +103,7 @@ def vial(
 
     from stripread.card import design_card
     from stripread.cli.lot.vial import chart_numbers, chart_pad
-    from stripread.simulate.optics.conditions import random_shot
-    from stripread.simulate.scene.photograph import CHEMISTRY, take_photo
-    from stripread.simulate.scene.vial import random_vial
+    from stripread.simulate import CHEMISTRY, random_shot, random_vial, take_photo
     from stripread.strip import load_kind
 
     _check_kind(kind)
@@ -152,7 +148,7 @@ def series(
     import tomli_w
 
     from stripread.card import design_card
-    from stripread.simulate.series import SeriesPlan, demo_conditions, shoot_series
+    from stripread.simulate import SeriesPlan, demo_conditions, shoot_series
     from stripread.strip import load_kind
 
     _check_kind(kind)
@@ -197,7 +193,7 @@ def season(
 
     Takes a minute or two. `stripread report` then tells what went wrong; the truth is in truth.toml.
     """
-    from stripread.simulate.season.play import play_season
+    from stripread.simulate import play_season
 
     def told(done: int, of: int) -> None:
         if done % 20 == 0 or done == of:
@@ -208,7 +204,7 @@ def season(
 
 
 def _check_kind(kind: str) -> None:
-    from stripread.simulate.series import LEVELS
+    from stripread.simulate import LEVELS
 
     if kind not in LEVELS:
         raise WrongUsageError(
@@ -219,7 +215,7 @@ def _check_kind(kind: str) -> None:
 
 
 def _check_lamp(name: str) -> None:
-    from stripread.simulate.optics.lamps import FAMILIES
+    from stripread.simulate import FAMILIES
 
     lamps = [lamp for family in FAMILIES.values() for lamp in family]
     if name not in lamps:
@@ -255,7 +251,7 @@ def _write_card(printer: int, out: Path | None) -> None:
     if out is None:
         return
     from stripread.card import design_card, save_card
-    from stripread.simulate.scene.photograph import enrolled
+    from stripread.simulate import enrolled
 
     save_card(enrolled(design_card(), printer), out)
     note(f"wrote {out}, the card of simulated printer {printer}")

@@ -22,7 +22,7 @@ from stripread.site import (
     write_demo_site,
 )
 from stripread.strip import StripKind
-from stripread.workflow.sample import ResolvedInputs
+from stripread.workflow import ResolvedInputs
 
 __all__ = [
     "look_up_card",

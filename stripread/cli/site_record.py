@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from stripread.read import Reading
     from stripread.records import Records, Stamp
     from stripread.site import Site
-    from stripread.workflow.sample import ResolvedInputs, SampleContext
+    from stripread.workflow import ResolvedInputs, SampleContext
 
 __all__ = ["Recorder", "keep_check", "open_site_records", "site_of_records", "stamp_of"]
 
@@ -81,7 +81,7 @@ class Recorder:
 
     def history(self, reading: "Reading") -> "History":
         """Return what the record knows that bears on a reading."""
-        from stripread.workflow.history import history_for, with_batch
+        from stripread.workflow import history_for, with_batch
 
         with open_site_records(self.site) as records:
             context = with_batch(records, self.context, reading, now=self.now)
@@ -96,8 +96,7 @@ class Recorder:
             Those that the reading rests on; several where they were combined.
         """
         from stripread.photo import open_photo
-        from stripread.workflow.history import with_batch
-        from stripread.workflow.read_and_record import record_reading
+        from stripread.workflow import record_reading, with_batch
 
         files = [open_photo(path) for path in photos]
         context = self.context if flash is None else replace(self.context, flash=open_photo(flash))
@@ -126,7 +125,7 @@ def keep_check(
 ) -> None:
     """Make a check of a lot known to the site's record, if the site has one and holds the file of checks."""
     from stripread.records import has_records
-    from stripread.workflow.check_standard import record_check
+    from stripread.workflow import record_check
 
     if site is None or not (has_records(site.folder) or site.database is not None):
         return

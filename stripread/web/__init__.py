@@ -1,3 +1,5 @@
 """The page for wet hands: reading strips with a phone, over the house's own network."""
 
-__all__: list[str] = []
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -34,16 +34,24 @@ from stripread.findings import worst_severity
 from stripread.lot import load_lot, save_lot
 from stripread.photo import open_photo_bytes
 from stripread.read import combine_readings, read_strip
+from stripread.simulate import (
+    FAMILIES,
+    STRIP_SCATTER,
+    SeriesPlan,
+    dip_strip,
+    enrolled,
+    random_shot,
+    shoot_series,
+    take_photo,
+)
 from stripread.simulate.demo import DEMO_LOTS
 from stripread.simulate.looks.families import CAMERA_ASPECTS, USUAL, Look, random_look
 from stripread.simulate.looks.families import FAMILIES as LOOKS
 from stripread.simulate.optics.cameras import make_phone, read_cameras
-from stripread.simulate.optics.conditions import SEEN_PRINTERS, UNSEEN_PRINTERS, dip_strip, random_shot, with_look
-from stripread.simulate.optics.lamps import FAMILIES, SEEN, UNSEEN
+from stripread.simulate.optics.conditions import SEEN_PRINTERS, UNSEEN_PRINTERS, with_look
+from stripread.simulate.optics.lamps import SEEN, UNSEEN
 from stripread.simulate.scene.heic import heif_encoder
-from stripread.simulate.scene.photograph import enrolled, take_photo
 from stripread.simulate.scene.scene import Cover, Defects
-from stripread.simulate.series import STRIP_SCATTER, SeriesPlan, shoot_series
 from stripread.strip import load_kind
 
 ROOT = Path(__file__).parents[2]

@@ -23,11 +23,8 @@ from stripread.measure import measure_chart
 from stripread.photo import open_photo_bytes
 from stripread.read import read_strip
 from stripread.report import agrees
+from stripread.simulate import STRIP_SCATTER, dip_strip, enrolled, random_shot, random_vial, take_photo
 from stripread.simulate.demo import DEMO_LOTS
-from stripread.simulate.optics.conditions import dip_strip, random_shot
-from stripread.simulate.scene.photograph import enrolled, take_photo
-from stripread.simulate.scene.vial import random_vial
-from stripread.simulate.series import STRIP_SCATTER
 from stripread.strip import load_kind
 
 CHARTS = {

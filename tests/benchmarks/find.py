@@ -29,11 +29,11 @@ from stripread.lot import Lot, load_lot
 from stripread.measure import measure_strip
 from stripread.photo import open_photo_bytes
 from stripread.read.strip import lot_colours, read_measurement
+from stripread.simulate import enrolled, random_shot, take_photo
 from stripread.simulate.looks.families import FAMILIES, USUAL, Look, random_look
-from stripread.simulate.optics.conditions import random_shot
 from stripread.simulate.random_kinds import RANGES, RandomKind, another_kind, dip_random, random_kind
 from stripread.simulate.scene.heic import heif_encoder
-from stripread.simulate.scene.photograph import Shot, enrolled, take_photo
+from stripread.simulate.scene.photograph import Shot
 from stripread.simulate.scene.render import Rendered
 from stripread.simulate.scene.scene import StripPlacement
 

@@ -22,11 +22,11 @@ from stripread.errors import StripReadError
 from stripread.findings import worst_severity
 from stripread.photo import open_photo_bytes
 from stripread.read import read_strip
+from stripread.simulate import SeriesPlan, enrolled, shoot_series, take_photo
 from stripread.simulate.optics.cameras import make_phone
 from stripread.simulate.optics.conditions import SEEN_PRINTERS, UNSEEN_PRINTERS, random_pair
 from stripread.simulate.optics.lamps import SEEN, UNSEEN, lamp
-from stripread.simulate.scene.photograph import DippedStrip, enrolled, take_photo
-from stripread.simulate.series import SeriesPlan, shoot_series
+from stripread.simulate.scene.photograph import DippedStrip
 from stripread.strip import load_kind
 
 SPANS = {"clo2-ultralow": (0.2, 0.5), "clo2-wide": (50.0, 450.0)}

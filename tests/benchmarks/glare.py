@@ -31,11 +31,10 @@ from stripread.lot import load_lot
 from stripread.measure import measure_strip
 from stripread.photo import open_photo_bytes
 from stripread.read.strip import read_measurement
+from stripread.simulate import STRIP_SCATTER, dip_strip, enrolled, random_shot, take_photo
 from stripread.simulate.demo import DEMO_LOTS
-from stripread.simulate.optics.conditions import dip_strip, random_shot
-from stripread.simulate.scene.photograph import Shot, enrolled, take_photo
+from stripread.simulate.scene.photograph import Shot
 from stripread.simulate.scene.scene import Defects, GlareSpot, StripPlacement, pad_corners_mm, strip_to_card
-from stripread.simulate.series import STRIP_SCATTER
 from stripread.strip import StripKind, load_kind
 from stripread.strip.find import StripPose
 

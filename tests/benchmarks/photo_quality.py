@@ -17,8 +17,8 @@ from stripread.errors import StripReadError
 from stripread.geometry import Float
 from stripread.measure import StripMeasurement, measure_strip
 from stripread.photo import open_photo_bytes
-from stripread.simulate.optics.conditions import dip_strip, random_shot
-from stripread.simulate.scene.photograph import Shot, enrolled, take_photo
+from stripread.simulate import dip_strip, enrolled, random_shot, take_photo
+from stripread.simulate.scene.photograph import Shot
 from stripread.simulate.scene.scene import Defects, GlareSpot, LightField, Shadow, half_plane, pad_corners_mm
 from stripread.strip import load_kind
 from tests.fitting.patches import U_INSTRUMENT

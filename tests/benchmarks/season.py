@@ -17,7 +17,7 @@ from tempfile import TemporaryDirectory
 
 from stripread.findings import REGISTRY
 from stripread.records import RecordedReading, open_records
-from stripread.simulate.season.play import play_season
+from stripread.simulate import play_season
 
 ROOT = Path(__file__).parents[2]
 

@@ -17,12 +17,13 @@ import numpy as np
 from stripread.card import CardLayout, design_card
 from stripread.colour import fit_correction, on_grid
 from stripread.errors import PhotoUnfitError
+from stripread.simulate import enrolled
 from stripread.simulate.optics.cameras import Phone, make_phone
 from stripread.simulate.optics.conditions import SEEN_PRINTERS
 from stripread.simulate.optics.lamps import SEEN
 from stripread.simulate.optics.pads import PADS, pad_reflectance
 from stripread.simulate.optics.spectra import reflectance_to_lab
-from stripread.simulate.scene.photograph import enrolled, printed_card
+from stripread.simulate.scene.photograph import printed_card
 from tests.fitting.patches import simulate_means
 
 LEVELS = {"pink": (0.2, 0.3, 0.5), "violet": (50.0, 150.0, 450.0)}

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from stripread.records import Point
-from stripread.web.people.people import People
+from stripread.web import People
 from tests.web.conftest import POINTS, ROOT, SECRET
 from tests.web.conftest import make_site as make_demo
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from stripread.web.people.people import People
+from stripread.web import People
 from stripread.web.queue.inbox import Inbox, Job
 from tests.browser.live import ANSWER_S, SAMPLES, Live, picture_shown, send_photo
 

@@ -9,8 +9,7 @@ import pytest
 from starlette.routing import Route
 
 from stripread.i18n.catalogue import read_catalogue
-from stripread.web.app import create_app
-from stripread.web.settings import Settings
+from stripread.web import Settings, create_app
 from tests.browser.live import PHONE, Live, make_site, phone, serve, sign_in, speaking
 from tests.browser.screens import NO_SCREEN, SCREENS, Screen
 from tests.browser.screenshots import GALLERY, gallery, pictures

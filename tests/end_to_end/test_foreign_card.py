@@ -11,10 +11,11 @@ from stripread.errors import StripReadError
 from stripread.geometry import Rect
 from stripread.measure import measure_card, measure_strip
 from stripread.photo import open_photo_bytes
+from stripread.simulate import enrolled, take_photo
 from stripread.simulate.optics.cameras import make_phone
 from stripread.simulate.optics.pads import PADS, pad_reflectance
 from stripread.simulate.optics.spectra import reflectance_to_lab
-from stripread.simulate.scene.photograph import DippedStrip, Shot, enrolled, strip_geometry, take_photo
+from stripread.simulate.scene.photograph import DippedStrip, Shot, strip_geometry
 from stripread.simulate.scene.scene import LightField, Optics, StripPlacement, View
 from stripread.strip import load_kind
 from tests.listed import each

@@ -14,8 +14,7 @@ from typer.testing import CliRunner
 from stripread.cli.app import app
 from stripread.records import Batch, Part, Point, Records, Stamp, batch_of, open_records
 from stripread.site import load_site, resolve_lot
-from stripread.workflow.history import history_for
-from stripread.workflow.sample import SampleContext
+from stripread.workflow import SampleContext, history_for
 from tests.unit.made_readings import made_reading
 
 ROOT = Path(__file__).parents[2]

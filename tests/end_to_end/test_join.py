@@ -11,9 +11,9 @@ from stripread.cli.app import app
 from stripread.lot import load_lot
 from stripread.photo import open_photo
 from stripread.read import read_strip
+from stripread.simulate import SeriesPlan, shoot_series
 from stripread.simulate.demo import DEMO_LOTS, DEMO_PRINTER
 from stripread.simulate.optics.cameras import make_phone
-from stripread.simulate.series import SeriesPlan, shoot_series
 from stripread.strip import load_kind
 
 CALIBRATION = Path(__file__).parents[2] / "calibration"

@@ -13,8 +13,9 @@ from stripread.lot import Lot, load_lot
 from stripread.measure import StripMeasurement, measure_strip
 from stripread.photo import open_photo, open_photo_bytes
 from stripread.read.strip import read_measurement
+from stripread.simulate import enrolled, take_photo
 from stripread.simulate.optics.cameras import make_phone
-from stripread.simulate.scene.photograph import DippedStrip, Shot, enrolled, strip_geometry, take_photo
+from stripread.simulate.scene.photograph import DippedStrip, Shot, strip_geometry
 from stripread.simulate.scene.scene import StripPlacement, View
 from stripread.strip import load_kind
 

@@ -10,8 +10,9 @@ from stripread.card import CardLayout, design_card
 from stripread.errors import PhotoUnfitError
 from stripread.measure import StripMeasurement, measure_strip
 from stripread.photo import open_photo_bytes
+from stripread.simulate import enrolled, take_photo
 from stripread.simulate.optics.cameras import make_phone
-from stripread.simulate.scene.photograph import DippedStrip, Shot, enrolled, strip_geometry, take_photo
+from stripread.simulate.scene.photograph import DippedStrip, Shot, strip_geometry
 from stripread.simulate.scene.scene import (
     Cover,
     Defects,

@@ -16,7 +16,7 @@ from stripread.i18n import Reader
 from stripread.records import Draft, Period, Records, Stamp, open_records, period_of
 from stripread.report import document_html, document_pdf, period_report, section_text
 from stripread.report.document.document import Document, Figure, Items, Table
-from stripread.simulate.season.play import play_season
+from stripread.simulate import play_season
 from stripread.simulate.season.script import END, START, Check, Sample, season_events
 from stripread.site import Site, load_site
 from tests.benchmarks.season import intervals_held

@@ -13,11 +13,10 @@ from stripread.lot import load_lot, save_lot
 from stripread.photo import open_photo_bytes
 from stripread.read import read_strip
 from stripread.report import lot_text
+from stripread.simulate import SeriesPlan, dip_strip, enrolled, shoot_series, take_photo
 from stripread.simulate.optics.cameras import make_phone
-from stripread.simulate.optics.conditions import dip_strip
-from stripread.simulate.scene.photograph import Shot, enrolled, take_photo
+from stripread.simulate.scene.photograph import Shot
 from stripread.simulate.scene.scene import View
-from stripread.simulate.series import SeriesPlan, shoot_series
 from stripread.strip import load_kind
 
 PRINTER = 3

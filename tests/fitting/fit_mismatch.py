@@ -19,10 +19,11 @@ from stripread.colour import DEGREES_OF_FREEDOM, MismatchConstants, fit_correcti
 from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float
 from stripread.lot import Condition, compare_signature, signature_of
+from stripread.simulate import FAMILIES
 from stripread.simulate.optics.cameras import Phone, make_phone
 from stripread.simulate.optics.conditions import SEEN_PRINTERS, UNSEEN_PRINTERS
 from stripread.simulate.optics.inks import CardPrint, print_card
-from stripread.simulate.optics.lamps import FAMILIES, SEEN, UNSEEN
+from stripread.simulate.optics.lamps import SEEN, UNSEEN
 from stripread.simulate.optics.pads import PADS, pad_reflectance
 from stripread.simulate.optics.spectra import reflectance_to_lab
 from tests.fitting.patches import U_INSTRUMENT, simulate_means

@@ -20,12 +20,13 @@ from stripread.colour.mismatch import like_residuals, spectral_factor
 from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float
 from stripread.lot import Condition, compare_signature, signature_of
+from stripread.simulate import enrolled
 from stripread.simulate.optics.cameras import Phone, make_phone
 from stripread.simulate.optics.conditions import SEEN_PRINTERS, UNSEEN_PRINTERS
 from stripread.simulate.optics.lamps import SEEN, UNSEEN
 from stripread.simulate.optics.pads import PADS, pad_reflectance
 from stripread.simulate.optics.spectra import reflectance_to_lab
-from stripread.simulate.scene.photograph import enrolled, printed_card
+from stripread.simulate.scene.photograph import printed_card
 from tests.fitting.fit_mismatch import LEVELS, NOVELTY, relate, tangents
 from tests.fitting.patches import simulate_means
 

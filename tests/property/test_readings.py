@@ -10,9 +10,10 @@ from stripread.card import design_card, load_card
 from stripread.lot import load_lot
 from stripread.photo import open_photo_bytes
 from stripread.read import PadReading, read_strip
+from stripread.simulate import take_photo
 from stripread.simulate.demo import DEMO_LOTS, DEMO_PRINTER
 from stripread.simulate.optics.cameras import make_phone
-from stripread.simulate.scene.photograph import DippedStrip, Shot, strip_geometry, take_photo
+from stripread.simulate.scene.photograph import DippedStrip, Shot, strip_geometry
 from stripread.simulate.scene.scene import LightField, Optics, StripPlacement, View
 from stripread.strip import load_kind
 from tests.listed import each

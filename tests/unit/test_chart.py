@@ -10,11 +10,12 @@ from stripread.card import design_card
 from stripread.errors import ChartError
 from stripread.measure import ChartMeasurement, measure_chart
 from stripread.photo import open_photo_bytes
+from stripread.simulate import enrolled, random_vial, take_photo
 from stripread.simulate.optics.cameras import make_phone
 from stripread.simulate.optics.spectra import reflectance_to_lab
-from stripread.simulate.scene.photograph import Shot, enrolled, take_photo
+from stripread.simulate.scene.photograph import Shot
 from stripread.simulate.scene.scene import LightField, View
-from stripread.simulate.scene.vial import Vial, VialLight, random_vial
+from stripread.simulate.scene.vial import Vial, VialLight
 from tests.listed import each
 
 PRINTER = 2

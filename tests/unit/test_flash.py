@@ -15,10 +15,11 @@ from stripread.lot import load_lot, save_lot
 from stripread.measure import StripMeasurement, finish_flash_pair, flash_colours, measure_flash_pair
 from stripread.photo import PhotoFile, open_photo_bytes
 from stripread.read import read_strip
+from stripread.simulate import enrolled, take_photo
 from stripread.simulate.optics.cameras import make_phone
 from stripread.simulate.optics.conditions import with_flash
 from stripread.simulate.optics.light import field_at
-from stripread.simulate.scene.photograph import DippedStrip, Shot, enrolled, strip_geometry, take_photo
+from stripread.simulate.scene.photograph import DippedStrip, Shot, strip_geometry
 from stripread.simulate.scene.scene import StripPlacement, View
 from stripread.strip import load_kind
 

@@ -9,12 +9,13 @@ import pytest
 
 from stripread.card import design_card
 from stripread.geometry import Float, Rect, apply_homography
+from stripread.simulate import random_shot, take_photo
 from stripread.simulate.looks.families import CAMERA_ASPECTS, FAMILIES, USUAL, Look, Trait, random_look
 from stripread.simulate.optics.cameras import make_phone
-from stripread.simulate.optics.conditions import random_shot, with_look
+from stripread.simulate.optics.conditions import with_look
 from stripread.simulate.random_kinds import RANGES, another_kind, dip_random, random_kind
 from stripread.simulate.scene.heic import heif_encoder
-from stripread.simulate.scene.photograph import DippedStrip, Shot, strip_geometry, take_photo
+from stripread.simulate.scene.photograph import DippedStrip, Shot, strip_geometry
 from stripread.simulate.scene.render import Rendered
 from stripread.simulate.scene.scene import StripPlacement, View
 from stripread.strip import Dip, PadSpec, StripKind

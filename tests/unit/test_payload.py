@@ -12,9 +12,8 @@ from stripread.measure import StripMeasurement
 from stripread.records.chain.canonical import canonical_json
 from stripread.report import reading_json
 from stripread.strip import load_kind
-from stripread.workflow import payload
-from stripread.workflow.payload import context_of_payload, measured_payload, reading_payload
-from stripread.workflow.sample import SampleContext
+from stripread.workflow import SampleContext, measured_payload, payload
+from stripread.workflow.payload import context_of_payload, reading_payload
 from tests.unit.made_readings import LINE, TODAY, made_pad, made_reading
 
 DIPPED = datetime(2026, 5, 4, 9, 29, 40, tzinfo=UTC)

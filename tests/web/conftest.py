@@ -11,9 +11,7 @@ from argon2 import PasswordHasher
 from starlette.testclient import TestClient
 
 from stripread.records import Draft, Point, Stamp, open_records
-from stripread.web.app import create_app
-from stripread.web.people.people import People
-from stripread.web.settings import Settings
+from stripread.web import People, Settings, create_app
 
 ROOT = Path(__file__).parents[2]
 PEOPLE = {"Ines": "technician", "Sol": "supervisor", "Gus": "grower"}

@@ -16,10 +16,9 @@ from starlette.routing import Mount, Route
 from starlette.testclient import TestClient
 
 import stripread.web
-from stripread.web.app import create_app
+from stripread.web import Settings, create_app
 from stripread.web.limiter import Limiter
 from stripread.web.security import CSRF_FIELD, SESSION_COOKIE, VISIT_COOKIE
-from stripread.web.settings import Settings
 from tests.web import test_lots
 from tests.web.conftest import PEOPLE, SAMPLE, make_site, sign_in
 from tests.web.test_batches import make, read

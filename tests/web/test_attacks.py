@@ -9,9 +9,7 @@ from datetime import datetime, timedelta
 from starlette.testclient import TestClient
 
 from stripread.records import Batch, Stamp, import_records, open_records
-from stripread.web.app import create_app
-from stripread.web.people.people import People
-from stripread.web.settings import Settings
+from stripread.web import People, Settings, create_app
 from tests.listed import each
 from tests.web.conftest import QUICK, SECRET, STAMP, csrf_of, sign_in
 from tests.web.test_log import enter

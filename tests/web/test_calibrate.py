@@ -13,11 +13,10 @@ from starlette.testclient import TestClient
 
 from stripread.calibrate import load_series
 from stripread.lot import load_lot, save_lot
-from stripread.web.app import create_app
+from stripread.web import Settings, create_app
 from stripread.web.calibration.drafts import DraftPhoto, Drafts
 from stripread.web.calibration.fits import Fits
 from stripread.web.calibration.fitting import fit_paths, series_csv, series_of
-from stripread.web.settings import Settings
 from tests.listed import each
 from tests.web.conftest import ROOT, csrf_of, sign_in
 from tests.web.slow_fit import die_at_once, take_for_ever

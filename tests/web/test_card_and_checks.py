@@ -10,11 +10,9 @@ from stripread.photo import open_photo_bytes
 from stripread.records import open_records, verify_records
 from stripread.report import check_cells
 from stripread.site import load_site, resolve_card
-from stripread.web.app import create_app
+from stripread.web import Settings, create_app
 from stripread.web.calibration import measuring
-from stripread.web.settings import Settings
-from stripread.workflow import check_standard
-from stripread.workflow.check_standard import KnownDilution
+from stripread.workflow import KnownDilution, check_standard
 from tests.web.conftest import ROOT, SAMPLE, csrf_of, sign_in
 
 MEASURED = (ROOT / "calibration" / "card-print-a-measured.csv").read_bytes()

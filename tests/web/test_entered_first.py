@@ -8,11 +8,11 @@ import pytest
 from stripread.errors import RecordsError, StripReadError
 from stripread.lot import load_lot
 from stripread.records import Records, Stamp, open_records
+from stripread.web import People
 from stripread.web.calibration.accept import accept_lot
 from stripread.web.calibration.drafts import Drafts
 from stripread.web.calibration.fits import Fit
 from stripread.web.people.accounts import pair_phone
-from stripread.web.people.people import People
 from tests.web import test_lots
 
 NOW = datetime.now().astimezone()

@@ -13,10 +13,9 @@ from starlette.routing import Mount, Route
 from starlette.testclient import TestClient
 
 from stripread.records import open_records
-from stripread.web.app import create_app
+from stripread.web import Settings, create_app
 from stripread.web.limiter import Limiter
 from stripread.web.security import CSRF_FIELD, SESSION_COOKIE, guard_headers
-from stripread.web.settings import Settings
 from tests.listed import each
 from tests.web import test_lots
 from tests.web.conftest import PEOPLE, SAMPLE, SECRET, csrf_of, make_site, pair, sign_in

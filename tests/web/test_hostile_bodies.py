@@ -13,11 +13,9 @@ from starlette.exceptions import HTTPException
 from starlette.testclient import TestClient
 
 import stripread.web.security as security
-from stripread.web.app import create_app
+from stripread.web import Settings, create_app, own_certificate
 from stripread.web.calibration.drafts import Drafts
-from stripread.web.certificate import own_certificate
 from stripread.web.queue.inbox import Inbox, Job
-from stripread.web.settings import Settings
 from tests.listed import each
 from tests.web.conftest import csrf_of, sign_in
 from tests.web.test_read import upload

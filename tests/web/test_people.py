@@ -6,8 +6,7 @@ from datetime import UTC, datetime
 from starlette.testclient import TestClient
 
 from stripread.records import open_records
-from stripread.web.app import create_app
-from stripread.web.settings import Settings
+from stripread.web import Settings, create_app
 from tests.web.conftest import SECRET, csrf_of, pair, sign_in
 
 

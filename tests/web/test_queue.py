@@ -17,10 +17,9 @@ import stripread.web.queue.jobs as work
 import stripread.web.queue.reading_queue as reading_queue
 from stripread.errors import RecordsError
 from stripread.records import open_records
-from stripread.web.app import create_app
+from stripread.web import Settings, create_app
 from stripread.web.queue.inbox import Inbox, Job
 from stripread.web.queue.worker import begin_worker
-from stripread.web.settings import Settings
 from stripread.workflow import read_and_record
 from tests.web import crashing, test_lots
 from tests.web.conftest import ROOT, SAMPLE, csrf_of, sign_in

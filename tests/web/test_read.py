@@ -110,8 +110,7 @@ def test_another_technician_cannot_see_the_job_and_a_supervisor_can(signed_in, c
 def test_a_restart_finishes_what_was_accepted(site):
     from starlette.testclient import TestClient
 
-    from stripread.web.app import create_app
-    from stripread.web.settings import Settings
+    from stripread.web import Settings, create_app
     from tests.web.conftest import sign_in
 
     first = create_app(Settings(folder=site, workers=1))

@@ -10,13 +10,10 @@ from starlette.testclient import TestClient
 
 from stripread.errors import WrongUsageError
 from stripread.records import open_records
-from stripread.web.app import create_app
+from stripread.web import People, Settings, create_app, retire_person, set_person
 from stripread.web.limiter import Limiter
-from stripread.web.people.accounts import retire_person, set_person
 from stripread.web.people.people import PEOPLE as PEOPLE_FILE
-from stripread.web.people.people import People
 from stripread.web.security import CSRF_FIELD
-from stripread.web.settings import Settings
 from tests.listed import each
 from tests.web.conftest import PEOPLE, QUICK, SECRET, STAMP, csrf_of, pair, sign_in
 

@@ -6,9 +6,8 @@ from tempfile import SpooledTemporaryFile
 import pytest
 
 import stripread.web
-from stripread.web.app import create_app
+from stripread.web import Settings, create_app
 from stripread.web.security import VISIT_COOKIE
-from stripread.web.settings import Settings
 from tests.web.conftest import csrf_of, sign_in
 from tests.web.test_hostile_bodies import run
 

@@ -13,10 +13,8 @@ from datetime import datetime
 import pytest
 from starlette.testclient import TestClient
 
-from stripread.web.app import create_app
+from stripread.web import People, Settings, create_app
 from stripread.web.people.people import PEOPLE as PEOPLE_FILE
-from stripread.web.people.people import People
-from stripread.web.settings import Settings
 from tests.web.conftest import SECRET, csrf_of, pair, sign_in
 
 

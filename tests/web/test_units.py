@@ -11,10 +11,8 @@ from stripread.findings import make_finding
 from stripread.i18n import Message
 from stripread.records import Batch, InjectorSetting, Part, Stamp, open_records
 from stripread.units import Volume, kept_findings
-from stripread.web.app import create_app
+from stripread.web import People, Settings, create_app
 from stripread.web.people.people import PEOPLE as PEOPLE_FILE
-from stripread.web.people.people import People
-from stripread.web.settings import Settings
 from tests.unit.made_records import made_payload
 from tests.web.conftest import SECRET, csrf_of, sign_in
 from tests.web.test_batches import make, plan_in, post, read, typed_in

@@ -58,7 +58,7 @@ def verify(
     from stripread.lot import RECORD, append_row, find_row, load_record
     from stripread.photo import open_photo
     from stripread.report import broken_by_last, chart_text, check_json, check_text, error_json, error_text, to_line
-    from stripread.workflow.check_standard import KnownDilution, read_check, shows_calibrator
+    from stripread.workflow import KnownDilution, read_check, shows_calibrator
 
     where = look_up_site(site)
     inputs = look_up_inputs(lot, where, card=card)

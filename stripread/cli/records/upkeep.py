@@ -238,7 +238,7 @@ def reread(
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.lot import load_lot
     from stripread.report import reread_json, reread_text, to_line
-    from stripread.workflow.reread import reread_lot
+    from stripread.workflow import reread_lot
 
     where = site_of_records(site)
     lot_file = look_up_lot_file(lot, where)

@@ -42,9 +42,16 @@ from stripread.site import Site, load_site
 from stripread.strip import load_kind
 from stripread.units import Measured
 from stripread.water import expected_generation, load_sachet
-from stripread.workflow.check_standard import KnownDilution, read_check, record_check
-from stripread.workflow.read_and_record import RecordedSample, read_and_record_sample
-from stripread.workflow.sample import ResolvedInputs, SampleContext, resolve_inputs
+from stripread.workflow import (
+    KnownDilution,
+    RecordedSample,
+    ResolvedInputs,
+    SampleContext,
+    read_and_record_sample,
+    read_check,
+    record_check,
+    resolve_inputs,
+)
 
 __all__ = ["play_season"]
 

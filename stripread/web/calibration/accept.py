@@ -13,7 +13,7 @@ from stripread.web.calibration.fits import Fit
 from stripread.web.calibration.fitting import series_csv, series_of
 from stripread.web.site_record import records_of
 from stripread.web.state import AppState
-from stripread.workflow.kept_files import keep_lot
+from stripread.workflow import keep_lot
 
 __all__ = ["accept_lot", "check_number", "enter_change", "refuse_foreign", "refuse_second"]
 

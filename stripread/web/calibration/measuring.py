@@ -11,8 +11,7 @@ from stripread.measure import finish_flash_pair, flash_colours, measure_flash_pa
 from stripread.photo import PhotoFile
 from stripread.site import load_site, resolve_card, resolve_kind
 from stripread.units import kept_message
-from stripread.workflow.check_standard import KnownDilution, read_check
-from stripread.workflow.sample import resolve_inputs
+from stripread.workflow import KnownDilution, read_check, resolve_inputs
 
 __all__ = ["measure_photo", "read_check_row"]
 

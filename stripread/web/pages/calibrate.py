@@ -26,7 +26,7 @@ from stripread.web.security import need
 from stripread.web.sent_form import form_of, sent_form
 from stripread.web.site_record import records_of
 from stripread.web.state import state_of
-from stripread.workflow.kept_files import PHOTO_SUFFIX
+from stripread.workflow import PHOTO_SUFFIX
 
 __all__ = ["calibrate_routes"]
 

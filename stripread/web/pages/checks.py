@@ -30,8 +30,7 @@ from stripread.web.security import need
 from stripread.web.sent_form import form_of
 from stripread.web.site_record import records_of
 from stripread.web.state import state_of
-from stripread.workflow.check_standard import KnownDilution, record_check, shows_calibrator
-from stripread.workflow.sample import resolve_inputs
+from stripread.workflow import KnownDilution, record_check, resolve_inputs, shows_calibrator
 
 __all__ = ["checks_routes"]
 

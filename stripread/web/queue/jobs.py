@@ -24,9 +24,7 @@ from stripread.site import Site, load_site, resolve_card, resolve_lot
 from stripread.units import kept_findings, kept_message
 from stripread.web.queue.inbox import Inbox, Job
 from stripread.web.queue.second_strip import first_strip_of, flash_of
-from stripread.workflow.judge import judge_reading
-from stripread.workflow.read_and_record import read_and_record_sample
-from stripread.workflow.sample import SampleContext, resolve_inputs
+from stripread.workflow import SampleContext, judge_reading, read_and_record_sample, resolve_inputs
 
 __all__ = ["answer_job"]
 

@@ -5,7 +5,7 @@ from stripread.findings import make_finding
 from stripread.i18n import Message, Shown
 from stripread.photo import PhotoFile, open_photo_bytes
 from stripread.web.queue.inbox import Inbox, Job
-from stripread.workflow.second_strip import FirstStrip
+from stripread.workflow import FirstStrip
 
 __all__ = ["first_strip_of", "flash_of"]
 

@@ -1,0 +1,13 @@
+from .optics.conditions import dip_strip as dip_strip
+from .optics.conditions import random_shot as random_shot
+from .optics.lamps import FAMILIES as FAMILIES
+from .scene.photograph import CHEMISTRY as CHEMISTRY
+from .scene.photograph import enrolled as enrolled
+from .scene.photograph import take_photo as take_photo
+from .scene.vial import random_vial as random_vial
+from .season.play import play_season as play_season
+from .series import LEVELS as LEVELS
+from .series import STRIP_SCATTER as STRIP_SCATTER
+from .series import SeriesPlan as SeriesPlan
+from .series import demo_conditions as demo_conditions
+from .series import shoot_series as shoot_series
