@@ -20,7 +20,7 @@ from stripread.errors import PhotoUnfitError
 from stripread.geometry import Float
 from stripread.i18n import Message
 
-__all__ = ["Corrected", "Correction", "PatchColours", "fit_correction"]
+__all__ = ["CLIPPED_HIGH", "Corrected", "Correction", "PatchColours", "fit_correction"]
 
 # Linear light beyond which a channel's mean is taken as clipped: codes 253 and 4 of 255.
 CLIPPED_HIGH, CLIPPED_LOW = 0.982, 0.0012

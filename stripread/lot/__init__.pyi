@@ -1,6 +1,6 @@
 from .chart_curve import ChartCurve as ChartCurve
 from .chart_curve import widen_to_steps as widen_to_steps
-from .compare import K as K
+from .compare import COMPARISON_K as COMPARISON_K
 from .compare import LotComparison as LotComparison
 from .compare import PadComparison as PadComparison
 from .compare import compare_lots as compare_lots

@@ -37,9 +37,9 @@ from stripread.lot.lot import Lot, PadCalibration
 
 _Bools = NDArray[np.bool_]
 
-__all__ = ["LotComparison", "PadComparison", "compare_curves", "compare_lots"]
+__all__ = ["COMPARISON_K", "LotComparison", "PadComparison", "compare_curves", "compare_lots"]
 
-K = 2.0
+COMPARISON_K = 2.0
 _POINTS = 60  # along the curve; twice as many change the limit by less than it changes with the seed
 _DRAWS, _SEED, _CHANCE = 20_000, 1, 0.05
 _OFF_CURVE_P = 1e-3  # as in read/strip.py
@@ -104,7 +104,7 @@ class PadComparison:
     @property
     def beyond(self) -> _Bools:
         """Where the difference is larger than twice the curves' standard uncertainty, point by point."""
-        return np.abs(self.ratio) > K
+        return np.abs(self.ratio) > COMPARISON_K
 
     @property
     def verdict(self) -> Literal["agree", "light", "differ"]:

@@ -1,4 +1,7 @@
-"""The arithmetic of the water: sachet to concentrate, concentrate to stock, stock to dose, and what is lost on the way."""
+"""The arithmetic of the water: sachet to concentrate, concentrate to stock, stock to dose, and what is lost on the way.
+
+Pure functions; mg/L, litres, hours, degrees Celsius; every result with its standard uncertainty and 95 % interval.
+"""
 
 import lazy_loader
 

@@ -11,7 +11,16 @@ from stripread.errors import WaterError
 from stripread.i18n import Message, Number
 from stripread.units import Measured, propagate
 
-__all__ = ["GAS_DENSITY_TO_AIR", "LIMITS", "AirLimit", "Vapour", "air_over_water_ppm", "henry_pa", "vapour_over"]
+__all__ = [
+    "EXPLOSIVE_GAS_PPM",
+    "GAS_DENSITY_TO_AIR",
+    "LIMITS",
+    "AirLimit",
+    "Vapour",
+    "air_over_water_ppm",
+    "henry_pa",
+    "vapour_over",
+]
 
 MOLAR_MASS_G_PER_MOL = 67.45  # of chlorine dioxide; from the atomic weights (67.448 with Cl 35.45 and O 15.999)
 GAS_DENSITY_TO_AIR = 2.33  # NIOSH Pocket Guide, RGasD; 67.45 / 28.96

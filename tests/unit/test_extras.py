@@ -12,6 +12,7 @@ from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
 from stripread.records.database import make_url_of
+from tests.doors import HOMES
 from tests.listed import each
 
 ROOT = Path(__file__).parents[2]
@@ -50,7 +51,7 @@ def imports_of(path: Path, *, late: bool) -> frozenset[str]:
             found |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom) and node.module:
             found |= {node.module, *(f"{node.module}.{alias.name}" for alias in node.names)}
-    return frozenset(found)
+    return frozenset(found | {HOMES[name] for name in found & HOMES.keys()})
 
 
 def file_of(module: str) -> Path | None:

@@ -1,9 +1,14 @@
-"""The rooms of the package, top to bottom: a room may use those below it, and no file imports itself in a circle."""
+"""The rooms of the package, top to bottom: a room uses those below it, by their doors; no file imports itself in a circle."""
 
 import ast
+import subprocess
+import sys
 from collections import Counter
 from graphlib import TopologicalSorter
+from importlib import import_module
 from pathlib import Path
+
+from tests.doors import HOMES, OFFERED
 
 PACKAGE = Path(__file__).parents[2] / "stripread"
 # Rooms of one row do not use each other.
@@ -30,6 +35,7 @@ ROWS = (
     "__init__",
 )
 MOST_FILES = 20  # of a folder
+STARTED = {"stripread.cli.main"}  # by the command; all else that a door offers is used by another room
 ROW_OF = {room: row for row, rooms in enumerate(ROWS) for room in rooms.split()}
 
 
@@ -39,6 +45,7 @@ def module_of(path: Path) -> str:
 
 
 FILES = {module_of(path): path for path in sorted(PACKAGE.rglob("*.py"))}
+FOLDERS = {path.parent.name for path in PACKAGE.glob("*/__init__.py")}
 
 
 def room_of(module: str) -> str:
@@ -79,6 +86,49 @@ def test_a_room_uses_only_those_below_it() -> None:
         if (room := room_of(file_of(name))) != room_of(module) and ROW_OF[room] <= ROW_OF[room_of(module)]
     ]
     assert not wrong, "\n".join(wrong)
+
+
+def test_every_room_has_its_door() -> None:
+    assert {path.parent.name for path in PACKAGE.glob("*/__init__.pyi")} == FOLDERS
+
+
+def test_a_room_is_entered_by_its_door() -> None:
+    wrong = [
+        f"{module} imports {name}"
+        for module, names in IMPORTS.items()
+        for name in sorted(names)
+        if (room := room_of(file_of(name))) != room_of(module) and room in FOLDERS and name not in HOMES
+    ]
+    assert not wrong, "\n".join(wrong)
+
+
+def test_what_a_door_offers_is_public_in_its_module() -> None:
+    for name, home in HOMES.items():
+        door, _, own = name.rpartition(".")
+        assert own in import_module(home).__all__, f"{home} does not offer {own}"
+        assert getattr(import_module(door), own) is getattr(import_module(home), own), name
+        assert own in import_module(door).__all__, name
+
+
+def test_a_door_offers_a_name_once_and_none_of_a_module() -> None:
+    """A module that is imported takes its name in the room, whatever stood there."""
+    assert len(OFFERED) == len(HOMES)
+    assert not FILES.keys() & HOMES.keys()
+
+
+def test_a_door_offers_only_what_others_use() -> None:
+    """The package's own offers what people may use in programs of theirs."""
+    used = {name for module, names in IMPORTS.items() for name in names if room_of(module) != room_of(file_of(name))}
+    front = {name for name in HOMES if name.count(".") == 1}
+    used |= {f"{HOMES[name]}.{name.rpartition('.')[2]}" for name in front}
+    assert HOMES.keys() - front - used == STARTED
+
+
+def test_a_door_that_opens_loads_nothing() -> None:
+    rooms = ", ".join(f"stripread.{room}" for room in sorted(FOLDERS))
+    code = f"import sys, {rooms}\nprint(*(name for name in sys.modules if name.count('.') > 1 and 'stripread' in name))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == []
 
 
 def test_what_is_private_stays_in_its_room() -> None:

@@ -103,7 +103,7 @@ class ReadingFilter:
     corrections: bool = False
 
 
-ALL_READINGS = ReadingFilter()
+ALL_READINGS: ReadingFilter = ReadingFilter()
 
 
 def page_of_readings(

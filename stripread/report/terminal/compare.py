@@ -5,7 +5,8 @@ from typing import Any
 
 import numpy as np
 
-from stripread.lot import K, Lot, LotComparison, PadComparison
+from stripread.lot import COMPARISON_K as K
+from stripread.lot import Lot, LotComparison, PadComparison
 from stripread.report.lot.page import new_figure, save_figure
 from stripread.report.terminal.reading import table
 from stripread.units import format_number, places_for

@@ -18,7 +18,14 @@ from stripread.units import (
 )
 from stripread.water import Dilution, Generation, RecipeCheck, Sachet, SachetYield, TopUp, mix, plan
 
-__all__ = ["dilution_answer", "generation_answer", "recipe_answer", "top_up_answer"]
+__all__ = [
+    "dilution_answer",
+    "generation_answer",
+    "recipe_answer",
+    "recipe_check_answer",
+    "top_up_answer",
+    "yield_answer",
+]
 
 _MG = "mg/L"
 ADDED = {"concentrate": Message("concentrate"), "water": Message("water")}
