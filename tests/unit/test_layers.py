@@ -1,4 +1,4 @@
-"""The rooms of the package, top to bottom: a room uses those below it, by their doors; no file imports itself in a circle."""
+"""The rooms of the package, top to bottom: a room uses those below it, through their doors, and no circle is imported."""
 
 import ast
 import subprocess
