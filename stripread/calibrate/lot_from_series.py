@@ -88,15 +88,17 @@ def calibrate_lot(
     for pad in kind.pads:
         own = [row for row in rows if row.pad in (pad.id, None)]
         calibrators = [_calibrator(row, measured[row.photo], pad.id, left_out, where[row.photo]) for row in own]
-        noise = [_repeatability(measured[row.photo], pad.id) for row in own]
+        photos = [(measured[row.photo], _pad(measured[row.photo], pad.id)) for row in own]
         calibration = calibrate_pad(
             calibrators,
             pad=pad.id,
             analyte=pad.analyte,
             unit=pad.unit,
             blank=pad.blank,
-            u_pixels=np.mean(noise, axis=0),
-            u_coding=np.mean([_pad(measured[row.photo], pad.id).u_coding for row in own], axis=0),
+            u_pixels=np.mean([seen.u_pixels - seen.u_coding for _, seen in photos], axis=0),
+            u_light=np.mean([_by_light(one, seen) for one, seen in photos], axis=0),
+            u_coding=np.mean([seen.u_coding for _, seen in photos], axis=0),
+            u_stock=max(row.u_stock for row in own),
         )
         scale = _mismatch_scale([row for row in own if not row.beyond], measured, calibration)
         shifts = _shifts(calibration, measured, where, every)
@@ -343,8 +345,11 @@ def _pad(measured: StripMeasurement, pad_id: str) -> PadMeasurement:
 def _repeatability(measured: StripMeasurement, pad_id: str) -> Float:
     """Covariance of a pad's colour that one more photo of the same strip in the same light would show."""
     pad = _pad(measured, pad_id)
-    by_light = measured.card.correction.u_light**2 * np.outer(pad.light_gradient, pad.light_gradient)
-    result: Float = pad.u_pixels + by_light
+    return pad.u_pixels + _by_light(measured, pad)
+
+
+def _by_light(measured: StripMeasurement, pad: PadMeasurement) -> Float:
+    result: Float = measured.card.correction.u_light**2 * np.outer(pad.light_gradient, pad.light_gradient)
     return result
 
 

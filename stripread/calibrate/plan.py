@@ -8,7 +8,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from stripread.calibrate.pad import LEAST_LEVELS, LEAST_REPLICATED
+from stripread.calibrate.refuse import LEAST_LEVELS, LEAST_REPLICATED
 from stripread.errors import SeriesError
 from stripread.i18n import Message, Number
 from stripread.units import Measured

@@ -18,7 +18,8 @@ class SeriesRow:
 
     ``pad`` is None where the row holds for the strip's only pad; ``replicate`` names the strip, so two photos of one
     strip share it; ``beyond`` marks a calibrator above the range, where the pad bleaches or turns back;
-    ``flash`` is a second photo of the strip, with the phone's flash.
+    ``flash`` is a second photo of the strip, with the phone's flash. ``u_concentration`` is the level's own standard
+    uncertainty; ``u_stock`` the relative one of the solution that all levels were diluted from.
     """
 
     photo: Path
@@ -29,12 +30,13 @@ class SeriesRow:
     beyond: bool
     condition: str | None = None
     flash: Path | None = None
+    u_stock: float = 0.0
 
 
 def load_series(path: Path, *, photos_needed: bool = True) -> tuple[SeriesRow, ...]:
     """Read a series: CSV with ``photo, concentration, u_concentration, replicate``.
 
-    Optional columns are ``pad``, ``beyond`` (yes or no), ``condition``. Photos are found from the series' own folder;
+    Optional columns are ``pad``, ``beyond`` (yes or no), ``condition``, ``flash``, ``u_stock``. Photos are found from the series' own folder;
     unless ``photos_needed``, they may be missing.
 
     Raises
@@ -129,4 +131,7 @@ def _row(line: dict[str, str | None], where: str, folder: Path, *, photos_needed
         beyond=beyond in ("yes", "true", "1"),
         condition=cell("condition") or None,
         flash=flash,
+        u_stock=number("u_stock", lambda v: 0 <= v < 1, Message("a relative standard uncertainty, as 0.02"))
+        if cell("u_stock")
+        else 0.0,
     )

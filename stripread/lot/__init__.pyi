@@ -12,9 +12,6 @@ from .conditions import signature_of as signature_of
 from .curve import CalibrationCurve as CalibrationCurve
 from .curve import Curve as Curve
 from .curve import Scatter as Scatter
-from .curve import path_lab as path_lab
-from .curve import path_slope as path_slope
-from .curve import reacted_share as reacted_share
 from .inverse import COVERAGE as COVERAGE
 from .inverse import Estimate as Estimate
 from .inverse import invert_curve as invert_curve
@@ -26,6 +23,9 @@ from .lot import Lot as Lot
 from .lot import PadCalibration as PadCalibration
 from .lot import load_lot as load_lot
 from .lot import save_lot as save_lot
+from .path import KUBELKA_MUNK as KUBELKA_MUNK
+from .path import absorption_of as absorption_of
+from .path import reacted_share as reacted_share
 from .record import RECORD as RECORD
 from .record import CheckRow as CheckRow
 from .record import append_row as append_row

@@ -53,6 +53,16 @@ class ChartCurve:
         """Value of the highest block."""
         return float(self.values[-1])
 
+    @property
+    def end(self) -> float:
+        """Nothing is known of colours beyond the chart's."""
+        return self.top
+
+    @property
+    def u_stock(self) -> float:
+        """A chart was not diluted."""
+        return 0.0
+
     def _way(self) -> Float:
         """Way along the path to each block, in Delta E, shape (n,)."""
         steps = np.linalg.norm(np.diff(self.block_lab, axis=0), axis=1)
@@ -90,13 +100,14 @@ class ChartCurve:
 
     def scatter_at(self, concentration: Float) -> Float:
         """Covariance (n, 3, 3) of one strip's colour about the chart's."""
-        return scatter_about(self, concentration)
+        c = np.asarray(concentration, dtype=np.float64)
+        return scatter_about(self.tangent(c) * c[:, None], self.scatter)
 
-    def grid(self, count: int = 400) -> Float:
-        """Concentrations from low to top, evenly spaced along the path, with every block's own."""
+    def grid(self, count: int = 400, *, top: float | None = None) -> Float:
+        """Concentrations from low to the top (or another), evenly spaced along the path, with every block's own."""
         from scipy.interpolate import PchipInterpolator
 
-        fine = np.unique(np.concatenate([self.values, np.linspace(self.low, self.top, 4000)]))
+        fine = np.unique(np.concatenate([self.values, np.linspace(self.low, self.top if top is None else top, 4000)]))
         way = PchipInterpolator(self.values, self._way())(fine)
         even = np.interp(np.linspace(0.0, way[-1], count), way, fine)
         return np.unique(np.concatenate([even, self.values]))

@@ -31,7 +31,7 @@ from stripread.errors import LotFileError
 from stripread.geometry import Float
 from stripread.i18n import Message, Number
 from stripread.lot.conditions import LEAST_COMMON
-from stripread.lot.curve import Curve, path_slope
+from stripread.lot.curve import Curve
 from stripread.lot.inverse import invert_curve
 from stripread.lot.lot import Lot, PadCalibration
 
@@ -251,7 +251,7 @@ def _errors(first: Curve, second: Curve, at: Float, read: Float, gain: Float) ->
     """Errors (n, m) of the differences per each of m standard normal variables that both curves' parameters hang on."""
     parts = []
     for curve, places in ((first, at), (second, read)):
-        slope = path_slope(curve.parameters, places)
+        slope = curve.path.slope(curve.parameters, places)
         parts.append(np.einsum("ni,nip->np", gain, slope) @ _root(curve.covariance))
     return np.concatenate([parts[0], -parts[1]], axis=1)
 

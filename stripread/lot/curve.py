@@ -1,69 +1,27 @@
-"""The calibration curve: a path in CIELAB along which the concentration grows.
-
-    t(c) = c^h / (c^h + K^h),    lab(c) = B0 + B1 t + ... + Bd t^d
-
-The reacted share t saturates (Hill 1910, J. Physiol. 40, iv-vii; h = 1 is Langmuir's isotherm) and only grows, so the
-path is run through once; the polynomial bends it, so a pad may deepen, change hue or both.
-"""
+"""The calibration curve: a path in CIELAB along which the concentration grows."""
 
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Protocol
 
 import numpy as np
 
 from stripread.geometry import Float
+from stripread.lot.path import POLYNOMIAL, Path
 
-__all__ = [
-    "CalibrationCurve",
-    "Curve",
-    "Scatter",
-    "path_lab",
-    "path_slope",
-    "reacted_share",
-    "scatter_about",
-    "tangent_by_differences",
-]
+__all__ = ["CalibrationCurve", "Curve", "Scatter", "own_covariances", "scatter_about", "tangent_by_differences"]
 
 _FINE = np.concatenate([[0.0], np.geomspace(1e-5, 1.0, 2000)])  # shares of a range along which a path's length is told
-
-
-def reacted_share(concentration: Float, log_half: Any, log_hill: Any) -> Any:
-    """Reacted share t of concentrations (n,), 0 at 0; the logarithms may be complex (for derivatives)."""
-    positive = np.maximum(concentration, 1e-300)
-    exponent = np.exp(log_hill) * (log_half - np.log(positive))
-    share = 1 / (1 + np.exp(np.where(np.real(exponent) > 600, 600, exponent)))
-    return np.where(concentration > 0, share, 0.0)
-
-
-def path_lab(parameters: Any, concentration: Float) -> Any:
-    """CIELAB (n, 3) of concentrations (n,). Parameters: log K, log h, then B0, B1 ... in rows of three."""
-    share = reacted_share(concentration, parameters[0], parameters[1])
-    coefficients = parameters[2:].reshape(-1, 3)
-    return np.vander(share, len(coefficients), increasing=True) @ coefficients
-
-
-def path_slope(parameters: Float, concentration: Float) -> Float:
-    """Differentiate ``path_lab`` by its parameters, shape (n, 3, p)."""
-    share = np.asarray(reacted_share(concentration, parameters[0], parameters[1]), dtype=np.float64)
-    coefficients = parameters[2:].reshape(-1, 3)
-    powers = np.vander(share, len(coefficients), increasing=True)
-    by_share = (powers[:, :-1] * np.arange(1, len(coefficients))) @ coefficients[1:]
-    hill = np.exp(parameters[1])
-    # t = 1 / (1 + exp(h (log K - log c))); at c = 0 it stays 0 whatever K and h.
-    steep = share * (1 - share) * hill
-    slope = np.zeros((len(share), 3, len(parameters)))
-    slope[:, :, 0] = -steep[:, None] * by_share
-    slope[:, :, 1] = (steep * (np.log(np.maximum(concentration, 1e-300)) - parameters[0]))[:, None] * by_share
-    for channel in range(3):
-        slope[:, channel, 2 + channel :: 3] = powers
-    return slope
+# An interval is followed so far over the top calibrator, as a factor. Ours: a reading's half-width at the top is 5 to
+# 20 %, and a form that was never held against a colour there is not believed any further.
+_CARRIED = 1.5
 
 
 @dataclass(frozen=True, slots=True)
 class Scatter:
-    """Strip-to-strip scatter: relative in the concentration that a strip seems to have, plus a plain one in CIELAB.
+    """Strip-to-strip scatter: relative, plus a plain one in CIELAB.
 
-    ``degrees_of_freedom`` is that of the pooled replicates.
+    ``relative`` is that of the amount of dye, of paths that know it, else of the concentration that a strip seems to
+    have. ``degrees_of_freedom`` is that of the pooled replicates.
     """
 
     relative: float
@@ -83,8 +41,16 @@ class CalibrationCurve(Protocol):
         """Highest concentration that the curve speaks of."""
 
     @property
+    def end(self) -> float:
+        """Concentration up to which the end of an interval is followed; no value is stated above the top."""
+
+    @property
     def scatter(self) -> Scatter:
         """Strip-to-strip scatter."""
+
+    @property
+    def u_stock(self) -> float:
+        """Relative standard uncertainty of the solution that all levels were diluted from."""
 
     def lab(self, concentration: Float) -> Float:
         """CIELAB (n, 3) at concentrations (n,)."""
@@ -98,25 +64,35 @@ class CalibrationCurve(Protocol):
     def scatter_at(self, concentration: Float) -> Float:
         """Covariance (n, 3, 3) of one strip's colour about its lot's curve."""
 
-    def grid(self) -> Float:
-        """Rising concentrations from low to top."""
+    def grid(self, *, top: float | None = None) -> Float:
+        """Rising concentrations from low to the top, or another."""
 
 
 def tangent_by_differences(curve: CalibrationCurve, concentration: Float) -> Float:
     """Change of CIELAB (n, 3) per unit of concentration, within the curve's ends."""
     c = np.asarray(concentration, dtype=np.float64)
     step = 1e-4 * (curve.top - curve.low)
-    below, above = np.maximum(c - step, curve.low), np.minimum(c + step, curve.top)
+    below, above = np.maximum(c - step, curve.low), np.minimum(c + step, curve.end)
     result: Float = (curve.lab(above) - curve.lab(below)) / (above - below)[..., None]
     return result
 
 
-def scatter_about(curve: CalibrationCurve, concentration: Float) -> Float:
-    """Covariance (n, 3, 3) of one strip's colour: a part along the curve, relative in concentration, a plain part."""
-    c = np.asarray(concentration, dtype=np.float64)
-    along = curve.tangent(c) * c[:, None]
-    s = curve.scatter
-    result: Float = s.relative**2 * along[:, :, None] * along[:, None, :] + s.colour**2 * np.eye(3)
+def own_covariances(curve: CalibrationCurve, concentration: float, *, strips: float = 1) -> dict[str, Float]:
+    """Covariances (3, 3) of what the lot itself leaves uncertain in the colour of strips, by cause.
+
+    An error of the stock scales all concentrations alike: one term along the whole curve.
+    """
+    here = np.array([concentration])
+    own = {"curve": curve.covariance_at(here)[0], "strip_to_strip": curve.scatter_at(here)[0] / strips}
+    if curve.u_stock:
+        along = curve.u_stock * concentration * curve.tangent(here)[0]
+        own["stock"] = np.outer(along, along)
+    return own
+
+
+def scatter_about(along: Float, scatter: Scatter) -> Float:
+    """Covariance (n, 3, 3) of one strip's colour: relative along the changes (n, 3) per relative step, and plain."""
+    result: Float = scatter.relative**2 * along[:, :, None] * along[:, None, :] + scatter.colour**2 * np.eye(3)
     return result
 
 
@@ -129,8 +105,12 @@ class Curve:
     parameters : ndarray (p,)
     covariance : ndarray (p, p)
     low, top : float
-        Lowest and highest calibrator in the fit; the curve says nothing beyond.
+        Lowest and highest calibrator in the fit; the curve states nothing beyond.
     scatter : Scatter
+    path : Path
+        Its form.
+    u_stock : float
+        Relative standard uncertainty of the solution that all levels were diluted from.
     """
 
     parameters: Float
@@ -138,30 +118,46 @@ class Curve:
     low: float
     top: float
     scatter: Scatter
+    path: Path = POLYNOMIAL
+    u_stock: float = 0.0
+
+    @property
+    def end(self) -> float:
+        """Concentration up to which the end of an interval is followed."""
+        return self.low + _CARRIED * (self.top - self.low)
 
     def lab(self, concentration: Float) -> Float:
         """CIELAB (n, 3) at concentrations (n,)."""
-        result: Float = path_lab(self.parameters, np.asarray(concentration, dtype=np.float64))
-        return result
+        return self.path.lab(self.parameters, np.asarray(concentration, dtype=np.float64))
 
     def tangent(self, concentration: Float) -> Float:
         """Change of CIELAB (n, 3) per unit of concentration."""
         return tangent_by_differences(self, concentration)
 
     def covariance_at(self, concentration: Float) -> Float:
-        """Covariance (n, 3, 3) of the curve itself at concentrations (n,)."""
-        slope = path_slope(self.parameters, np.asarray(concentration, dtype=np.float64))
+        """Covariance (n, 3, 3) of the curve itself at concentrations (n,), but for its stock's."""
+        slope = self.path.slope(self.parameters, np.asarray(concentration, dtype=np.float64))
         result: Float = slope @ self.covariance @ slope.transpose(0, 2, 1)
         return result
 
+    def relative_change(self, concentration: Float) -> Float:
+        """Change of CIELAB (n, 3) along which the relative part of the scatter lies.
+
+        A scale without a zero, such as pH, has no amount that grows with it.
+        """
+        c = np.asarray(concentration, dtype=np.float64)
+        by_amount = self.path.by_amount(self.parameters, c) if self.low == 0 else None
+        return self.tangent(c) * c[:, None] if by_amount is None else by_amount
+
     def scatter_at(self, concentration: Float) -> Float:
         """Covariance (n, 3, 3) of one strip's colour about its lot's curve."""
-        return scatter_about(self, concentration)
+        return scatter_about(self.relative_change(concentration), self.scatter)
 
-    def grid(self, count: int = 400) -> Float:
-        """Concentrations from low to top, evenly spaced along the path in CIELAB."""
-        fine = self.low + (self.top - self.low) * _FINE
+    def grid(self, count: int = 400, *, top: float | None = None) -> Float:
+        """Concentrations from low to the top (or another), evenly spaced along the path in CIELAB."""
+        top = self.top if top is None else top
+        fine = self.low + (top - self.low) * _FINE
         length = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(self.lab(fine), axis=0), axis=1))])
         grid: Float = np.interp(np.linspace(0, length[-1], count), length, fine)
-        grid[0], grid[-1] = self.low, self.top
+        grid[0], grid[-1] = self.low, top
         return np.unique(grid)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from stripread.geometry import Float
-from stripread.lot.curve import CalibrationCurve
+from stripread.lot.curve import CalibrationCurve, own_covariances
 
 __all__ = ["COVERAGE", "Estimate", "invert_curve"]
 
@@ -35,7 +35,10 @@ class Estimate:
         k = 1. Units of the curve.
     low, high : float or None
         95 % interval; None where the curve ends before the interval does (low: never below the lowest calibrator
-        but for a blank; high: over the top calibrator).
+        but for a blank; high: far over the top calibrator).
+    zero_distance : float or None
+        How far the colour lies from the blank's along the curve, in standard deviations of a blank; None where the
+        scale has no zero.
     chi2, delta_e : float
         Squared distance of the colour to the curve in units of its uncertainty (2 degrees of freedom), and in
         Delta E*ab.
@@ -56,6 +59,7 @@ class Estimate:
     degrees_of_freedom: float
     budget: Mapping[str, float]
     rival: float | None
+    zero_distance: float | None = None
 
 
 def invert_curve(
@@ -74,7 +78,7 @@ def invert_curve(
         Corrected CIELAB (D50, 2 degree).
     causes : mapping of name to ndarray (3, 3)
         Covariances of ``lab`` by cause, independent of each other. The curve's own and the strip-to-strip scatter are
-        added here under the names ``curve`` and ``strip_to_strip``.
+        added here under the names ``curve``, ``stock`` and ``strip_to_strip``.
     degrees_of_freedom : mapping of name to float
         How well each cause is known; those not named count as exactly known.
     strips : float
@@ -82,15 +86,14 @@ def invert_curve(
     """
     from scipy.special import stdtrit  # Student's quantile; scipy.stats has the same and takes long to import
 
-    grid = curve.grid()
+    grid = curve.grid(top=curve.end)
     path = curve.lab(grid)
     measured = np.sum(list(causes.values()), axis=0)
     # V at the estimate itself, found by starting from the nearest point in plain Delta E and repeating once.
     best = float(grid[np.argmin(np.sum((path - lab) ** 2, axis=1))])
     for _ in range(2):
-        here = np.array([best])
-        own = {"curve": curve.covariance_at(here)[0], "strip_to_strip": curve.scatter_at(here)[0] / strips}
-        total = measured + own["curve"] + own["strip_to_strip"]
+        own = own_covariances(curve, best, strips=strips)
+        total = measured + np.sum(list(own.values()), axis=0)
         inverse = np.linalg.inv(total)
         chi2 = _squares(lab - path, inverse)
         index = int(np.argmin(chi2))
@@ -108,9 +111,11 @@ def invert_curve(
         name: float(np.sqrt(max(gain @ covariance @ gain, 0.0))) for name, covariance in {**causes, **own}.items()
     }
     u = information**-0.5
-    known = {"strip_to_strip": float(max(curve.scatter.degrees_of_freedom, 1)), **degrees_of_freedom}
-    # Welch-Satterthwaite, JCGM 100:2008 G.4.1.
-    effective = u**4 / max(sum(budget[name] ** 4 / nu for name, nu in known.items()), 1e-300)
+    # Welch-Satterthwaite, JCGM 100:2008 G.4.1. The curve is as well known as the scatter that it was fitted with: one
+    # estimate behind both, whose error they share.
+    lots_own = (budget["strip_to_strip"] ** 2 + budget["curve"] ** 2) ** 2 / max(curve.scatter.degrees_of_freedom, 1)
+    terms = lots_own + sum(budget[name] ** 4 / nu for name, nu in degrees_of_freedom.items())
+    effective = u**4 / max(terms, 1e-300)
     reach = float(stdtrit(effective, (1 + COVERAGE) / 2)) ** 2
     low, high = _interval(grid, chi2 - least, best, reach)
     return Estimate(
@@ -123,7 +128,19 @@ def invert_curve(
         degrees_of_freedom=effective,
         budget=budget,
         rival=_rival(grid, chi2, least, best, reach),
+        zero_distance=_zero_distance(curve, lab, path, measured, strips) if curve.low == 0 else None,
     )
+
+
+def _zero_distance(curve: CalibrationCurve, lab: Float, path: Float, measured: Float, strips: float) -> float:
+    """Return by how much the blank fits worse than the best place on the curve, weighed as a blank is.
+
+    The root of a difference of chi2: of blanks, half stay at 0, and it exceeds a normal's upper quantiles as often as
+    a normal variable does, which is how ISO 11843 sets the critical value.
+    """
+    inverse = np.linalg.inv(measured + np.sum(list(own_covariances(curve, 0.0, strips=strips).values()), axis=0))
+    chi2 = _squares(lab - path, inverse)
+    return float(np.sqrt(max(chi2[0] - chi2.min(), 0.0)))
 
 
 def _squares(off: Float, inverse: Float) -> Float:

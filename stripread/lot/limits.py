@@ -11,7 +11,7 @@ from collections.abc import Callable
 import numpy as np
 
 from stripread.geometry import Float
-from stripread.lot.curve import CalibrationCurve
+from stripread.lot.curve import CalibrationCurve, own_covariances
 
 __all__ = ["critical_value", "limit_of_quantification", "minimum_detectable_value", "standard_uncertainty_at"]
 
@@ -50,8 +50,7 @@ def standard_uncertainty_at(curve: CalibrationCurve, measured: Float, concentrat
 
 
 def _spread(curve: CalibrationCurve, measured: Float, concentration: float) -> Float:
-    here = np.array([concentration])
-    spread: Float = curve.scatter_at(here)[0] + curve.covariance_at(here)[0] + measured
+    spread: Float = measured + np.sum(list(own_covariances(curve, concentration).values()), axis=0)
     return spread
 
 

@@ -21,13 +21,13 @@ from stripread.lot.chart_curve import METHOD as CHART_METHOD
 from stripread.lot.chart_curve import ChartCurve, chart_curve_from_json, chart_curve_to_json
 from stripread.lot.conditions import Condition
 from stripread.lot.curve import Curve, Scatter
+from stripread.lot.path import PATHS
 from stripread.lot.shift import Shift, shifted_curve
 from stripread.strip import StripKind, kind_to_data, parse_kind
 
 __all__ = ["Calibrator", "LimitOf", "Lot", "PadCalibration", "load_lot", "save_lot"]
 
 FORMAT = "stripread-lot/2"
-METHOD = "hill-polynomial-path"  # of calibrated lots; provisional ones have that of lot/chart_curve.py
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -178,7 +178,12 @@ def _pad_to_json(pad: PadCalibration) -> dict[str, Any]:
 def _shape_to_json(curve: Curve | ChartCurve) -> dict[str, Any]:
     if isinstance(curve, ChartCurve):
         return chart_curve_to_json(curve)
-    return {"method": METHOD, "parameters": curve.parameters.tolist(), "covariance": curve.covariance.tolist()}
+    shape = {
+        "method": curve.path.name,
+        "parameters": curve.parameters.tolist(),
+        "covariance": curve.covariance.tolist(),
+    }
+    return {**shape, "u_stock": curve.u_stock} if curve.u_stock else shape
 
 
 def load_lot(path: Path) -> Lot:
@@ -264,17 +269,20 @@ def _curve_from_json(curve: Mapping[str, Any]) -> Curve | ChartCurve:
     )
     if curve["method"] == CHART_METHOD:
         return chart_curve_from_json(curve, scatter)
-    if curve["method"] != METHOD:
-        raise ValueError(f"curve method {curve['method']!r}, known are {METHOD!r} and {CHART_METHOD!r}")
+    path = PATHS.get(str(curve["method"]))
+    if path is None:
+        raise ValueError(f"curve method {curve['method']!r}, known are {', '.join((*PATHS, CHART_METHOD))}")
     parameters: Float = np.array(curve["parameters"], dtype=np.float64)
     covariance: Float = np.array(curve["covariance"], dtype=np.float64)
-    if len(parameters) < 8 or (len(parameters) - 2) % 3 or covariance.shape != (len(parameters),) * 2:
+    if len(parameters) < path.least or (len(parameters) - 2) % 3 or covariance.shape != (len(parameters),) * 2:
         raise ValueError(f"{len(parameters)} curve parameters with a covariance of shape {covariance.shape}")
     if not (np.isfinite(parameters).all() and np.isfinite(covariance).all()):
         raise ValueError("curve parameters that are not finite")
     if not float(curve["low"]) < float(curve["top"]):
         raise ValueError("a curve whose top is not above its low end")
-    return Curve(parameters, covariance, float(curve["low"]), float(curve["top"]), scatter)
+    return Curve(
+        parameters, covariance, float(curve["low"]), float(curve["top"]), scatter, path, float(curve.get("u_stock", 0))
+    )
 
 
 def _pad_from_json(data: Mapping[str, Any]) -> PadCalibration:

@@ -2,7 +2,7 @@
 
     lab(c) = curve(c) + d0 + d1 s + d2 s^2,    s = t(c) / t(top)
 
-t is the reacted share of `stripread.lot.curve`, so a shifted curve is a curve of the same form. The coefficients have a
+t is the reacted share of `stripread.lot.path`, so a shifted curve is a curve of the same form. The coefficients have a
 weak prior about 0, so a few levels are enough: what they leave open stays uncertain.
 """
 
@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stripread.geometry import Float
-from stripread.lot.curve import Curve, reacted_share
+from stripread.lot.curve import Curve
+from stripread.lot.path import POLYNOMIAL, reacted_share
 
 __all__ = ["Shift", "fit_shift", "shifted_curve"]
 
@@ -23,7 +24,7 @@ _PRIOR_SD = 2.0
 
 @dataclass(frozen=True, slots=True)
 class Shift:
-    """Added to the first coefficients B0, B1 ... of a curve: values (3 m,) in its order, and their covariance."""
+    """Coefficients (3 m,) of a polynomial in t that is added to a curve, in rows of three, and their covariance."""
 
     coefficients: Float
     covariance: Float
@@ -31,7 +32,8 @@ class Shift:
 
 def fit_shift(curve: Curve, concentration: Float, difference: Float, covariance: Float) -> Shift:
     """Fit a shift to colours (n, 3) less the curve's at concentrations (n,), each with its covariance (n, 3, 3)."""
-    degree = min(_DEGREE, (len(curve.parameters) - 2) // 3 - 1)
+    own = (len(curve.parameters) - 2) // 3 - 1
+    degree = min(_DEGREE, own) if curve.path is POLYNOMIAL else _DEGREE
     share = np.asarray(reacted_share(np.append(concentration, curve.top), *curve.parameters[:2]), dtype=np.float64)
     powers = (share[:-1, None] / share[-1]) ** np.arange(degree + 1)
     design = np.einsum("nj,ab->najb", powers, np.eye(3)).reshape(len(concentration), 3, -1)
@@ -49,9 +51,11 @@ def fit_shift(curve: Curve, concentration: Float, difference: Float, covariance:
 
 def shifted_curve(curve: Curve, shifts: Sequence[Shift], weights: Float) -> Curve:
     """Return the curve in a mixture of conditions."""
-    parameters, covariance = curve.parameters.copy(), curve.covariance.copy()
+    parameters, _ = curve.path.shifted(curve.parameters.copy(), max(len(s.coefficients) for s in shifts))
+    covariance = np.zeros((len(parameters), len(parameters)))
+    covariance[: len(curve.covariance), : len(curve.covariance)] = curve.covariance
     for shift, weight in zip(shifts, weights, strict=True):
-        here = slice(2, 2 + len(shift.coefficients))
+        _, here = curve.path.shifted(parameters, len(shift.coefficients))
         parameters[here] += weight * shift.coefficients
         covariance[here, here] += weight**2 * shift.covariance
     return replace(curve, parameters=parameters, covariance=covariance)

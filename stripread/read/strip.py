@@ -35,7 +35,7 @@ from stripread.measure import (
 )
 from stripread.photo import PhotoFile
 from stripread.strip import StripKind
-from stripread.units import two_digits
+from stripread.units import two_digits, two_digits_outward
 
 __all__ = ["Censored", "Limit", "PadReading", "Reading", "read_measurement", "read_strip", "report_pad"]
 
@@ -63,7 +63,10 @@ _SHARES = np.concatenate([[0.0], np.geomspace(1e-4, 1.0, 40)])  # of a curve's r
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limit:
-    """The limit under or over which a reading is censored; ``name`` is LOD, LOQ, lowest or top calibrator."""
+    """A bound of the true value, the end of the interval; ``name`` says for which limit there is no number.
+
+    LOD, LOQ, lowest or top calibrator (of a chart: lowest block, interval's end).
+    """
 
     name: str
     value: float
@@ -446,66 +449,55 @@ def report_pad(calibration: PadCalibration, lab: Float, causes: Mapping[str, Flo
 def _censor(estimate: Estimate, calibration: PadCalibration) -> tuple[Censored | None, Limit | None, list[Finding]]:
     """Decide whether only a bound may be reported."""
     unit, curve = calibration.unit, calibration.curve
-    lod, loq = calibration.lod.value, calibration.loq.value
-    if estimate.high is None:
-        limit = Limit(name="top calibrator", value=curve.top)
+    loq = calibration.loq.value
+    if estimate.high is None or estimate.value > curve.top:
+        message = Message(
+            "The pad looks stronger than the top calibrator, %(top)s %(unit)s, or its interval has no upper end.",
+            top=Number(curve.top, "g"),
+            unit=unit,
+        )
         return (
             "above",
-            limit,
-            [
-                make_finding(
-                    "above_top",
-                    Message(
-                        "The interval reaches the top calibrator, %(top)s %(unit)s.",
-                        top=Number(curve.top, "g"),
-                        unit=unit,
-                    ),
-                )
-            ],
+            Limit(name="top calibrator", value=curve.low if estimate.low is None else estimate.low),
+            [make_finding("above_top", message)],
         )
     if isinstance(curve, ChartCurve):  # it has neither LOD nor LOQ
         return _censor_by_chart(estimate, curve, unit)
     if curve.low == 0:
-        if lod is None or estimate.value < lod or estimate.low == 0:
-            # The interval of this photo may reach zero although the lot's own LOD is lower.
-            value = max(lod or 0.0, estimate.high)
-            limit = Limit(name="LOD", value=value)
-            return (
-                "below",
-                limit,
-                [
-                    make_finding(
-                        "below_lod",
-                        Message(
-                            "Not detected: under %(limit)s %(unit)s in this photo.", limit=two_digits(value), unit=unit
-                        ),
-                    )
-                ],
+        if not _is_detected(estimate):
+            message = Message(
+                "Not detected: under %(limit)s %(unit)s in this photo.",
+                limit=two_digits_outward(estimate.high, up=True),
+                unit=unit,
             )
-        if loq is None or estimate.value < loq:
-            limit = Limit(name="LOQ", value=curve.top if loq is None else loq)
-            return (
-                "below",
-                limit,
-                [
-                    make_finding(
-                        "below_loq",
-                        Message(
-                            "Detected, but under the LOQ of %(limit)s %(unit)s.",
-                            limit=two_digits(limit.value),
-                            unit=unit,
-                        ),
-                    )
-                ],
+            return "below", Limit(name="LOD", value=estimate.high), [make_finding("below_lod", message)]
+        if loq is None or estimate.value < loq or estimate.low == 0:
+            message = Message(
+                "Detected, but too little for a number (LOQ %(limit)s %(unit)s): under %(bound)s %(unit)s.",
+                limit=two_digits(curve.top if loq is None else loq),
+                bound=two_digits_outward(estimate.high, up=True),
+                unit=unit,
             )
+            return "below", Limit(name="LOQ", value=estimate.high), [make_finding("below_loq", message)]
     elif estimate.low is None:
-        limit = Limit(name="lowest calibrator", value=curve.low)
+        limit = Limit(name="lowest calibrator", value=estimate.high)
         message = Message(
-            "The interval reaches the lowest calibrator, %(low)s %(unit)s.", low=Number(curve.low, "g"), unit=unit
+            "The interval reaches the lowest calibrator, %(low)s %(unit)s: under %(bound)s %(unit)s.",
+            low=Number(curve.low, "g"),
+            bound=two_digits_outward(estimate.high, up=True),
+            unit=unit,
         )
         advice = Message("Report it as under that value, or use a kind with a lower range.")
         return "below", limit, [make_finding("below_loq", message, advice=advice)]
     return None, None, []
+
+
+def _is_detected(estimate: Estimate) -> bool:
+    """Whether the colour is further from the blank's than 95 of 100 blanks are: ISO 11843's critical value."""
+    from scipy.special import stdtrit
+
+    distance = estimate.zero_distance
+    return distance is not None and distance > float(stdtrit(estimate.degrees_of_freedom, 0.95))
 
 
 def _censor_by_chart(
@@ -518,9 +510,12 @@ def _censor_by_chart(
             "The interval reaches zero; its upper end is %(high)s %(unit)s.", high=two_digits(estimate.high), unit=unit
         )
     elif estimate.low is None:
-        limit = Limit(name="lowest block", value=curve.low)
+        limit = Limit(name="lowest block", value=curve.low if estimate.high is None else estimate.high)
         words = Message(
-            "The interval reaches the lowest block, %(low)s %(unit)s.", low=Number(curve.low, "g"), unit=unit
+            "The interval reaches the lowest block, %(low)s %(unit)s: under %(bound)s %(unit)s.",
+            low=Number(curve.low, "g"),
+            bound=two_digits_outward(limit.value, up=True),
+            unit=unit,
         )
     else:
         return None, None, []
@@ -548,5 +543,5 @@ def _beyond(lab: Float, estimate: Estimate, calibration: PadCalibration, measure
             best = (chi2, float(np.exp((1 - share) * np.log(c0) + share * np.log(c1))))
     if best is None or best[0] - estimate.chi2 > _RIVAL_CHI2:
         return None
-    near_top = estimate.high is None or best[1] <= curve.top * 1.02
+    near_top = estimate.high is None or estimate.high >= curve.top or best[1] <= curve.top * 1.02
     return None if near_top else best[1]

@@ -11,7 +11,7 @@ from stripread.check import PadVerdict, Verdict
 from stripread.errors import StripReadError
 from stripread.findings import REGISTRY, Finding
 from stripread.i18n import Clause, Joined, Message, Number, Shown
-from stripread.units import format_interval, format_number, places_for, probability_in_words, two_digits
+from stripread.units import format_interval, format_number, places_for, probability_in_words, two_digits_outward
 
 __all__ = [
     "Headline",
@@ -116,7 +116,9 @@ def pad_words(verdict: Verdict, pad: PadVerdict) -> PadWords:
         interval = format_interval(reading.interval, places)
         return PadWords(value, Message("95 %% interval %(interval)s", interval=interval))
     if reading.censored is not None and reading.limit is not None:
-        bound = with_unit(two_digits(reading.limit.value), reading.unit, reading.analyte)
+        bound = with_unit(
+            two_digits_outward(reading.limit.value, up=reading.censored == "below"), reading.unit, reading.analyte
+        )
         return PadWords(bound_words(reading.censored, bound), _BOUNDS[reading.limit.name])
     worst = next((f for f in (*pad.findings, *verdict.findings) if f.severity == "error"), None)
     if worst is None:
@@ -140,7 +142,7 @@ _BOUNDS = {
     "interval's end": Message("its interval reaches zero, so only a bound"),
     "lowest block": Message("the chart's lowest block, so only a bound"),
     "lowest calibrator": Message("the lot's lowest calibrator, so only a bound"),
-    "top calibrator": Message("the lot's top calibrator, so only a bound"),
+    "top calibrator": Message("it looks stronger than the lot's top calibrator, so only a bound"),
 }
 
 

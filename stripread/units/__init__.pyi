@@ -23,6 +23,7 @@ from .rounding import format_number as format_number
 from .rounding import places_for as places_for
 from .rounding import probability_in_words as probability_in_words
 from .rounding import two_digits as two_digits
+from .rounding import two_digits_outward as two_digits_outward
 from .uncertain import COVERAGE as COVERAGE
 from .uncertain import K95 as K95
 from .uncertain import Difference as Difference

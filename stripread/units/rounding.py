@@ -1,10 +1,20 @@
 """Numbers for people: never more digits than the interval bears."""
 
 import math
+from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 
 from stripread.i18n import Message, Number, Shown, Verbatim
 
-__all__ = ["counted", "format_interval", "format_number", "places_for", "plain", "probability_in_words", "two_digits"]
+__all__ = [
+    "counted",
+    "format_interval",
+    "format_number",
+    "places_for",
+    "plain",
+    "probability_in_words",
+    "two_digits",
+    "two_digits_outward",
+]
 
 
 def places_for(half_width: float) -> int:
@@ -44,6 +54,13 @@ def plain(number: float, digits: int = 3) -> Number:
 def two_digits(number: float) -> Number:
     """Return a number with two digits, without an exponent where it is a hundred or more."""
     return Number(float(f"{number:.2g}"), "g")
+
+
+def two_digits_outward(bound: float, *, up: bool) -> Number:
+    """Return a bound with two digits, rounded away from what it bounds: nothing under an upper end is lost."""
+    exact = Decimal(repr(bound))
+    digits = exact.quantize(Decimal((0, (1,), exact.adjusted() - 1)), rounding=ROUND_CEILING if up else ROUND_FLOOR)
+    return Number(float(digits), "g")
 
 
 def counted(number: int, what: str) -> str:

@@ -8,7 +8,7 @@ from stripread.i18n import Message
 from stripread.lot import CheckRow, Lot, broken_rules, chart_scores
 from stripread.report.json_lines import findings_json
 from stripread.report.terminal.reading import table
-from stripread.units import format_interval, format_number, places_for, two_digits
+from stripread.units import format_interval, format_number, places_for, two_digits_outward
 
 __all__ = ["broken_by_last", "chart_text", "check_json", "check_text"]
 
@@ -45,7 +45,9 @@ def check_text(check: StandardCheck, *, photo: str, recorded: CheckRow | None) -
     elif pad.limit is not None:
         side = "under" if pad.censored == "below" else "over"
         fits = "which the known value fits" if check.bound_holds else "which the known value CONTRADICTS"
-        lines.append(f"  read        {side} {two_digits(pad.limit.value)}{unit} ({pad.limit.name}), {fits}")
+        lines.append(
+            f"  read        {side} {two_digits_outward(pad.limit.value, up=pad.censored == 'below')}{unit} ({pad.limit.name}), {fits}"
+        )
     else:
         lines.append("  read        nothing that may be reported")
     lines += [f"  {f.severity:<10}  {f.message} ({f.code})\n              {f.advice}" for f in check.doubts]

@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import math
 import os
 from collections.abc import Mapping
 from dataclasses import replace
@@ -67,11 +68,14 @@ def series_of(draft: CalibrationDraft, folder: Path) -> tuple[SeriesRow, ...]:
     Where a kind has several pads, two levels may be alike for one of them: there a strip's name has its level, too.
     """
     several = len(draft.pads) > 1
+    u_stock = draft.u_standard / draft.standard if draft.standard and draft.u_standard else 0.0
     return tuple(
         SeriesRow(
             photo=folder / photo.file,
             concentration=known.value,
-            u_concentration=known.u,
+            # What all levels share stands in each of the plan's strengths; the series names it once.
+            u_concentration=math.sqrt(max(known.u**2 - (u_stock * known.value) ** 2, 0.0)),
+            u_stock=u_stock,
             replicate=f"{photo.level + 1}-{photo.strip}" if several else str(photo.strip),
             pad=known.pad,
             beyond=draft.levels[photo.level].beyond,
@@ -91,6 +95,7 @@ def series_csv(rows: tuple[SeriesRow, ...], *, beside: Path) -> str:
     columns = ["photo", "concentration", "u_concentration", "replicate", "beyond"]
     columns += ["pad"] if any(row.pad for row in rows) else []
     columns += ["flash"] if any(row.flash for row in rows) else []
+    columns += ["u_stock"] if any(row.u_stock for row in rows) else []
     out = io.StringIO()
     writer = csv.DictWriter(out, columns, lineterminator="\n", extrasaction="ignore")
     writer.writeheader()
@@ -104,6 +109,7 @@ def series_csv(rows: tuple[SeriesRow, ...], *, beside: Path) -> str:
                 "beyond": "yes" if row.beyond else "no",
                 "pad": row.pad or "",
                 "flash": named(row.flash),
+                "u_stock": f"{row.u_stock:.3g}",
             }
         )
     return out.getvalue()
