@@ -36,8 +36,8 @@ class SeriesRow:
 def load_series(path: Path, *, photos_needed: bool = True) -> tuple[SeriesRow, ...]:
     """Read a series: CSV with ``photo, concentration, u_concentration, replicate``.
 
-    Optional columns are ``pad``, ``beyond`` (yes or no), ``condition``, ``flash``, ``u_stock``. Photos are found from the series' own folder;
-    unless ``photos_needed``, they may be missing.
+    Optional columns are ``pad``, ``beyond`` (yes or no), ``condition``, ``flash``, ``u_stock``. Photos are found from
+    the series' own folder; unless ``photos_needed``, they may be missing.
 
     Raises
     ------

@@ -211,7 +211,7 @@ def compare_curves(
         )
         for lab, own, by_light in zip(first.lab(at), first.covariance_at(at), lit, strict=True)
     ]
-    read = np.array([reading.value for reading in readings])
+    read = np.minimum([reading.value for reading in readings], second.top)
     # Read as one of B's ends: the colour may lie beyond it.
     at_end = np.minimum(read - second.low, second.top - read) < 1e-6 * second.top
     off = np.array([

@@ -43,7 +43,7 @@ class Path(Protocol):
         """CIELAB (n, 3) of concentrations (n,)."""
 
     def slope(self, parameters: Float, concentration: Float) -> Float:
-        """Derivative of ``lab`` by the parameters, (n, 3, p)."""
+        """Differentiate ``lab`` by the parameters, (n, 3, p)."""
 
     def by_amount(self, parameters: Float, concentration: Float) -> Float | None:
         """Change of CIELAB (n, 3) per relative change of the dye's amount; None where the form does not know."""
@@ -70,7 +70,7 @@ def _powers(parameters: Float, concentration: Float, rows: int) -> tuple[Float, 
 
 
 def _polynomial_slope(powers: Float, by_half: Float, coefficients: Float) -> Float:
-    """Derivative (n, 3, 2 + 3 rows) of a polynomial in t by log K, log h and its coefficients (rows, 3)."""
+    """Differentiate (n, 3, 2 + 3 rows) a polynomial in t by log K, log h and its coefficients (rows, 3)."""
     by_share = (powers[:, :-1] * np.arange(1, len(coefficients))) @ coefficients[1:]
     slope = np.zeros((len(powers), 3, 2 + coefficients.size))
     slope[:, :, :2] = by_share[:, :, None] * by_half[:, None, :]
@@ -91,21 +91,21 @@ class PolynomialPath:
         return np.vander(share, len(coefficients), increasing=True) @ coefficients
 
     def slope(self, parameters: Float, concentration: Float) -> Float:
-        """Derivative (n, 3, p)."""
+        """Differentiate ``lab``, (n, 3, p)."""
         coefficients = parameters[2:].reshape(-1, 3)
         return _polynomial_slope(*_powers(parameters, concentration, len(coefficients)), coefficients)
 
     def by_amount(self, parameters: Float, concentration: Float) -> None:  # the protocol's
-        """A polynomial knows no dye."""
+        """Return None: a polynomial knows no dye."""
         return
 
     def shifted(self, parameters: Float, count: int) -> tuple[Float, slice]:
-        """A shift adds to the first coefficients."""
+        """Return where a shift adds to the first coefficients."""
         return parameters, slice(2, 2 + count)
 
 
 class KubelkaMunkPath:
-    """K/S of the dye in three channels. Parameters: log K, log h, then A, B, C and, if shifted, D0, D1 ... in CIELAB."""
+    """K/S of the dye in three channels. Parameters: log K, log h, A, B, C and, if shifted, D0, D1 ... in CIELAB."""
 
     name, least = "kubelka-munk-path", _DYE
 
@@ -119,7 +119,7 @@ class KubelkaMunkPath:
         return result
 
     def slope(self, parameters: Float, concentration: Float) -> Float:
-        """Derivative (n, 3, p)."""
+        """Differentiate ``lab``, (n, 3, p)."""
         powers, by_half = _powers(parameters, concentration, max(3, len(parameters[_DYE:]) // 3))
         dye = parameters[2:_DYE].reshape(3, 3)
         change = _lab_by_absorption(powers[:, :3] @ dye)
@@ -141,7 +141,7 @@ class KubelkaMunkPath:
         return result
 
     def shifted(self, parameters: Float, count: int) -> tuple[Float, slice]:
-        """A shift has coefficients of its own, behind the dye's."""
+        """Make room for a shift behind the coefficients of the dye."""
         room = np.zeros(max(_DYE + count - len(parameters), 0))
         return np.concatenate([parameters, room]), slice(_DYE, _DYE + count)
 
@@ -162,9 +162,8 @@ def _channels() -> Float:
 
 def _reflectance(absorbed: Float) -> Float:
     safe = np.maximum(absorbed, _LEAST_ABSORPTION)
-    result: Float = (
-        1 + safe - np.sqrt(safe * (safe + 2)) + _reflectance_slope(absorbed) * np.minimum(absorbed - safe, 0)
-    )
+    straight = _reflectance_slope(absorbed) * np.minimum(absorbed - safe, 0)
+    result: Float = 1 + safe - np.sqrt(safe * (safe + 2)) + straight
     return result
 
 
@@ -179,7 +178,7 @@ def _lab_of_absorption(absorbed: Float) -> Float:
 
 
 def _lab_by_absorption(absorbed: Float) -> Float:
-    """Derivative (n, 3, 3) of CIELAB by K/S (n, 3)."""
+    """Differentiate (n, 3, 3) CIELAB by K/S (n, 3)."""
     back = np.linalg.inv(_channels())
     by_xyz = lab_jacobian(_reflectance(absorbed) @ back.T)
     result: Float = by_xyz @ (back * _reflectance_slope(absorbed)[:, None, :])

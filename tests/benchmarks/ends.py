@@ -34,7 +34,7 @@ DESIGNS: dict[str, tuple[float, ...]] = {
 
 @dataclass(frozen=True, slots=True)
 class Dye:
-    """K/S spectra (81,) of a pad without and with all its dye reacted; ``half``-way concentration, as a share of the top."""
+    """K/S spectra (81,) of a pad without and with all dye reacted; ``half``-way concentration as share of the top."""
 
     blank: np.ndarray
     full: np.ndarray
@@ -219,8 +219,9 @@ def summary(counts: Mapping[tuple[str, str, str], Count], by: Callable[[tuple[st
         t.silent, t.off = t.silent + one.silent, t.off + one.off
     for key, t in total.items():
         print(
-            f"  {key:28} held {t.held / max(t.stated, 1):6.1%} of {t.stated:5}, numbers {t.numbers / max(t.stated, 1):6.1%}, "
-            f"mean off {t.off / max(t.numbers, 1):+6.1%}, silent {t.silent}"
+            f"  {key:28} held {t.held / max(t.stated, 1):6.1%} of {t.stated:5}, "
+            f"numbers {t.numbers / max(t.stated, 1):6.1%}, mean off {t.off / max(t.numbers, 1):+6.1%}, "
+            f"silent {t.silent}"
         )
 
 

@@ -7,17 +7,23 @@ from lot_series import (
     PH_LEVELS,
     PINK,
     PINK_LEVELS,
+    PIXELS,
     VIOLET,
     VIOLET_LEVELS,
     calibrate,
     calibrator,
+    dye,
     known_curve,
     parameters,
     series,
 )
 
+from stripread.calibrate.pad import calibrate_pad
+from stripread.calibrate.refuse import check_fold
 from stripread.errors import CalibrationRefusedError
-from stripread.lot import path_lab
+from stripread.lot import KUBELKA_MUNK
+from stripread.lot.curve import own_covariances
+from stripread.lot.path import POLYNOMIAL
 from tests.listed import each
 
 
@@ -26,7 +32,7 @@ def test_curve_follows_the_one_the_strips_came_from(path, levels):
     """Within 4 of its standard uncertainties, or 0.5 Delta E*ab for what the form of the curve leaves."""
     pad = calibrate(series(path, levels, relative=0.03 if levels[0] == 0 else 0.004, u=0.0), blank=levels[0] == 0)
     at = np.linspace(levels[0], levels[-1], 25)
-    off = pad.curve.lab(at) - path_lab(path, at)
+    off = pad.curve.lab(at) - KUBELKA_MUNK.lab(path, at)
     u = np.sqrt(np.einsum("nii->ni", pad.curve.covariance_at(at)))
     assert (np.abs(off) < np.maximum(4 * u, 0.5)).all()
     assert (pad.curve.low, pad.curve.top) == (levels[0], levels[-1])
@@ -163,14 +169,48 @@ def test_good_series_are_never_refused():
         calibrate(series(VIOLET, VIOLET_LEVELS, seed=seed))
 
 
-def test_path_that_folds_back_is_refused():
-    """A pad that darkens and then bleaches along the way that it came."""
-    path = parameters(1.0, 1.0, [95, 0, 3], [-80, 120, -10], [80, -120, 10])
+def test_pad_that_bleaches_along_the_way_that_it_came_is_refused():
+    path = dye(1.0, 1.0, [95, 0, 3], [65, 45, -3])
+    path[5:8], path[8:] = 4 * path[5:8], -4 * path[5:8]
     levels = (0, 0.1, 0.25, 0.5, 1, 2, 4, 10)
     error = refusal(series(path, levels))
-    assert "one colour for each concentration" in str(error.expected)
-    assert "folds back" in str(error.found)
-    assert "beyond" in str(error.remedy)
+    assert "folds back" in str(error.found) or "every level on one smooth curve" in str(error.expected)
+
+
+def test_path_that_folds_back_is_refused():
+    path = parameters(1.0, 1.0, [95, 0, 3], [-80, 120, -10], [80, -120, 10])
+    with pytest.raises(CalibrationRefusedError) as caught:
+        check_fold(known_curve(path, top=10.0, form=POLYNOMIAL), pad="A")
+    assert "one colour for each concentration" in str(caught.value.expected)
+    assert "folds back" in str(caught.value.found)
+    assert "beyond" in str(caught.value.remedy)
+
+
+def test_a_level_near_the_loq_earns_it_and_none_leaves_the_lowest_level():
+    near, far = calibrate(series(PINK, PINK_LEVELS)), calibrate(series(PINK, (0, 1, 1.5, 2, 2.5, 3)))
+    assert "a third of it" in near.loq.definition
+    assert near.loq.value < 0.2
+    assert far.loq.value == 1
+    assert far.loq.definition.startswith("lowest calibrator")
+
+
+def test_a_stock_known_to_3_percent_widens_no_fit_but_every_reading():
+    calibrators = series(PINK, PINK_LEVELS)
+    sure, unsure = (
+        calibrate_pad(calibrators, pad="A", analyte="test", unit="mg/L", blank=True, u_pixels=PIXELS, u_stock=u).curve
+        for u in (0.0, 0.03)
+    )
+    np.testing.assert_array_equal(sure.parameters, unsure.parameters)
+    assert own_covariances(unsure, 1.0)["stock"].trace() == pytest.approx(
+        0.03**2 * np.sum(sure.tangent(np.array([1.0])) ** 2)
+    )
+
+
+def test_a_scale_without_a_zero_has_no_stock():
+    with pytest.raises(CalibrationRefusedError, match="u_stock"):
+        calibrate_pad(
+            series(PH, PH_LEVELS), pad="A", analyte="pH", unit="pH", blank=False, u_pixels=PIXELS, u_stock=0.03
+        )
 
 
 def test_curve_is_the_same_in_any_order_of_the_series():

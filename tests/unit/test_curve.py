@@ -1,9 +1,10 @@
 import numpy as np
 import pytest
-from lot_series import PH, PINK, VIOLET, known_curve
+from lot_series import OLD_PH, OLD_PINK, OLD_VIOLET, PH, PINK, VIOLET, known_curve
 
 from stripread.calibrate.fit import complex_step_jacobian
-from stripread.lot import Curve, Scatter, path_lab, path_slope, reacted_share
+from stripread.lot import KUBELKA_MUNK, Curve, Scatter, reacted_share
+from stripread.lot.path import POLYNOMIAL
 from tests.listed import each
 
 
@@ -25,11 +26,27 @@ def test_reacted_share_takes_extreme_exponents_without_a_warning():
     assert share == pytest.approx([0, 0, 0, 1], abs=1e-12)
 
 
-@each("path", [PINK, VIOLET, PH])
+@each("path", [OLD_PINK, OLD_VIOLET, OLD_PH])
 def test_slope_in_closed_form_is_that_of_the_complex_step(path):
     c = np.array([0.0, 1e-6, 0.3, 7.0, 8.5, 250.0])
-    exact = complex_step_jacobian(lambda p: path_lab(p, c).ravel(), path).reshape(len(c), 3, -1)
-    np.testing.assert_allclose(path_slope(path, c), exact, rtol=1e-9, atol=1e-12)
+    exact = complex_step_jacobian(lambda p: POLYNOMIAL.lab(p, c).ravel(), path).reshape(len(c), 3, -1)
+    np.testing.assert_allclose(POLYNOMIAL.slope(path, c), exact, rtol=1e-9, atol=1e-12)
+
+
+@each("path", [PINK, VIOLET, PH, np.append(VIOLET, [0.3, -0.2, 0.1, -1.0, 0.5, 0.4])])
+def test_slope_of_a_kubelka_munk_path_is_that_of_differences(path):
+    c = np.array([0.0, 0.3, 7.0, 8.5, 250.0])
+    for index, one in enumerate(np.eye(len(path))):
+        step = 1e-6
+        by = (KUBELKA_MUNK.lab(path + step * one, c) - KUBELKA_MUNK.lab(path - step * one, c)) / (2 * step)
+        np.testing.assert_allclose(KUBELKA_MUNK.slope(path, c)[:, :, index], by, rtol=1e-5, atol=1e-6)
+
+
+def test_amount_of_dye_moves_colours_as_more_dye_does():
+    c, more = np.array([0.0, 20.0, 200.0]), VIOLET.copy()
+    more[5:] *= 1 + 1e-6
+    by = (KUBELKA_MUNK.lab(more, c) - KUBELKA_MUNK.lab(VIOLET, c)) / 1e-6
+    np.testing.assert_allclose(KUBELKA_MUNK.by_amount(VIOLET, c), by, rtol=1e-4, atol=1e-4)
 
 
 def test_tangent_is_the_change_per_unit():
@@ -43,16 +60,17 @@ def test_tangent_is_the_change_per_unit():
 
 def test_tangent_at_the_ends_stays_within_the_curve():
     curve = known_curve(PINK, top=3.0)
-    assert curve.tangent(np.array([0.0]))[0] == pytest.approx([-10.0, 15.0, -2.0], rel=1e-3)  # B1 / K
+    old = known_curve(OLD_PINK, top=3.0, form=POLYNOMIAL)
+    assert old.tangent(np.array([0.0]))[0] == pytest.approx([-10.0, 15.0, -2.0], rel=1e-3)  # B1 / K
     assert np.isfinite(curve.tangent(np.array([3.0]))).all()
 
 
 def test_covariance_propagates_that_of_the_parameters():
     rng = np.random.default_rng(4)
     root = 0.02 * rng.standard_normal((8, 8))
-    curve = Curve(PINK, root @ root.T, 0.0, 3.0, Scatter(0.0, 0.3, 10))
+    curve = Curve(OLD_PINK, root @ root.T, 0.0, 3.0, Scatter(0.0, 0.3, 10))
     at = np.array([0.0, 0.5, 2.5])
-    draws = np.array([path_lab(PINK + root @ rng.standard_normal(8), at) for _ in range(4000)])
+    draws = np.array([POLYNOMIAL.lab(OLD_PINK + root @ rng.standard_normal(8), at) for _ in range(4000)])
     for k in range(3):
         np.testing.assert_allclose(np.cov(draws[:, k].T), curve.covariance_at(at)[k], rtol=0.15, atol=0.1)
 
@@ -61,9 +79,9 @@ def test_scatter_is_plain_at_the_blank_and_grows_along_the_curve():
     curve = known_curve(PINK, top=3.0, scatter=(0.05, 0.3, 10))
     blank, strong = curve.scatter_at(np.array([0.0, 2.0]))
     np.testing.assert_allclose(blank, 0.09 * np.eye(3))
-    along = curve.tangent(np.array([2.0]))[0]
+    along = curve.relative_change(np.array([2.0]))[0]
     unit = along / np.linalg.norm(along)
-    assert unit @ strong @ unit == pytest.approx(0.09 + (0.05 * 2.0 * np.linalg.norm(along)) ** 2)
+    assert unit @ strong @ unit == pytest.approx(0.09 + (0.05 * np.linalg.norm(along)) ** 2)
     across = np.cross(unit, [0.0, 0.0, 1.0])
     assert across @ strong @ across == pytest.approx(0.09 * (across @ across))
 

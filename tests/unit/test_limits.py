@@ -1,10 +1,11 @@
 import numpy as np
 import pytest
-from lot_series import PINK, PIXELS, known_curve, parameters, strips_of
+from lot_series import OLD_PINK, PINK, PIXELS, known_curve, parameters, strips_of
 from scipy.stats import norm
 
 from stripread.lot import invert_curve, limit_of_quantification, minimum_detectable_value
 from stripread.lot.limits import critical_value, standard_uncertainty_at
+from stripread.lot.path import POLYNOMIAL
 from tests.listed import each
 
 T = float(norm.ppf(0.95))
@@ -26,7 +27,7 @@ def test_blanks_and_faint_strips_are_told_apart_as_often_as_the_limits_say(hill)
     Within 3 SD of 500 draws (2.9 %).
     """
     rng = np.random.default_rng(5)
-    curve = known_curve(parameters(3.0, hill, [95, 0, 3], [-30, 45, -6]), top=3.0, u=1e-3)
+    curve = known_curve(parameters(3.0, hill, [95, 0, 3], [-30, 45, -6]), top=3.0, u=1e-3, form=POLYNOMIAL)
     critical = critical_value(curve, PIXELS, t=T)
     detectable = minimum_detectable_value(curve, PIXELS, t=T)
 
@@ -51,7 +52,7 @@ def test_limit_of_quantification_solves_its_definition():
 
 
 def test_no_limit_where_the_curve_ends_below_it():
-    curve = known_curve(PINK, top=0.02, scatter=(0.03, 0.3, 20))
+    curve = known_curve(OLD_PINK, top=0.02, scatter=(0.03, 0.3, 20), form=POLYNOMIAL)
     assert critical_value(curve, PIXELS, t=T) is None
     assert minimum_detectable_value(curve, PIXELS, t=T) is None
     assert limit_of_quantification(curve, PIXELS, t=2.0, k=3.0) is None

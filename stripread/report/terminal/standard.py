@@ -45,9 +45,8 @@ def check_text(check: StandardCheck, *, photo: str, recorded: CheckRow | None) -
     elif pad.limit is not None:
         side = "under" if pad.censored == "below" else "over"
         fits = "which the known value fits" if check.bound_holds else "which the known value CONTRADICTS"
-        lines.append(
-            f"  read        {side} {two_digits_outward(pad.limit.value, up=pad.censored == 'below')}{unit} ({pad.limit.name}), {fits}"
-        )
+        bound = two_digits_outward(pad.limit.value, up=pad.censored == "below")
+        lines.append(f"  read        {side} {bound}{unit} ({pad.limit.name}), {fits}")
     else:
         lines.append("  read        nothing that may be reported")
     lines += [f"  {f.severity:<10}  {f.message} ({f.code})\n              {f.advice}" for f in check.doubts]
