@@ -66,7 +66,7 @@ def test_a_value_comes_with_its_interval_and_no_digits_that_it_does_not_bear():
     [
         (under(0.03), "under 0.03 mg/L, not detected (under the LOD), so only a bound"),
         (under(0.1, name="LOQ"), "under 0.1 mg/L, found, but too little for a number (under the LOQ), so only a bound"),
-        (over(2.5), "over 2.5 mg/L, the lot's top calibrator, so only a bound"),
+        (over(2.5), "over 2.5 mg/L, it looks stronger than the lot's top calibrator, so only a bound"),
     ],
 )
 def test_where_there_is_no_interval_the_text_says_why(pad, words):
