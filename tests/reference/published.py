@@ -40,9 +40,6 @@ class SignalOnLightness:
     coefficients, covariance : ndarray (p,), (p, p)
     reading_variance : float
         Of one reading, in the place of the strip-to-strip scatter.
-    pooled : bool
-        Count the reading's variance (of ``readings`` averaged ones) with the curve's. The books take both from the
-        residuals of one fit: one cause with that fit's degrees of freedom, not two causes that are known apart.
     """
 
     coefficients: np.ndarray
@@ -51,8 +48,11 @@ class SignalOnLightness:
     degrees_of_freedom: int
     low: float
     top: float
-    pooled: bool = False
-    readings: int = 1
+    u_stock: float = 0.0
+
+    @property
+    def end(self) -> float:
+        return self.top
 
     @property
     def scatter(self) -> Scatter:
@@ -73,15 +73,13 @@ class SignalOnLightness:
     def covariance_at(self, x: np.ndarray) -> np.ndarray:
         powers = self._powers(x)
         variance = np.einsum("ni,ij,nj->n", powers, self.covariance, powers)
-        if self.pooled:
-            variance = variance + self.reading_variance / self.readings
         return _on_lightness(variance, across=1.0)
 
     def scatter_at(self, x: np.ndarray) -> np.ndarray:
-        return _on_lightness(np.full(len(x), 0.0 if self.pooled else self.reading_variance), across=0.0)
+        return _on_lightness(np.full(len(x), self.reading_variance), across=0.0)
 
-    def grid(self) -> np.ndarray:
-        return np.linspace(self.low, self.top, 400)
+    def grid(self, *, top: float | None = None) -> np.ndarray:
+        return np.linspace(self.low, self.top if top is None else top, 400)
 
 
 def _on_lightness(variance: np.ndarray, *, across: float) -> np.ndarray:

@@ -4,8 +4,6 @@ Data, line, c0 and u(c0) read in the documentation of GTC (CITAC_A5); correlatio
 recomputed from the data. The line goes through the product's fit and its inversion.
 """
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from published import NOTHING_ELSE, SignalOnLightness, columns, fit_polynomial, signal
@@ -52,8 +50,7 @@ def test_concentration_and_its_standard_uncertainty(line: SignalOnLightness) -> 
 
 
 def test_interval_has_the_degrees_of_freedom_of_the_line(line: SignalOnLightness) -> None:
-    one_cause = replace(line, pooled=True, readings=2)
-    estimate = invert_curve(one_cause, signal(ABSORBANCE), NOTHING_ELSE, {"curve": 13.0})
+    estimate = invert_curve(line, signal(ABSORBANCE), NOTHING_ELSE, {}, strips=2)
     half = student.ppf(0.975, 13) * 0.0178446111
     assert estimate.degrees_of_freedom == pytest.approx(13.0, abs=1e-6)
     assert (estimate.low, estimate.high) == pytest.approx((0.2601659751 - half, 0.2601659751 + half), abs=1e-6)
