@@ -16,7 +16,17 @@ from stripread.colour import stands_for_dyes
 from stripread.errors import SeriesError, StripReadError
 from stripread.geometry import Float
 from stripread.i18n import ByFace, Message, Number, Verbatim
-from stripread.lot import Calibrator, Condition, Lot, PadCalibration, Shift, group_photos, shifted_curve, signature_of
+from stripread.lot import (
+    Calibrator,
+    Condition,
+    Lot,
+    PadCalibration,
+    Shift,
+    group_photos,
+    noise_of,
+    shifted_curve,
+    signature_of,
+)
 from stripread.measure import (
     FlashColours,
     FlashPair,
@@ -397,15 +407,16 @@ def _describe(
     for index in wanted:
         photos = [p for p, k in where.items() if k == index]
         first = measured[photos[0]].card
+        patches = first.correction.patches
+        residuals = np.array([measured[p].card.correction.residuals for p in photos])
         conditions.append(
             Condition(
                 name=named[photos[0]] or str(index + 1),
                 camera=first.photo.camera,
                 photos=len(photos),
                 joined=bool(own) and index not in own,
-                signature=signature_of(
-                    first.correction.patches.ids, np.array([measured[p].card.correction.residuals for p in photos])
-                ),
+                signature=signature_of(patches.ids, residuals),
+                noise=noise_of(residuals, patches.lab, ~patches.neutral),
             )
         )
     return tuple(conditions)

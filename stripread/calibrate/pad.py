@@ -95,7 +95,7 @@ def calibrate_pad(
     for _ in range(2):  # the scatter's relative part needs the curve, and the weights need the scatter
         scatter = pooled_scatter(levels, fitted.curve, u_pixels)
         fitted = fit_path(levels, scatter, near=fitted)
-    curve = replace(_shared(fitted.curve, coding), u_stock=u_stock)
+    curve = replace(fitted.curve, u_stock=u_stock)
     check_strips(inside, levels, curve, pad=pad)
     check_levels(levels, fitted, pad=pad)
     check_fold(curve, pad=pad)
@@ -113,6 +113,7 @@ def calibrate_pad(
         ),
         calibrators=tuple(calibrators),
         lack_of_fit=fitted.fit.residual_sd,
+        u_coding=coding,
     )
 
 
@@ -121,15 +122,6 @@ def _earned(loq: LimitOf, lowest: float) -> LimitOf:
     if loq.value is None or lowest <= _NEAR * loq.value:
         return loq
     return LimitOf(value=lowest, definition=str(LOWEST_DEFINITION))
-
-
-def _shared(curve: Curve, coding: Float) -> Curve:
-    """Return the curve with an error in its covariance that all levels share: it moves the whole path."""
-    parameters, here = curve.path.shifted(curve.parameters, 3)
-    covariance = np.zeros((len(parameters), len(parameters)))
-    covariance[: len(curve.covariance), : len(curve.covariance)] = curve.covariance
-    covariance[here, here] += coding
-    return replace(curve, parameters=parameters, covariance=covariance)
 
 
 def curve_conditions(calibrators: Sequence[Calibrator]) -> frozenset[int]:

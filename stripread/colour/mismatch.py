@@ -107,6 +107,7 @@ def mismatch_covariance(
     is_colour: NDArray[np.bool_],
     *,
     u_reference: float,
+    u_photo: float = 0.0,
     constants: MismatchConstants = CONSTANTS,
 ) -> Float:
     """Covariance (m, 3, 3) of corrected colours ``lab`` (m, 3).
@@ -122,9 +123,11 @@ def mismatch_covariance(
     u_reference : float
         Standard uncertainty of each coordinate of the residuals from the measurement of the print (or of both prints,
         where residuals of two are compared; 0 where they are of one print).
+    u_photo : float
+        What one photo of the same light differs by from the mean of many, of each coordinate of the smoothed residuals.
     """
     smooth = _nearness(patch_lab, patch_lab, SMOOTHING)
-    residuals, noise = smooth @ residuals, u_reference**2 * np.sum(smooth**2, axis=1)
+    residuals, noise = smooth @ residuals, u_reference**2 * np.sum(smooth**2, axis=1) + u_photo**2
     scatter = local_scatter(lab, patch_lab, residuals, noise)
     kappa = np.array([constants.kappa[0], constants.kappa[1], constants.kappa[1]])
     rho = np.array([constants.rho[0], constants.rho[1], constants.rho[1]])

@@ -8,6 +8,7 @@ from .conditions import Condition as Condition
 from .conditions import Likeness as Likeness
 from .conditions import compare_signature as compare_signature
 from .conditions import group_photos as group_photos
+from .conditions import noise_of as noise_of
 from .conditions import signature_of as signature_of
 from .curve import CalibrationCurve as CalibrationCurve
 from .curve import Curve as Curve

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from stripread.colour import smoothed_residuals
 from stripread.geometry import Float
 
-__all__ = ["Condition", "Likeness", "compare_signature", "group_photos", "signature_of"]
+__all__ = ["Condition", "Likeness", "compare_signature", "group_photos", "noise_of", "signature_of"]
 
 # Mean distance of the smoothed signatures of two groups of photos, RMS Delta E, up to which they are one condition.
 # Judged on the demo lots' 134 photos: 0.12 to 0.17 (median) within a condition, 0.26 to 0.32 between two lamps.
@@ -38,6 +38,9 @@ class Condition:
         Whether it has too few levels for a curve of its own and only shifts that of the others.
     signature : mapping from patch id to (L*, a*, b*)
         Mean residual of each patch, left out of the fit.
+    noise : float
+        Standard deviation of one photo's residuals about these, smoothed, of each coordinate: what is no change of
+        light. 0 in files of before.
     """
 
     name: str
@@ -45,6 +48,7 @@ class Condition:
     photos: int
     joined: bool
     signature: Mapping[str, tuple[float, float, float]]
+    noise: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +63,8 @@ class Likeness:
         Residuals of the photo's patches less the mixture's; NaN for patches that one of them lacks.
     distance : float
         RMS of the smoothed difference. [Delta E*ab]
+    noise : float
+        Standard deviation of each coordinate of the smoothed difference that is no change of light.
     comparable : bool
         False where too few patches are common: the weights are then equal, the difference is the photo's own residuals.
     """
@@ -67,6 +73,7 @@ class Likeness:
     difference: Float
     distance: float
     comparable: bool
+    noise: float = 0.0
 
 
 def signature_of(ids: Sequence[str], residuals: Float) -> dict[str, tuple[float, float, float]]:
@@ -78,6 +85,15 @@ def signature_of(ids: Sequence[str], residuals: Float) -> dict[str, tuple[float,
             mean = seen.mean(axis=0)
             signature[patch] = (float(mean[0]), float(mean[1]), float(mean[2]))
     return signature
+
+
+def noise_of(residuals: Float, patch_lab: Float, is_colour: NDArray[np.bool_]) -> float:
+    """Return the standard deviation of the smoothed residuals of photos (m, n, 3) of one light; 0 of a single one."""
+    known = np.isfinite(residuals).all(axis=(0, 2))
+    if len(residuals) < 2 or known.sum() < LEAST_COMMON:
+        return 0.0
+    smooth = smoothed_residuals(patch_lab[known], residuals[:, known])[:, is_colour[known]]
+    return float(np.sqrt(np.mean(smooth.var(axis=0, ddof=1))))
 
 
 def group_photos(
@@ -148,4 +164,5 @@ def compare_signature(
     weights = weights / weights.sum()
     difference = residuals - np.einsum("k,kni->ni", weights, theirs)
     distance = float(np.sqrt(3 * np.mean((smooth - columns @ weights) ** 2)))
-    return Likeness(weights, difference, distance, True)
+    noise = float(np.sqrt(weights @ np.square([c.noise for c in conditions])))
+    return Likeness(weights, difference, distance, True, noise)

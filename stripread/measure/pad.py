@@ -72,14 +72,16 @@ def coding_covariance(linear: Float, steps: tuple[float, float]) -> Float:
     return covariance
 
 
-def pad_mismatch(pad: PadMeasurement, correction: Correction, residuals: Float, *, u_reference: float) -> Float:
+def pad_mismatch(
+    pad: PadMeasurement, correction: Correction, residuals: Float, *, u_reference: float, u_photo: float = 0.0
+) -> Float:
     """Covariance (3, 3) of a pad's CIELAB by what the correction misses and the calibration does not miss as well.
 
     Parameters
     ----------
     residuals : ndarray (n, 3)
         Of the card's patches, less those of the calibration; NaN for patches that count for nothing.
-    u_reference : float
+    u_reference, u_photo : float
         As in `mismatch_covariance`.
     """
     patches = correction.patches
@@ -88,7 +90,9 @@ def pad_mismatch(pad: PadMeasurement, correction: Correction, residuals: Float, 
     if pad.stated_mismatch is not None:
         return spectral_mismatch(pad.stated_mismatch, *seen)
     constants = correction.mismatch
-    result: Float = mismatch_covariance(pad.lab[None], *seen, u_reference=u_reference, constants=constants)[0]
+    result: Float = mismatch_covariance(
+        pad.lab[None], *seen, u_reference=u_reference, u_photo=u_photo, constants=constants
+    )[0]
     return result
 
 

@@ -1,15 +1,16 @@
 """Several photos of one dip, or of several strips from one sample, combined into one reading.
 
 Colours are averaged, weighted by how well each is known, and held against the curve in the mean of the conditions that
-the photos are like. What they share does not average out: the curve, the card print, one strip's own scatter, and as
-much of the colour correction's error as their lights have in common, which the correlation of their cards' residuals
-tells.
+the photos are like. What they share does not average out: the curve, the card print, one strip's own scatter, as much
+of the error of light and colour correction as their lights have in common, which the correlation of their cards'
+residuals tells, and the rounding of photos that are coded alike.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from stripread.colour import DEGREES_OF_FREEDOM, residual_correlation
 from stripread.errors import TogetherError
@@ -23,7 +24,7 @@ from stripread.units import two_digits
 __all__ = ["combine_readings"]
 
 _DISAGREE_P = 0.01  # chance that good photos are called different
-_INDEPENDENT = ("pixels", "light")
+_OWN = ("pixels", "rounding", "light")  # what a photo may share with no other
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +100,7 @@ def combine_readings(readings: Sequence[Reading], *, one_strip: bool) -> Reading
             )
         )
     good = [readings[i] for i in kept]
+    findings.extend(_nothing_new(good) if one_strip else [])
     combined = tuple(_combine_pad(good, photos[pad].only(kept), pad, one_strip=one_strip) for pad in pads)
     for reading in good:
         findings += [f for f in reading.findings if f.code not in {known.code for known in findings}]
@@ -127,7 +129,7 @@ def _correlation(readings: Sequence[Reading], lab: Float) -> Float:
 
 def _photos(readings: Sequence[Reading], pad: int, *, one_strip: bool) -> _Photos:
     estimates = [r.pads[pad].estimate for r in readings]
-    causes = _INDEPENDENT if one_strip else (*_INDEPENDENT, "strip_to_strip")
+    causes = _OWN if one_strip else (*_OWN, "strip_to_strip")
     return _Photos(
         values=np.array([e.value for e in estimates]),
         alone=np.array([sum(e.budget.get(name, 0.0) ** 2 for name in (*causes, "glare")) for e in estimates]),
@@ -161,6 +163,16 @@ def _odd_one(photos: Sequence[_Photos], kept: Sequence[int]) -> int | None:
     return without[0] if len(without) == 1 else None
 
 
+def _nothing_new(readings: Sequence[Reading]) -> list[Finding]:
+    """Tell of photos that are coded as another of one strip is: all that averages out is their pixels' noise."""
+    alike = np.all([_coded_alike(readings, pad) for pad in range(len(readings[0].pads))], axis=0)
+    again = [r.photo for i, r in enumerate(readings) if alike[i, :i].any()]
+    if not again:
+        return []
+    message = Message("%(photos)s: the pad is coded as in another of these photos.", photos=joined(again))
+    return [make_finding("photos_alike", message)]
+
+
 def _left_out(odd: Reading, others: Sequence[Reading], pad: int) -> Finding:
     values = [two_digits(r.pads[pad].estimate.value) for r in others]
     return make_finding(
@@ -185,22 +197,45 @@ def _combine_pad(readings: Sequence[Reading], photos: _Photos, index: int, *, on
     weights = weights / weights.sum()
     lab: Float = np.einsum("i,ia->a", weights, np.array([p.lab for p in pads]))
     shared = photos.correlation
-    causes = {name: _averaged([p.causes[name] for p in pads], weights, np.eye(len(pads))) for name in _INDEPENDENT}
-    causes["colour_correction"] = _averaged([p.causes["colour_correction"] for p in pads], weights, shared)
-    if any("glare" in p.causes for p in pads):  # one lamp, and mirrored light only ever adds: it does not average out
-        glare = [p.causes.get("glare", np.zeros((3, 3))) for p in pads]
-        causes["glare"] = _averaged(glare, weights, np.ones_like(shared))
-    if all("card_print" in p.causes for p in pads):
-        causes["card_print"] = _averaged([p.causes["card_print"] for p in pads], weights, np.ones_like(shared))
+    common = {
+        "pixels": np.eye(len(pads)),
+        "rounding": _coded_alike(readings, index).astype(np.float64),
+        "light": shared,
+        "colour_correction": shared,
+        "glare": np.ones_like(shared),  # one lamp, and mirrored light only ever adds: it does not average out
+        "card_print": np.ones_like(shared),
+    }
+    causes = {
+        name: _averaged([p.causes.get(name, np.zeros((3, 3))) for p in pads], weights, correlation)
+        for name, correlation in common.items()
+        if any(name in p.causes for p in pads)
+    }
     mixture = np.einsum("i,ik->k", weights, np.array([r.likeness.weights for r in readings]))
     estimate = invert_curve(
-        calibration.curve_in(mixture),
+        calibration.curve_in(mixture, elsewhere="rounding" in causes),
         lab,
         causes,
         {"colour_correction": DEGREES_OF_FREEDOM},
         strips=1 if one_strip else 1 / float(weights @ weights),
     )
     return report_pad(calibration, lab, causes, estimate)
+
+
+def _coded_alike(readings: Sequence[Reading], index: int) -> NDArray[np.bool_]:
+    """Tell (n, n) which photos code a pad's mean within half a step of each other, so that both are rounded alike.
+
+    YCbCr of 8 bits as in ITU-T T.871 (JFIF), whose blocks keep their means in the steps of the file.
+    """
+    measured = [r.measurement for r in readings]
+    linear = np.array([m.pads[index].colour.mean for m in measured])
+    codes = 255 * np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * np.maximum(linear, 0.0) ** (1 / 2.4) - 0.055)
+    brightness = codes @ np.array([0.299, 0.587, 0.114])
+    differences = np.stack([0.564 * (codes[:, 2] - brightness), 0.713 * (codes[:, 0] - brightness)], axis=1)
+    steps = np.array([m.card.photo.code_steps for m in measured])
+    ycc = np.column_stack([brightness, differences])
+    allowed = np.maximum(steps[:, None], steps[None])[:, :, [0, 1, 1]] / 2
+    result: NDArray[np.bool_] = (np.abs(ycc[:, None] - ycc[None]) < allowed).all(axis=2)
+    return result
 
 
 def _averaged(covariances: Sequence[Float], weights: Float, correlation: Float) -> Float:

@@ -300,27 +300,39 @@ def _reference_uncertainty(card: CardLayout, lot: Lot, *, common: bool) -> float
     return 0.0 if lot.card == card.name else float(np.hypot(own, lot.card_u_lab))
 
 
+def _in_own_place(measured: StripMeasurement, like: Likeness, lot: Lot) -> bool:
+    """Tell whether a photo is by a phone of the calibration in a light of its own."""
+    phones = {c.camera for c in lot.conditions} - {None}
+    return like.comparable and like.distance <= _UNFAMILIAR and measured.card.photo.camera in phones
+
+
 def _causes(
     pad: PadMeasurement,
     measured: StripMeasurement,
     lot: Lot,
     like: Likeness,
     *,
-    scale: float,
+    calibration: PadCalibration,
     u_reference: float,
 ) -> dict[str, Float]:
-    """Covariances of the pad's CIELAB, by what causes them."""
+    """Covariances of the pad's CIELAB, by what causes them.
+
+    In the calibration's own place, what rounding does is in its scatter between strips, or the same in all its photos
+    and in this one: it counts once.
+    """
     correction = measured.card.correction
-    mismatch = (scale * _widened(like, measured.card.findings)) ** 2 * pad_mismatch(
-        pad, correction, like.difference, u_reference=u_reference
+    mismatch = (calibration.mismatch_scale * _widened(like, measured.card.findings)) ** 2 * pad_mismatch(
+        pad, correction, like.difference, u_reference=u_reference, u_photo=like.noise
     )
     if not like.comparable:  # the calibration's own mismatch is unknown: as much again
         mismatch = 2 * mismatch
     causes = {
-        "pixels": pad.u_pixels,
+        "pixels": pad.u_pixels - pad.u_coding,
         "light": correction.u_light**2 * np.outer(pad.light_gradient, pad.light_gradient) + pad.u_open,
         "colour_correction": mismatch,
     }
+    if not _in_own_place(measured, like, lot):
+        causes["rounding"] = pad.u_coding
     if pad.u_glare.any():
         causes["glare"] = pad.u_glare
     card = measured.card.card
@@ -340,8 +352,8 @@ def _read_pad(
     *,
     u_reference: float,
 ) -> PadReading:
-    causes = _causes(pad, measured, lot, like, scale=calibration.mismatch_scale, u_reference=u_reference)
-    curve = calibration.curve_in(like.weights)
+    causes = _causes(pad, measured, lot, like, calibration=calibration, u_reference=u_reference)
+    curve = calibration.curve_in(like.weights, elsewhere="rounding" in causes)
     estimate = invert_curve(curve, pad.lab, causes, {"colour_correction": DEGREES_OF_FREEDOM})
     return report_pad(calibration, pad.lab, causes, estimate)
 
