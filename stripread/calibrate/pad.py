@@ -69,8 +69,7 @@ def calibrate_pad(
         Typical covariance of one pad's measured CIELAB by the noise of its pixels, each photo's own.
     u_light, u_coding : ndarray (3, 3), optional
         That by the light and by the coding, which careful photos share: no part of the scatter of replicates is theirs
-        for sure. Half of the coding's, the pad's own, does not average out over the photos of a level; the other half,
-        that of white and patches, not over the levels either.
+        for sure. That of the coding does not average out over the photos of a level.
     u_stock : float
         Relative standard uncertainty of the solution that all levels were diluted from.
 
@@ -87,7 +86,7 @@ def calibrate_pad(
         )
     inside = curve_calibrators(calibrators)
     none = np.zeros((3, 3))
-    coding = none if u_coding is None else u_coding / 2
+    coding = none if u_coding is None else u_coding
     levels = levels_of(inside, coding)
     check_design(levels, blank=blank, pad=pad)
     scatter = Scatter(0.0, plain_scatter(levels), sum(len(v.strips) - 1 for v in levels))
@@ -113,7 +112,6 @@ def calibrate_pad(
         ),
         calibrators=tuple(calibrators),
         lack_of_fit=fitted.fit.residual_sd,
-        u_coding=coding,
     )
 
 

@@ -73,8 +73,6 @@ class PadCalibration:
     lack_of_fit: float  # residual standard deviation of level means in units of their uncertainty
     mismatch_scale: float = 1.0  # factor on the standard uncertainty of the colour correction, for this pad's dye
     shifts: tuple[Shift, ...] = ()
-    # Covariance (3, 3) of a colour by the coding of the calibration's photos; files of before have it in their curve's.
-    u_coding: Float = field(default_factory=lambda: np.zeros((3, 3)))
 
     @property
     def fitted_curve(self) -> Curve:
@@ -87,15 +85,9 @@ class PadCalibration:
             )
         return self.curve
 
-    def curve_in(self, weights: Float, *, elsewhere: bool) -> Curve | ChartCurve:
-        """Return the curve in a mixture of the lot's conditions.
-
-        For a photo taken ``elsewhere`` the coding of the calibration's photos counts, which moves the whole curve.
-        """
-        if isinstance(self.curve, ChartCurve):
-            return self.curve
-        curve = shifted_curve(self.curve, self.shifts, weights) if self.shifts else self.curve
-        return shifted_curve(curve, [Shift(np.zeros(3), self.u_coding)], np.ones(1)) if elsewhere else curve
+    def curve_in(self, weights: Float) -> Curve | ChartCurve:
+        """Return the curve in a mixture of the lot's conditions."""
+        return shifted_curve(self.fitted_curve, self.shifts, weights) if self.shifts else self.curve
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -177,7 +169,6 @@ def _pad_to_json(pad: PadCalibration) -> dict[str, Any]:
         },
         "lod": asdict(pad.lod),
         "loq": asdict(pad.loq),
-        "u_coding": pad.u_coding.tolist(),
         "beyond": [list(row) for row in pad.beyond],
         "calibrators": [asdict(c) for c in pad.calibrators],
         "shifts": [{"coefficients": s.coefficients.tolist(), "covariance": s.covariance.tolist()} for s in pad.shifts],
@@ -309,7 +300,6 @@ def _pad_from_json(data: Mapping[str, Any]) -> PadCalibration:
         curve=_curve_from_json(curve),
         lod=LimitOf(**data["lod"]),
         loq=LimitOf(**data["loq"]),
-        u_coding=np.array(data.get("u_coding", np.zeros((3, 3))), dtype=np.float64),
         beyond=tuple((float(c), float(x), float(a), float(b)) for c, x, a, b in data["beyond"]),
         calibrators=tuple(Calibrator(**{**c, "lab": _three(c["lab"])}) for c in data["calibrators"]),
         lack_of_fit=float(curve["lack_of_fit"]),

@@ -16,6 +16,10 @@ from stripread.strip import GroundVeil, PadColour, SlotView, StripKind, StripPos
 __all__ = ["PadMeasurement", "coding_covariance", "ground_beside", "judge_light", "measure_one_pad", "pad_mismatch"]
 
 _U_CODING = 0.1  # of an 8-bit code: what rounding leaves uncertain in the mean of a pad without any noise
+# Of the scatter that is seen in a decoded photo so much parts what was rounded: some of it came after. Ours, judged on
+# flat areas through a JPEG (tests/unit/test_photo_load.py).
+_OF_NOISE = 0.75
+_LEAST_BLOCKS = 9  # whose scatter the mean's covariance comes from (`colour.block_mean`: 9 or 16)
 _SLOT_BORDER_MM = 1.0  # a printed border and its blur
 _USUAL_BLUR_PX = 1.0  # of the decoded picture, where the blur could not be measured
 
@@ -57,19 +61,49 @@ class PadMeasurement:
     stated_mismatch: Float | None = None
 
 
-def coding_covariance(linear: Float, steps: tuple[float, float]) -> Float:
-    """Covariance (3, 3) that rounding and JPEG leave in the mean decoded value (3,) of an area without noise.
+def coding_covariance(
+    linear: Float, steps: tuple[float, float], *, pixels: Float | None = None, blocks: Float | None = None
+) -> Float:
+    """Covariance (3, 3) that rounding and JPEG leave in the mean decoded value (3,) of an area.
 
-    A JPEG keeps the mean of each block in ``steps`` of its brightness and its two colour differences. All blocks of a
-    smooth pad are rounded alike, so this does not average out; noise would help, and is not counted on. The card's
-    white, against which the pad is seen, is rounded as well, hence twice. YCbCr to RGB: ITU-T T.871 (JFIF).
+    Brightness and colour differences are rounded to 8 bits, pixel by pixel, and a JPEG keeps their means of each block
+    in ``steps``. All of a smooth pad is rounded alike, so this does not average out; where pixels or blocks differ by
+    much of a step, it does. YCbCr to RGB: ITU-T T.871 (JFIF).
+
+    Parameters
+    ----------
+    pixels, blocks : ndarray (3, 3), optional
+        Covariance of the decoded values of pixels, and of blocks, about a plane. None: they are alike.
     """
     to_rgb = np.array([[1.0, 0.0, 1.402], [1.0, -0.344136, -0.714136], [1.0, 1.772, 0.0]])
-    rounding = np.array([steps[0], steps[1], steps[1]]) ** 2 / 12
+    width = np.array([steps[0], steps[1], steps[1]])
     # d(linear) / d(code) of sRGB is about 2.2 linear^0.55
     slope = 2.2 * linear**0.55 / 255
-    covariance: Float = (2 * (to_rgb * rounding) @ to_rgb.T + _U_CODING**2 * np.eye(3)) * np.outer(slope, slope)
+    to_ycc = np.linalg.inv(to_rgb) / slope
+
+    def scatter(values: Float | None, rounded: float) -> Float:
+        """Return the standard deviation (3,) in codes, without what the rounding to RGB itself scatters."""
+        own = np.zeros((3, 3)) if values is None else values - rounded / 12 * np.diag(slope**2)
+        return _OF_NOISE * np.sqrt(np.maximum(np.diag(to_ycc @ own @ to_ycc.T), 0.0))
+
+    rounding = np.zeros(3)  # of a photo that is no JPEG
+    if width.all():
+        rounding = _left_of_rounding(scatter(pixels, 1.0)) + width**2 * _left_of_rounding(scatter(blocks, 0.0) / width)
+    covariance: Float = ((to_rgb * rounding) @ to_rgb.T + _U_CODING**2 * np.eye(3)) * np.outer(slope, slope)
     return covariance
+
+
+def _left_of_rounding(scatter: Float) -> Float:
+    """Variance (n,) of what rounding does to a mean, in steps squared: 1/12, less where the values scatter.
+
+    The error of rounding is a Fourier series of the value; a mean keeps of its k-th term what the characteristic
+    function of normal values with this standard deviation leaves, exp(-2 (pi k s)^2) (Widrow, Kollar and Liu 1996, IEEE
+    Trans. Instrum. Meas. 45(2):353-361).
+    """
+    k = np.arange(1, 11)[:, None]
+    kept = np.exp(-2 * (np.pi * k * scatter) ** 2) / (np.pi * k)
+    result: Float = np.sum(kept**2, axis=0) / np.sum(1 / (np.pi * k) ** 2) / 12
+    return result
 
 
 def pad_mismatch(
@@ -134,7 +168,10 @@ def measure_one_pad(
     linear = np.maximum(colour.mean, 1e-4)
     corrected = correction.at(linear, place)
     jacobian = corrected.jacobian
-    coding = jacobian @ coding_covariance(linear, seen.photo.code_steps) @ jacobian.T
+    steps = seen.photo.code_steps
+    blocks = _LEAST_BLOCKS * colour.covariance_of_mean
+    coding = coding_covariance(linear, steps, pixels=colour.covariance_of_pixels, blocks=blocks)
+    coding = jacobian @ coding @ jacobian.T
     return PadMeasurement(
         pad=pad_id,
         colour=colour,

@@ -212,7 +212,7 @@ def _combine_pad(readings: Sequence[Reading], photos: _Photos, index: int, *, on
     }
     mixture = np.einsum("i,ik->k", weights, np.array([r.likeness.weights for r in readings]))
     estimate = invert_curve(
-        calibration.curve_in(mixture, elsewhere="rounding" in causes),
+        calibration.curve_in(mixture),
         lab,
         causes,
         {"colour_correction": DEGREES_OF_FREEDOM},

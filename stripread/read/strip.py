@@ -312,7 +312,7 @@ def _causes(
     lot: Lot,
     like: Likeness,
     *,
-    calibration: PadCalibration,
+    scale: float,
     u_reference: float,
 ) -> dict[str, Float]:
     """Covariances of the pad's CIELAB, by what causes them.
@@ -321,7 +321,7 @@ def _causes(
     and in this one: it counts once.
     """
     correction = measured.card.correction
-    mismatch = (calibration.mismatch_scale * _widened(like, measured.card.findings)) ** 2 * pad_mismatch(
+    mismatch = (scale * _widened(like, measured.card.findings)) ** 2 * pad_mismatch(
         pad, correction, like.difference, u_reference=u_reference, u_photo=like.noise
     )
     if not like.comparable:  # the calibration's own mismatch is unknown: as much again
@@ -352,8 +352,8 @@ def _read_pad(
     *,
     u_reference: float,
 ) -> PadReading:
-    causes = _causes(pad, measured, lot, like, calibration=calibration, u_reference=u_reference)
-    curve = calibration.curve_in(like.weights, elsewhere="rounding" in causes)
+    causes = _causes(pad, measured, lot, like, scale=calibration.mismatch_scale, u_reference=u_reference)
+    curve = calibration.curve_in(like.weights)
     estimate = invert_curve(curve, pad.lab, causes, {"colour_correction": DEGREES_OF_FREEDOM})
     return report_pad(calibration, pad.lab, causes, estimate)
 

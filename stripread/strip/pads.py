@@ -53,6 +53,8 @@ class PadColour:
         Mean linear RGB, in the units of the picture, not rounded.
     covariance_of_mean : ndarray, shape (3, 3)
         Its covariance, from the scatter between blocks of the pad.
+    covariance_of_pixels : ndarray, shape (3, 3)
+        That of single pixels about it.
     n_pixels : int
         Pixels used.
     side_px : float
@@ -67,6 +69,7 @@ class PadColour:
 
     mean: Float
     covariance_of_mean: Float
+    covariance_of_pixels: Float
     covariance_of_veil: Float
     n_pixels: int
     side_px: float
@@ -182,6 +185,7 @@ def measure_pad(
     return PadColour(
         mean=np.maximum(mean - veil.mean * per_light, 0.1 * mean),
         covariance_of_mean=covariance,
+        covariance_of_pixels=np.cov(kept),
         covariance_of_veil=veil.u**2 * np.outer(per_light, per_light),
         n_pixels=n,
         side_px=side_px,
