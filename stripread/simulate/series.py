@@ -19,9 +19,9 @@ __all__ = ["LEVELS", "STRIP_SCATTER", "SeriesPlan", "demo_conditions", "shoot_se
 
 # Levels per shipped kind and pad; beyond the range where the pad is known to bleach.
 LEVELS: dict[str, dict[str, tuple[float, ...]]] = {
-    "clo2-ultralow": {"clo2": (0.0, 0.1, 0.2, 0.3, 0.5, 1.0, 2.5)},
-    "clo2-wide": {"clo2": (0.0, 25.0, 60.0, 120.0, 250.0, 400.0, 600.0)},
-    "chlorine-ph-duo": {"chlorine": (0.0, 0.5, 1.5, 3.0, 5.0, 8.0, 12.0), "ph": (6.2, 6.6, 6.9, 7.2, 7.5, 7.9, 8.4)},
+    "clo2-ultralow": {"clo2": (0.0, 0.06, 0.15, 0.3, 0.6, 1.2, 2.5)},
+    "clo2-wide": {"clo2": (0.0, 7.5, 30.0, 90.0, 200.0, 380.0, 600.0)},
+    "chlorine-ph-duo": {"chlorine": (0.0, 0.2, 0.8, 2.0, 4.5, 8.0, 12.0), "ph": (6.2, 6.6, 6.9, 7.2, 7.5, 7.9, 8.4)},
 }
 BEYOND: dict[str, dict[str, tuple[float, ...]]] = {"clo2-ultralow": {"clo2": (20.0, 60.0, 150.0, 500.0)}}
 # Relative standard deviation of the dye from strip to strip of one lot.

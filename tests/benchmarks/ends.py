@@ -28,6 +28,7 @@ DESIGNS: dict[str, tuple[float, ...]] = {
     "5 even": (0, 0.1, 0.25, 0.5, 1),
     "6 coarse": (0, 0.15, 0.3, 0.5, 0.75, 1),
     "7 doubling": (0, 0.04, 0.08, 0.16, 0.32, 0.64, 1),
+    "7 usual": (0, 0.012, 0.04, 0.12, 0.32, 0.64, 1),
     "8 fine": (0, 0.01, 0.03, 0.08, 0.2, 0.4, 0.7, 1),
 }
 
@@ -85,6 +86,7 @@ class Workshop:
     stock: float = 0.0  # relative, shared by all levels
     lot_amount: float = 0.1  # relative, lot to lot
     lot_half: float = 0.1
+    tells_stock: bool = True  # whether the series states the stock's standard uncertainty
 
     def strips(self, dye: Dye, concentration: float, count: int, lot: tuple[float, float], rng) -> np.ndarray:
         """CIELAB (count, 3) of dipped strips, each in one photo."""
@@ -116,7 +118,13 @@ def make_lot(
                 )
             )  # fmt: skip
     return calibrate_pad(
-        rows, pad="A", analyte="test", unit="mg/L", blank=True, u_pixels=PIXELS, u_stock=workshop.stock
+        rows,
+        pad="A",
+        analyte="test",
+        unit="mg/L",
+        blank=True,
+        u_pixels=PIXELS,
+        u_stock=workshop.stock * workshop.tells_stock,
     ), lot
 
 
@@ -139,6 +147,8 @@ def holds(reading: PadReading, truth: float) -> bool | None:
 
 
 PLACES: dict[str, Callable[[PadCalibration], float]] = {
+    "blank": lambda pad: 0.0,
+    "LOD": lambda pad: pad.lod.value or np.nan,
     "1.1 LOQ": lambda pad: 1.1 * (pad.loq.value or np.nan),
     "2 LOQ": lambda pad: 2 * (pad.loq.value or np.nan),
     "half lowest": lambda pad: 0.5 * lowest(pad),
@@ -162,6 +172,7 @@ class Count:
     stated: int = 0
     numbers: int = 0
     silent: int = 0
+    detected: int = 0
     off: float = 0.0  # sum of relative departures of the numbers
 
     def add(self, reading: PadReading, truth: float) -> None:
@@ -169,6 +180,7 @@ class Count:
         if true is None:
             self.silent += 1
             return
+        self.detected += reading.limit is None or reading.limit.name != "LOD"
         self.held += true
         self.stated += 1
         if reading.value is not None:
@@ -204,24 +216,29 @@ def run(
                     continue
                 for place, of in PLACES.items():
                     truth = of(pad)
-                    if not 0 < truth <= 110:
+                    if not 0 <= truth <= 110:
                         continue
                     for lab in workshop.strips(dye, truth / 100, strips, lot, rng):
                         counts[name, design, place].add(read(pad, lab), truth)
     return dict(counts), refused
 
 
-def summary(counts: Mapping[tuple[str, str, str], Count], by: Callable[[tuple[str, str, str]], str]) -> None:
+def totals(counts: Mapping[tuple[str, str, str], Count], by: Callable[[tuple[str, str, str]], str]) -> dict[str, Count]:
+    """Add up counts that ``by`` gives one name."""
     total: dict[str, Count] = defaultdict(Count)
     for key, one in counts.items():
         t = total[by(key)]
-        t.held, t.stated, t.numbers = t.held + one.held, t.stated + one.stated, t.numbers + one.numbers
-        t.silent, t.off = t.silent + one.silent, t.off + one.off
-    for key, t in total.items():
+        for name in ("held", "stated", "numbers", "silent", "detected", "off"):
+            setattr(t, name, getattr(t, name) + getattr(one, name))
+    return dict(total)
+
+
+def summary(counts: Mapping[tuple[str, str, str], Count], by: Callable[[tuple[str, str, str]], str]) -> None:
+    for key, t in totals(counts, by).items():
+        stated = max(t.stated, 1)
         print(
-            f"  {key:28} held {t.held / max(t.stated, 1):6.1%} of {t.stated:5}, "
-            f"numbers {t.numbers / max(t.stated, 1):6.1%}, mean off {t.off / max(t.numbers, 1):+6.1%}, "
-            f"silent {t.silent}"
+            f"  {key:28} held {t.held / stated:6.1%} of {t.stated:5}, numbers {t.numbers / stated:6.1%}, "
+            f"mean off {t.off / max(t.numbers, 1):+6.1%}, detected {t.detected / stated:6.1%}, silent {t.silent}"
         )
 
 
