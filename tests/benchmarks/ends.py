@@ -117,15 +117,9 @@ def make_lot(
                     lab=(float(lab[0]), float(lab[1]), float(lab[2])), beyond=False, left_out=False,
                 )
             )  # fmt: skip
-    return calibrate_pad(
-        rows,
-        pad="A",
-        analyte="test",
-        unit="mg/L",
-        blank=True,
-        u_pixels=PIXELS,
-        u_stock=workshop.stock * workshop.tells_stock,
-    ), lot
+    told = workshop.stock if workshop.tells_stock else 0.0
+    pad = calibrate_pad(rows, pad="A", analyte="test", unit="mg/L", blank=True, u_pixels=PIXELS, u_stock=told)
+    return pad, lot
 
 
 def read(pad: PadCalibration, lab: np.ndarray) -> PadReading:

@@ -42,7 +42,7 @@ def test_numbers_have_no_bias_at_either_end(held):
 
 @pytest.mark.parametrize("told", [True, False])
 def test_a_stock_that_is_3_percent_off_is_allowed_for_where_its_uncertainty_is_told(told):
-    """Pooled over the middle of the range and strips that scatter little: told 96 %, not told 77 %, in 90 lots of 3 dyes."""
+    """Strips that scatter little, pooled over the middle of the range: told 96 %, not told 77 % of 90 lots."""
     dyes = {name: (lambda rng, dye=SEEN[name]: dye) for name in ("violet", "brown")}
     workshop = Workshop(stock=0.03, dye_amount=0.01, colour=0.1, pouring=0.003, tells_stock=told)
     counts, _ = run(dyes, lots=15, seed=8, workshop=workshop, designs=("7 usual",), replicates=(4,), strips=3)

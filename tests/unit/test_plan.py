@@ -94,8 +94,8 @@ def test_what_cannot_be_made_is_refused(levels, more):
 
 
 def test_the_usual_levels_have_a_blank_and_go_over_the_range():
-    assert usual_levels(2.0) == (0.0, 0.1, 0.2, 0.4, 0.8, 1.6, 2.5)
-    assert usual_levels(500.0) == (0.0, 25.0, 50.0, 100.0, 200.0, 400.0, 620.0)
+    assert usual_levels(2.0) == (0.0, 0.03, 0.1, 0.3, 0.8, 1.6, 2.5)
+    assert usual_levels(500.0) == (0.0, 7.5, 25.0, 75.0, 200.0, 400.0, 620.0)
 
 
 def test_enough_is_five_levels_with_a_blank_and_two_strips_at_three():
