@@ -14,6 +14,9 @@ phone and a lamp of its own; its slices go by the first of them.
 ``--looks camera`` only what the phone does; the table then has a row for each effect of the camera. ``--looks usual``
 draws the same photos without these effects. ``--seen`` draws
 seen families, lamps, phones and printers instead, for work on what is judged; ``--seed`` draws other photos.
+
+``--ends`` draws concentrations from the LOQ to twice that and from 0.85 to 0.99 of the top in place of the middle of the
+range. *Covered* counts bounds as well as intervals.
 """
 
 import argparse
@@ -31,7 +34,7 @@ from stripread.calibrate import calibrate_lot, load_series
 from stripread.card import design_card
 from stripread.errors import CalibrationRefusedError, StripReadError
 from stripread.findings import worst_severity
-from stripread.lot import load_lot, save_lot
+from stripread.lot import Lot, load_lot, save_lot
 from stripread.photo import open_photo_bytes
 from stripread.read import combine_readings, read_strip
 from stripread.simulate import (
@@ -53,6 +56,7 @@ from stripread.simulate.optics.lamps import SEEN, UNSEEN
 from stripread.simulate.scene.heic import heif_encoder
 from stripread.simulate.scene.scene import Cover, Defects
 from stripread.strip import load_kind
+from tests.benchmarks.ends import holds
 
 ROOT = Path(__file__).parents[2]
 # Concentrations judged, drawn evenly in their logarithm.
@@ -90,6 +94,7 @@ class Task:
     looks: str = ""  # "all", "camera" or "usual": which aspects of a look are drawn
     seen: bool = False
     seed: int = 0
+    ends: bool = False
 
 
 @dataclass(frozen=True)
@@ -109,6 +114,7 @@ class Outcome:
     low: float | None = None
     high: float | None = None
     censored: str | None = None
+    holds: bool | None = None  # whether what is stated is true: interval, or bound; None where nothing is
     warned: bool = False
     families: Mapping[str, str] = field(default_factory=dict)  # of the look
 
@@ -120,6 +126,13 @@ def draw_look(task: Task) -> Look:
     if task.looks == "all":
         return look
     return replace(Look(), **{aspect: getattr(look, aspect) for aspect in CAMERA_ASPECTS})
+
+
+def _ends(lot: Lot, index: int) -> tuple[float, float]:
+    """Return the span of the range's lower end, or of its upper one."""
+    pad = lot.pads[0]
+    assert pad.loq.value is not None
+    return (0.85 * pad.curve.top, 0.99 * pad.curve.top) if index % 2 else (pad.loq.value, 2 * pad.loq.value)
 
 
 def _generator(task: Task, purpose: int) -> np.random.Generator:
@@ -136,7 +149,7 @@ def run(task: Task) -> Outcome:
     rng = _generator(task, 2026)
     kind = load_kind(name)
     lot = load_lot(task.lot.path)
-    low, high = SPANS[name]
+    low, high = _ends(lot, task.index) if task.ends else SPANS[name]
     truth = float(np.exp(rng.uniform(np.log(low), np.log(high))))
     strip = dip_strip(kind, {kind.pads[0].id: truth}, rng, scatter=STRIP_SCATTER[name] if task.scatter else 0.0)
     strip = type(strip)(
@@ -184,7 +197,7 @@ def run(task: Task) -> Outcome:
     interval = pad.interval or (None, None)
     return Outcome(
         **facts, value=pad.value, u=pad.standard_uncertainty, low=interval[0], high=interval[1],
-        censored=pad.censored or (None if pad.value is not None else "silent"),
+        censored=pad.censored or (None if pad.value is not None else "silent"), holds=holds(pad, truth),
         warned=worst_severity((*reading.findings, *pad.findings)) in ("warning", "error"),
     )  # fmt: skip
 
@@ -222,7 +235,7 @@ def row(name: str, outcomes: Sequence[Outcome]) -> str:
     if not read:
         return f"{name:<34} {len(outcomes):>5} {0:>7.1%}"
     relative = np.array([abs(o.value - o.truth) / o.truth for o in read])
-    inside = np.mean([(o.low is None or o.low <= o.truth) and (o.high is None or o.truth <= o.high) for o in read])
+    inside = np.mean([o.holds for o in outcomes if o.holds is not None])
     wide = np.array([abs(o.value - o.truth) / max((o.high - o.low) / 2, 1e-9) for o in read])
     silent = sum(1 for o, w in zip(read, wide, strict=True) if w > 3 and not o.warned)
     stated = np.median([o.u / o.value for o in read])
@@ -253,6 +266,7 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
     )
     parser.add_argument("--seen", action="store_true", help="seen lamps, phones, printers and looks")
     parser.add_argument("--seed", type=int, default=0, help="draws other photos")
+    parser.add_argument("--ends", action="store_true", help="concentrations at the ends of the range")
     options = parser.parse_args(arguments)
     sizes = ((2000, 1500),) if options.small else ((2000, 1500), (3264, 2448), (4032, 3024))
     same = options.place == "same"
@@ -281,6 +295,7 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
                 looks=options.looks,
                 seen=options.seen,
                 seed=options.seed,
+                ends=options.ends,
             )
             for i in range((options.photos + 1) // 2)
             for kind in SPANS
@@ -298,7 +313,9 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
         f"; {options.lots} lots a kind, read in {options.place} place, {each} each; strip-to-strip scatter {scatter}; "
     )
     write(f"{spectra} spectra{f'; looks: {options.looks}' if options.looks else ''}; ")
-    write(f"{'seen' if options.seen else 'unseen'} conditions; seed {options.seed}\n")
+    write(
+        f"{'seen' if options.seen else 'unseen'} conditions; {'ends of the range; ' if options.ends else ''}seed {options.seed}\n"
+    )
     heads = ("n", "read", "median", "95th", "stated u", "covered", "silent")
     write(f"{'':<34} " + " ".join(f"{h:>{w}}" for h, w in zip(heads, (5, 7, 7, 7, 8, 8, 6), strict=True)) + "\n")
     for kind in SPANS:
