@@ -15,8 +15,7 @@ phone and a lamp of its own; its slices go by the first of them.
 draws the same photos without these effects. ``--seen`` draws
 seen families, lamps, phones and printers instead, for work on what is judged; ``--seed`` draws other photos.
 
-``--ends`` draws concentrations from the LOQ to twice that and from 0.85 to 0.99 of the top in place of the middle of the
-range. *Covered* counts bounds as well as intervals.
+``--ends`` draws concentrations from the LOQ to twice that and from 0.85 to 0.99 of the top in place of the middle. *Covered* counts bounds as well as intervals.
 """
 
 import argparse
@@ -313,9 +312,8 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
         f"; {options.lots} lots a kind, read in {options.place} place, {each} each; strip-to-strip scatter {scatter}; "
     )
     write(f"{spectra} spectra{f'; looks: {options.looks}' if options.looks else ''}; ")
-    write(
-        f"{'seen' if options.seen else 'unseen'} conditions; {'ends of the range; ' if options.ends else ''}seed {options.seed}\n"
-    )
+    place = "ends of the range; " if options.ends else ""
+    write(f"{'seen' if options.seen else 'unseen'} conditions; {place}seed {options.seed}\n")
     heads = ("n", "read", "median", "95th", "stated u", "covered", "silent")
     write(f"{'':<34} " + " ".join(f"{h:>{w}}" for h, w in zip(heads, (5, 7, 7, 7, 8, 8, 6), strict=True)) + "\n")
     for kind in SPANS:
