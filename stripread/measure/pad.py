@@ -18,7 +18,7 @@ __all__ = ["PadMeasurement", "coding_covariance", "ground_beside", "judge_light"
 _U_CODING = 0.1  # of an 8-bit code: what rounding leaves uncertain in the mean of a pad without any noise
 # Of the scatter that is seen in a decoded photo so much parts what was rounded: some of it came after. Ours, judged on
 # flat areas through a JPEG (tests/unit/test_photo_load.py).
-_OF_NOISE = 0.75
+_OF_NOISE = 0.5
 _LEAST_BLOCKS = 9  # whose scatter the mean's covariance comes from (`colour.block_mean`: 9 or 16)
 _SLOT_BORDER_MM = 1.0  # a printed border and its blur
 _USUAL_BLUR_PX = 1.0  # of the decoded picture, where the blur could not be measured
