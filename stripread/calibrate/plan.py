@@ -16,9 +16,9 @@ from stripread.water import mix
 
 __all__ = ["DilutionPlan", "Solution", "enough_to_fit", "plan_dilutions", "usual_levels"]
 
-# Ours. The lowest near the LOQ, which earns numbers down to there (`calibrate/pad.py`): the shipped kinds' LOQs are 0.01
-# to 0.03 of their range. From there about threefold, as the colours of a pad change most in the weak part; the top lies
-# over the range, as nothing is stated beyond the strongest level. Seven, as docs/how-to/calibrate-a-lot.md.
+# Ours. The lowest near the LOQ, which earns numbers down to there (`calibrate/pad.py`): the shipped kinds' LOQs are
+# 0.01 to 0.03 of their range. From there about threefold, as the colours of a pad change most in the weak part; the top
+# lies over the range, as nothing is stated beyond the strongest level. Seven, as docs/how-to/calibrate-a-lot.md.
 _SHARES = (0.0, 0.015, 0.05, 0.15, 0.4, 0.8, 1.25)
 _STEP = 10.0  # an intermediate solution is one part in ten of what it is made from
 _MOST_STEPS = 4

@@ -222,7 +222,7 @@ def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
     method = measured.card.correction.map.method
     if (method == "spectral") != (lot.correction == "spectral"):
         # What the two ways of correction miss has nothing in common.
-        like = replace(like, difference=measured.card.correction.residuals, comparable=False)
+        like = replace(like, difference=measured.card.correction.residuals, comparable=False, noise=0.0)
         message = Message(
             "Lot %(number)s was calibrated by the %(correction)s map, this photo is corrected by a %(method)s one.",
             number=lot.number,

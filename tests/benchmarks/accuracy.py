@@ -15,7 +15,7 @@ phone and a lamp of its own; its slices go by the first of them.
 draws the same photos without these effects. ``--seen`` draws
 seen families, lamps, phones and printers instead, for work on what is judged; ``--seed`` draws other photos.
 
-``--ends`` draws concentrations from the LOQ to twice that and from 0.85 to 0.99 of the top. *Covered* counts bounds, too.
+``--ends`` draws concentrations from the LOQ to twice that and from 0.85 to 0.99 of the top; *covered* counts bounds.
 """
 
 import argparse
