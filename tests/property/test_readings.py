@@ -50,8 +50,9 @@ def placed(**changes: object) -> StripPlacement:
     return StripPlacement(kind=strip_geometry(KIND), **changes)  # type: ignore[arg-type]
 
 
-def by_coding(pad: PadReading) -> np.ndarray:
-    return pad.causes["pixels"] + pad.causes.get("rounding", np.zeros((3, 3)))
+def by_photo(pad: PadReading) -> np.ndarray:
+    """Covariance of what a photo measures; the rounding of the card's patches is in the colour correction's."""
+    return sum(pad.causes.values(), np.zeros((3, 3)))
 
 
 @each(
@@ -82,4 +83,4 @@ def test_the_same_strip_reads_alike(base: PadReading, changed: Shot) -> None:
     # uncertainty, whose larger parts (colour correction, scatter of strips, curve) both readings share.
     assert again.standard_uncertainty is not None
     assert abs(again.value - base.value) < 0.5 * again.standard_uncertainty
-    assert np.linalg.norm(again.lab - base.lab) < 2 * np.sqrt(np.trace(by_coding(again) + by_coding(base)))
+    assert np.linalg.norm(again.lab - base.lab) < 2 * np.sqrt(np.trace(by_photo(again) + by_photo(base)))
