@@ -91,7 +91,8 @@ class History:
     photos : mapping of str to Shown
         SHA-256 of the photos that are in the record already, and where each was used.
     checks : tuple of float, or None
-        Scores z of the lot's check standards that count, oldest first; None where the record keeps no checks at all.
+        Scores of the lot's check standards that count (`normal_score`), oldest first; None where the record keeps no
+        checks at all.
     """
 
     now: datetime

@@ -1,10 +1,23 @@
-"""Numbers for people: never more digits than the interval bears."""
+"""Numbers for people: never more digits than the interval bears, and no interval narrower than it was computed."""
 
 import math
+from collections.abc import Callable
 
 from stripread.i18n import Message, Number, Shown, Verbatim
 
-__all__ = ["counted", "format_interval", "format_number", "places_for", "plain", "probability_in_words", "two_digits"]
+__all__ = [
+    "counted",
+    "format_interval",
+    "format_number",
+    "lower_end",
+    "places_for",
+    "plain",
+    "probability_in_words",
+    "two_digits",
+    "upper_end",
+]
+
+_NOISE = 1e-9  # of the last digit: what the arithmetic of floats leaves of 0.3 is not rounded up to 0.4
 
 
 def places_for(half_width: float) -> int:
@@ -24,16 +37,46 @@ def format_number(number: float, places: int) -> Number:
     return Number(round(number, places) + 0.0, f".{max(places, 0)}f")  # + 0.0: no minus zero
 
 
+def lower_end(number: float, places: int | None = None) -> Number:
+    """Return the lower end of an interval, or a bound from below, rounded down; see ``upper_end``."""
+    return _outward(number, places, math.floor)
+
+
+def upper_end(number: float, places: int | None = None) -> Number:
+    """Return the upper end of an interval, or a bound from above, rounded up: nothing that was in it falls out.
+
+    Parameters
+    ----------
+    places : int or None
+        Decimal place to round to; None for three digits, or to the unit where that is finer.
+    """
+    return _outward(number, places, math.ceil)
+
+
+def _outward(number: float, places: int | None, whole: Callable[[float], int]) -> Number:
+    if not math.isfinite(number):
+        return Number(number, "g")
+    to = places
+    if to is None:
+        to = max(2 - math.floor(math.log10(abs(number))), 0) if number else 0
+    steps = number * 10.0**to
+    nearest = round(steps)
+    if abs(steps - nearest) > _NOISE * max(abs(steps), 1.0):
+        nearest = whole(steps)
+    # + 0.0: no minus zero. Without a place asked for, no zeros at the end.
+    return Number(round(nearest / 10.0**to, to) + 0.0, "g" if places is None and to else f".{max(to, 0)}f")
+
+
 def format_interval(interval: tuple[float | None, float | None], places: int) -> Message:
-    """Return the interval in words; an end that is None is open."""
+    """Return the interval in words, its ends rounded outward; an end that is None is open."""
     low, high = interval
     if low is None and high is None:
         return Message("no end found within the lot's curve")
     if low is None:
-        return Message("up to %(high)s", high=format_number(high or 0.0, places))
+        return Message("up to %(high)s", high=upper_end(high or 0.0, places))
     if high is None:
-        return Message("%(low)s and over", low=format_number(low, places))
-    return Message("%(low)s to %(high)s", low=format_number(low, places), high=format_number(high, places))
+        return Message("%(low)s and over", low=lower_end(low, places))
+    return Message("%(low)s to %(high)s", low=lower_end(low, places), high=upper_end(high, places))
 
 
 def plain(number: float, digits: int = 3) -> Number:

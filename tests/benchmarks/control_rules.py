@@ -3,8 +3,8 @@
 Run ``python -m tests.benchmarks.control_rules`` (some minutes; ``--rules lot jump drift line`` for some, ``--runs``).
 The rules themselves are called, with histories drawn here. Seeds are fixed: the same table each time.
 
-- **lot**: twenty check standards. Of their variance a share is common to the lot; "t 10": each is over an uncertainty
-  that is itself an estimate of ten degrees of freedom. A lot counts as called if any of the twenty checks calls it.
+- **lot**: twenty check standards. Of their variance a share is common to the lot; the stated uncertainties may
+  themselves be estimates, of so many degrees of freedom. A lot counts as called if any of the twenty checks calls it.
 - **jump, drift**: a point's water is an AR(1) process about a steady mean, read daily or at irregular times, with or
   without readings' own noise; "censored" lacks a quarter of its readings. Rates are of one reading.
 """
@@ -20,7 +20,10 @@ import numpy as np
 from stripread.check.case import PadCase
 from stripread.check.history import History, Line, PastReading
 from stripread.check.history_rules import drift_at_point, drifted, jump_at_point, line_falls_faster
+from stripread.check.standard import normal_score
 from stripread.geometry import Float
+from stripread.lot.record import CheckRow
+from stripread.lot.verify import compare_to_known
 
 NOW = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
 MEAN, SIGMA = 0.30, 0.03  # mg/L of the water and its scatter
@@ -30,12 +33,26 @@ RHOS = (0.0, 0.3, 0.6)
 PAST = (5, 10, 20, 40)
 
 
-def checks_of_a_lot(rng: np.random.Generator, share: float, *, freedom: float = np.inf) -> Float:
-    """Scores (CHECKS,) of a good lot, of whose variance a share is common to all of them."""
-    errors = np.sqrt(share) * rng.normal() + np.sqrt(1 - share) * rng.normal(size=CHECKS)
-    if np.isfinite(freedom):
-        errors = errors / np.sqrt(rng.chisquare(freedom, CHECKS) / freedom)
-    return errors
+def checks_of_a_lot(rng: np.random.Generator, share: float, *, freedom: float = np.inf, one: bool = False) -> Float:
+    """Scores (CHECKS,) of a good lot, of whose variance a share is common to all of them.
+
+    ``freedom`` is that of the stated uncertainty, an estimate of its own in each check, or ``one`` for the whole lot.
+    """
+    errors: Float = np.sqrt(share) * rng.normal() + np.sqrt(1 - share) * rng.normal(size=CHECKS)
+    if np.isinf(freedom):
+        return errors
+    stated = np.sqrt(rng.chisquare(freedom, 1 if one else CHECKS) / freedom) * np.ones(CHECKS)
+    return np.array([score(float(e), float(u), freedom) for e, u in zip(errors, stated, strict=True)])
+
+
+def score(error: float, u: float, freedom: float) -> float:
+    """Return the score of a check as the rules are given it."""
+    agreement = compare_to_known(1 + error, u, known=1.0, u_known=0.0, degrees_of_freedom=freedom)
+    row = CheckRow(
+        when=NOW, photo="", photo_sha256="", lot_sha256="", pad="", known=1.0, u_known=0.0, value=1 + error, u=u,
+        low=None, high=None, e_n=agreement.e_n, findings=(),
+    )  # fmt: skip
+    return normal_score(row) or 0.0
 
 
 def called_at(scores: Float) -> int | None:
@@ -136,14 +153,15 @@ def lots(runs: int) -> None:
         shares = []
         for share in SHARES:
             rng = np.random.default_rng([6, int(100 * share)])
-            shares.append(np.mean([called_at(draw(rng, share)) is not None for _ in range(runs)]))
+            shares.append(sum(called_at(draw(rng, share)) is not None for _ in range(runs)) / runs)
         print(f"| {name:<58} |" + "".join(f"{_percent(s)} |" for s in shares))
 
     after = np.arange(CHECKS) >= 8
     ramp = np.arange(CHECKS) / (CHECKS - 1)
     print(f"\nlots called drifting within {CHECKS} checks [%], {runs} each, by the share common to the lot: {SHARES}")
     row("good lot", checks_of_a_lot)
-    row("good lot, t 10", lambda rng, s: checks_of_a_lot(rng, s, freedom=10))
+    row("good lot, u of each check an estimate (10)", lambda rng, s: checks_of_a_lot(rng, s, freedom=10))
+    row("good lot, u of all checks an estimate (14)", lambda rng, s: checks_of_a_lot(rng, s, freedom=14, one=True))
     for size in (1.0, 1.5, 2.0):
         row(f"from the ninth check on {size:g} u more", lambda rng, s, d=size: checks_of_a_lot(rng, s) + d * after)  # type: ignore[misc]
     for size in (2.0, 3.0):
@@ -192,7 +210,7 @@ def main() -> None:
         points(
             jump_at_point,
             asked.runs,
-            {f"jump of {d:g}": lambda share, d=d: d * (share == 1) for d in (3.0, 4.0, 6.0)},  # type: ignore[misc]
+            {f"jump of {d:g}": lambda share, d=d: np.where(share == 1, d, 0.0) for d in (3.0, 4.0, 6.0)},  # type: ignore[misc]
         )
     if "drift" in asked.rules:
         points(
@@ -201,7 +219,7 @@ def main() -> None:
             {
                 "creeping by 2 from first to last": lambda share: 2 * share,
                 "creeping by 4 from first to last": lambda share: 4 * share,
-                "3 more in the later half": lambda share: 3.0 * (share > 0.5),
+                "3 more in the later half": lambda share: np.where(share > 0.5, 3.0, 0.0),
                 "creeping by 3 in the last third": lambda share: 9 * np.maximum(share - 2 / 3, 0),
             },
         )
