@@ -109,9 +109,10 @@ def plain_number(number: float) -> Number:
 def reported(pad: PadReading) -> Message:
     """Write a reading as it may be reported."""
     if pad.limit is not None and pad.censored is not None:
-        bound = Joined((plain_number(pad.limit.value), pad.unit))
+        below = pad.censored == "below"
+        bound = Joined((upper_end(pad.limit.value) if below else lower_end(pad.limit.value), pad.unit))
         name = LIMIT_NAMES.get(pad.limit.name, pad.limit.name)
-        if pad.censored == "below":
+        if below:
             return Message("under %(bound)s (%(limit)s)", bound=bound, limit=name)
         return Message("over %(bound)s (%(limit)s)", bound=bound, limit=name)
     least, most = pad.interval or (None, None)

@@ -130,10 +130,10 @@ def _correlation(steps: Float) -> Float:
 
 
 def _fit(values: Float, design: Float, correlation: Float, *, u: float) -> _Fit:
-    inverse: Float = np.linalg.inv(correlation)
+    inverse = np.asarray(np.linalg.inv(correlation), dtype=np.float64)
     weighted = design.T @ inverse
     information = weighted @ design
-    covariance: Float = np.linalg.inv(information)
+    covariance = np.asarray(np.linalg.inv(information), dtype=np.float64)
     coefficients = (covariance @ weighted) @ values
     residuals = values - coefficients @ design.T
     freedom = len(values) - design.shape[1]

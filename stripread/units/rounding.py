@@ -6,6 +6,7 @@ from collections.abc import Callable
 from stripread.i18n import Message, Number, Shown, Verbatim
 
 __all__ = [
+    "bound",
     "counted",
     "format_interval",
     "format_number",
@@ -37,28 +38,33 @@ def format_number(number: float, places: int) -> Number:
     return Number(round(number, places) + 0.0, f".{max(places, 0)}f")  # + 0.0: no minus zero
 
 
-def lower_end(number: float, places: int | None = None) -> Number:
+def lower_end(number: float, places: int | None = None, *, digits: int = 3) -> Number:
     """Return the lower end of an interval, or a bound from below, rounded down; see ``upper_end``."""
-    return _outward(number, places, math.floor)
+    return _outward(number, places, digits, math.floor)
 
 
-def upper_end(number: float, places: int | None = None) -> Number:
+def upper_end(number: float, places: int | None = None, *, digits: int = 3) -> Number:
     """Return the upper end of an interval, or a bound from above, rounded up: nothing that was in it falls out.
 
     Parameters
     ----------
     places : int or None
-        Decimal place to round to; None for three digits, or to the unit where that is finer.
+        Decimal place to round to; None for so many digits, or to the unit where that is finer.
     """
-    return _outward(number, places, math.ceil)
+    return _outward(number, places, digits, math.ceil)
 
 
-def _outward(number: float, places: int | None, whole: Callable[[float], int]) -> Number:
+def bound(number: float, censored: str) -> Number:
+    """Return the limit of a reading that is ``below`` it, or above, with two digits, rounded to the safe side."""
+    return upper_end(number, digits=2) if censored == "below" else lower_end(number, digits=2)
+
+
+def _outward(number: float, places: int | None, digits: int, whole: Callable[[float], int]) -> Number:
     if not math.isfinite(number):
         return Number(number, "g")
     to = places
     if to is None:
-        to = max(2 - math.floor(math.log10(abs(number))), 0) if number else 0
+        to = max(digits - 1 - math.floor(math.log10(abs(number))), 0) if number else 0
     steps = number * 10.0**to
     nearest = round(steps)
     if abs(steps - nearest) > _NOISE * max(abs(steps), 1.0):
