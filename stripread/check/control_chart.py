@@ -3,6 +3,7 @@
 NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2 (individuals) and 6.3.2.3 (CUSUM).
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -69,12 +70,14 @@ def cusum(values: Sequence[float], *, target: float, allowance: float, limit: fl
     up = down = 0.0
     high, low = [], []
     for value in values:
-        up = max(0.0, up + value - target - allowance)
-        down = max(0.0, down + target - allowance - value)
+        up, down = _summed(up, down, value - target, allowance)
         high.append(up)
         low.append(down)
-    sums_high, sums_low = np.array(high, dtype=np.float64), np.array(low, dtype=np.float64)
-    return Cusum(high=sums_high, low=sums_low, signals=(sums_high > limit) | (sums_low > limit))
+    return _cusum(high, low, limit)
+
+
+def _summed(up: float, down: float, off: float, allowance: float) -> tuple[float, float]:
+    return max(0.0, up + off - allowance), max(0.0, down - off - allowance)
 
 
 def self_starting_cusum(values: Sequence[float], *, allowance: float, limit: float, least_spread: float) -> Cusum:
@@ -104,11 +107,11 @@ def self_starting_cusum(values: Sequence[float], *, allowance: float, limit: flo
         score = 0.0
         if count >= 2:
             freedom = count - 1
-            spread = max(np.sqrt(squares / freedom), least_spread) * np.sqrt(1 + 1 / count)
+            spread = max(math.sqrt(squares / freedom), least_spread) * math.sqrt(1 + 1 / count)
             away = (value - mean) / spread
             # By the lower tail on either side, as a chance near 1 has no digits left.
-            score = float(np.copysign(ndtri(max(stdtr(freedom, -abs(away)), 1e-300)), away))
-        up, down = max(0.0, up + score - allowance), max(0.0, down - score - allowance)
+            score = math.copysign(float(ndtri(max(stdtr(freedom, -abs(away)), 1e-300))), away)
+        up, down = _summed(up, down, score, allowance)
         high.append(up)
         low.append(down)
         if max(up, down) <= limit:
@@ -116,5 +119,9 @@ def self_starting_cusum(values: Sequence[float], *, allowance: float, limit: flo
             step = value - mean
             mean += step / count
             squares += step * (value - mean)
+    return _cusum(high, low, limit)
+
+
+def _cusum(high: Sequence[float], low: Sequence[float], limit: float) -> Cusum:
     sums_high, sums_low = np.array(high, dtype=np.float64), np.array(low, dtype=np.float64)
     return Cusum(high=sums_high, low=sums_low, signals=(sums_high > limit) | (sums_low > limit))

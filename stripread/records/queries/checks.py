@@ -7,7 +7,7 @@ from pathlib import Path
 
 from sqlalchemy import Connection, select
 
-from stripread.check.standard import normal_score
+from stripread.check import normal_score
 from stripread.errors import RecordFileError, RecordsError
 from stripread.lot import CheckRow, Lot, load_record, row_text
 from stripread.records.chain.canonical import COLUMNS
