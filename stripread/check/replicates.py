@@ -5,7 +5,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from stripread.check.expected import plain_number, reported
-from stripread.colour.mismatch import DEGREES_OF_FREEDOM
+from stripread.colour import DEGREES_OF_FREEDOM
 from stripread.findings import Finding, make_finding
 from stripread.geometry import Float
 from stripread.i18n import Message, joined
