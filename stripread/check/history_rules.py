@@ -248,7 +248,8 @@ def jump_at_point(case: PadCase) -> Iterator[Finding]:
         yield make_finding(
             "jump_at_point",
             Message(
-                "The strip reads %(reading)s; the last %(past)s here let expect %(low)s to %(high)s %(unit)s (99 %%).",
+                "The strip reads %(reading)s; going by the last %(past)s readings here, %(low)s to %(high)s %(unit)s "
+                "was expected (99 %%).",
                 reading=reported(case.pad),
                 past=len(past),
                 low=lower_end(max(expected.low, 0.0)),
@@ -309,8 +310,8 @@ def line_falls_faster(case: PadCase) -> Iterator[Finding]:
         yield make_finding(
             "line_falls_faster",
             Message(
-                "Of %(before)s %(unit)s at %(point)s, %(left)s %% is left here; the last %(days)s days let expect "
-                "%(low)s %% at least.",
+                "Of %(before)s %(unit)s at %(point)s, %(left)s %% is left here; going by the last %(days)s days, at "
+                "least %(low)s %% was expected.",
                 before=plain_number(before.value),
                 unit=pad.unit,
                 point=before.point,

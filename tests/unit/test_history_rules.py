@@ -162,7 +162,7 @@ class TestSampleRules:
     def test_a_jump_names_what_was_to_be_expected(self):
         before = tuple(past(v, days=9 - i) for i, v in enumerate((0.28, 0.30, 0.27, 0.29, 0.28, 0.26, 0.29)))
         found = pad_findings(jump_at_point, history(same_point=before), value=0.39)
-        assert "the last 7 here let expect 0.206 to 0.363 mg/L" in str(found[0].message)
+        assert "going by the last 7 readings here, 0.206 to 0.363 mg/L was" in str(found[0].message)
 
     def test_a_bad_photo_is_no_jump(self):
         before = tuple(past(v, days=9 - i) for i, v in enumerate((0.28, 0.30, 0.27, 0.29, 0.28, 0.26, 0.29)))
