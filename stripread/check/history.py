@@ -3,6 +3,7 @@
 Every field may be empty: a rule that lacks its facts stays silent.
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -54,6 +55,7 @@ class Recipe:
     value: float
     u: float
     words: Shown
+    degrees_of_freedom: float = math.inf
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
