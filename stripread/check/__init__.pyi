@@ -9,9 +9,11 @@ from .history_rules import clock_may_be_right as clock_may_be_right
 from .history_rules import drifted as drifted
 from .replicates import check_replicates as check_replicates
 from .replicates import check_second_strip as check_second_strip
+from .replicates import check_strips as check_strips
 from .standard import StandardCheck as StandardCheck
 from .standard import check_row as check_row
 from .standard import check_standard as check_standard
+from .standard import normal_score as normal_score
 from .verdict import CAUTION as CAUTION
 from .verdict import PadVerdict as PadVerdict
 from .verdict import Validity as Validity

@@ -10,7 +10,7 @@ from stripread.findings import Finding, make_finding
 from stripread.i18n import Joined, Message, Number, Shown
 from stripread.read import PadReading
 from stripread.site import Expectation
-from stripread.units import probability_in_words
+from stripread.units import lower_end, probability_in_words, upper_end
 
 __all__ = ["judge_range", "out_of_range", "plain_number", "probability_in_range", "range_undecided", "reported"]
 
@@ -34,7 +34,13 @@ def probability_in_range(pad: PadReading, expected: Expectation) -> float | None
     """Probability that the true value lies in the expected range; None where there is no number."""
     if pad.value is None or pad.standard_uncertainty is None:
         return None
-    return probability_within(pad.value, pad.standard_uncertainty, _floor(expected), expected.high)
+    return probability_within(
+        pad.value,
+        pad.standard_uncertainty,
+        _floor(expected),
+        expected.high,
+        degrees_of_freedom=pad.estimate.degrees_of_freedom,
+    )
 
 
 def _floor(expected: Expectation) -> float:
@@ -103,12 +109,14 @@ def plain_number(number: float) -> Number:
 def reported(pad: PadReading) -> Message:
     """Write a reading as it may be reported."""
     if pad.limit is not None and pad.censored is not None:
-        bound = Joined((plain_number(pad.limit.value), pad.unit))
+        below = pad.censored == "below"
+        bound = Joined((upper_end(pad.limit.value) if below else lower_end(pad.limit.value), pad.unit))
         name = LIMIT_NAMES.get(pad.limit.name, pad.limit.name)
-        if pad.censored == "below":
+        if below:
             return Message("under %(bound)s (%(limit)s)", bound=bound, limit=name)
         return Message("over %(bound)s (%(limit)s)", bound=bound, limit=name)
-    low, high = ("?" if end is None else plain_number(end) for end in pad.interval or (None, None))
+    least, most = pad.interval or (None, None)
+    low, high = "?" if least is None else lower_end(least), "?" if most is None else upper_end(most)
     value: Shown = Message("no number") if pad.value is None else plain_number(pad.value)
     amount = Joined((value, pad.unit))
     return Message("%(amount)s (95 %%: %(low)s to %(high)s)", amount=amount, low=low, high=high)

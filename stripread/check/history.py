@@ -3,6 +3,7 @@
 Every field may be empty: a rule that lacks its facts stays silent.
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -54,6 +55,7 @@ class Recipe:
     value: float
     u: float
     words: Shown
+    degrees_of_freedom: float = math.inf
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,7 +93,8 @@ class History:
     photos : mapping of str to Shown
         SHA-256 of the photos that are in the record already, and where each was used.
     checks : tuple of float, or None
-        Scores z of the lot's check standards that count, oldest first; None where the record keeps no checks at all.
+        Scores of the lot's check standards that count (`normal_score`), oldest first; None where the record keeps no
+        checks at all.
     """
 
     now: datetime

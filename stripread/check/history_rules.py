@@ -8,23 +8,28 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
+import numpy as np
+
 from stripread.check.case import PadCase, StripCase
-from stripread.check.control_chart import cusum, ewma, ewma_reach, individuals_chart
+from stripread.check.control_chart import self_starting_cusum
 from stripread.check.expected import plain_number, reported
-from stripread.check.history import PastReading
+from stripread.check.history import PastReading, Recipe
+from stripread.check.own_past import expected_change, expected_next, steps_between
 from stripread.findings import Finding, make_finding
 from stripread.i18n import Message, Number, Shown, Verbatim, plural
-from stripread.units import Measured
+from stripread.read import PadReading
+from stripread.units import Measured, difference, lower_end, upper_end
 from stripread.water import recipe_finding, recipe_range_finding
 
 __all__ = ["SAMPLE_HISTORY_RULES", "STRIP_HISTORY_RULES", "clock_may_be_right", "drifted"]
 
-_K = 3.0  # standard uncertainties that chance does not bridge: 3 in 1000 for a normal distribution
+_K = 3.0  # standard uncertainties that chance does not bridge
+_P = 0.0027  # chance of a normal distribution to lie as far off
 _FEWEST = 5  # earlier readings from which a point's own scatter is known: ours
-_EWMA_WEIGHT = 0.2  # of the newest; NIST/SEMATECH e-Handbook 6.3.2.4 names 0.2 to 0.3
 # In standard deviations: half the shift to be found fast, and a limit that a steady chart reaches once in about 465
 # values (NIST/SEMATECH e-Handbook 6.3.2.3.1: h of 4 or 5 with k of 0.5).
 _ALLOWANCE, _LIMIT = 0.5, 5.0
+_LEAST_SPREAD = 0.2  # of what is stated of check standards: ours; closer ones are close by chance
 _CLOCK = timedelta(minutes=5)  # ours: clocks of phones and servers are apart by less
 _KEPT_BACK = timedelta(days=2)  # ours: a photo this old is no longer the water of today
 
@@ -140,24 +145,28 @@ def lot_drifts(case: StripCase) -> Iterator[Finding]:
 
 
 def drifted(checks: Sequence[float]) -> Message | None:
-    """Say how scores of check standards, oldest first and one at least, have left their known values; None if not."""
+    """Say how scores of check standards, oldest first and one at least, tell of a lot that is off; None if they do not.
+
+    The last one alone is held against its known value. All of them are held against each other: what they have in
+    common, such as the error of the lot's curve, is no drift.
+    """
     if abs(checks[-1]) > _K:
         score = Number(abs(checks[-1]), ".1f")
         if checks[-1] > 0:
             return Message("the last check standard lay %(z)s standard uncertainties over its known value", z=score)
         return Message("the last check standard lay %(z)s standard uncertainties under its known value", z=score)
-    sums = cusum(checks, target=0.0, allowance=_ALLOWANCE, limit=_LIMIT)
+    sums = self_starting_cusum(checks, allowance=_ALLOWANCE, limit=_LIMIT, least_spread=_LEAST_SPREAD)
     if not sums.signals[-1]:
         return None
     highest, limit = Number(max(sums.high[-1], sums.low[-1]), ".1f"), Number(_LIMIT, "g")
     if sums.high[-1] > sums.low[-1]:
         return Message(
-            "the check standards have drifted over their known values: CUSUM %(cusum)s, limit %(limit)s",
+            "the check standards have risen from where the first ones lay: CUSUM %(cusum)s, limit %(limit)s",
             cusum=highest,
             limit=limit,
         )
     return Message(
-        "the check standards have drifted under their known values: CUSUM %(cusum)s, limit %(limit)s",
+        "the check standards have fallen from where the first ones lay: CUSUM %(cusum)s, limit %(limit)s",
         cusum=highest,
         limit=limit,
     )
@@ -191,7 +200,7 @@ def recipe_mismatch(case: PadCase) -> Iterator[Finding]:
     recipe, pad = case.history.recipe if case.history else None, case.pad
     if recipe is None or not _main(case) or pad.value is None or pad.standard_uncertainty is None:
         return
-    found = recipe_finding(Measured(recipe.value, recipe.u), Measured(pad.value, pad.standard_uncertainty))
+    found = recipe_finding(_strength(recipe), _measured(pad.value, pad))
     if found is not None:
         yield replace(found, message=Message("%(recipe)s: %(message)s", recipe=recipe.words, message=found.message))
 
@@ -202,7 +211,7 @@ def recipe_off_range(case: PadCase) -> Iterator[Finding]:
     if recipe is None or sample is None or not _main(case):
         return
     low, high = sample.main.low, sample.main.high
-    found = recipe_range_finding(Measured(recipe.value, recipe.u), low=low, high=high)
+    found = recipe_range_finding(_strength(recipe), low=low, high=high)
     if found is not None:
         yield replace(found, message=Message("%(recipe)s: %(message)s", recipe=recipe.words, message=found.message))
 
@@ -212,8 +221,8 @@ def weaker_than_forecast(case: PadCase) -> Iterator[Finding]:
     forecast, pad = case.history.forecast if case.history else None, case.pad
     if forecast is None or not _main(case) or pad.value is None or pad.standard_uncertainty is None:
         return
-    z = (pad.value - forecast.value) / math.hypot(pad.standard_uncertainty, forecast.u)
-    if z < -_K:
+    apart = difference(Measured(forecast.value, forecast.u), _measured(pad.value, pad))
+    if apart.value < 0 and apart.probability < _P:
         yield make_finding(
             "weaker_than_forecast",
             Message(
@@ -227,69 +236,61 @@ def weaker_than_forecast(case: PadCase) -> Iterator[Finding]:
 
 
 def jump_at_point(case: PadCase) -> Iterator[Finding]:
-    """Tell of a reading that lies outside the point's own scatter."""
+    """Tell of a reading that lies outside what the point's own past lets expect."""
     past = _past(case)
-    if len(past) < _FEWEST or case.pad.value is None or case.pad.standard_uncertainty is None:
+    if case.history is None or len(past) < _FEWEST or case.pad.value is None or case.pad.standard_uncertainty is None:
         return
-    values = [p.value for p in past if p.value is not None]
-    chart = individuals_chart(values)
-    usual = sum(p.u**2 for p in past if p.u is not None) / len(past)
+    usual, steps = _usual_u(past), steps_between([*(p.at for p in past), case.history.at])
     # The scatter holds the usual uncertainty of a reading; a worse photo adds what it has more.
-    spread = math.sqrt(max(chart.sigma**2, usual) + max(case.pad.standard_uncertainty**2 - usual, 0.0))
-    off = case.pad.value - chart.mean
-    if abs(off) > _K * spread:
+    more = math.sqrt(max(case.pad.standard_uncertainty**2 - usual**2, 0.0))
+    expected = expected_next(_values(past), steps, u=usual, u_more=more)
+    if not expected.low <= case.pad.value <= expected.high:
         yield make_finding(
             "jump_at_point",
             Message(
-                "The strip reads %(reading)s; the last %(past)s here lay about %(mean)s %(unit)s, give or take "
-                "%(spread)s.",
+                "The strip reads %(reading)s; going by the last %(past)s readings here, %(low)s to %(high)s %(unit)s "
+                "was expected (99 %%).",
                 reading=reported(case.pad),
                 past=len(past),
-                mean=plain_number(chart.mean),
+                low=lower_end(max(expected.low, 0.0)),
+                high=upper_end(expected.high),
                 unit=case.pad.unit,
-                spread=plain_number(_K * spread),
             ),
         )
 
 
 def drift_at_point(case: PadCase) -> Iterator[Finding]:
-    """Tell of a point whose readings have crept away from where they began."""
+    """Tell of a point whose readings creep, by a straight line through all of them."""
     past = _past(case)
-    if len(past) < 2 * _FEWEST or case.pad.value is None:
+    if case.history is None or len(past) < 2 * _FEWEST or case.pad.value is None:
         return
-    values = [p.value for p in past if p.value is not None]
-    begun = individuals_chart(values[:_FEWEST])
-    usual = math.sqrt(sum(p.u**2 for p in past if p.u is not None) / len(past))
-    sigma = max(individuals_chart(values).sigma, usual)
-    later = [*values[_FEWEST:], case.pad.value]
-    # The start itself is a mean of few: its own scatter widens the reach.
-    reach = math.hypot(ewma_reach(sigma, weight=_EWMA_WEIGHT, after=len(later)), _K * sigma / math.sqrt(_FEWEST))
-    off = float(ewma(later, target=begun.mean, weight=_EWMA_WEIGHT)[-1]) - begun.mean
-    if abs(off) > reach:
-        yield make_finding(
-            "drift_at_point",
-            (
-                Message(
-                    "The moving average of %(analyte)s here has risen by %(off)s %(unit)s from %(mean)s; "
-                    "chance explains %(reach)s.",
-                    analyte=case.pad.analyte,
-                    off=plain_number(abs(off)),
-                    unit=case.pad.unit,
-                    mean=plain_number(begun.mean),
-                    reach=plain_number(reach),
-                )
-                if off > 0
-                else Message(
-                    "The moving average of %(analyte)s here has fallen by %(off)s %(unit)s from %(mean)s; "
-                    "chance explains %(reach)s.",
-                    analyte=case.pad.analyte,
-                    off=plain_number(abs(off)),
-                    unit=case.pad.unit,
-                    mean=plain_number(begun.mean),
-                    reach=plain_number(reach),
-                )
-            ),
-        )
+    steps = steps_between([*(p.at for p in past), case.history.at])
+    change = expected_change([*_values(past), case.pad.value], steps, u=_usual_u(past))
+    if change.low <= 0 <= change.high:
+        return
+    count, unit = len(past) + 1, case.pad.unit
+    yield make_finding(
+        "drift_at_point",
+        (
+            Message(
+                "%(analyte)s here has risen by %(low)s to %(high)s %(unit)s (99 %%) over the last %(count)s readings.",
+                analyte=case.pad.analyte,
+                low=lower_end(change.low),
+                high=upper_end(change.high),
+                unit=unit,
+                count=count,
+            )
+            if change.low > 0
+            else Message(
+                "%(analyte)s here has fallen by %(low)s to %(high)s %(unit)s (99 %%) over the last %(count)s readings.",
+                analyte=case.pad.analyte,
+                low=lower_end(-change.high),
+                high=upper_end(-change.low),
+                unit=unit,
+                count=count,
+            )
+        ),
+    )
 
 
 def line_falls_faster(case: PadCase) -> Iterator[Finding]:
@@ -303,19 +304,20 @@ def line_falls_faster(case: PadCase) -> Iterator[Finding]:
         return
     left = pad.value / before.value
     u_left = left * math.hypot(pad.standard_uncertainty / pad.value, before.u / before.value) if pad.value > 0 else 1.0
-    usual = individuals_chart(line.usual_left)
-    if left < usual.mean - _K * max(usual.sigma, u_left):
+    days = len(line.usual_left)
+    usual = expected_next(line.usual_left, np.arange(days + 1.0), u=u_left)
+    if left < usual.low:
         yield make_finding(
             "line_falls_faster",
             Message(
-                "Of %(before)s %(unit)s at %(point)s, %(left)s %% is left here; %(usual)s %% was left on "
-                "the last %(days)s days.",
+                "Of %(before)s %(unit)s at %(point)s, %(left)s %% is left here; going by the last %(days)s days, at "
+                "least %(low)s %% was expected.",
                 before=plain_number(before.value),
                 unit=pad.unit,
                 point=before.point,
                 left=Number(100 * left, ".0f"),
-                usual=Number(100 * usual.mean, ".0f"),
-                days=len(line.usual_left),
+                low=Number(math.floor(100 * usual.low), ".0f"),
+                days=days,
             ),
         )
 
@@ -337,6 +339,14 @@ def residual_before_injector(case: PadCase) -> Iterator[Finding]:
         )
 
 
+def _strength(recipe: Recipe) -> Measured:
+    return Measured(recipe.value, recipe.u, degrees_of_freedom=recipe.degrees_of_freedom)
+
+
+def _measured(value: float, pad: PadReading) -> Measured:
+    return Measured(value, pad.standard_uncertainty or 0.0, degrees_of_freedom=pad.estimate.degrees_of_freedom)
+
+
 def _main(case: PadCase) -> bool:
     """Tell whether the pad's analyte is the one that the sample is judged by."""
     return case.sample is None or case.pad.analyte.casefold() == case.sample.main.analyte.casefold()
@@ -354,6 +364,15 @@ def _past(case: PadCase) -> list[PastReading]:
         and p.u is not None
         and (p.analyte, p.unit) == (case.pad.analyte, case.pad.unit)
     ]
+
+
+def _values(past: Sequence[PastReading]) -> list[float]:
+    return [p.value for p in past if p.value is not None]
+
+
+def _usual_u(past: Sequence[PastReading]) -> float:
+    """Return the standard uncertainty of a usual one among earlier readings."""
+    return math.sqrt(sum(p.u**2 for p in past if p.u is not None) / len(past))
 
 
 STRIP_HISTORY_RULES: tuple[Callable[[StripCase], Iterable[Finding]], ...] = (

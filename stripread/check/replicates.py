@@ -1,50 +1,66 @@
 """Several strips of one sample held against each other."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
 from stripread.check.expected import plain_number, reported
+from stripread.colour import DEGREES_OF_FREEDOM
 from stripread.findings import Finding, make_finding
+from stripread.geometry import Float
 from stripread.i18n import Message, joined
-from stripread.read import PadReading, Reading
+from stripread.read import PadReading, Reading, light_correlation
 
-__all__ = ["check_replicates", "check_second_strip"]
+__all__ = ["check_replicates", "check_second_strip", "check_strips"]
 
-_SHARED = ("curve", "card_print")  # parts of the uncertainty that strips of one lot on one card have in common
+_SHARED = ("curve", "card_print", "chart_steps")  # parts of u that strips of one lot on one card have in common
+_LIGHT = "colour_correction"  # the part that they have in common as far as their lights are alike
 _DISAGREE_P = 0.01  # chance that good replicates are called different
 
 
-def check_replicates(readings: Sequence[PadReading]) -> Finding | None:
+def check_replicates(readings: Sequence[PadReading], *, light: Float | None = None) -> Finding | None:
     """Tell whether one pad of several strips from one sample differs by more than chance.
 
-    The weighted sum of squares about the weighted mean is held against chi-square, or rather against F with the
-    fewest effective degrees of freedom of the strips, as their uncertainties are estimates themselves. What the strips
-    share (curve, print of the card) cannot part them and is left out. Readings that give no interval are left out.
+    The sum of squares about the mean, by generalised least squares, is held against chi-square, or rather against F, as
+    the uncertainties are estimates themselves. What the strips share (curve, print of the card, blocks of a chart, and
+    of the colour correction as much as their photos' lights have in common) cannot part them and is left out.
+    Readings that give no interval are left out.
+
+    Parameters
+    ----------
+    light : ndarray (n, n) or None
+        Correlation of the errors of the colour correction (`light_correlation`); None where it is unknown, and each
+        photo is taken to be in a light of its own.
 
     Raises
     ------
     ValueError
         If the readings are not of one pad and unit.
     """
-    from scipy.stats import f as fisher
+    from scipy.special import fdtri  # Fisher's quantile; scipy.stats has the same and takes long to import
 
     if len({(r.pad, r.unit) for r in readings}) > 1:
         raise ValueError("replicates must be readings of one pad in one unit")
-    good = [r for r in readings if r.interval is not None]
-    if len(good) < 2:
+    kept = [i for i, r in enumerate(readings) if r.interval is not None]
+    if len(kept) < 2:
         return None
+    good = [readings[i] for i in kept]
+    alike = np.eye(len(good)) if light is None else light[np.ix_(kept, kept)]
+    by_light = np.array([r.estimate.budget.get(_LIGHT, 0.0) for r in good])
+    alone = np.array(
+        [sum(u**2 for cause, u in r.estimate.budget.items() if cause not in (*_SHARED, _LIGHT)) for r in good]
+    )
+    # What all photos of a light err alike moves their mean and parts none of them.
+    covariance = np.diag(alone) + alike * np.outer(by_light, by_light)
+    inverse = np.linalg.inv(covariance)
     values = np.array([r.estimate.value for r in good])
-    parts = [[u for cause, u in r.estimate.budget.items() if cause not in _SHARED] for r in good]
-    variances = np.array([float(np.sum(np.square(own))) for own in parts])
-    weights = 1 / variances
-    mean = float(weights @ values / weights.sum())
-    squares = float(weights @ (values - mean) ** 2)
+    off = values - inverse.sum(axis=0) @ values / inverse.sum()
     more = len(good) - 1
-    freedom = min(r.estimate.degrees_of_freedom for r in good)
-    if squares / more <= fisher.ppf(1 - _DISAGREE_P, more, freedom):
+    others = (alike.sum(axis=1) - 1) / more
+    freedom = min(_own_freedom(r, float(own), float(1 - o)) for r, own, o in zip(good, alone, others, strict=True))
+    if off @ inverse @ off / more <= fdtri(more, freedom, 1 - _DISAGREE_P):
         return None
-    largest = float(np.sqrt(variances.max()))
+    largest = float(np.sqrt((alone + (1 - others) * by_light**2).max()))
     return make_finding(
         "replicates_disagree",
         Message(
@@ -58,9 +74,32 @@ def check_replicates(readings: Sequence[PadReading]) -> Finding | None:
     )
 
 
+def _own_freedom(reading: PadReading, alone: float, apart: float) -> float:
+    """Return the degrees of freedom of a reading's own variance: ``alone``, and ``apart`` of that of the light.
+
+    Welch-Satterthwaite (JCGM 100:2008 G.4.1), backwards from those of the whole uncertainty: only what is the strip's
+    own or the light's has finite ones.
+    """
+    budget = reading.estimate.budget
+    whole = sum(u**2 for cause, u in budget.items() if cause != "chart_steps")  # these came later, and count as known
+    by_light = budget.get(_LIGHT, 0.0) ** 2
+    of_light = by_light**2 / DEGREES_OF_FREEDOM
+    of_strip = max(whole**2 / reading.estimate.degrees_of_freedom - of_light, 0.0)
+    return float((alone + apart * by_light) ** 2 / max(of_strip + apart**2 * of_light, 1e-300))
+
+
 def check_second_strip(first: Reading, second: Reading) -> list[Finding]:
     """Hold the pads of two strips of one lot against each other; tell where not one of them can be."""
     pairs = list(zip(first.pads, second.pads, strict=True))
     if all(one.interval is None or other.interval is None for one, other in pairs):
         return [make_finding("replicates_not_compared", Message("One of the two strips gives no number."))]
-    return [found for pair in pairs if (found := check_replicates(pair)) is not None]
+    return check_strips((first, second), pairs)
+
+
+def check_strips(readings: Sequence[Reading], pads: Iterable[Sequence[PadReading]]) -> list[Finding]:
+    """Hold each pad of several strips against itself; ``pads`` has one reading of each strip in their order."""
+    found = []
+    for pad in pads:
+        light = light_correlation(readings, np.mean([reading.lab for reading in pad], axis=0))
+        found.append(check_replicates(pad, light=light))
+    return [finding for finding in found if finding is not None]

@@ -1,5 +1,6 @@
 """A check standard: a strip dipped into a known dilution, its reading held against what it should read."""
 
+import math
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Literal
@@ -9,8 +10,9 @@ from stripread.findings import REGISTRY, Finding
 from stripread.lot import Agreement, CheckRow, compare_to_known
 from stripread.read import PadReading, Reading
 from stripread.site import Expectation, SampleType
+from stripread.units import freedom_of_factor
 
-__all__ = ["StandardCheck", "check_row", "check_standard"]
+__all__ = ["StandardCheck", "check_row", "check_standard", "normal_score"]
 
 _K = 2.0  # the dilution is expected within two of its standard uncertainties
 
@@ -123,6 +125,25 @@ def check_row(check: StandardCheck, *, photo: str, when: datetime) -> CheckRow:
         e_n=None if check.agreement is None else check.agreement.e_n,
         findings=tuple(finding.code for finding in check.doubts),
     )
+
+
+def normal_score(row: CheckRow) -> float | None:
+    """Return a check's score z as a number that is as rare in a normal distribution; None without a number.
+
+    z is a difference over an uncertainty that is itself an estimate, so it has Student's t distribution. Its degrees of
+    freedom, which a row does not keep, follow from E_n, which has Student's factor in it (see `compare_to_known`).
+    """
+    from scipy.special import ndtri, stdtr  # scipy.stats has the same and takes long to import
+
+    if row.z is None or row.value is None or row.u is None or not row.e_n:
+        return row.z
+    expanded = (row.value - row.known) / row.e_n
+    freedom = freedom_of_factor(math.sqrt(max(expanded**2 - (_K * row.u_known) ** 2, 0.0)) / row.u)
+    if math.isinf(freedom):
+        return row.z
+    # Welch-Satterthwaite, JCGM 100:2008 G.4.1: what is known counts as known.
+    freedom *= (1 + (row.u_known / row.u) ** 2) ** 2
+    return math.copysign(float(ndtri(max(stdtr(freedom, -abs(row.z)), 1e-300))), row.z)
 
 
 def _bound_holds(pad: PadReading, low: float, high: float) -> bool | None:

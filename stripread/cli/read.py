@@ -9,7 +9,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from stripread.check import Verdict, check_replicates, doubted
+from stripread.check import Verdict, check_strips, doubted
 from stripread.cli.output import as_we_go, say
 from stripread.cli.processes import in_order
 from stripread.cli.read_options import ReadOptions
@@ -210,7 +210,7 @@ def _compared(reads: Sequence[_Read]) -> list[_Read]:
     """Hold the strips of one sample against each other; where they differ, every one of them is in doubt."""
     verdicts = [read.verdict for read in reads if read.verdict is not None]
     pads = zip(*(verdict.pads for verdict in verdicts), strict=True)
-    findings = [finding for pad in pads if (finding := check_replicates([judged.reading for judged in pad]))]
+    findings = check_strips([v.reading for v in verdicts], ([judged.reading for judged in pad] for pad in pads))
     return [read if read.verdict is None else replace(read, verdict=doubted(read.verdict, findings)) for read in reads]
 
 

@@ -21,7 +21,7 @@ from stripread.lot import invert_curve
 from stripread.read.strip import PadReading, Reading, report_pad
 from stripread.units import two_digits
 
-__all__ = ["combine_readings"]
+__all__ = ["combine_readings", "light_correlation"]
 
 _DISAGREE_P = 0.01  # chance that good photos are called different
 _OWN = ("pixels", "rounding", "light")  # what a photo may share with no other
@@ -112,8 +112,8 @@ def combine_readings(readings: Sequence[Reading], *, one_strip: bool) -> Reading
     )
 
 
-def _correlation(readings: Sequence[Reading], lab: Float) -> Float:
-    """Correlation (n, n) of the colour correction's errors near a colour."""
+def light_correlation(readings: Sequence[Reading], lab: Float) -> Float:
+    """Return the correlation (n, n) of the colour correction's errors near a colour (3,), by the photos' cards."""
     n = len(readings)
     result = np.eye(n)
     for i in range(n):
@@ -134,7 +134,7 @@ def _photos(readings: Sequence[Reading], pad: int, *, one_strip: bool) -> _Photo
         values=np.array([e.value for e in estimates]),
         alone=np.array([sum(e.budget.get(name, 0.0) ** 2 for name in (*causes, "glare")) for e in estimates]),
         by_light=np.array([e.budget["colour_correction"] ** 2 for e in estimates]),
-        correlation=_correlation(readings, np.mean([r.pads[pad].lab for r in readings], axis=0)),
+        correlation=light_correlation(readings, np.mean([r.pads[pad].lab for r in readings], axis=0)),
         freedom=np.array([e.degrees_of_freedom for e in estimates]),
     )
 

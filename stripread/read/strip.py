@@ -35,7 +35,7 @@ from stripread.measure import (
 )
 from stripread.photo import PhotoFile
 from stripread.strip import StripKind
-from stripread.units import two_digits, two_digits_outward
+from stripread.units import bound, two_digits
 
 __all__ = ["Censored", "Limit", "PadReading", "Reading", "read_measurement", "read_strip", "report_pad"]
 
@@ -479,7 +479,7 @@ def _censor(estimate: Estimate, calibration: PadCalibration) -> tuple[Censored |
         if not _is_detected(estimate):
             message = Message(
                 "Not detected: under %(limit)s %(unit)s in this photo.",
-                limit=two_digits_outward(estimate.high, up=True),
+                limit=bound(estimate.high, "below"),
                 unit=unit,
             )
             return "below", Limit(name="LOD", value=estimate.high), [make_finding("below_lod", message)]
@@ -487,7 +487,7 @@ def _censor(estimate: Estimate, calibration: PadCalibration) -> tuple[Censored |
             message = Message(
                 "Detected, but too little for a number (LOQ %(limit)s %(unit)s): under %(bound)s %(unit)s.",
                 limit=two_digits(curve.top if loq is None else loq),
-                bound=two_digits_outward(estimate.high, up=True),
+                bound=bound(estimate.high, "below"),
                 unit=unit,
             )
             return "below", Limit(name="LOQ", value=estimate.high), [make_finding("below_loq", message)]
@@ -496,7 +496,7 @@ def _censor(estimate: Estimate, calibration: PadCalibration) -> tuple[Censored |
         message = Message(
             "The interval reaches the lowest calibrator, %(low)s %(unit)s: under %(bound)s %(unit)s.",
             low=Number(curve.low, "g"),
-            bound=two_digits_outward(estimate.high, up=True),
+            bound=bound(estimate.high, "below"),
             unit=unit,
         )
         advice = Message("Report it as under that value, or use a kind with a lower range.")
@@ -526,7 +526,7 @@ def _censor_by_chart(
         words = Message(
             "The interval reaches the lowest block, %(low)s %(unit)s: under %(bound)s %(unit)s.",
             low=Number(curve.low, "g"),
-            bound=two_digits_outward(limit.value, up=True),
+            bound=bound(limit.value, "below"),
             unit=unit,
         )
     else:

@@ -11,7 +11,7 @@ from stripread.check import PadVerdict, Verdict
 from stripread.errors import StripReadError
 from stripread.findings import REGISTRY, Finding
 from stripread.i18n import Clause, Joined, Message, Number, Shown
-from stripread.units import format_interval, format_number, places_for, probability_in_words, two_digits_outward
+from stripread.units import bound, format_interval, format_number, places_for, probability_in_words
 
 __all__ = [
     "Headline",
@@ -116,10 +116,8 @@ def pad_words(verdict: Verdict, pad: PadVerdict) -> PadWords:
         interval = format_interval(reading.interval, places)
         return PadWords(value, Message("95 %% interval %(interval)s", interval=interval))
     if reading.censored is not None and reading.limit is not None:
-        bound = with_unit(
-            two_digits_outward(reading.limit.value, up=reading.censored == "below"), reading.unit, reading.analyte
-        )
-        return PadWords(bound_words(reading.censored, bound), _BOUNDS[reading.limit.name])
+        least = with_unit(bound(reading.limit.value, reading.censored), reading.unit, reading.analyte)
+        return PadWords(bound_words(reading.censored, least), _BOUNDS[reading.limit.name])
     worst = next((f for f in (*pad.findings, *verdict.findings) if f.severity == "error"), None)
     if worst is None:
         return PadWords(Message("no number"), Message("as the findings say"))

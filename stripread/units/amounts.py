@@ -1,9 +1,10 @@
 """Amounts for people at the tank: rounded to what a jug shows, in their own units with litres beside them."""
 
 from dataclasses import dataclass
+from typing import Literal
 
 from stripread.i18n import InWords, Joined, Message, Number, Reader, Shown, System, Verbatim, joined
-from stripread.units.rounding import format_number, places_for, plain
+from stripread.units.rounding import format_number, lower_end, places_for, plain, upper_end
 from stripread.units.uncertain import Measured
 
 __all__ = [
@@ -92,9 +93,9 @@ def volume_as_typed(volume_l: float, system: System) -> str:
 def tell_volume_read(volume_l: Measured, system: System) -> Message:
     """Return a volume that is known with an uncertainty, with its 95 % interval."""
     low, high = volume_l.interval
-    most = Message("no end known") if high is None else plain(high)
+    most = Message("no end known") if high is None else upper_end(high)
     value = tell_volume(volume_l.value, system)
-    return Message("%(volume)s, 95 %%: %(low)s to %(high)s L", volume=value, low=plain(low), high=most)
+    return Message("%(volume)s, 95 %%: %(low)s to %(high)s L", volume=value, low=lower_end(low), high=most)
 
 
 def _metric(volume_l: float) -> Joined:
@@ -132,13 +133,18 @@ def tell_flow(flow_l_per_h: Measured, system: System) -> Joined:
     return Joined((joined(own), metric), "; ")
 
 
-def tell_hours(hours: float) -> Shown:
-    """Return a time in words: minutes, hours or days."""
+def tell_hours(hours: float, *, end: Literal["lower", "upper"] | None = None) -> Shown:
+    """Return a time in words: minutes, hours or days; as an ``end`` of an interval it is rounded outward."""
+    outward = {"lower": lower_end, "upper": upper_end}
     if abs(hours) < 1:
-        return Joined((Number(60 * hours, ".0f"), "min"))
+        return Joined((outward[end](60 * hours, 0) if end else Number(60 * hours, ".0f"), "min"))
     if abs(hours) < 72:
-        return Joined((Number(hours, ".0f"), "h"))
-    return Message("%(days)s days", days=Number(hours / 24, ".2g" if abs(hours) < 2400 else ".0f"))
+        return Joined((outward[end](hours, 0) if end else Number(hours, ".0f"), "h"))
+    days = hours / 24
+    return Message(
+        "%(days)s days",
+        days=outward[end](days, digits=2) if end else Number(days, ".2g" if abs(days) < 100 else ".0f"),
+    )
 
 
 def tell(number: Measured, unit: str) -> Shown:
@@ -147,9 +153,9 @@ def tell(number: Measured, unit: str) -> Shown:
     if number.u == 0 and number.ends is None:
         return _with_unit(Number(number.value, ".4g"), unit)
     places = places_for(((number.value if high is None else high) - low) / 2)
-    most = Message("no end known") if high is None else format_number(high, places)
+    most = Message("no end known") if high is None else upper_end(high, places)
     amount = _with_unit(format_number(number.value, places), unit)
-    return Message("%(amount)s (95 %%: %(low)s to %(high)s)", amount=amount, low=format_number(low, places), high=most)
+    return Message("%(amount)s (95 %%: %(low)s to %(high)s)", amount=amount, low=lower_end(low, places), high=most)
 
 
 def _with_unit(number: Number, unit: str) -> Joined:

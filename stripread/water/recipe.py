@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from stripread.findings import Finding, make_finding
 from stripread.i18n import Message, Number
-from stripread.units import Difference, Measured, difference, probability_in_words, propagate
+from stripread.units import Difference, Measured, difference, lower_end, probability_in_words, propagate, upper_end
 from stripread.water.dilution import mix
 
 __all__ = ["RecipeCheck", "check_recipe", "recipe_finding", "recipe_range_finding", "recipe_strength"]
@@ -130,8 +130,8 @@ def recipe_range_finding(strength: Measured, *, low: float, high: float) -> Find
                 "By mass balance the recipe gives %(strength)s mg/L (%(least)s to %(most)s, 95 %%), which "
                 "is under the %(low)s to %(high)s mg/L that are expected.",
                 strength=Number(strength.value, ".3g"),
-                least=Number(least, ".3g"),
-                most=Number(most, ".3g"),
+                least=lower_end(least),
+                most=upper_end(most),
                 low=Number(low, "g"),
                 high=Number(high, "g"),
             )
@@ -140,8 +140,8 @@ def recipe_range_finding(strength: Measured, *, low: float, high: float) -> Find
                 "By mass balance the recipe gives %(strength)s mg/L (%(least)s to %(most)s, 95 %%), which "
                 "is over the %(low)s to %(high)s mg/L that are expected.",
                 strength=Number(strength.value, ".3g"),
-                least=Number(least, ".3g"),
-                most=Number(most, ".3g"),
+                least=lower_end(least),
+                most=upper_end(most),
                 low=Number(low, "g"),
                 high=Number(high, "g"),
             )

@@ -10,7 +10,7 @@ from starlette.responses import HTMLResponse
 from stripread.findings import REGISTRY
 from stripread.i18n import LANGUAGES, Reader, Shown, catalogue_of
 from stripread.report import pad_interval, pad_value, page_environment, reading_headline, strength_words
-from stripread.units import System, kept_shown, tell_line_flow, tell_volume
+from stripread.units import System, kept_shown, lower_end, tell_line_flow, tell_volume, upper_end
 from stripread.web.language import language_of
 from stripread.web.security import CSRF_FIELD
 from stripread.web.state import state_of
@@ -54,6 +54,8 @@ def _environment(reader: Reader) -> Environment:
     made.install_gettext_translations(words, newstyle=True)  # type: ignore[attr-defined]  # of the extension
     made.filters["shown"] = lambda thing: reader.show(kept_shown(thing) if isinstance(thing, dict) else thing)
     made.filters["digits"] = reader.digits  # of a number that a template has formatted
+    made.filters["lower_end"] = lambda number: reader.show(lower_end(number, digits=2))
+    made.filters["upper_end"] = lambda number: reader.show(upper_end(number, digits=2))
     made.filters["named"] = lambda name: words.gettext(name) if name else ""  # of the site: any language may be right
     made.filters["meaning"] = lambda code: reader.show(REGISTRY[code].meaning) if code in REGISTRY else ""
     for name, words_of in _WORDS.items():

@@ -129,7 +129,9 @@ def _recipe(records: Records, batch: Batch, *, at: datetime) -> Recipe | None:
     strength = expected_strength(records, batch)
     if strength is None:
         return None
-    return Recipe(value=strength.value, u=strength.u, words=_made_of(batch))
+    return Recipe(
+        value=strength.value, u=strength.u, words=_made_of(batch), degrees_of_freedom=strength.degrees_of_freedom
+    )
 
 
 def _made_of(batch: Batch) -> Message:

@@ -9,7 +9,7 @@ import pytest
 from published import columns, rows
 
 from stripread.check import individuals_chart
-from stripread.check.control_chart import cusum, ewma, ewma_reach
+from stripread.check.control_chart import cusum
 
 
 def test_individuals_of_the_flow_rate_example() -> None:
@@ -30,20 +30,6 @@ def test_individuals_of_the_concentration_example() -> None:
     assert chart.limits == pytest.approx((92.2081, 105.9819), abs=5e-5)
     assert chart.limits == pytest.approx((92.21, 105.99), abs=0.01)
     assert chart.range_limit == pytest.approx(8.46, abs=5e-3)
-
-
-def test_ewma() -> None:
-    table = rows("nist_ewma.csv")[1:]
-    found = ewma([float(row["x"]) for row in table], target=50.0, weight=0.3)
-    assert found == pytest.approx([float(row["ewma_printed"]) for row in table], abs=5e-3)
-    reach = ewma_reach(2.0539, weight=0.3)
-    assert 50 + np.array([-reach, reach]) == pytest.approx([47.4115, 52.5884], abs=1e-4)  # its factor is truncated
-    assert not np.any(np.abs(found - 50) > reach)
-
-
-def test_ewma_reaches_less_far_at_its_start() -> None:
-    assert ewma_reach(1.0, weight=0.3, after=1) == pytest.approx(3 * 0.3)
-    assert ewma_reach(1.0, weight=0.3, after=50) == pytest.approx(ewma_reach(1.0, weight=0.3))
 
 
 def test_cusum() -> None:

@@ -57,15 +57,15 @@ def test_volumes_are_told_in_their_own_units_with_litres_beside_them(litres, sys
 
 
 def test_numbers_bear_no_more_digits_than_their_interval():
-    assert str(tell(Measured(155.556, 9.68), "mg/L")) == "156 mg/L (95 %: 137 to 175)"
-    assert str(tell(Measured(0.7512, 0.01), "mg/L")) == "0.751 mg/L (95 %: 0.732 to 0.771)"
+    assert str(tell(Measured(155.556, 9.68), "mg/L")) == "156 mg/L (95 %: 136 to 175)"
+    assert str(tell(Measured(0.7512, 0.01), "mg/L")) == "0.751 mg/L (95 %: 0.731 to 0.771)"
     assert str(tell(Measured(220.0), "mg/L")) == "220 mg/L"
     assert str(tell(Measured(220.0, 8.0, (200.0, None)), "mg/L")).endswith("200 to no end known)")
-    assert str(tell_volume_read(Measured(12.618, 2.69), "metric")) == "12.6 L, 95 %: 7.35 to 17.9 L"
+    assert str(tell_volume_read(Measured(12.618, 2.69), "metric")) == "12.6 L, 95 %: 7.34 to 17.9 L"
 
 
 def test_pump_rates_are_told_in_units_of_a_dial():
-    assert str(tell_flow(Measured(11.36, 1.0), "metric")) == "11.4 L/h (95 %: 9.4 to 13.3); 189 mL/min"
+    assert str(tell_flow(Measured(11.36, 1.0), "metric")) == "11.4 L/h (95 %: 9.4 to 13.4); 189 mL/min"
     assert str(tell_flow(Measured(0.5, 0.05), "metric")).startswith("500 mL/h")
     assert str(tell_flow(Measured(3 * GALLON, 1.0), "us")).startswith("3 US gal/h, 6.4 US fl oz/min; 11.4 L/h")
 

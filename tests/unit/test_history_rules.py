@@ -96,7 +96,9 @@ class TestStripRules:
         ("checks", "words"),
         [
             ((0.3, -0.5, 3.4), "3.4 standard uncertainties over"),
-            ((-1.5, -1.6, -1.4, -1.7, -1.5, -1.6), "drifted under"),  # each within its limits, together a drift
+            ((0.3, -0.2, 0.4, -0.1, 0.2, -0.3, -1.9, -2.0, -1.8), "fallen from where"),  # each within its limits
+            ((1.5, 1.6, 1.4, 1.7, 1.5, 1.6), None),  # all off alike, as the curve that they have in common may be
+            ((0.3, -0.2, 0.4, -0.1, 0.2, -0.3, *10 * (-1.9, -2.0)), "fallen"),  # and it stays so
             ((0.5, -0.8, 1.2, -0.3, 0.9, -1.1), None),
             ((4.0, 0.1, 0.2, -0.1), None),  # mended since
         ],
@@ -151,6 +153,16 @@ class TestSampleRules:
     def test_a_jump_against_the_points_own_scatter(self, value, fires):
         before = tuple(past(v, days=9 - i) for i, v in enumerate((0.28, 0.30, 0.27, 0.29, 0.28, 0.26, 0.29)))
         assert bool(pad_findings(jump_at_point, history(same_point=before), value=value)) is fires
+
+    def test_values_that_are_all_the_same_are_so_by_chance(self):
+        before = tuple(past(0.28, days=9 - i) for i in range(8))
+        assert not pad_findings(jump_at_point, history(same_point=before), value=0.32)
+        assert pad_findings(jump_at_point, history(same_point=before), value=0.35)
+
+    def test_a_jump_names_what_was_to_be_expected(self):
+        before = tuple(past(v, days=9 - i) for i, v in enumerate((0.28, 0.30, 0.27, 0.29, 0.28, 0.26, 0.29)))
+        found = pad_findings(jump_at_point, history(same_point=before), value=0.39)
+        assert "going by the last 7 readings here, 0.206 to 0.363 mg/L was" in str(found[0].message)
 
     def test_a_bad_photo_is_no_jump(self):
         before = tuple(past(v, days=9 - i) for i, v in enumerate((0.28, 0.30, 0.27, 0.29, 0.28, 0.26, 0.29)))

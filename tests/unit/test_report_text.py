@@ -57,7 +57,7 @@ def test_trust_comes_before_the_water():
 
 
 def test_a_value_comes_with_its_interval_and_no_digits_that_it_does_not_bear():
-    assert "0.24 mg/L, 95 % interval 0.19 to 0.29" in text(judged(made_pad(0.2412, 0.0251)))
+    assert "0.24 mg/L, 95 % interval 0.19 to 0.30" in text(judged(made_pad(0.2412, 0.0251)))
     assert "0.2412 mg/L, 95 % interval 0.2396 to 0.2428" not in text(judged(made_pad(0.2412, 0.0251)))
 
 

@@ -53,7 +53,7 @@ def test_points_stand_with_their_latest_reading_its_interval_and_verdict(signed_
     assert "0.26 mg/L" in page
     assert re.findall(r"<b>(0\.\d+ mg/L)</b>", page) == ["0.26 mg/L"]
     assert page.count("0.30 mg/L") == 1  # small, among the latest
-    assert "95 % interval 0.21 to 0.31" in page
+    assert "95 % interval 0.20 to 0.32" in page
     assert "WITHIN RANGE" in page
     assert "never read" in page  # the tank
     assert 'href="/points/bench%201"' in page
@@ -150,5 +150,5 @@ def test_an_empty_trend_tells_the_last_reading_whole(signed_in, site):
     page = signed_in("Gus").get("/points/bench 1").text
     assert "The last reading:" in page
     assert "0.26 mg/L" in page
-    assert "95 % interval 0.21 to 0.31" in page
+    assert "95 % interval 0.20 to 0.32" in page
     assert "WITHIN RANGE" in page

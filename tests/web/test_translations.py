@@ -101,7 +101,7 @@ A = Message("nothing")
     ("words", "spanish"),
     [
         (tell(Measured(0.26), "mg/L"), "0,26 mg/L"),
-        (reported(made_pad(0.26, 0.02)), "0,26 mg/L (95 %: de 0,221 a 0,299)"),
+        (reported(made_pad(0.26, 0.02)), "0,26 mg/L (95 %: de 0,22 a 0,3)"),
         (format_interval((0.22, 0.3), 2), "de 0,22 a 0,30"),
         (format_interval((None, 0.3), 1), "hasta 0,3"),
         (made_sample(0.15, 0.4).main.words, "de 0,15 a 0,4 mg/L"),

@@ -1,15 +1,16 @@
 """What the record knows of batches: which one a sample is of, what it was read as, should be, and should still have."""
 
+import math
 from dataclasses import replace
 from datetime import datetime, timedelta
 
 from stripread.check import Forecast
 from stripread.errors import WaterError
 from stripread.records.chain import entries as said
-from stripread.records.queries.readings import ReadingFilter
+from stripread.records.queries.readings import ReadingFilter, RecordedPad
 from stripread.records.store import Records
 from stripread.site import SampleType
-from stripread.units import Measured
+from stripread.units import Measured, freedom_of_factor
 from stripread.water import COVERS, LossFit, Timed, fit_loss, mix, strength_at, time_until
 
 __all__ = [
@@ -47,12 +48,19 @@ def batch_readings(
     wanted = ReadingFilter(validity="valid", since=batch.made_at - _CLOCKS, until=until)
     found = records.readings(wanted, limit=_OF_BATCH)
     return [
-        (reading.when, Measured(reading.main.value, reading.main.u))
+        (reading.when, Measured(reading.main.value, reading.main.u, degrees_of_freedom=_freedom(reading.main)))
         for reading in reversed(found)
         if reading.entry.payload.get("how", {}).get("batch") == batch.id
         and reading.main.value is not None
         and reading.main.u is not None
     ]
+
+
+def _freedom(pad: RecordedPad) -> float:
+    """Return the degrees of freedom of a recorded reading, which its interval tells over its u; infinite where open."""
+    if pad.low is None or pad.high is None or not pad.low > 0 or not pad.u:
+        return math.inf
+    return freedom_of_factor((pad.high - pad.low) / 2 / pad.u)
 
 
 def expected_strength(records: Records, batch: said.Batch) -> Measured | None:

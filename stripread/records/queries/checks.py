@@ -7,8 +7,9 @@ from pathlib import Path
 
 from sqlalchemy import Connection, select
 
+from stripread.check import normal_score
 from stripread.errors import RecordFileError, RecordsError
-from stripread.lot import CheckRow, Lot, chart_scores, load_record, row_text
+from stripread.lot import CheckRow, Lot, load_record, row_text
 from stripread.records.chain.canonical import COLUMNS
 from stripread.records.chain.chain import rows_in_order
 from stripread.records.chain.entries import CheckStandard, from_payload
@@ -70,11 +71,12 @@ def _hash(row: CheckRow) -> str:
 
 
 def lot_scores(records: Records, lot: Lot) -> tuple[float, ...] | None:
-    """Scores of the lot's check standards in this calibration; None where the record keeps no checks at all."""
+    """Return the normal scores of the lot's checks in this calibration; None where the record keeps none at all."""
     if not records.check_standards(limit=1):
         return None
     rows = check_rows(records, lot.number)
-    return tuple(chart_scores(rows, pad=lot.pads[0].pad, lot_sha256=lot.sha256))
+    own = (row for row in rows if row.pad == lot.pads[0].pad and row.lot_sha256 == lot.sha256 and row.counts)
+    return tuple(score for row in own if (score := normal_score(row)) is not None)
 
 
 def check_rows(records: Records, lot: str) -> list[CheckRow]:

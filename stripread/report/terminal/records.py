@@ -6,7 +6,7 @@ from typing import Any
 from stripread.i18n import Message, Shown, Verbatim
 from stripread.records import Entry, RecordedPad, RecordedReading, Reread, Verification
 from stripread.report.words import Headline, bound_words, headline_of, with_unit
-from stripread.units import format_interval, format_number, places_for, two_digits_outward
+from stripread.units import bound, format_interval, format_number, places_for
 
 __all__ = [
     "entries_text",
@@ -70,10 +70,7 @@ def pad_value(pad: RecordedPad) -> Shown:
     if pad.value is not None and pad.u is not None:
         return with_unit(format_number(pad.value, places_for(2 * pad.u)), pad.unit, pad.analyte)
     if pad.censored is not None and pad.limit_value is not None:
-        return bound_words(
-            pad.censored,
-            with_unit(two_digits_outward(pad.limit_value, up=pad.censored == "below"), pad.unit, pad.analyte),
-        )
+        return bound_words(pad.censored, with_unit(bound(pad.limit_value, pad.censored), pad.unit, pad.analyte))
     return Message("no number")
 
 

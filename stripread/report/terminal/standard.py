@@ -8,7 +8,7 @@ from stripread.i18n import Message
 from stripread.lot import CheckRow, Lot, broken_rules, chart_scores
 from stripread.report.json_lines import findings_json
 from stripread.report.terminal.reading import table
-from stripread.units import format_interval, format_number, places_for, two_digits_outward
+from stripread.units import bound, format_interval, format_number, places_for, upper_end
 
 __all__ = ["broken_by_last", "chart_text", "check_json", "check_text"]
 
@@ -38,15 +38,16 @@ def check_text(check: StandardCheck, *, photo: str, recorded: CheckRow | None) -
         lines += [
             f"  read        {format_number(pad.value, places)}{unit}, 95 % interval {interval}",
             f"  difference  {format_number(agreement.difference, places)}{unit}, expanded uncertainty (95 %) "
-            f"{format_number(agreement.expanded_uncertainty, places)}",
+            f"{upper_end(agreement.expanded_uncertainty, places)}",
             f"  E_n         {format_number(agreement.e_n, 2)}; agrees from -1 to 1",
             f"  z           {format_number(agreement.z, 2)}, for the control chart",
         ]
     elif pad.limit is not None:
         side = "under" if pad.censored == "below" else "over"
         fits = "which the known value fits" if check.bound_holds else "which the known value CONTRADICTS"
-        bound = two_digits_outward(pad.limit.value, up=pad.censored == "below")
-        lines.append(f"  read        {side} {bound}{unit} ({pad.limit.name}), {fits}")
+        lines.append(
+            f"  read        {side} {bound(pad.limit.value, pad.censored or 'above')}{unit} ({pad.limit.name}), {fits}"
+        )
     else:
         lines.append("  read        nothing that may be reported")
     lines += [f"  {f.severity:<10}  {f.message} ({f.code})\n              {f.advice}" for f in check.doubts]

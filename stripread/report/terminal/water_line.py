@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from stripread.check import CAUTION
 from stripread.i18n import ByFace, Joined, Message, Number, Shown, Verbatim
 from stripread.report.answer import Answer
-from stripread.units import Measured, System, tell, tell_flow, tell_hours, two_digits
+from stripread.units import Measured, System, lower_end, tell, tell_flow, tell_hours, two_digits, upper_end
 from stripread.water import (
     EXPLOSIVE_GAS_PPM,
     GAS_DENSITY_TO_AIR,
@@ -416,5 +416,5 @@ def _crops(analyte: str, dose: Measured) -> tuple[Shown, ...]:
 
 def _ends(number: Measured) -> Message:
     low, high = number.interval
-    most = Message("no end known") if high is None else Number(high, ".3g")
-    return Message("%(low)s to %(high)s", low=Number(low, ".3g"), high=most)
+    most = Message("no end known") if high is None else upper_end(high)
+    return Message("%(low)s to %(high)s", low=lower_end(low), high=most)

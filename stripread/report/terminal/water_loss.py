@@ -1,5 +1,7 @@
 """The loss of a stock's strength in words."""
 
+from typing import Literal
+
 from stripread.check import CAUTION
 from stripread.i18n import Joined, Message, Number, Shown
 from stripread.report.answer import Answer
@@ -105,10 +107,10 @@ def _limit_words(left: Measured, limit: float) -> tuple[Message, str]:
 
 def _span(hours: Measured) -> Message:
     low, high = hours.interval
-    least = Message("already") if low < 0 else _year(low)
-    most = Message("no end known") if high is None else _year(high)
+    least = Message("already") if low < 0 else _year(low, end="lower")
+    most = Message("no end known") if high is None else _year(high, end="upper")
     return Message("%(amount)s (95 %%: %(low)s to %(high)s)", amount=_year(hours.value), low=least, high=most)
 
 
-def _year(hours: float) -> Shown:
-    return Message("over a year") if hours > 8760 else tell_hours(hours)
+def _year(hours: float, *, end: Literal["lower", "upper"] | None = None) -> Shown:
+    return Message("over a year") if hours > 8760 else tell_hours(hours, end=end)
