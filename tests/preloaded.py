@@ -2,8 +2,8 @@
 
 A server starts its readers and fits anew each ("spawn"), which costs half a second of imports every time. In tests they
 are forked from a process that has imported all of it and does nothing else. What is started is the same, and ends the
-same way. Real starts are left to `tests/web/test_queue.py` and `test_fit_process.py` (servers that are killed) and to the
-server that `tests/browser/test_screens.py` looks at.
+same way. Real starts are left to `tests/web/test_queue.py` and `test_fit_process.py` (servers that are killed) and to
+the server that `tests/browser/test_screens.py` looks at.
 """
 
 import multiprocessing
