@@ -165,7 +165,7 @@ def strip_geometry(kind: StripKind) -> StripGeometry:
 
 
 def draw_shot(shot: Shot, *, seed: int) -> Rendered:
-    """Draw a shot as light on the sensor, with where things are in it: a photo that is neither developed nor encoded."""
+    """Draw a shot as light on the sensor, neither developed nor encoded, with where things are in it."""
     scene = Scene(
         card=shot.card,
         view=shot.view,
