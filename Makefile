@@ -6,11 +6,12 @@ READY := $(VENV)/.ready
 SITE := calibration
 AXE := tests/browser/node_modules/axe-core/axe.min.js
 
-.PHONY: demo test check lint format bench-accuracy bench-find bench-speed bench-records bench-season bench-load fit-mismatch demo-data translations screenshots help
+.PHONY: demo test test-long check lint format bench-accuracy bench-find bench-speed bench-records bench-season bench-load fit-mismatch demo-data translations screenshots help
 
 help:
 	@echo "make demo            set up, read a sample photo, play six simulated weeks and report on them"
-	@echo "make test            set up, run every check and test"
+	@echo "make test            set up, run every check and test; some five minutes"
+	@echo "make test-long       the same claims on more cases; a few minutes"
 	@echo "make check           the quick one: ruff, mypy, tests of units and against references"
 	@echo "make lint | format   ruff and mypy | ruff format"
 	@echo "make bench-accuracy  errors and coverage on unseen simulated photos (PHOTOS=400, CAMERAS=table.csv)"
@@ -46,12 +47,18 @@ $(AXE): tests/browser/package-lock.json
 	@{ command -v npm >/dev/null && npm ci --silent --no-audit --no-fund --prefix tests/browser && touch $@; } \
 	  || echo "no npm, or axe-core could not be fetched: the accessibility tests will be skipped"
 
-# One thread for each of two processes: more get into each other's way.
+# One thread for each of two processes: more get into each other's way. Compiled modules are kept, whatever the machine's
+# habit: the tests start a hundred processes.
+PYTEST := OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 PYTHONDONTWRITEBYTECODE= $(BIN)/python -m pytest -q -n 2
+
 test: lint $(AXE)
-	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python -m pytest -q -n 2 --dist loadfile --no-loadscope-reorder
+	$(PYTEST) -m "not long" --dist loadfile --no-loadscope-reorder
+
+test-long: $(READY)
+	$(PYTEST) -m long
 
 check: lint
-	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python -m pytest -q -n 2 -m "not slow" tests/unit tests/reference
+	$(PYTEST) -m "not slow and not long" tests/unit tests/reference
 
 lint: $(READY)
 	$(BIN)/ruff check .

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from tests.browser.live import CHROMIUM, Live, chromium, make_site, phone, serve, sign_in
+from tests.browser.live import CHROMIUM, Live, chromium, make_site, phone, serve_preloaded, sign_in
 
 
 @pytest.fixture(scope="session")
@@ -27,7 +27,7 @@ def fresh_site(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def live(browser: Any, fresh_site: Path, tmp_path: Path) -> Iterator[Live]:
     """A server on a site without any reading: a photo that was read before would be refused."""
-    with serve(Path(shutil.copytree(fresh_site, tmp_path / "site")), tmp_path / "server.log") as running:
+    with serve_preloaded(Path(shutil.copytree(fresh_site, tmp_path / "site")), tmp_path / "server.log") as running:
         yield running
 
 

@@ -1,6 +1,7 @@
 """A real server on a site of its own, and a real browser as wide as a phone; used by tests and screenshots alike."""
 
 import contextlib
+import os
 import re
 import socket
 import subprocess
@@ -12,24 +13,27 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from stripread.records import Point
 from stripread.web import People
+from tests.preloaded import context, start_from_preloaded
 from tests.web.conftest import POINTS, ROOT, SECRET
 from tests.web.conftest import make_site as make_demo
 
 CHROMIUM = Path("/usr/bin/chromium")
 PHONE = {"width": 390, "height": 844}
 SAMPLES = ROOT / "sample_images"
-START_S, ANSWER_S = 120, 120  # patience: the machine may be busy with other tests
+START_S, ANSWER_S, STOP_S = 120, 120, 60  # patience: the machine may be busy with other tests
 
 
 @dataclass(frozen=True, slots=True)
 class Live:
-    """A running server: its address, the folder of its site, its process."""
+    """A running server: its address, the folder of its site, the number of its process."""
 
     address: str
     folder: Path
-    process: "subprocess.Popen[bytes]"
+    pid: int
 
 
 def make_site(folder: Path) -> Path:
@@ -42,31 +46,68 @@ def make_site(folder: Path) -> Path:
 @contextlib.contextmanager
 def serve(folder: Path, log: Path) -> Iterator[Live]:
     """Run ``stripread serve`` on a free port of this machine until the block ends."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    command = [sys.executable, "-m", "stripread", "serve", "--site", folder, "--port", str(port), "--workers", "1"]
+    port = _free_port()
+    command = [sys.executable, "-m", *_words(folder, port)]
     with log.open("wb") as written, subprocess.Popen(command, stdout=written, stderr=written, cwd=ROOT) as process:
         try:
-            _wait_until_up(f"http://127.0.0.1:{port}/sign-in", process, log)
-            yield Live(f"http://127.0.0.1:{port}", folder, process)
+            _wait_until_up(f"http://127.0.0.1:{port}/sign-in", lambda: process.poll() is None, log)
+            yield Live(f"http://127.0.0.1:{port}", folder, process.pid)
         finally:
             process.terminate()
             try:
-                process.wait(timeout=30)
+                process.wait(timeout=STOP_S)
             except subprocess.TimeoutExpired:
                 process.kill()
 
 
-def _wait_until_up(address: str, process: "subprocess.Popen[bytes]", log: Path) -> None:
+@contextlib.contextmanager
+def serve_preloaded(folder: Path, log: Path) -> Iterator[Live]:
+    """Run the same command in a process that need not import anything first (`tests/preloaded.py`)."""
+    port = _free_port()
+    process = context().Process(target=_serve, args=(_words(folder, port), log))
+    process.start()
+    try:
+        _wait_until_up(f"http://127.0.0.1:{port}/sign-in", process.is_alive, log)
+        assert process.pid is not None
+        yield Live(f"http://127.0.0.1:{port}", folder, process.pid)
+    finally:
+        process.terminate()
+        process.join(STOP_S)
+        if process.is_alive():
+            process.kill()
+
+
+def _free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def _words(folder: Path, port: int) -> list[str]:
+    return ["stripread", "serve", "--site", str(folder), "--port", str(port), "--workers", "1"]
+
+
+def _serve(words: list[str], log: Path) -> None:
+    from stripread.cli import main
+
+    with log.open("wb") as written:
+        os.dup2(written.fileno(), 1)
+        os.dup2(written.fileno(), 2)
+    os.chdir(ROOT)
+    sys.argv = words
+    start_from_preloaded(pytest.MonkeyPatch())
+    main()
+
+
+def _wait_until_up(address: str, alive: Callable[[], bool], log: Path) -> None:
     until = time.monotonic() + START_S
     while time.monotonic() < until:
-        if process.poll() is not None:
+        if not alive():
             break
         with contextlib.suppress(OSError):
-            urllib.request.urlopen(address, timeout=5).close()
+            urllib.request.urlopen(address, timeout=60).close()
             return
-        time.sleep(0.1)
+        time.sleep(0.05)
     raise AssertionError(f"the server did not come up: {log.read_text(errors='replace')}")
 
 

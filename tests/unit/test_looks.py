@@ -15,7 +15,7 @@ from stripread.simulate.optics.cameras import make_phone
 from stripread.simulate.optics.conditions import with_look
 from stripread.simulate.random_kinds import RANGES, another_kind, dip_random, random_kind
 from stripread.simulate.scene.heic import heif_encoder
-from stripread.simulate.scene.photograph import DippedStrip, Shot, strip_geometry
+from stripread.simulate.scene.photograph import DippedStrip, Shot, draw_shot, strip_geometry
 from stripread.simulate.scene.render import Rendered
 from stripread.simulate.scene.scene import StripPlacement, View
 from stripread.strip import Dip, PadSpec, StripKind
@@ -96,7 +96,7 @@ def test_same_seed_same_bytes_and_another_seed_another_photo() -> None:
 
 @each(("aspect", "family"), [c for c in ALL if c[0] not in CAMERA_ASPECTS])
 def test_each_family_shows_where_it_belongs(aspect: str, family: str, usual: tuple[bytes, Rendered]) -> None:
-    _, drawn = take_photo(looked(aspect, family), seed=1)
+    drawn = draw_shot(looked(aspect, family), seed=1)
     places = changed_mm(usual[1], drawn)
     assert len(places) > 30
     slot = CARD.slot
@@ -126,7 +126,7 @@ def test_each_camera_effect_changes_the_file(aspect: str, family: str, usual: tu
 
 
 def test_the_usual_look_shows_plastic_and_pad_in_their_own_colours(usual: tuple[bytes, Rendered]) -> None:
-    _, plain = take_photo(SHOT, seed=1)
+    plain = draw_shot(SHOT, seed=1)
     for place in ((4.5, 3.0), (30.0, 3.0), (60.0, 3.0)):
         x, y = _on_picture(plain, place)
         part = np.s_[y - 3 : y + 4, x - 3 : x + 4]
@@ -146,7 +146,7 @@ def _on_picture(drawn: Rendered, place: tuple[float, float]) -> tuple[int, int]:
 
 @each("family", ["uneven dye", "streaked dye", "paper grain", "woven", *FAMILIES["pad_face"].unseen])
 def test_an_uneven_pad_has_its_own_colour_in_the_mean(family: str, usual: tuple[bytes, Rendered]) -> None:
-    _, drawn = take_photo(looked("pad_face", family), seed=1)
+    drawn = draw_shot(looked("pad_face", family), seed=1)
     means = []
     for picture in (usual[1], drawn):
         mask = np.zeros(picture.image.shape[:2], np.uint8)
@@ -162,7 +162,7 @@ def test_an_uneven_pad_has_its_own_colour_in_the_mean(family: str, usual: tuple[
     [(a, f) for a, f in ALL if a in ("outline", "pad_form", "around", "lens") and f != "veiling glare"],
 )
 def test_the_truth_lies_where_the_pad_is(aspect: str, family: str) -> None:
-    _, drawn = take_photo(looked(aspect, family, strength=1.0), seed=1)
+    drawn = draw_shot(looked(aspect, family, strength=1.0), seed=1)
     place = drawn.pad_polygons_px["p"].mean(axis=0)
     # The violet pad is less green than red and blue; plastic and ground are not.
     red, green, blue = np.moveaxis(drawn.image.astype(np.float64), -1, 0)
@@ -178,8 +178,8 @@ def test_the_truth_lies_where_the_pad_is(aspect: str, family: str) -> None:
 
 @each("family", ["turned", "slanted"])
 def test_the_truth_leans_with_its_pad(family: str) -> None:
-    _, drawn = take_photo(looked("pad_form", family, strength=1.0), seed=1)
-    straight = take_photo(looked("pad_form", USUAL), seed=1)[1].pad_polygons_px["p"]
+    drawn = draw_shot(looked("pad_form", family, strength=1.0), seed=1)
+    straight = draw_shot(looked("pad_form", USUAL), seed=1).pad_polygons_px["p"]
     polygon = drawn.pad_polygons_px["p"]
     assert np.abs(polygon - straight).max() > 1.0
     middle = polygon.mean(axis=0)
@@ -193,8 +193,8 @@ def test_the_truth_leans_with_its_pad(family: str) -> None:
 
 def test_a_finger_shadow_leaves_the_pads_in_the_light() -> None:
     for seed in range(12):
-        _, drawn = take_photo(looked("around", "finger shadow", strength=1.0, seed=seed), seed=1)
-        _, plain = take_photo(looked("around", USUAL), seed=1)
+        drawn = draw_shot(looked("around", "finger shadow", strength=1.0, seed=seed), seed=1)
+        plain = draw_shot(looked("around", USUAL), seed=1)
         x, y = np.rint(drawn.pad_polygons_px["p"].mean(axis=0)).astype(int)
         np.testing.assert_allclose(
             drawn.image[y - 12 : y + 13, x - 12 : x + 13], plain.image[y - 12 : y + 13, x - 12 : x + 13], rtol=1e-5
@@ -254,7 +254,7 @@ def test_a_second_strip_lies_beside_the_first() -> None:
     for look in (None, Look()):
         one = replace(SHOT, look=look, placement=replace(SHOT.placement, offset_mm=(0.0, -3.0), angle_deg=0.0))
         two = replace(one, beside=replace(STRIP, concentrations={"p": 0.0}), beside_placement=second)
-        places = changed_mm(*(take_photo(s, seed=1)[1] for s in (one, two)))
+        places = changed_mm(*(draw_shot(s, seed=1) for s in (one, two)))
         assert CARD.slot is not None
         y = CARD.slot.centre[1] + 7.0
         assert np.percentile(np.abs(places[:, 1] - y), 95) < 4.0
@@ -266,7 +266,7 @@ def test_a_lens_bends_the_card_and_its_truth_alike() -> None:
 
     for family in ("barrel", "pincushion", "rolling shutter"):
         shot = looked("lens", family, strength=1.0)
-        _, drawn = take_photo(shot, seed=1)
+        drawn = draw_shot(shot, seed=1)
         assert shot.look is not None
         grey = np.rint(255 * np.clip(drawn.image[..., 1], 0, 1)).astype(np.uint8)
         parameters = cv2.aruco.DetectorParameters()

@@ -12,6 +12,7 @@ from starlette.testclient import TestClient
 
 from stripread.records import Draft, Point, Stamp, open_records
 from stripread.web import People, Settings, create_app
+from tests.preloaded import start_from_preloaded
 
 ROOT = Path(__file__).parents[2]
 PEOPLE = {"Ines": "technician", "Sol": "supervisor", "Gus": "grower"}
@@ -37,6 +38,13 @@ def make_site(folder: Path, *, points: Sequence[Point] = POINTS, people: Mapping
         kept.add(name, role, SECRET)
     kept.close()
     return folder
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _preloaded() -> Iterator[None]:
+    with pytest.MonkeyPatch.context() as patch:
+        start_from_preloaded(patch)
+        yield
 
 
 @pytest.fixture(scope="session")

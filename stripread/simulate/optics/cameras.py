@@ -24,6 +24,8 @@ __all__ = [
     "sensitivities",
 ]
 
+_STRETCH = 8192  # pixel values at a time, so that they stay in the processor's cache
+
 
 def sensitivities(seed: int) -> Float:
     """Plausible sensitivities of a phone's sensor behind its filters, shape (81, 3), each with a maximum of 1.
@@ -165,20 +167,40 @@ def develop_photo(
     grey = np.array([0.2126, 0.7152, 0.0722])
     boost = phone.saturation * np.eye(3) + (1 - phone.saturation) * np.tile(grey, (3, 1))
     combined = (boost @ matrix * balance * (exposure / white[1])).T.astype(np.float32)
-    lookup = _tone_table(phone.contrast, phone.shoulder)
+    curve = _tone_table(phone.contrast, phone.shoulder)
 
     # Steps even in the square root: fine where the curve is steep.
-    table = np.interp(np.linspace(0, 1, 65536) ** 2, *lookup).astype(np.float32) if quick else None
+    table = np.interp(np.linspace(0, 1, 65536) ** 2, *curve).astype(np.float32) if quick else None
 
     def process(raw: NDArray[np.float32]) -> NDArray[np.float32]:
         linear = np.clip(raw @ combined, 0.0, 1.0)
         if table is not None:
             root: NDArray[np.float32] = table[np.rint(np.sqrt(linear) * np.float32(65535)).astype(np.uint16)]
             return root
-        encoded: NDArray[np.float32] = np.interp(linear, *lookup).astype(np.float32)
-        return encoded
+        return _interpolated(linear, *curve)
 
     return process
+
+
+def _interpolated(linear: NDArray[np.float32], places: Float, values: Float) -> NDArray[np.float32]:
+    """Give what ``np.interp`` does, to the bit, ten times as fast: `_tone_table`'s places are even in the square root.
+
+    ``np.interp`` searches the table for each pixel, and neighbours differ by their noise.
+    """
+    last = len(places) - 1
+    slopes = np.append(np.diff(values) / np.diff(places), 0.0)
+    after = np.append(places[1:], np.inf)
+    flat, encoded = linear.ravel(), np.empty(linear.size, np.float32)
+    for start in range(0, flat.size, _STRETCH):
+        light = flat[start : start + _STRETCH].astype(np.float64)
+        place = (np.sqrt(light) * last).astype(np.intp)
+        place += light >= after.take(place)  # where a square root was rounded over a place of the table
+        place -= light < places.take(place)
+        light -= places.take(place)
+        light *= slopes.take(place)
+        light += values.take(place)
+        encoded[start : start + _STRETCH] = light
+    return encoded.reshape(linear.shape)
 
 
 def _tone_table(contrast: float, shoulder: float) -> tuple[Float, Float]:

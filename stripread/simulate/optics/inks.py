@@ -16,6 +16,7 @@ from stripread.simulate.optics.spectra import WAVELENGTHS, gaussian, observer_we
 __all__ = ["NOMINAL", "CardPrint", "Printer", "ink_amounts", "make_printer", "print_card"]
 
 _YULE_NIELSEN = 2.0
+_HAS = np.array([[i >> ink & 1 for i in range(16)] for ink in range(4)])  # which overprints have an ink
 NOMINAL = 0  # seed of the printer for which the ink amounts of the design are worked out
 
 
@@ -35,10 +36,11 @@ class Printer:
     def reflectance(self, amounts: Float) -> Float:
         """Reflectance of ink coverages (..., 4) from 0 to 1; shape (..., 81)."""
         amounts = np.asarray(amounts, dtype=np.float64)
-        weights = np.ones((*amounts.shape[:-1], 16))
-        for i in range(16):
-            for ink in range(4):
-                weights[..., i] *= amounts[..., ink] if i >> ink & 1 else 1 - amounts[..., ink]
+        without_and_with = np.stack([1 - amounts, amounts])
+        weights = without_and_with[_HAS[0], ..., 0]  # (16, ...)
+        for ink in range(1, 4):
+            weights = weights * without_and_with[_HAS[ink], ..., ink]
+        weights = np.ascontiguousarray(np.moveaxis(weights, 0, -1))
         mixed: Float = (weights @ self.overprints ** (1 / _YULE_NIELSEN)) ** _YULE_NIELSEN
         return mixed
 

@@ -164,12 +164,8 @@ def strip_geometry(kind: StripKind) -> StripGeometry:
     )  # fmt: skip
 
 
-def take_photo(shot: Shot, path: Path | None = None, *, seed: int) -> tuple[bytes, Rendered]:
-    """Draw, develop and encode a shot; return the file's bytes and where things are in it."""
-    powers = _powers(shot)
-    total = np.sum(powers, axis=0)
-    # A phone meters so that no channel of the sensor saturates on white: the fullest one is at 0.85.
-    unit = float((total @ shot.phone.sensor).max()) / 0.85
+def draw_shot(shot: Shot, *, seed: int) -> Rendered:
+    """Draw a shot as light on the sensor, neither developed nor encoded, with where things are in it."""
     scene = Scene(
         card=shot.card,
         view=shot.view,
@@ -183,7 +179,13 @@ def take_photo(shot: Shot, path: Path | None = None, *, seed: int) -> tuple[byte
         look=shot.look,
         beside=_placement(shot.beside, shot.beside_placement),
     )
-    drawn = render(scene, _materials(shot, unit), seed=seed)
+    return render(scene, _materials(shot, _unit(shot)), seed=seed)
+
+
+def take_photo(shot: Shot, path: Path | None = None, *, seed: int) -> tuple[bytes, Rendered]:
+    """Draw, develop and encode a shot; return the file's bytes and where things are in it."""
+    total, unit = np.sum(_powers(shot), axis=0), _unit(shot)
+    drawn = draw_shot(shot, seed=seed)
     develop = develop_photo(shot.phone, total, exposure=shot.exposure)
 
     def process(raw: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -217,6 +219,11 @@ def take_photo(shot: Shot, path: Path | None = None, *, seed: int) -> tuple[byte
 
     codes = develop_by_look(shot.look, drawn, developed, noise=noise, seed=seed)
     return write_photo(codes, path, sharpening=sharpening, file=file_by_look(shot.look.file, file)), drawn
+
+
+def _unit(shot: Shot) -> float:
+    """Return what counts as 1 on the sensor: a phone meters so that its fullest channel is at 0.85 on white."""
+    return float((np.sum(_powers(shot), axis=0) @ shot.phone.sensor).max()) / 0.85
 
 
 def _powers(shot: Shot) -> list[Float]:
