@@ -44,6 +44,7 @@ from stripread.strip import StripKind
 __all__ = ["calibrate_lot", "join_lot"]
 
 _LEAST_JOINED = 3  # levels
+_CLEARLY = 4.0  # Delta E between a pad and its plastic that nobody overlooks; our choice
 # Delta E. Corrected colours of the pads of all kinds lie up to 11 apart in 400 simulated pairs of light and phone.
 _FAR_SHIFT = 12.0
 
@@ -290,25 +291,37 @@ def _measure_all(
         on_photo(photo)
         with _named(photo):
             measured[photo] = measure_strip(open_photo(photo), card, kind, spectral=spectral)
-    for row in rows:
-        _check_seen(row, measured[row.photo])
+    _check_seen(rows, measured)
     return measured, {}
 
 
-def _check_seen(row: SeriesRow, measured: StripMeasurement) -> None:
-    """Refuse a dipped strip on which no pad shows; a blank's pad may well have the plastic's colour."""
-    if row.concentration > 0 and any(f.code == "pad_not_seen" for f in measured.findings):
-        raise SeriesError(
-            expected=Message(
-                "a pad that shows on the strip dipped into %(concentration)s in %(name)s",
-                concentration=Number(row.concentration, "g"),
-                name=row.photo.name,
-            ),
-            found=Message("no pad"),
-            remedy=Message(
-                "Turn the strip over if it lies face down, and retake the photo; or take its row out of the series."
-            ),
-        )
+def _check_seen(rows: Sequence[SeriesRow], measured: Mapping[Path, StripMeasurement]) -> None:
+    """Refuse a dipped strip on which no pad shows although as weak a solution, or a weaker, clearly colours another.
+
+    Near the LOD a pad may well have the plastic's colour, as a blank's.
+    """
+    unseen = {photo for photo, one in measured.items() if any(f.code == "pad_not_seen" for f in one.findings)}
+    shown = [
+        (row.pad, row.concentration)
+        for row in rows
+        if row.concentration > 0
+        and row.photo not in unseen
+        and measured[row.photo].strip.steps.get(row.pad or measured[row.photo].pads[0].pad, 0.0) > _CLEARLY
+    ]
+    for row in rows:
+        clear = any(pad == row.pad and concentration <= row.concentration for pad, concentration in shown)
+        if row.photo in unseen and row.concentration > 0 and clear:
+            raise SeriesError(
+                expected=Message(
+                    "a pad that shows on the strip dipped into %(concentration)s in %(name)s",
+                    concentration=Number(row.concentration, "g"),
+                    name=row.photo.name,
+                ),
+                found=Message("no pad"),
+                remedy=Message(
+                    "Turn the strip over if it lies face down, and retake the photo; or take its row out of the series."
+                ),
+            )
 
 
 def _measure_pairs(

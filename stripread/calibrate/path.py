@@ -20,6 +20,10 @@ __all__ = ["FittedPath", "fit_path"]
 _U_HALF, _U_HILL, _U_HILL_FREE = 1.5, 0.1, 0.4
 # C t^2 as a share of B t + C t^2 at the top. Ours: noise-free series of 12 dyes at random have 0.02 to 0.3.
 _U_BEND, _LEAST_CHANGE = 0.3, 0.05
+# CIELAB, each coefficient of a polynomial in t / t(top): corrected colours are no reflectances, and miss them by 1 to 3
+# Delta E, smoothly along a path. Without a zero the levels lie close and tell of it; by so much an acid-base pair, seen
+# in two lamps, is off the form.
+_SHIFTS, _U_SHIFT, _U_SHIFT_FREE = 4, 1.0, 3.0
 # Ours. Fits of simulated series take 20 to 100 evaluations; one that takes many more has a level that fits no path, and
 # creeps along a valley where the colours hardly change.
 _EVALUATIONS = 400
@@ -70,7 +74,7 @@ def _starts(levels: Sequence[Level]) -> list[tuple[Float, Float]]:
         # What a small C explains as well as a large one is left to the small one.
         ridge = np.diag([0.0, 0.0, 0.1 * float(powers[-1, 2])])
         coefficients = np.linalg.lstsq(np.vstack([powers, ridge]), np.vstack([absorbed, np.zeros((3, 3))]), rcond=None)
-        starts.append((np.concatenate([centre, coefficients[0].ravel()]), centre))
+        starts.append((np.concatenate([centre, coefficients[0].ravel(), np.zeros(3 * _SHIFTS)]), centre))
     return starts
 
 
@@ -99,37 +103,42 @@ def _fit(
 
 
 def _fit_penalised(levels: Sequence[Level], whiten: Float, start: Float, centre: Float) -> Fit:
-    """Fit with priors on log K, log h and the bend C, which few levels do not determine."""
+    """Fit with priors on log K, log h, the bend C and the shift D, which few levels do not determine."""
     concentrations = np.array([v.concentration for v in levels])
     size, top = 3 * len(levels), concentrations[-1:]
     absorbed = absorption_of(np.array([levels[0].mean, levels[-1].mean]))
     change = np.abs(absorbed[1] - absorbed[0])
     u_bend = _U_BEND * np.maximum(change, _LEAST_CHANGE * change.max())
-    u_hill = _U_HILL if concentrations[0] == 0 else _U_HILL_FREE
-    weights = np.zeros((size + 5, size + 5))
+    u_hill, u_shift = (_U_HILL, _U_SHIFT) if concentrations[0] == 0 else (_U_HILL_FREE, _U_SHIFT_FREE)
+    # Rows of C and D among the parameters, by the power of t that each stands with.
+    rows = [(8, 2), *((11 + 3 * power, power) for power in range(_SHIFTS))]
+    spreads = np.array([_U_HALF, u_hill, *u_bend, *([u_shift] * 3 * _SHIFTS)])
+    weights = np.zeros((size + len(spreads),) * 2)
     weights[:size, :size] = whiten
-    weights[size:, size:] = np.diag(1 / np.array([_U_HALF, u_hill, *u_bend]))
+    weights[size:, size:] = np.diag(1 / spreads)
 
-    def bend(parameters: Float) -> Float:
-        result: Float = parameters[8:11] * reacted_share(top, *parameters[:2]) ** 2
-        return result
+    def at_top(parameters: Float) -> list[Float]:
+        share = reacted_share(top, *parameters[:2])
+        return [parameters[at : at + 3] * share**power for at, power in rows]
 
     def predict(parameters: Float) -> Float:
         lab = KUBELKA_MUNK.lab(parameters, concentrations).ravel()
-        return np.concatenate([lab, parameters[:2], bend(parameters)])
+        return np.concatenate([lab, parameters[:2], *at_top(parameters)])
 
     def slope(parameters: Float) -> Float:
         own = KUBELKA_MUNK.slope(parameters, concentrations).reshape(size, -1)
         share = float(reacted_share(top, *parameters[:2])[0])
-        steep = share * (1 - share) * np.exp(parameters[1])
-        priors = np.zeros((5, len(parameters)))
+        steep = (1 - share) * np.exp(parameters[1])  # of log t
+        by_log = np.array([-steep, steep * (np.log(top[0]) - parameters[0])])
+        priors = np.zeros((len(spreads), len(parameters)))
         priors[:2, :2] = np.eye(2)
-        priors[2:, 0] = -2 * share * steep * parameters[8:11]
-        priors[2:, 1] = 2 * share * steep * (np.log(top[0]) - parameters[0]) * parameters[8:11]
-        priors[2:, 8:11] = share**2 * np.eye(3)
+        for place, (at, power) in enumerate(rows):
+            here = slice(2 + 3 * place, 5 + 3 * place)
+            priors[here, :2] = np.outer(parameters[at : at + 3] * power * share**power, by_log)
+            priors[here, at : at + 3] = share**power * np.eye(3)
         return np.concatenate([own, priors])
 
-    measured = np.concatenate([*(v.mean for v in levels), centre, np.zeros(3)])
+    measured = np.concatenate([*(v.mean for v in levels), centre, np.zeros(len(spreads) - 2)])
     return fit_parameters(predict, measured, weights, start, slope=slope, evaluations=_EVALUATIONS)
 
 
