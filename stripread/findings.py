@@ -216,7 +216,7 @@ _KINDS = (
                 Message("Read its strength; make a new one as the product's label says if it is under its limit."),
                 "sample"),
     FindingKind("weaker_than_forecast", "warning",
-                Message("The stock has lost more strength than foretold."),
+                Message("The stock has lost more strength than predicted."),
                 Message("Look at the cover, at stirring and at sun on the tank; read again, then top up or set the "
                         "injector."),
                 "sample"),

@@ -217,7 +217,7 @@ def recipe_off_range(case: PadCase) -> Iterator[Finding]:
 
 
 def weaker_than_forecast(case: PadCase) -> Iterator[Finding]:
-    """Tell of a stock that has lost more than its own loss of strength foretold."""
+    """Tell of a stock that has lost more than its own loss of strength predicted."""
     forecast, pad = case.history.forecast if case.history else None, case.pad
     if forecast is None or not _main(case) or pad.value is None or pad.standard_uncertainty is None:
         return
@@ -226,7 +226,7 @@ def weaker_than_forecast(case: PadCase) -> Iterator[Finding]:
         yield make_finding(
             "weaker_than_forecast",
             Message(
-                "%(forecast)s %(unit)s was foretold for now (u = %(u)s); the strip reads %(reading)s.",
+                "%(forecast)s %(unit)s was predicted for now (u = %(u)s); the strip reads %(reading)s.",
                 forecast=plain_number(forecast.value),
                 unit=pad.unit,
                 u=plain_number(forecast.u),

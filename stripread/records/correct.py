@@ -112,5 +112,5 @@ def _check_time(text: str) -> None:
 
 def _wrong(expected: Shown, found: Shown) -> RecordsError:
     return RecordsError(
-        expected=expected, found=found, remedy=Message("Nothing was recorded. Say anew what is to be changed.")
+        expected=expected, found=found, remedy=Message("Nothing was recorded. State again what is to be changed.")
     )

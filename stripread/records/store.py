@@ -187,7 +187,7 @@ class Records:
         return self._add("batch", batch.id, batch, stamp)
 
     def add_point(self, point: Point, stamp: Stamp) -> Entry:
-        """Add a point, or say anew what it is: the later entry supersedes the one before."""
+        """Add a point, or update it: the later entry supersedes the one before."""
         before = self.entries(kind="point", subject=point.name, limit=1)
         draft = Draft(
             kind="point",

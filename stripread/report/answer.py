@@ -1,4 +1,4 @@
-"""What a planning command answers: the result in words, the steps to follow at the tank, what was taken for granted."""
+"""What a planning command answers: the result in words, the steps to follow at the tank, what was assumed."""
 
 import dataclasses
 import math
@@ -53,7 +53,7 @@ class Answer:
 
 
 def answer_text(answer: Answer) -> str:
-    """Return an answer as text: headline, cautions, numbers, steps, and what was taken for granted."""
+    """Return an answer as text: headline, cautions, numbers, steps, and what was assumed."""
     lines = [textwrap.fill(f"{answer.sign} {answer.headline}", _WIDTH, subsequent_indent="  ")]
     lines += [_field("CAUTION", caution) for caution in answer.cautions]
     lines += [_field(label, text) for label, text in answer.facts]
@@ -64,7 +64,7 @@ def answer_text(answer: Answer) -> str:
         for index, step in enumerate(answer.steps, start=1):
             lines.append(textwrap.fill(str(step), _WIDTH, initial_indent=f"  {index:>2}. ", subsequent_indent=" " * 6))
     if answer.notes:
-        lines += ["", "  TAKEN FOR GRANTED"]
+        lines += ["", "  ASSUMPTIONS"]
         lines += [
             textwrap.fill(str(note), _WIDTH, initial_indent="  - ", subsequent_indent="    ") for note in answer.notes
         ]

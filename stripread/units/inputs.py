@@ -1,4 +1,4 @@
-"""Amounts as people type them, one after the other: whose units they are in, and what had to be taken for granted."""
+"""Amounts as people type them, one after the other: whose units they are in, and what had to be assumed."""
 
 from dataclasses import dataclass, field
 from typing import cast
@@ -12,7 +12,7 @@ __all__ = ["ParsedInputs"]
 
 @dataclass
 class ParsedInputs:
-    """Reads what was typed, and remembers whose units it was in and what had to be taken for granted.
+    """Reads what was typed, and remembers whose units it was in and what had to be assumed.
 
     Attributes
     ----------
@@ -36,14 +36,14 @@ class ParsedInputs:
 
     @property
     def notes(self) -> tuple[Message, ...]:
-        """What was taken for granted, each with what it was taken for."""
+        """What was assumed, each with what it was taken for."""
         return tuple(
             Message("%(note)s: %(names)s.", note=Opening(note), names=joined(names))
             for note, names in self.taken.items()
         )
 
     def assume(self, note: Shown, name: Shown) -> None:
-        """Remember what was taken for granted of something."""
+        """Remember what was assumed of something."""
         self.taken.setdefault(note, []).append(name)
 
     def measured(self, text: str, dimension: Dimension, *, name: Shown, positive: bool = True) -> Measured:

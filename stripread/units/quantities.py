@@ -197,7 +197,7 @@ class _Spread:
 
 @dataclass(frozen=True, slots=True)
 class _UnitTyped:
-    """A unit as typed and in pint's words, whose units they are, and what was taken for granted."""
+    """A unit as typed and in pint's words, whose units they are, and what was assumed."""
 
     typed: str
     words: str

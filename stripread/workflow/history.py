@@ -123,7 +123,7 @@ def _past(reading: RecordedReading) -> Iterable[PastReading]:
 
 
 def _recipe(records: Records, batch: Batch, *, at: datetime) -> Recipe | None:
-    """Return what a batch should be until it is read first: later it is its own readings that foretell it."""
+    """Return what a batch should be until it is read first: later it is its own readings that predict it."""
     if batch_readings(records, batch, until=at):
         return None
     strength = expected_strength(records, batch)

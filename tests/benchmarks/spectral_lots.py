@@ -103,14 +103,14 @@ def main(arguments: Sequence[str] | None = None) -> None:
         plain, spectral = (np.array([np.median(np.abs(lot.readings[way][:, own])) for lot in lots]) for way in (0, 1))
         ones, twos = (np.concatenate([lot.readings[way][:, own].ravel() for lot in lots]) for way in (0, 1))
         apart = [np.array([np.abs(np.diff(lot.lights[way][:, own], axis=0)).mean() for lot in lots]) for way in (0, 1)]
-        ratio, foretold = np.log(spectral / plain), np.log(apart[1] / apart[0])
+        ratio, predicted = np.log(spectral / plain), np.log(apart[1] / apart[0])
         write(f"{name}: median and 95th percentile of readings: plain {told(ones)}, spectra {told(twos)}\n")
         worse, much = np.mean(ratio > 0), np.mean(ratio > np.log(1.5))
         write(f"  worse with spectra: {worse:.0%} of the lots, by half or more {much:.0%}\n")
-        correlation = np.corrcoef(ratio, foretold)[0, 1]
-        write(f"  how far the two lights disagree foretells that with a correlation of {correlation:.2f}\n")
+        correlation = np.corrcoef(ratio, predicted)[0, 1]
+        write(f"  how far the two lights disagree predicts that with a correlation of {correlation:.2f}\n")
         for times in (1.0, 2.0, 3.0):
-            back = foretold > np.log(times)
+            back = predicted > np.log(times)
             mixed = np.where(back, plain, spectral)
             write(
                 f"  fall back where they disagree {times:g} times as much: {back.mean():.0%} of the lots, "

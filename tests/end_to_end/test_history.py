@@ -138,7 +138,7 @@ def test_the_outlet_before_and_what_is_usually_left(site):
     assert gathered(site, point="bench-1", sample="line", at=today).line is None  # nothing lies before it
 
 
-def test_a_stock_is_foretold_by_its_own_readings(site):
+def test_a_stock_is_predicted_by_its_own_readings(site):
     add_stock(site, water_l=18.0)
     with open_records(site) as records:
         for hours in (1, 24, 48):

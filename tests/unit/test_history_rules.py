@@ -122,7 +122,7 @@ class TestSampleRules:
         assert not pad_findings(recipe_mismatch, history(recipe=recipe), value=220, u=8, stock=True)
 
     @each(("value", "fires"), [(180, True), (213, False), (250, False)])
-    def test_a_stock_that_lost_more_than_foretold(self, value, fires):
+    def test_a_stock_that_lost_more_than_predicted(self, value, fires):
         forecast = Forecast(value=220, u=6, made_at=NOW - timedelta(days=2))
         found = pad_findings(weaker_than_forecast, history(forecast=forecast), value=value, u=8, stock=True)
         assert bool(found) is fires
@@ -133,7 +133,7 @@ class TestSampleRules:
         assert "2026-04-25" in str(found[0].message)
         earlier = history(at=NOW - timedelta(days=3), forecast=forecast)
         assert not pad_findings(stock_past_its_time, earlier, value=181, u=6, stock=True)
-        # What was read now counts more than what was foretold.
+        # What was read now counts more than what was predicted.
         assert not pad_findings(stock_past_its_time, history(forecast=forecast), value=210, u=6, stock=True)
 
     def test_a_recipe_that_cannot_give_what_is_expected_needs_no_reading_to_tell(self):

@@ -32,7 +32,7 @@ def add(
     who: _Who = None,
     site: SiteFolder = None,
 ) -> None:
-    """Enter a point, or say anew what it is: the entry before is kept and superseded.
+    """Enter a point, or update it: the entry before is kept and superseded.
 
     Example:
 

@@ -190,7 +190,7 @@ class _Player:
             case Check():
                 self._check(event)
             case Made():
-                self.records.add_batch(with_expected(self.records, _foretold(event.batch)), _stamp(event.at))
+                self.records.add_batch(with_expected(self.records, _predicted(event.batch)), _stamp(event.at))
             case Set():
                 self.records.add_injector_setting(event.setting, _stamp(event.at))
             case Remark():
@@ -253,7 +253,7 @@ def _stamp(at: datetime) -> Stamp:
     return Stamp(at=at, who=WHO)
 
 
-def _foretold(batch: Batch) -> Batch:
+def _predicted(batch: Batch) -> Batch:
     """Return a concentrate with what its sachets should give."""
     if batch.kind != "concentrate":
         return batch

@@ -65,7 +65,7 @@ def _page(request: Request, point: Point | None) -> Response:
 
 @need("supervisor")
 def keep_point(request: Request, person: Person) -> Response:
-    """Enter a point, or say anew what it is: the entry before is kept and superseded."""
+    """Enter a point, or update it: the entry before is kept and superseded."""
     form = sent_form(request)
     point = _point(form, load_site(state_of(request).folder))
     stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
