@@ -248,7 +248,9 @@ def _enter(said: "Batch", site: "Site", stamp: "Stamp", typed: ParsedInputs) -> 
         name = said.kind if sample is None else sample.name
         say(f"  stripread read PHOTO --lot LOT --sample {name} --batch {said.id} --record")
     else:
-        say(f"{said.id}: what it is made of was never read nor predicted, so nothing is known of its strength. Read it.")
+        say(
+            f"{said.id}: what it is made of was never read nor predicted, so nothing is known of its strength. Read it."
+        )
     for line in typed.notes:
         say(str(line))
     say(str(CAUTION))
