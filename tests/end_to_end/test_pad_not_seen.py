@@ -9,7 +9,7 @@ import pytest
 
 from stripread.card import design_card, load_card
 from stripread.errors import PadCountError, SeriesError, StripNotFoundError, StripUpsideDownError
-from stripread.lot import Lot, load_lot
+from stripread.lot import Lot, Shift, load_lot, shifted_curve
 from stripread.measure import StripMeasurement, measure_strip
 from stripread.photo import open_photo, open_photo_bytes
 from stripread.read.strip import read_measurement
@@ -43,10 +43,8 @@ def lot() -> Lot:
 def of_blank_colour(lot: Lot, lab: np.ndarray) -> Lot:
     """The lot, had its blank pads this colour."""
     pad = lot.pads[0]
-    parameters = pad.fitted_curve.parameters.copy()
-    parameters[2:5] += lab - pad.curve.lab(np.zeros(1))[0]
-    curve = replace(pad.fitted_curve, parameters=parameters)
-    return replace(lot, pads=(replace(pad, curve=curve, shifts=()),))
+    moved = Shift(lab - pad.curve.lab(np.zeros(1))[0], np.zeros((3, 3)))
+    return replace(lot, pads=(replace(pad, curve=shifted_curve(pad.fitted_curve, [moved], np.ones(1)), shifts=()),))
 
 
 def test_both_places_are_measured_and_it_is_said(measured: StripMeasurement) -> None:
@@ -71,12 +69,18 @@ def test_in_another_colour_it_lies_face_down(measured: StripMeasurement, lot: Lo
         read_measurement(measured, lot=of_blank_colour(lot, measured.pads[0].lab + shift))
 
 
-def test_a_calibration_takes_it_for_a_level_of_zero_only(tmp_path: Path) -> None:
+def test_a_calibration_refuses_it_where_another_strip_of_the_level_shows_its_pad(tmp_path: Path) -> None:
     from stripread.calibrate import calibrate_lot, load_series
 
+    strip, place = SHOT.strip, SHOT.placement
+    assert strip is not None
+    assert place is not None
     take_photo(SHOT, tmp_path / "bare.jpg", seed=3)
-    (tmp_path / "series.csv").write_text("photo,concentration,u_concentration,replicate\nbare.jpg,0.1,0.01,1\n")
-    with pytest.raises(SeriesError, match=r"a pad that shows on the strip dipped into 0\.1"):
+    seen = replace(SHOT, strip=replace(strip, concentrations={"clo2": 1.0}), placement=replace(place, face_down=False))
+    take_photo(seen, tmp_path / "seen.jpg", seed=3)
+    rows = ("photo,concentration,u_concentration,replicate", "bare.jpg,1,0.01,1", "seen.jpg,1,0.01,2")
+    (tmp_path / "series.csv").write_text("\n".join(rows) + "\n")
+    with pytest.raises(SeriesError, match=r"a pad that shows on the strip dipped into 1 in bare\.jpg"):
         calibrate_lot(
             load_series(tmp_path / "series.csv"), kind=KIND, card=PRINT, number="T", expires=date(2030, 1, 1),
             calibrated_on=date(2026, 1, 1),

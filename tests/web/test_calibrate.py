@@ -7,6 +7,7 @@ import re
 import time
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from PIL import ExifTags, Image
 from starlette.testclient import TestClient
@@ -162,7 +163,10 @@ def test_a_draft_of_an_older_version_is_still_one(site):
     assert draft.label(1) == "1 mg/L"
     assert not draft.enough()
     (row,) = series_of(draft, folder)
-    assert (row.concentration, row.u_concentration, row.replicate, row.pad) == (1.0, 0.02, "2", None)
+    assert (row.concentration, row.replicate, row.pad) == (1.0, "2", None)
+    # Of the 2 % of the level 1 % is the standard's, which all levels share.
+    assert row.u_stock == pytest.approx(0.01)
+    assert np.hypot(row.u_concentration, row.u_stock * row.concentration) == pytest.approx(0.02)
 
 
 def with_photos(client):
