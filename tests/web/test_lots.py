@@ -43,7 +43,7 @@ class TestLots:
         page = signed_in("Sol").get("/lots/UL-2603").text
         assert page.count('<img src="data:image/png') == 3
         assert "<caption>Levels of the series" in page
-        for level in ("0.1", "0.2", "0.3", "0.5", "1", "2.5"):
+        for level in ("0.06", "0.15", "0.3", "0.6", "1.2", "2.5"):
             assert f'<th scope="row" class="number">{level}</th>' in page
         assert "LOQ" in page
 
