@@ -18,7 +18,7 @@ from stripread.lot.inverse import Estimate
 __all__ = ["METHOD", "ChartCurve", "chart_curve_from_json", "chart_curve_to_json", "widen_to_steps"]
 
 METHOD = "chart-blocks"
-_BEND = 0.1  # of the way between two blocks: what a straight line misses in its middle. Ours, as in read/strip.py
+_BEND = 0.1  # of the way between two blocks: what a straight line misses in its middle. Ours, as in read/pad.py
 _LEAST_SHARE = 0.5  # of the step between the blocks that enclose a value: no interval is narrower
 _K95 = 1.96  # of a normal distribution
 

@@ -42,7 +42,7 @@ __all__ = ["COMPARISON_K", "LotComparison", "PadComparison", "compare_curves", "
 COMPARISON_K = 2.0
 _POINTS = 60  # along the curve; twice as many change the limit by less than it changes with the seed
 _DRAWS, _SEED, _CHANCE = 20_000, 1, 0.05
-_OFF_CURVE_P = 1e-3  # as in read/strip.py
+_OFF_CURVE_P = 1e-3  # as in read/pad.py
 _SMALL = 1e-6  # CIELAB squared; keeps the weights regular where curves are exactly known
 
 

@@ -18,7 +18,8 @@ from stripread.findings import Finding, make_finding
 from stripread.geometry import Float
 from stripread.i18n import Joined, Message, joined
 from stripread.lot import invert_curve
-from stripread.read.strip import PadReading, Reading, report_pad
+from stripread.read.pad import PadReading, report_pad
+from stripread.read.strip import Reading
 from stripread.units import two_digits
 
 __all__ = ["combine_readings", "light_correlation"]

@@ -20,7 +20,7 @@ from stripread.colour import xyz_to_lab
 from stripread.colour.spectra import GRID_NM, spectra_to_xyz
 from stripread.errors import CalibrationRefusedError
 from stripread.lot import Calibrator, PadCalibration, invert_curve
-from stripread.read.strip import PadReading, report_pad
+from stripread.read.pad import PadReading, report_pad
 
 PIXELS = 0.1**2 * np.eye(3)
 # Shares of the top: levels of 5 to 8, the lowest near the LOQ or far above it, as people choose them.

@@ -12,7 +12,7 @@ from stripread.findings import Finding
 from stripread.lot import Curve, Estimate, Likeness, LimitOf, Lot, PadCalibration, Scatter
 from stripread.measure import StripMeasurement
 from stripread.read import PadReading, Reading
-from stripread.read.strip import Censored, Limit
+from stripread.read.pad import Censored, Limit
 from stripread.site import Expectation, SampleType
 from stripread.strip import StripKind, load_kind
 
