@@ -1,9 +1,13 @@
+from dataclasses import replace
+from datetime import date
+
 import numpy as np
 import pytest
-from lot_series import OLD_PH, OLD_PINK, OLD_VIOLET, PH, PINK, VIOLET, known_curve
+from lot_series import OLD_PH, OLD_PINK, OLD_VIOLET, PH, PINK, PINK_LEVELS, VIOLET, calibrate, known_curve, series
 
 from stripread.calibrate.fit import complex_step_jacobian
-from stripread.lot import KUBELKA_MUNK, Curve, Scatter, reacted_share
+from stripread.errors import LotFileError
+from stripread.lot import KUBELKA_MUNK, Curve, Lot, Scatter, load_lot, reacted_share, save_lot
 from stripread.lot.path import POLYNOMIAL
 from tests.listed import each
 
@@ -94,3 +98,37 @@ def test_grid_steps_evenly_in_colour_from_end_to_end(path, low, top):
     assert grid[-1] == top
     steps = np.linalg.norm(np.diff(curve.lab(grid), axis=0), axis=1)
     assert steps.max() < 1.2 * steps.min()
+
+
+def lot_of(curve: Curve) -> Lot:
+    pad = calibrate(series(PINK, PINK_LEVELS))
+    return Lot(
+        number="T", kind="clo2-ultralow", expires=date(2030, 1, 1), calibrated_on=date(2026, 1, 1), card="print-a",
+        pads=(replace(pad, curve=curve),), conditions=(), left_out=(),
+    )  # fmt: skip
+
+
+@each(
+    "curve",
+    [
+        known_curve(OLD_PINK, top=3.0, form=POLYNOMIAL),
+        known_curve(PINK, top=3.0),
+        replace(known_curve(VIOLET, top=300.0), u_stock=0.02),
+    ],
+)
+def test_a_lot_file_keeps_the_curve_in_the_form_that_it_has(curve, tmp_path):
+    save_lot(lot_of(curve), tmp_path / "lot.json")
+    again = load_lot(tmp_path / "lot.json").pads[0].fitted_curve
+    at = np.linspace(0, curve.top, 7)
+    assert again.path is curve.path
+    assert again.u_stock == curve.u_stock
+    np.testing.assert_array_equal(again.lab(at), curve.lab(at))
+    np.testing.assert_array_equal(again.covariance_at(at), curve.covariance_at(at))
+
+
+def test_a_form_that_nobody_knows_is_refused(tmp_path):
+    file = tmp_path / "lot.json"
+    save_lot(lot_of(known_curve(PINK, top=3.0)), file)
+    file.write_text(file.read_text().replace("kubelka-munk-path", "spline"))
+    with pytest.raises(LotFileError, match="curve method 'spline'"):
+        load_lot(file)
