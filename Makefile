@@ -6,7 +6,7 @@ READY := $(VENV)/.ready
 SITE := calibration
 AXE := tests/browser/node_modules/axe-core/axe.min.js
 
-.PHONY: demo test test-long check lint format bench-accuracy bench-find bench-speed bench-records bench-season bench-load fit-mismatch demo-data translations screenshots help
+.PHONY: demo test test-long check lint format bench-accuracy bench-ends bench-rules bench-study bench-find bench-speed bench-records bench-season bench-load fit-mismatch demo-data translations screenshots help
 
 help:
 	@echo "make demo            set up, read a sample photo, play six simulated weeks and report on them"
@@ -15,6 +15,9 @@ help:
 	@echo "make check           the quick one: ruff, mypy, tests of units and against references"
 	@echo "make lint | format   ruff and mypy | ruff format"
 	@echo "make bench-accuracy  errors and coverage on unseen simulated photos (PHOTOS=400, CAMERAS=table.csv)"
+	@echo "make bench-ends      do readings hold from the LOQ to the top? two minutes"
+	@echo "make bench-rules     false alarms and power of the rules that look back, and of replicates; ten minutes"
+	@echo "make bench-study     how often studies of honest and of wrong intervals pass and fail; minutes"
 	@echo "make bench-find      strips of unseen looks: found, wrong end, pad off, by family (PHOTOS=400)"
 	@echo "make bench-speed     reading against decoding the same 12-megapixel photo"
 	@echo "make bench-records   the record's pages and verification against its size; a minute or two"
@@ -72,6 +75,16 @@ format: $(READY)
 PHOTOS ?= 400
 bench-accuracy: $(READY)
 	OMP_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.accuracy --photos $(PHOTOS) $(if $(CAMERAS),--cameras $(CAMERAS))
+
+bench-ends: $(READY)
+	OMP_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.ends
+
+bench-rules: $(READY)
+	OMP_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.control_rules
+	OMP_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.replicates
+
+bench-study: $(READY)
+	OMP_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.study
 
 bench-find: $(READY)
 	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.find --photos $(PHOTOS)
