@@ -10,7 +10,7 @@ from stripread.lot.path import POLYNOMIAL, Path
 
 __all__ = ["CalibrationCurve", "Curve", "Scatter", "own_covariances", "scatter_about", "tangent_by_differences"]
 
-_FINE = np.concatenate([[0.0], np.geomspace(1e-5, 1.0, 2000)])  # shares of a range along which a path's length is told
+_FINE = np.concatenate([[0.0], np.geomspace(1e-5, 1.0, 800)])  # shares of a range along which a path's length is told
 # An interval is followed so far over the top calibrator, as a factor. Ours: a reading's half-width at the top is 5 to
 # 20 %, and a form that was never held against a colour there is not believed any further.
 _CARRIED = 1.5

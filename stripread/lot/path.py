@@ -23,6 +23,9 @@ __all__ = ["KUBELKA_MUNK", "PATHS", "POLYNOMIAL", "Path", "absorption_of", "reac
 
 # Bradford's cone responses (Lam 1985, as in ICC.1:2022 annex E): narrow, and positive for all surfaces.
 _BRADFORD = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
+# Matrix from XYZ to the channels, each 1 for the perfect reflector; and back.
+_CHANNELS: Float = _BRADFORD / (_BRADFORD @ d50_white())[:, None]
+_XYZ = np.linalg.inv(_CHANNELS).astype(np.float64)
 # K/S below which R(K/S) goes on straight: a pad whiter than 0.956 has none, or less, and its slope would be infinite.
 _LEAST_ABSORPTION = 1e-3
 _DYE = 11  # parameters up to C; what follows is a polynomial in t, added in CIELAB: a shift of the colours
@@ -148,16 +151,10 @@ class KubelkaMunkPath:
 
 def absorption_of(lab: Float) -> Float:
     """K/S (..., 3) of CIELAB colours, in the channels of a Kubelka-Munk path."""
-    reflected = np.maximum(lab_to_xyz(lab) @ _channels().T, 1e-4)
+    reflected = np.maximum(lab_to_xyz(lab) @ _CHANNELS.T, 1e-4)
     straight = _reflectance(np.array([_LEAST_ABSORPTION]))[0]
     absorbed: Float = np.where(reflected < straight, (1 - reflected) ** 2 / (2 * reflected), _LEAST_ABSORPTION)
     return absorbed
-
-
-def _channels() -> Float:
-    """Matrix (3, 3) from XYZ to the channels, each 1 for the perfect reflector."""
-    result: Float = _BRADFORD / (_BRADFORD @ d50_white())[:, None]
-    return result
 
 
 def _reflectance(absorbed: Float) -> Float:
@@ -174,14 +171,13 @@ def _reflectance_slope(absorbed: Float) -> Float:
 
 
 def _lab_of_absorption(absorbed: Float) -> Float:
-    return xyz_to_lab(_reflectance(absorbed) @ np.linalg.inv(_channels()).T)
+    return xyz_to_lab(_reflectance(absorbed) @ _XYZ.T)
 
 
 def _lab_by_absorption(absorbed: Float) -> Float:
     """Differentiate (n, 3, 3) CIELAB by K/S (n, 3)."""
-    back = np.linalg.inv(_channels())
-    by_xyz = lab_jacobian(_reflectance(absorbed) @ back.T)
-    result: Float = by_xyz @ (back * _reflectance_slope(absorbed)[:, None, :])
+    by_xyz = lab_jacobian(_reflectance(absorbed) @ _XYZ.T)
+    result: Float = by_xyz @ (_XYZ * _reflectance_slope(absorbed)[:, None, :])
     return result
 
 
