@@ -1,0 +1,250 @@
+"""A study's table held against the criteria of its plan: pass, fail, or too few to tell."""
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from stripread.study.criteria import POWER, Aims, Criterion, CriterionName
+from stripread.study.fits import Line
+from stripread.study.power import NARROW, spread_of
+from stripread.study.statistics import (
+    EyeAgainstPhoto,
+    Flag,
+    Precision,
+    Sides,
+    Trueness,
+    eye_against_photo,
+    find_flags,
+    line_of,
+    places_of,
+    precision_of,
+    sides_of,
+    trueness_of,
+)
+from stripread.study.table import StudyTable
+
+__all__ = ["Counted", "Finding", "Outcome", "PlaceFinding", "Scores", "StudyVerdict", "judge_study"]
+
+Outcome = Literal["pass", "fail", "too few"]
+_BOUND = 0.90  # coverage that all intervals held must be able to show at 95 %: 29 strips
+_LEAST = {"blank": 7, "lod": 4}  # strips without which nothing is said of blanks and of the LOD; ours
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Counted:
+    """So many of so many."""
+
+    count: int
+    of: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scores:
+    """The root mean square of the scores z, over photos of so many strips; ``catches`` as in `Criterion`, as it came."""
+
+    rms: float
+    photos: int
+    strips: int
+    catches: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlaceFinding:
+    """Trueness with one phone in one light; None with too few strips."""
+
+    phone: str
+    light: str
+    outcome: Outcome
+    trueness: Trueness | None
+    held: Counted
+
+
+_Figures = Trueness | Scores | Counted | Precision | Line | EyeAgainstPhoto | Sides | tuple[PlaceFinding, ...] | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """What came of one criterion, and the figures behind it."""
+
+    criterion: Criterion
+    outcome: Outcome
+    figures: _Figures
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StudyVerdict:
+    """What came of a study.
+
+    Attributes
+    ----------
+    refused : int
+        Photos that the program refused; they count nowhere else.
+    """
+
+    outcome: Outcome
+    findings: tuple[Finding, ...]
+    flags: tuple[Flag, ...]
+    refused: int
+    photos: int
+
+    def finding(self, name: CriterionName) -> Finding:
+        """Return what came of a criterion."""
+        return next(one for one in self.findings if one.criterion.name == name)
+
+    @property
+    def proven(self) -> tuple[tuple[str, str], ...]:
+        """Phones and lights for which the tool was proven: none unless the whole study passed."""
+        places = self.finding("places").figures
+        if self.outcome != "pass" or not isinstance(places, tuple):
+            return ()
+        return tuple((p.phone, p.light) for p in places if p.outcome == "pass")
+
+
+def judge_study(
+    table: StudyTable, criteria: Sequence[Criterion], aims: Aims, *, only_deciding: bool = False
+) -> StudyVerdict:
+    """Hold a table against criteria.
+
+    Parameters
+    ----------
+    only_deciding : bool
+        Leave out the others, of which the mixed model takes most of the time.
+    """
+    judges: Mapping[CriterionName, Callable[[StudyTable, Criterion, Aims], tuple[Outcome, Any]]] = {
+        "trueness": _trueness,
+        "spread": _spread,
+        "coverage": _coverage,
+        "blanks": _blanks,
+        "lod": _lod,
+        "precision": _precision,
+        "line": _line,
+        "places": _places,
+        "eye": _eye,
+        "sides": _sides,
+    }
+    findings = []
+    for criterion in criteria:
+        if criterion.decides or not only_deciding:
+            outcome, figures = judges[criterion.name](table, criterion, aims)
+            findings.append(Finding(criterion=criterion, outcome=outcome, figures=figures))
+    decided = [one.outcome for one in findings if one.criterion.decides]
+    whole: Outcome = "fail" if "fail" in decided else "too few" if "too few" in decided else "pass"
+    return StudyVerdict(
+        outcome=whole,
+        findings=tuple(findings),
+        flags=() if only_deciding else find_flags(table),
+        refused=sum(row.estimate is None for row in table.photos),
+        photos=len(table.photos),
+    )
+
+
+def _shown(trueness: Trueness | None, limit: float) -> Outcome:
+    """Pass where both tests are passed at 5 %; too few where even a mean of nothing could not have passed."""
+    if trueness is None or trueness.reach >= limit:
+        return "too few"
+    return "pass" if trueness.p < 0.05 else "fail"
+
+
+def _trueness(table: StudyTable, criterion: Criterion, aims: Aims) -> tuple[Outcome, Trueness | None]:
+    found = trueness_of(table, criterion.limit)
+    return _shown(found, criterion.limit), found
+
+
+def _spread(table: StudyTable, criterion: Criterion, aims: Aims) -> tuple[Outcome, Scores | None]:
+    rows = [(row, z) for row in table.of_kind("strength") if (z := row.z) is not None]
+    if not rows:
+        return "too few", None
+    strips = [row.code for row, _ in rows]
+    catches = spread_of(strips, [(row.phone, row.light) for row, _ in rows]).exceeds(criterion.limit, narrow=NARROW)
+    rms = math.sqrt(float(np.mean([z * z for _, z in rows])))
+    found = Scores(rms=rms, photos=len(rows), strips=len(set(strips)), catches=catches)
+    if rms > criterion.limit:
+        return "fail", found
+    return "pass" if catches >= POWER else "too few", found
+
+
+def _coverage(table: StudyTable, criterion: Criterion, aims: Aims) -> tuple[Outcome, Counted]:
+    held = [row.held for row in table.first_photos() if row.held is not None]
+    found = Counted(count=sum(held), of=len(held))
+    if found.of - found.count > criterion.limit:
+        return "fail", found
+    return "pass" if found.of and 0.05 ** (1 / found.of) >= _BOUND else "too few", found
+
+
+def _blanks(table: StudyTable, criterion: Criterion, aims: Aims) -> tuple[Outcome, Counted]:
+    rows = table.first_photos("blank")
+    found = Counted(count=sum(row.detected for row in rows), of=len(rows))
+    return _counted(found.count, found, criterion, "blank"), found
+
+
+def _lod(table: StudyTable, criterion: Criterion, aims: Aims) -> tuple[Outcome, Counted]:
+    rows = table.first_photos("lod")
+    found = Counted(count=sum(row.detected for row in rows), of=len(rows))
+    return _counted(found.of - found.count, found, criterion, "lod"), found
+
+
+def _counted(wrong: int, found: Counted, criterion: Criterion, kind: str) -> Outcome:
+    if wrong > criterion.limit:
+        return "fail"
+    return "pass" if found.of >= _LEAST[kind] else "too few"
+
+
+def _precision(table: StudyTable, criterion: Criterion, aims: Aims) -> tuple[Outcome, Precision | None]:
+    found = precision_of(table)
+    if found is None:
+        return "too few", None
+    return _by_interval(found.low, found.high, -math.inf, criterion.limit), found
+
+
+def _line(table: StudyTable, criterion: Criterion, aims: Aims) -> tuple[Outcome, Line | None]:
+    from scipy.stats import norm
+
+    found = line_of(table)
+    if found is None:
+        return "too few", None
+    reach = float(norm.ppf(0.95)) * found.u_slope * math.sqrt(max(found.chi2 / found.degrees_of_freedom, 1.0))
+    low, high = math.exp(-criterion.limit), math.exp(criterion.limit)
+    return _by_interval(found.slope - reach, found.slope + reach, low, high), found
+
+
+def _by_interval(low: float, high: float, least: float, most: float) -> Outcome:
+    """Pass where an interval lies within the limits, fail where it lies outside them."""
+    if least <= low and high <= most:
+        return "pass"
+    return "fail" if high < least or low > most else "too few"
+
+
+def _places(table: StudyTable, criterion: Criterion, aims: Aims) -> tuple[Outcome, tuple[PlaceFinding, ...]]:
+    found = []
+    for phone, light in places_of(table.of_kind("strength")):
+        own = trueness_of(table, criterion.limit, phone=phone, light=light)
+        held = [r.held for r in table.photos if (r.phone, r.light) == (phone, light) and r.held is not None]
+        found.append(
+            PlaceFinding(
+                phone=phone,
+                light=light,
+                outcome=_shown(own, criterion.limit),
+                trueness=own,
+                held=Counted(count=sum(held), of=len(held)),
+            )
+        )
+    outcomes = [one.outcome for one in found]
+    whole: Outcome = "fail" if "fail" in outcomes else "too few" if "too few" in outcomes or not found else "pass"
+    return whole, tuple(found)
+
+
+def _eye(table: StudyTable, criterion: Criterion, aims: Aims) -> tuple[Outcome, EyeAgainstPhoto | None]:
+    found = eye_against_photo(table)
+    if found is None:
+        return "too few", None
+    return "pass" if found.high < 0 else "fail" if found.low > 0 else "too few", found
+
+
+def _sides(table: StudyTable, criterion: Criterion, aims: Aims) -> tuple[Outcome, Sides | None]:
+    found = None if aims.low is None or aims.high is None else sides_of(table, low=aims.low, high=aims.high)
+    if found is None or found.p >= 0.05:
+        return "too few", found
+    return "pass" if found.only_photo > found.only_eye else "fail", found
