@@ -19,7 +19,7 @@ CriterionName = Literal[
 ]  # fmt: skip
 
 BIAS = 0.15  # what a study must catch, beside intervals a third too narrow
-_SPREAD_CHANCE = 0.10  # of failing honest intervals
+_SPREAD_CHANCE = 0.125  # of failing honest intervals; a smaller one would let narrow intervals pass too often
 _COUNT_CHANCE = 0.02  # the same, for each of the three counts, were all strips independent
 POWER = 0.8  # least chance of catching what is to be caught, without which a pass is "too few"
 

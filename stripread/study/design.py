@@ -15,15 +15,15 @@ import numpy as np
 from stripread.calibrate.plan import plan_dilutions
 from stripread.errors import StudyError
 from stripread.i18n import Message, Number
-from stripread.study.shape import PhotoRole, PlannedPhoto, PlannedStrip, Solution, Strength, Truth
+from stripread.study.shape import PhotoRole, PlannedPhoto, PlannedStrip, Solution, Strength
 from stripread.units import Measured
 
-__all__ = ["FULL", "SHORT", "Conditions", "Form", "design_strengths", "design_strips", "mix_solutions", "seal"]
+__all__ = ["FULL", "SHORT", "Conditions", "Form", "design_strengths", "design_strips", "mix_solutions"]
 
 _T = TypeVar("_T")
 
 # Ours: no letter or digit that looks like another one on wet paper.
-_SIGNS = "ACDEFHJKLMNPRTUVWXY3479"
+_SIGNS = "ACDEFHJKLMNPRTWXY3479"
 _CODE_LENGTH = 3
 _AT_CALIBRATOR = 0.05  # a strength this near to a calibrator, relatively, is moved away from it
 _AWAY = 0.92
@@ -100,7 +100,7 @@ def design_strengths(
     def u_at(value: float) -> float:
         return float(np.interp(math.log(value), np.log(known), [expected_u[k] for k in known]))
 
-    names = ["LOQ" if share is None else f"{share:g} of the top" for share in _SHARES]
+    names = ["LOQ" if share is None else f"{share:g}" for share in _SHARES]
     return (
         Strength(name="blank", kind="blank", value=0.0, strips=form.blanks, expected_u=0.0),
         Strength(name="LOD", kind="lod", value=lod, strips=form.at_lod, expected_u=u_at(lod)),
@@ -138,9 +138,7 @@ def mix_solutions(
     for one in plan.intermediates:
         made.append(_solution(one.name, one.take_ml, one.source, one.water_ml, one.strength, stock.value))
     for strength, level in zip(sorted(strengths, key=lambda s: s.value), plan.levels, strict=True):
-        made.append(
-            _solution(strength.name, level.take_ml, level.source, level.water_ml, level.strength, stock.value)
-        )
+        made.append(_solution(strength.name, level.take_ml, level.source, level.water_ml, level.strength, stock.value))
     return tuple(made)
 
 
@@ -181,9 +179,7 @@ def _in_turn(things: Sequence[_T], count: int, rng: np.random.Generator) -> list
     return [chosen[int(k)] for k in rng.permutation(count)]
 
 
-def _photos(
-    phone: str, light: str, conditions: Conditions, rng: np.random.Generator
-) -> tuple[PlannedPhoto, ...]:
+def _photos(phone: str, light: str, conditions: Conditions, rng: np.random.Generator) -> tuple[PlannedPhoto, ...]:
     others = [one for one in conditions.phones if one != phone]
     elsewhere = [one for one in conditions.lights if one != light]
     made = [(phone, light), (phone, light)]
@@ -203,9 +199,3 @@ def _codes(count: int, rng: np.random.Generator) -> list[str]:
         if code not in codes:
             codes.append(code)
     return codes
-
-
-def seal(study: str, salt: str, strength_of: Mapping[str, str], solutions: Sequence[Solution]) -> Truth:
-    """Return the truth to be sealed, its codes in an order that says nothing."""
-    ordered = {code: strength_of[code] for code in sorted(strength_of)}
-    return Truth(study=study, salt=salt, strength_of=ordered, solutions=tuple(solutions))

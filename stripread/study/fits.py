@@ -135,7 +135,9 @@ def fit_components(values: Float, level: Sequence[str], factors: Mapping[str, Se
     pandas, mixed = _needed(load)
     import warnings
 
-    frame = pandas.DataFrame({"value": values, "level": list(level), **{name: list(of) for name, of in factors.items()}})
+    frame = pandas.DataFrame(
+        {"value": values, "level": list(level), **{name: list(of) for name, of in factors.items()}}
+    )
     used = [name for name in factors if frame[name].nunique() > 1]
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # a variance of 0 lies on the edge, of which the fit warns

@@ -116,7 +116,12 @@ def trueness_rates(
     from scipy.stats import norm
 
     by_name = {one.name: one for one in strengths if one.kind == "strength"}
-    rows = [(s.code, p.phone, p.light, strength_of[s.code]) for s in strips for p in s.photos if strength_of[s.code] in by_name]
+    rows = [
+        (s.code, p.phone, p.light, strength_of[s.code])
+        for s in strips
+        for p in s.photos
+        if strength_of[s.code] in by_name
+    ]
     if not rows:
         return 0.0, 0.0
     u = np.array([by_name[row[3]].expected_u for row in rows])

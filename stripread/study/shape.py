@@ -17,7 +17,7 @@ class Strength:
     Attributes
     ----------
     name : str
-        "blank", "LOD", "LOQ", or the share of the top calibrator.
+        "blank", "LOD", "LOQ", or the share of the top calibrator such as "0.3".
     value : float
         As planned, in the unit of the lot.
     strips : int
@@ -72,10 +72,11 @@ class Solution:
 class Truth:
     """What is sealed: which strength each code has, and the solution that it is of.
 
-    ``salt`` keeps anybody from finding the strengths by trying what gives the hash.
+    ``salt`` keeps anybody from finding the strengths by trying what gives the hash; ``seed`` draws the codes again.
     """
 
     study: str
+    seed: int
     salt: str
     strength_of: Mapping[str, str]
     solutions: tuple[Solution, ...]

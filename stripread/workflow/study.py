@@ -1,0 +1,163 @@
+"""A study at a site: its photos read as any photo is, its plan and its verdict entered into the record."""
+
+import hashlib
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from stripread.errors import StripReadError, StudyError
+from stripread.i18n import Message
+from stripread.photo.load import PhotoFile
+from stripread.read import Reading, read_strip
+from stripread.site import replace_file
+from stripread.study.folder import StudyFolder
+from stripread.study.opened import OpenedStudy, open_study
+from stripread.study.plan import StudyPlan, load_truth
+from stripread.study.run import Event, PhotoResult, RunState, append_event, run_hash
+from stripread.study.verdict import StudyVerdict, judge_study
+from stripread.workflow.kept_files import PHOTO_SUFFIX
+from stripread.workflow.sample import ResolvedInputs
+
+if TYPE_CHECKING:
+    from stripread.records import Entry, Records, Stamp
+
+__all__ = ["close_study", "photo_event", "record_plan", "record_verdict", "result_of", "take_photo"]
+
+_NOT_DETECTED = ("LOD", "interval's end")  # limits of a reading that may be zero
+
+
+def result_of(reading: Reading) -> PhotoResult:
+    """Return what a study keeps of a reading: its main pad's estimate, and what of it people are shown."""
+    pad = reading.pads[0]
+    return PhotoResult(
+        estimate=float(pad.estimate.value),
+        u=float(pad.estimate.standard_uncertainty),
+        low=_plain(pad.estimate.low),
+        high=_plain(pad.estimate.high),
+        stated=None if pad.interval is None else (_plain(pad.interval[0]), _plain(pad.interval[1])),
+        detected=not (pad.censored == "below" and pad.limit is not None and pad.limit.name in _NOT_DETECTED),
+        findings=tuple(finding.code for finding in (*reading.findings, *pad.findings)),
+    )
+
+
+def _plain(value: float | None) -> float | None:
+    return None if value is None else float(value)
+
+
+def photo_event(
+    photo: PhotoFile, inputs: ResolvedInputs, *, code: str, number: int, who: str, now: datetime
+) -> tuple[Event, bool]:
+    """Read a photo for a study; a refusal is an event as well. Return the event, and whether the photo was read.
+
+    Nothing that tells the value is to be shown: what a strip reads stays with the log until the truth is opened.
+    """
+    name = f"{photo.sha256}{PHOTO_SUFFIX[photo.format]}"
+    try:
+        reading = read_strip(photo, card=inputs.card, kind=inputs.kind, lot=inputs.lot)
+    except StripReadError as error:
+        why = f"expected {error.expected}; found {error.found}. {error.remedy}"
+        event = Event(kind="refused", at=now.isoformat(), who=who, code=code, number=number, sha256=photo.sha256,
+                      file=name, why=why)  # fmt: skip
+        return event, False
+    event = Event(kind="photo", at=now.isoformat(), who=who, code=code, number=number, sha256=photo.sha256, file=name,
+                  result=result_of(reading))  # fmt: skip
+    return event, True
+
+
+def take_photo(
+    folder: StudyFolder,
+    state: RunState,
+    photo: PhotoFile,
+    inputs: ResolvedInputs,
+    *,
+    code: str,
+    number: int,
+    who: str,
+    now: datetime,
+) -> tuple[RunState, Event]:
+    """Read a photo, keep it, and write the event into the log.
+
+    Raises
+    ------
+    StudyError
+        If the lot is not the one of the plan, or the photo's turn has not come.
+    """
+    check_lot(state.plan, inputs)
+    blank = Event(kind="refused", at=now.isoformat(), who=who, code=code, number=number, sha256=photo.sha256, file="-",
+                  why="-")  # fmt: skip
+    state.check(blank)  # before it is read
+    event, _ = photo_event(photo, inputs, code=code, number=number, who=who, now=now)
+    folder.photos.mkdir(exist_ok=True)
+    if not (folder.photos / (event.file or "")).exists():
+        replace_file(folder.photos / (event.file or ""), photo.data)
+    return append_event(folder.run_file, state, event), event
+
+
+def check_lot(plan: StudyPlan, inputs: ResolvedInputs) -> None:
+    """Refuse a lot file that is not the one that the study was planned for."""
+    if inputs.lot.sha256 != plan.lot_sha256:
+        raise StudyError(
+            expected=Message("lot %(lot)s as it was when the study was planned", lot=plan.lot),
+            found=Message("another lot file"),
+            remedy=Message("A study proves one calibration. Plan a new one for this lot file."),
+        )
+
+
+def close_study(folder: StudyFolder, truth_file: Path | None = None) -> tuple[RunState, OpenedStudy, StudyVerdict]:
+    """Open the truth of a study that is done, and judge it."""
+    state = folder.state()
+    opened = open_study(state, load_truth(truth_file or folder.sealed_file, state.plan))
+    return state, opened, judge_study(opened.table, state.plan.criteria, state.plan.aims)
+
+
+def record_plan(records: "Records", plan: StudyPlan, folder: StudyFolder, stamp: "Stamp") -> "Entry":
+    """Enter a plan: what is to be shown, and the hash of the sealed truth, before the first strip is dipped."""
+    from stripread.records import Draft
+
+    payload = {
+        "event": "planned",
+        "study": plan.id,
+        "lot": plan.lot,
+        "lot_sha256": plan.lot_sha256,
+        "form": plan.form,
+        "strips": len(plan.strips),
+        "plan_sha256": hashlib.sha256(folder.plan_file.read_bytes()).hexdigest(),
+        "truth_sha256": plan.truth_sha256,
+    }
+    return records.append([Draft(kind="study", payload=payload, subject=plan.lot)], stamp)[0]
+
+
+def record_verdict(
+    records: "Records", state: RunState, verdict: StudyVerdict, folder: StudyFolder, stamp: "Stamp"
+) -> "Entry":
+    """Enter what came of a study, once: a later report of the same log finds the entry and returns it."""
+    from stripread.records import Draft
+
+    log = run_hash(folder.run_file)
+    plan = state.plan
+    before = records.entries(kind="study", subject=plan.lot, limit=1000)
+    for entry in before:
+        if entry.payload.get("event") == "reported" and entry.payload.get("run_sha256") == log:
+            return entry
+    payload = {
+        "event": "reported",
+        "study": plan.id,
+        "lot": plan.lot,
+        "lot_sha256": plan.lot_sha256,
+        "outcome": verdict.outcome,
+        "on": max(event.when for event in state.events).date().isoformat(),
+        "criteria": {one.criterion.name: one.outcome for one in verdict.findings},
+        "proven": [{"phone": phone, "light": light} for phone, light in verdict.proven],
+        "strips": len(verdict_strips(state)),
+        "photos": verdict.photos,
+        "refused": verdict.refused,
+        "plan_sha256": hashlib.sha256(folder.plan_file.read_bytes()).hexdigest(),
+        "truth_sha256": plan.truth_sha256,
+        "run_sha256": log,
+    }
+    return records.append([Draft(kind="study", payload=payload, subject=plan.lot)], stamp)[0]
+
+
+def verdict_strips(state: RunState) -> tuple[str, ...]:
+    """Return the codes of the strips that were dipped."""
+    return tuple(strip.code for strip in state.plan.strips if state.of(strip.code, "dipped"))
