@@ -33,8 +33,8 @@ __all__ = [
     "SiteError",
     "StripNotFoundError",
     "StripReadError",
-    "StudyError",
     "StripUpsideDownError",
+    "StudyError",
     "WaterError",
     "WrongUsageError",
 ]

@@ -14,7 +14,8 @@ from stripread.i18n import Message, Reader, Verbatim
 
 if TYPE_CHECKING:
     from stripread.study.folder import StudyFolder
-    from stripread.study.run import RunState
+    from stripread.study.plan import StudyPlan
+    from stripread.study.run import Event, RunState
 
 __all__ = ["study_app"]
 
@@ -108,14 +109,12 @@ def plan(
         path.write_text(document_html(sheet), encoding="utf-8")
         note(f"wrote {path}")
     note(f"sealed the truth in {truth or folder.sealed_file}, SHA-256 {made.truth_sha256[:16]}...; entry {entry.seq}")
-    say(_plan_text(made.strips, reader, made))
+    say(_plan_text(made, reader))
 
 
-def _plan_text(strips: object, reader: Reader, made: object) -> str:
+def _plan_text(made: "StudyPlan", reader: Reader) -> str:
     from stripread.report.study.words import criterion_words
-    from stripread.study.plan import StudyPlan
 
-    assert isinstance(made, StudyPlan)
     lines = [f"study {made.id} of lot {made.lot}: {len(made.strips)} strips, {made.form} form"]
     for one in made.criteria:
         lines.append(f"  {'decides' if one.decides else 'shown  '}  {reader.show(criterion_words(one, made))}")
@@ -245,7 +244,8 @@ def _number(text: str, where: str) -> float:
 
 def _time(text: str, where: str) -> str:
     try:
-        return datetime.fromisoformat(text).astimezone().isoformat() if text else ""
+        when = datetime.fromisoformat(text) if text else None
+        return "" if when is None else (when if when.tzinfo else when.astimezone()).isoformat()
     except ValueError:
         raise StudyError(
             expected=Message("a time such as 2026-05-11T12:30 for %(where)s", where=where),
@@ -254,7 +254,7 @@ def _time(text: str, where: str) -> str:
         ) from None
 
 
-def _assay_events(path: Path, who: str) -> "list[object]":
+def _assay_events(path: Path, who: str) -> "list[Event]":
     from stripread.study.run import Event
 
     return [

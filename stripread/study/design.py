@@ -14,7 +14,7 @@ import numpy as np
 
 from stripread.calibrate.plan import plan_dilutions
 from stripread.errors import StudyError
-from stripread.i18n import Message, Number
+from stripread.i18n import Message, Number, joined
 from stripread.study.shape import PhotoRole, PlannedPhoto, PlannedStrip, Solution, Strength
 from stripread.units import Measured
 
@@ -53,7 +53,7 @@ SHORT = Form(name="short", blanks=4, at_lod=3, of_each=2)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Conditions:
-    """Who reads, with which phones, in which lights, in how many sessions."""
+    """Who reads, with which phones, in which lights, in how many sessions; those of the calibration come first."""
 
     people: tuple[str, ...]
     phones: tuple[str, ...]
@@ -92,7 +92,7 @@ def design_strengths(
     if not 0 < lod < values[0] < values[1]:
         raise StudyError(
             expected=Message("a lot whose LOD lies below its LOQ, and that below 0.3 of its top calibrator"),
-            found=Message("%(lod)s, %(loq)s, %(top)s", lod=Number(lod, ".3g"), loq=Number(loq, ".3g"), top=Number(top, "g")),
+            found=joined((Number(lod, ".3g"), Number(loq, ".3g"), Number(top, "g"))),
             remedy=Message("Calibrate the lot with weaker levels first."),
         )  # fmt: skip
     known = sorted(expected_u)
@@ -157,7 +157,8 @@ def design_strips(
     duties = [(session, person) for session in range(1, conditions.sessions + 1) for person in conditions.people]
     drawn: list[tuple[str, int, str, tuple[PlannedPhoto, ...]]] = []
     for place, strength in enumerate(strengths):
-        turns = _in_turn(pairs, strength.strips, rng)
+        # The LOD is stated for the phone and light of the calibration, which are named first.
+        turns = _in_turn(pairs[:1] if strength.kind == "lod" else pairs, strength.strips, rng)
         times = _in_turn(duties[place % len(duties) :] + duties[: place % len(duties)], strength.strips, rng)
         for (phone, light), (session, person) in zip(turns, times, strict=True):
             photos = _photos(phone, light, conditions, rng)

@@ -99,8 +99,8 @@ def fit_line(x: Float, y: Float, u_x: Float, u_y: Float) -> Line:
         partol=1e-14,
     )
     u = np.sqrt(np.diag(found.cov_beta))  # not scaled by the residuals
-    return Line(slope=float(found.beta[1]), u_slope=float(u[1]), intercept=float(found.beta[0]), u_intercept=float(u[0]),
-                chi2=float(found.sum_square), degrees_of_freedom=len(x) - 2)  # fmt: skip
+    return Line(slope=float(found.beta[1]), u_slope=float(u[1]), intercept=float(found.beta[0]),
+                u_intercept=float(u[0]), chi2=float(found.sum_square), degrees_of_freedom=len(x) - 2)  # fmt: skip
 
 
 def mcnemar_p(only_first: int, only_second: int) -> float:

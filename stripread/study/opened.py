@@ -13,6 +13,8 @@ from stripread.water.decay import LossFit, Timed, fit_loss, strength_at
 
 __all__ = ["OpenedStudy", "open_study"]
 
+_UNFAMILIAR = frozenset({"unfamiliar_light", "unknown_light"})  # findings
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OpenedStudy:
@@ -97,6 +99,7 @@ def open_study(state: RunState, truth: Truth) -> OpenedStudy:
                     high=None if result is None else result.high,
                     stated=None if result is None else result.stated,
                     detected=result is not None and result.detected,
+                    familiar=result is not None and _UNFAMILIAR.isdisjoint(result.findings),
                 )
             )
     eyes = {(e.code, e.who): e for e in state.events if e.kind == "eye"}

@@ -9,7 +9,7 @@ import json
 import os
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, replace
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any, Literal
 
@@ -50,7 +50,7 @@ class PhotoResult:
 class Event:
     """One line: what was done, when and by whom; which fields it has depends on ``kind``.
 
-    ``at`` is ISO 8601 with its zone: of an assay and a dip the time when it was done, of a photo that when it was taken.
+    ``at`` is ISO 8601 with its zone: of an assay and a dip when it was done, of all else when it was entered.
     """
 
     kind: EventKind
@@ -120,6 +120,12 @@ class RunState:
     def next_strip(self) -> PlannedStrip | None:
         """The strip that is next; None where all are done."""
         return next((strip for strip in self.plan.strips if not self.is_done(strip)), None)
+
+    @property
+    def done_on(self) -> date:
+        """The day of the last dip; before the first one that of the plan."""
+        dips = [event.when for event in self.events if event.kind == "dipped"]
+        return max(dips, default=datetime.fromisoformat(self.plan.at)).date()
 
     @property
     def finished(self) -> bool:

@@ -1,6 +1,6 @@
 """What a study's table says, as plain numbers; whether that is good enough is for `stripread.study.verdict`.
 
-The unit of analysis is the strip, the measure ln(read / truth). References: ISO 5725-2:2019 (precision; Cochran, Grubbs),
+The unit of analysis is the strip, the measure ln(read / truth). References: ISO 5725-2 (precision; Cochran, Grubbs),
 Schuirmann 1987 (two one-sided tests), York 1969 (line), Bland & Altman 1986 (agreement), McNemar 1947; clauses and
 pages from memory.
 """
@@ -175,7 +175,7 @@ def line_of(table: StudyTable) -> Line | None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Agreement:
-    """Bland and Altman on logarithms: mean difference, its 95 % limits of agreement, and the standard errors of both."""
+    """Bland and Altman on logarithms: mean difference, 95 % limits of agreement, and the standard errors of both."""
 
     mean: float
     sd: float
@@ -200,7 +200,7 @@ def agreement(differences: Float) -> Agreement:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EyeAgainstPhoto:
-    """By eye against by photo, on the same strips: mean absolute log ratios, and the 95 % interval of photo less eye."""
+    """By eye against by photo: mean absolute log ratios on the same strips, 95 % interval of photo less eye."""
 
     eye: float
     photo: float

@@ -30,6 +30,8 @@ class PhotoRow:
         The interval that people are shown; None where none is.
     detected : bool
         Whether the reading says that there is something.
+    familiar : bool
+        Whether card and light looked as in the calibration: the LOD is stated for that.
     number : int
         Which photo of its strip, from 1.
     """
@@ -50,6 +52,7 @@ class PhotoRow:
     high: float | None
     stated: tuple[float | None, float | None] | None
     detected: bool
+    familiar: bool = True
 
     @property
     def log_ratio(self) -> float | None:
@@ -112,16 +115,18 @@ class StudyTable:
         names = {one.name for one in self.strengths if one.kind in kinds}
         return tuple(row for row in self.photos if row.strength in names)
 
-    def first_photos(self, *kinds: str) -> tuple[PhotoRow, ...]:
-        """Return the first photo of each strip that was not refused."""
+    def first_photos(self, *kinds: str, familiar: bool = False) -> tuple[PhotoRow, ...]:
+        """Return the first photo of each strip that was not refused; ``familiar``: and was taken as the lot's own."""
         found: dict[str, PhotoRow] = {}
         for row in self.of_kind(*(kinds or ("blank", "lod", "strength"))):
-            if row.estimate is not None and (row.code not in found or row.number < found[row.code].number):
+            if row.estimate is None or (familiar and not row.familiar):
+                continue
+            if row.code not in found or row.number < found[row.code].number:
                 found[row.code] = row
         return tuple(found.values())
 
     def strip_means(self, *, phone: str | None = None, light: str | None = None) -> dict[str, Float]:
-        """Return for each strength the mean log ratio of each of its strips, over all their photos or those of a place."""
+        """Return for each strength the mean log ratios of its strips, over all their photos or those of a place."""
         means: dict[str, list[float]] = {}
         for strength, rows in self._by_strip():
             own = [r.log_ratio for r in rows if phone in (None, r.phone) and light in (None, r.light)]

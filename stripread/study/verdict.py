@@ -29,6 +29,7 @@ from stripread.study.table import StudyTable
 __all__ = ["Counted", "Finding", "Outcome", "PlaceFinding", "Scores", "StudyVerdict", "judge_study"]
 
 Outcome = Literal["pass", "fail", "too few"]
+_ENOUGH = 1.28  # standard errors: a mean of 0 lies within so many in 80 % of studies, which is `POWER`
 _BOUND = 0.90  # coverage that all intervals held must be able to show at 95 %: 29 strips
 _LEAST = {"blank": 7, "lod": 4}  # strips without which nothing is said of blanks and of the LOD; ours
 
@@ -43,7 +44,7 @@ class Counted:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scores:
-    """The root mean square of the scores z, over photos of so many strips; ``catches`` as in `Criterion`, as it came."""
+    """The root mean square of the scores z; ``catches`` as in `Criterion`, with the photos that there are."""
 
     rms: float
     photos: int
@@ -142,10 +143,13 @@ def judge_study(
 
 
 def _shown(trueness: Trueness | None, limit: float) -> Outcome:
-    """Pass where both tests are passed at 5 %; too few where even a mean of nothing could not have passed."""
-    if trueness is None or trueness.reach >= limit:
+    """Pass where both tests are passed at 5 %, fail where they had a chance of `POWER` to be, were there no bias."""
+    if trueness is None:
         return "too few"
-    return "pass" if trueness.p < 0.05 else "fail"
+    if trueness.p < 0.05:
+        return "pass"
+    enough = limit - trueness.reach >= _ENOUGH * trueness.se or abs(trueness.mean) - trueness.reach > limit
+    return "fail" if enough else "too few"
 
 
 def _trueness(table: StudyTable, criterion: Criterion, aims: Aims) -> tuple[Outcome, Trueness | None]:
@@ -181,7 +185,7 @@ def _blanks(table: StudyTable, criterion: Criterion, aims: Aims) -> tuple[Outcom
 
 
 def _lod(table: StudyTable, criterion: Criterion, aims: Aims) -> tuple[Outcome, Counted]:
-    rows = table.first_photos("lod")
+    rows = table.first_photos("lod", familiar=True)
     found = Counted(count=sum(row.detected for row in rows), of=len(rows))
     return _counted(found.of - found.count, found, criterion, "lod"), found
 

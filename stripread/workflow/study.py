@@ -145,7 +145,7 @@ def record_verdict(
         "lot": plan.lot,
         "lot_sha256": plan.lot_sha256,
         "outcome": verdict.outcome,
-        "on": max(event.when for event in state.events).date().isoformat(),
+        "on": state.done_on.isoformat(),
         "criteria": {one.criterion.name: one.outcome for one in verdict.findings},
         "proven": [{"phone": phone, "light": light} for phone, light in verdict.proven],
         "strips": len(verdict_strips(state)),

@@ -17,7 +17,8 @@ __all__ = ["eye_figure", "ratio_figure", "score_figure"]
 
 _DPI = 110
 _MARKS = "os^Dv<>P*X"
-_TICKS = (0.25, 0.5, 0.7, 0.8, 0.9, 1.0, 1.1, 1.25, 1.5, 2.0, 4.0)
+_TICKS = (0.7, 0.8, 0.9, 1.0, 1.1, 1.25, 1.4)
+_WIDE_TICKS = (0.25, 0.5, 0.7, 1.0, 1.4, 2.0, 4.0)
 
 
 def ratio_figure(table: StudyTable, limit: float, say: Say) -> Figure:
@@ -28,7 +29,10 @@ def ratio_figure(table: StudyTable, limit: float, say: Say) -> Figure:
     rows = [row for row in table.first_photos("strength") if row.estimate]
     names = list(dict.fromkeys(s.name for s in table.strengths if s.kind == "strength"))
     rows.sort(key=lambda row: names.index(row.strength))
-    for held, mark, words in ((True, "o", Message("interval holds the truth")), (False, "X", Message("it does NOT"))):
+    for held, mark, words in (
+        (True, "o", Message("interval holds")),
+        (False, "X", Message("interval MISSES the truth")),
+    ):
         own = [(at, row) for at, row in enumerate(rows) if bool(row.held) is held]
         for at, row in own:
             low, high = ((end or edge) / row.truth for end, edge in ((row.low, 1e-3), (row.high, 1e3 * row.truth)))
@@ -45,8 +49,8 @@ def ratio_figure(table: StudyTable, limit: float, say: Say) -> Figure:
     ax.set_xticks([(a + b - 1) / 2 for a, b in zip(starts, ends, strict=True)], [say(strength_words(n)) for n in known])
     ax.set(ylabel=say(Message("read over true")), title=say(Message("First photo of each strip, with its interval")))
     ax.legend(fontsize="x-small", loc="upper right")
-    words = say(Message("Read over true of each strip with its interval; dashed: the limit of trueness"))
-    return Figure(figure_png(figure, dpi=_DPI), words, size)
+    shown = say(Message("Read over true of each strip with its interval; dashed: the limit of trueness"))
+    return Figure(figure_png(figure, dpi=_DPI), shown, size)
 
 
 def _log_ratio_axis(axis: Any, ax: Any, limit: float) -> None:
@@ -56,7 +60,8 @@ def _log_ratio_axis(axis: Any, ax: Any, limit: float) -> None:
     low, high = ax.get_ylim()
     low, high = max(min(low, 0.75), 0.2), min(max(high, 1.35), 5.0)
     ax.set_ylim(low, high)
-    ax.set_yticks([t for t in _TICKS if low <= t <= high], [f"{t:g}" for t in _TICKS if low <= t <= high])
+    ticks = [t for t in (_TICKS if high / low < 3 else _WIDE_TICKS) if low <= t <= high]
+    ax.set_yticks(ticks, [f"{t:g}" for t in ticks])
     axis.set_minor_formatter(NullFormatter())
     ax.axhline(1.0, color="black", linewidth=1)
     for bound in (math.exp(-limit), math.exp(limit)):
@@ -108,8 +113,8 @@ def eye_figure(table: StudyTable, limit: float, say: Say) -> Figure:
     axes[0].set_ylabel(say(Message("read over true")))
     for ax in axes:
         _log_ratio_axis(ax.yaxis, ax, limit)
-    words = say(Message("Read over true, by photo and by eye; dotted: 95 % limits of agreement"))
-    return Figure(figure_png(figure, dpi=_DPI), words, size)
+    shown = say(Message("Read over true, by photo and by eye; dotted: 95 % limits of agreement"))
+    return Figure(figure_png(figure, dpi=_DPI), shown, size)
 
 
 def _agreement(ax: Any, points: Sequence[tuple[float, float]]) -> None:

@@ -79,11 +79,15 @@ def study_report(
             say(CAUTION),
         )),
     )  # fmt: skip
-    day = max(event.when for event in state.events).date()
     return Document(
         title=say(Message("%(site)s: study %(study)s", site=site, study=plan.id)),
         subtitle=say(
-            Message("Lot %(lot)s, %(analyte)s, done on %(day)s", lot=plan.lot, analyte=Message(plan.analyte), day=day)
+            Message(
+                "Lot %(lot)s, %(analyte)s, done on %(day)s",
+                lot=plan.lot,
+                analyte=Message(plan.analyte),
+                day=state.done_on,
+            )
         ),
         parts=parts,
         footer=say(
@@ -108,10 +112,19 @@ def _summary(state: RunState, opened: OpenedStudy, verdict: StudyVerdict, say: S
     yield Alarm(say(_in_short(verdict.outcome)))
     wrong = [one for one in verdict.findings if one.criterion.decides and one.outcome != "pass"]
     if wrong:
-        words = [
-            f"{say(outcome_words(one.outcome))}: {say(criterion_words(one.criterion, state.plan))}" for one in wrong
-        ]
-        yield Items(tuple(words))
+        yield Items(
+            tuple(
+                say(
+                    Message(
+                        "%(outcome)s. %(criterion)s Found: %(found)s.",
+                        outcome=outcome_words(one.outcome),
+                        criterion=criterion_words(one.criterion, state.plan),
+                        found=_found(one),
+                    )
+                )
+                for one in wrong
+            )
+        )
     if verdict.proven:
         yield Words(say(Message("Proven with:")))
         yield Items(tuple(say(Message("✔ %(phone)s, %(light)s", phone=p, light=light)) for p, light in verdict.proven))
@@ -133,8 +146,8 @@ def _summary(state: RunState, opened: OpenedStudy, verdict: StudyVerdict, say: S
             )
         )
     )
-    for words in cannot_show(state.plan):
-        yield Words(say(words))
+    for lack in cannot_show(state.plan):
+        yield Words(say(lack))
 
 
 def _in_short(outcome: Outcome) -> Message:

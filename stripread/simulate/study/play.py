@@ -71,9 +71,9 @@ def play_study(
     bias: float = 0.0,
     report: Callable[[int, int], None],
 ) -> StudyPlan:
-    """Make a site in a new folder, plan a study there, and write what people would bring from it.
+    """Make a site in a new folder, plan a study there, and write what people would bring.
 
-    ``photos/CODE-NUMBER.jpg``, ``sheet.csv`` and ``assays.csv`` in the folder are what ``stripread study run`` takes in.
+    ``photos/CODE-NUMBER.jpg``, ``sheet.csv`` and ``assays.csv`` are what ``stripread study run`` takes in.
 
     Parameters
     ----------
@@ -170,7 +170,8 @@ def _strength(made: _Made, code: str, at: datetime, rng: np.random.Generator) ->
     """Return what a strip was truly dipped into."""
     solution = next(one for one in made.truth.solutions if one.name == made.truth.strength_of[code])
     left = 2.0 ** (-((at - _START) / timedelta(hours=_HALF_LIFE_H)))
-    return made.stock * left * solution.share * float(np.exp(rng.normal(0, _U_DILUTION)))
+    strength: float = made.stock * left * solution.share * float(np.exp(rng.normal(0, _U_DILUTION)))
+    return strength
 
 
 def _dip(
