@@ -1,9 +1,9 @@
 """How often a study errs: what its criteria do by chance to honest intervals, and to those that a study should catch.
 
 Errors of one study are not independent: photos of a strip share the strip, strips in one light share what the light
-does, and all share the lot's curve. How the stated variance is split is taken from what readings
-themselves state (``read --budget`` of the sample ``line-good``: pixels 28 %, strip to strip 24 %, colour correction and
-light 32 %, curve 16 %). The mean square of correlated scores is a weighted sum of chi-squares, its weights the eigenvalues of the
+does, and all share the lot's curve. How the stated variance is split is taken from what readings themselves state
+(``read --budget`` of the sample ``line-good``: pixels 28 %, strip to strip 24 %, colour correction and light 32 %,
+curve 16 %). The mean square of correlated scores is a weighted sum of chi-squares, its weights the eigenvalues of the
 correlation (Box 1954, Annals of Mathematical Statistics 25, 290, theorem 2.1; from memory).
 """
 

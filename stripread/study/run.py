@@ -43,6 +43,7 @@ class PhotoResult:
     high: float | None
     stated: tuple[float | None, float | None] | None
     detected: bool
+    camera: str | None = None
     findings: tuple[str, ...] = ()
 
 

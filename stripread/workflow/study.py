@@ -36,6 +36,7 @@ def result_of(reading: Reading) -> PhotoResult:
         high=_plain(pad.estimate.high),
         stated=None if pad.interval is None else (_plain(pad.interval[0]), _plain(pad.interval[1])),
         detected=not (pad.censored == "below" and pad.limit is not None and pad.limit.name in _NOT_DETECTED),
+        camera=reading.camera,
         findings=tuple(finding.code for finding in (*reading.findings, *pad.findings)),
     )
 
@@ -147,7 +148,9 @@ def record_verdict(
         "outcome": verdict.outcome,
         "on": state.done_on.isoformat(),
         "criteria": {one.criterion.name: one.outcome for one in verdict.findings},
-        "proven": [{"phone": phone, "light": light} for phone, light in verdict.proven],
+        "proven": [
+            {"phone": phone, "light": light, "camera": _camera(state, phone)} for phone, light in verdict.proven
+        ],
         "strips": len(verdict_strips(state)),
         "photos": verdict.photos,
         "refused": verdict.refused,
@@ -156,6 +159,13 @@ def record_verdict(
         "run_sha256": log,
     }
     return records.append([Draft(kind="study", payload=payload, subject=plan.lot)], stamp)[0]
+
+
+def _camera(state: RunState, phone: str) -> str | None:
+    """Return what the photos with a phone say that it is; None where they disagree or say nothing."""
+    planned = {(s.code, p.number) for s in state.plan.strips for p in s.photos if p.phone == phone}
+    found = {e.result.camera for e in state.events if e.result is not None and (e.code, e.number) in planned}
+    return found.pop() if len(found) == 1 else None
 
 
 def verdict_strips(state: RunState) -> tuple[str, ...]:

@@ -37,9 +37,10 @@ def ratio_figure(table: StudyTable, limit: float, say: Say) -> Figure:
         for at, row in own:
             low, high = ((end or edge) / row.truth for end, edge in ((row.low, 1e-3), (row.high, 1e3 * row.truth)))
             ax.plot([at, at], [low, high], color="black", linewidth=2.2 if not held else 1.0)
-        ax.plot([at for at, _ in own], [(row.estimate or 0) / row.truth for _, row in own], mark, color="black",
-                markerfacecolor="white" if held else "black", markersize=6 if held else 9, label=say(words))  # fmt: skip
-    _log_ratio_axis(ax.yaxis, ax, limit)
+        look = {"markerfacecolor": "white" if held else "black", "markersize": 6 if held else 9}
+        heights = [(row.estimate or 0) / row.truth for _, row in own]
+        ax.plot([at for at, _ in own], heights, mark, color="black", label=say(words), **look)
+    _log_ratio_axis(ax, limit)
     starts = [next(i for i, row in enumerate(rows) if row.strength == name) for name in names if any(
         row.strength == name for row in rows)]  # fmt: skip
     for start in starts[1:]:
@@ -53,16 +54,14 @@ def ratio_figure(table: StudyTable, limit: float, say: Say) -> Figure:
     return Figure(figure_png(figure, dpi=_DPI), shown, size)
 
 
-def _log_ratio_axis(axis: Any, ax: Any, limit: float) -> None:
-    from matplotlib.ticker import NullFormatter
-
+def _log_ratio_axis(ax: Any, limit: float) -> None:
     ax.set_yscale("log")
     low, high = ax.get_ylim()
     low, high = max(min(low, 0.75), 0.2), min(max(high, 1.35), 5.0)
     ax.set_ylim(low, high)
     ticks = [t for t in (_TICKS if high / low < 3 else _WIDE_TICKS) if low <= t <= high]
     ax.set_yticks(ticks, [f"{t:g}" for t in ticks])
-    axis.set_minor_formatter(NullFormatter())
+    ax.set_yticks([], minor=True)
     ax.axhline(1.0, color="black", linewidth=1)
     for bound in (math.exp(-limit), math.exp(limit)):
         ax.axhline(bound, color="black", linewidth=0.9, linestyle="--")
@@ -112,7 +111,7 @@ def eye_figure(table: StudyTable, limit: float, say: Say) -> Figure:
         ax.set_xscale("log")
     axes[0].set_ylabel(say(Message("read over true")))
     for ax in axes:
-        _log_ratio_axis(ax.yaxis, ax, limit)
+        _log_ratio_axis(ax, limit)
     shown = say(Message("Read over true, by photo and by eye; dotted: 95 % limits of agreement"))
     return Figure(figure_png(figure, dpi=_DPI), shown, size)
 

@@ -314,8 +314,8 @@ def _precision(verdict: StudyVerdict, say: Say) -> Iterator[Part]:
     yield Words(
         say(
             Message(
-                "Repeatability (another strip, all else the same): %(repeatability)s %%; two such strips differ by more "
-                "than %(limit)s %% once in 20 times. Intermediate precision (other day, person, phone, light): "
+                "Repeatability (another strip, all else the same): %(repeatability)s %%; two such strips differ by "
+                "more than %(limit)s %% once in 20 times. Intermediate precision (other day, person, phone, light): "
                 "%(intermediate)s %%, and %(wide)s %%. Strengths over the LOQ; a mixed model by REML. Two sessions, "
                 "people or phones tell little about their kind: their shares are rough.",
                 repeatability=percent(found.repeatability, 1),

@@ -1,8 +1,11 @@
 """Words that a study's sheets, its report and its pages share."""
 
 import math
+from collections.abc import Mapping
+from typing import Any
 
-from stripread.i18n import Message, Number, Say, plural
+from stripread.i18n import Joined, Message, Number, Say, joined, plural
+from stripread.records.queries.studies import StudyStanding
 from stripread.study.criteria import POWER, Criterion
 from stripread.study.plan import StudyPlan
 from stripread.study.verdict import Outcome
@@ -12,8 +15,10 @@ __all__ = [
     "cannot_show",
     "chances_words",
     "criterion_words",
+    "lot_proven_words",
     "outcome_words",
     "percent",
+    "proven_words",
     "role_words",
     "strength_words",
 ]
@@ -105,6 +110,33 @@ def chances_words(one: Criterion, say: Say) -> str:
 
 def _rate(share: float) -> Number:
     return percent(share, 1 if share < 0.02 else 0)
+
+
+def proven_words(said: Mapping[str, Any] | None) -> Message:
+    """Return whether the program was proven with a reading's phone, by what the reading keeps of the study."""
+    if said is None:
+        return Message("Not proven here: no study of this lot's calibration is in the record.")
+    day, lights = said["on"], said["lights"]
+    if said["outcome"] == "fail":
+        return Message("✘ Not proven: the study of %(day)s failed.", day=day)
+    if said["outcome"] != "pass":
+        return Message("Not proven: the study of %(day)s had too few strips.", day=day)
+    if lights:
+        return Message(
+            "✔ Proven with this phone on %(day)s, in these lights: %(lights)s.", day=day, lights=joined(lights)
+        )
+    return Message("Not proven with this phone: the study of %(day)s passed with others.", day=day)
+
+
+def lot_proven_words(standing: StudyStanding | None) -> Message:
+    """Return whether the program was proven with a lot, with which phones and in which lights."""
+    if standing is None or standing.outcome != "pass":
+        said = None if standing is None else {"on": standing.on, "outcome": standing.outcome, "lights": ()}
+        return proven_words(said)
+    places = Joined(tuple(f"{phone}, {light}" for phone, light, _ in standing.proven), "; ")
+    if not standing.proven:
+        return Message("✔ Study passed on %(day)s; no phone in any light was shown by itself.", day=standing.on)
+    return Message("✔ Proven on %(day)s with: %(places)s.", day=standing.on, places=places)
 
 
 def cannot_show(plan: StudyPlan) -> tuple[Message, ...]:
