@@ -21,7 +21,19 @@ from stripread.workflow.sample import ResolvedInputs
 if TYPE_CHECKING:
     from stripread.records import Entry, Records, Stamp
 
-__all__ = ["close_study", "photo_event", "record_plan", "record_verdict", "result_of", "take_photo"]
+__all__ = [
+    "check_lot",
+    "check_photo",
+    "close_study",
+    "keep_study_photo",
+    "photo_event",
+    "record_plan",
+    "record_step",
+    "record_verdict",
+    "reported_entry",
+    "result_of",
+    "take_photo",
+]
 
 _NOT_DETECTED = ("LOD", "interval's end")  # limits of a reading that may be zero
 
@@ -45,10 +57,8 @@ def _plain(value: float | None) -> float | None:
     return None if value is None else float(value)
 
 
-def photo_event(
-    photo: PhotoFile, inputs: ResolvedInputs, *, code: str, number: int, who: str, now: datetime
-) -> tuple[Event, bool]:
-    """Read a photo for a study; a refusal is an event as well. Return the event, and whether the photo was read.
+def photo_event(photo: PhotoFile, inputs: ResolvedInputs, *, code: str, number: int, who: str, now: datetime) -> Event:
+    """Read a photo for a study; a refusal is an event as well.
 
     Nothing that tells the value is to be shown: what a strip reads stays with the log until the truth is opened.
     """
@@ -59,10 +69,10 @@ def photo_event(
         why = f"expected {error.expected}; found {error.found}. {error.remedy}"
         event = Event(kind="refused", at=now.isoformat(), who=who, code=code, number=number, sha256=photo.sha256,
                       file=name, why=why)  # fmt: skip
-        return event, False
+        return event
     event = Event(kind="photo", at=now.isoformat(), who=who, code=code, number=number, sha256=photo.sha256, file=name,
                   result=result_of(reading))  # fmt: skip
-    return event, True
+    return event
 
 
 def take_photo(
@@ -83,15 +93,26 @@ def take_photo(
     StudyError
         If the lot is not the one of the plan, or the photo's turn has not come.
     """
-    check_lot(state.plan, inputs)
-    blank = Event(kind="refused", at=now.isoformat(), who=who, code=code, number=number, sha256=photo.sha256, file="-",
-                  why="-")  # fmt: skip
-    state.check(blank)  # before it is read
-    event, _ = photo_event(photo, inputs, code=code, number=number, who=who, now=now)
-    folder.photos.mkdir(exist_ok=True)
-    if not (folder.photos / (event.file or "")).exists():
-        replace_file(folder.photos / (event.file or ""), photo.data)
+    check_photo(state, photo, inputs, code=code, number=number, who=who, now=now)
+    event = photo_event(photo, inputs, code=code, number=number, who=who, now=now)
+    keep_study_photo(folder, photo, event)
     return append_event(folder.run_file, state, event), event
+
+
+def keep_study_photo(folder: StudyFolder, photo: PhotoFile, event: Event) -> None:
+    """Keep a photo under its hash, with the study."""
+    folder.photos.mkdir(exist_ok=True)
+    if event.file is not None and not (folder.photos / event.file).exists():
+        replace_file(folder.photos / event.file, photo.data)
+
+
+def check_photo(
+    state: RunState, photo: PhotoFile, inputs: ResolvedInputs, *, code: str, number: int, who: str, now: datetime
+) -> None:
+    """Refuse a photo whose turn has not come, before it is read; `StudyError`."""
+    check_lot(state.plan, inputs)
+    state.check(Event(kind="refused", at=now.isoformat(), who=who, code=code, number=number, sha256=photo.sha256,
+                      file="-", why="-"))  # fmt: skip
 
 
 def check_lot(plan: StudyPlan, inputs: ResolvedInputs) -> None:
@@ -128,18 +149,32 @@ def record_plan(records: "Records", plan: StudyPlan, folder: StudyFolder, stamp:
     return records.append([Draft(kind="study", payload=payload, subject=plan.lot)], stamp)[0]
 
 
+def record_step(records: "Records", state: RunState, event: Event, stamp: "Stamp") -> "Entry":
+    """Enter that something was done in a study, and the hash of its log until then; no value."""
+    from stripread.records import Draft
+
+    payload = {"event": event.kind, "study": state.plan.id, "code": event.code, "log": state.last_hash}
+    return records.append([Draft(kind="study", payload=payload, subject=state.plan.lot)], stamp)[0]
+
+
+def reported_entry(records: "Records", state: RunState) -> "Entry | None":
+    """Return the entry of a study's verdict, by its log as it is; None where there is none yet."""
+    for entry in records.entries(kind="study", subject=state.plan.lot, limit=2000):
+        said = entry.payload
+        if (said.get("event"), said.get("study"), said.get("log")) == ("reported", state.plan.id, state.last_hash):
+            return entry
+    return None
+
+
 def record_verdict(
     records: "Records", state: RunState, verdict: StudyVerdict, folder: StudyFolder, stamp: "Stamp"
 ) -> "Entry":
     """Enter what came of a study, once: a later report of the same log finds the entry and returns it."""
     from stripread.records import Draft
 
-    log = run_hash(folder.run_file)
-    plan = state.plan
-    before = records.entries(kind="study", subject=plan.lot, limit=1000)
-    for entry in before:
-        if entry.payload.get("event") == "reported" and entry.payload.get("run_sha256") == log:
-            return entry
+    plan, before = state.plan, reported_entry(records, state)
+    if before is not None:
+        return before
     payload = {
         "event": "reported",
         "study": plan.id,
@@ -156,7 +191,8 @@ def record_verdict(
         "refused": verdict.refused,
         "plan_sha256": hashlib.sha256(folder.plan_file.read_bytes()).hexdigest(),
         "truth_sha256": plan.truth_sha256,
-        "run_sha256": log,
+        "log": state.last_hash,
+        "run_sha256": run_hash(folder.run_file),
     }
     return records.append([Draft(kind="study", payload=payload, subject=plan.lot)], stamp)[0]
 
