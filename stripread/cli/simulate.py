@@ -226,8 +226,8 @@ def study(
     Takes some minutes, more without --small. Then `stripread study run demo` takes it in, and `stripread study report
     demo` opens the truth.
     """
-    from stripread.simulate.study.play import PHONE_PX, SMALL_PX, play_study
-    from stripread.study.design import FULL, SHORT
+    from stripread.simulate import PHONE_PX, SMALL_PX, play_study
+    from stripread.study import FULL, SHORT
 
     def told(done: int, of: int) -> None:
         if done % 20 == 0 or done == of:

@@ -13,9 +13,7 @@ from stripread.errors import StudyError, WrongUsageError
 from stripread.i18n import Message, Reader, Verbatim
 
 if TYPE_CHECKING:
-    from stripread.study.folder import StudyFolder
-    from stripread.study.plan import StudyPlan
-    from stripread.study.run import Event, RunState
+    from stripread.study import Event, RunState, StudyFolder, StudyPlan
 
 __all__ = ["study_app"]
 
@@ -71,14 +69,10 @@ def plan(
     """
     from stripread import __version__
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
-    from stripread.report.document.html import document_html
-    from stripread.report.study.sheets import mixing_sheet, running_sheet
+    from stripread.report import document_html, mixing_sheet, running_sheet
     from stripread.site import resolve_lot
-    from stripread.study.criteria import Aims
-    from stripread.study.design import FULL, SHORT, Conditions
-    from stripread.study.folder import begin_study
-    from stripread.study.plan import Pouring, Stock, make_plan
-    from stripread.workflow.study import record_plan
+    from stripread.study import FULL, SHORT, Aims, Conditions, Pouring, Stock, begin_study, make_plan
+    from stripread.workflow import record_plan
 
     where, stamp = site_of_records(site), stamp_of(who)
     limits = None if sample is None else where.sample(sample).main
@@ -113,7 +107,7 @@ def plan(
 
 
 def _plan_text(made: "StudyPlan", reader: Reader) -> str:
-    from stripread.report.study.words import criterion_words
+    from stripread.report import criterion_words
 
     lines = [f"study {made.id} of lot {made.lot}: {len(made.strips)} strips, {made.form} form"]
     for one in made.criteria:
@@ -154,8 +148,7 @@ def run(
       stripread study run may --sheet sheet.csv --photos photos --assays assays.csv
     """
     from stripread.cli.site_record import site_of_records, stamp_of
-    from stripread.study.folder import find_study
-    from stripread.study.run import Event, append_event
+    from stripread.study import Event, append_event, find_study
 
     where, stamp = site_of_records(site), stamp_of(who)
     folder = find_study(where.folder, study)
@@ -189,7 +182,7 @@ def run(
 
 
 def _run_text(state: "RunState") -> str:
-    from stripread.study.run import ASSAYS
+    from stripread.study import ASSAYS
 
     lines = [f"{state.done} of {len(state.plan.strips)} strips done"]
     missing = [which for which in ASSAYS if which not in state.assays]
@@ -255,7 +248,7 @@ def _time(text: str, where: str) -> str:
 
 
 def _assay_events(path: Path, who: str) -> "list[Event]":
-    from stripread.study.run import Event
+    from stripread.study import Event
 
     return [
         Event(
@@ -271,7 +264,7 @@ def _assay_events(path: Path, who: str) -> "list[Event]":
 
 
 def _take_sheet(folder: "StudyFolder", state: "RunState", path: Path, who: str) -> "RunState":
-    from stripread.study.run import Event, append_event
+    from stripread.study import Event, append_event
 
     people = state.plan.conditions.people
     for row in _rows(path, ("code", "dipped", *people)):
@@ -293,10 +286,9 @@ def _take_photos(folder: "StudyFolder", state: "RunState", photos: Path, site: P
     """Take in the photos that are not in yet, in the order of the strips."""
     import hashlib
 
-    from stripread.photo.load import open_photo
+    from stripread.photo import open_photo
     from stripread.site import load_site
-    from stripread.workflow.sample import resolve_inputs
-    from stripread.workflow.study import take_photo
+    from stripread.workflow import resolve_inputs, take_study_photo
 
     inputs = resolve_inputs(state.plan.lot, load_site(site))
     known = {event.sha256 for event in state.events}
@@ -313,7 +305,7 @@ def _take_photos(folder: "StudyFolder", state: "RunState", photos: Path, site: P
         if photo.number not in state.photos_missing(strip):
             continue
         now = datetime.now().astimezone()
-        state, event = take_photo(
+        state, event = take_study_photo(
             folder, state, open_photo(path), inputs, code=strip.code, number=photo.number, who=strip.person, now=now
         )
         if event.kind == "refused":
@@ -344,12 +336,9 @@ def report(
     """
     from stripread.cli.records.report import check_language, report_targets
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
-    from stripread.report.document.document import section_text
-    from stripread.report.document.html import document_html
-    from stripread.report.document.pdf import document_pdf
-    from stripread.report.study.report import study_report
-    from stripread.study.folder import find_study
-    from stripread.workflow.study import close_study, record_verdict
+    from stripread.report import document_html, document_pdf, section_text, study_report
+    from stripread.study import find_study
+    from stripread.workflow import close_study, record_verdict
 
     check_language(language)
     where, stamp = site_of_records(site), stamp_of(who)

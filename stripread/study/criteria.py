@@ -12,7 +12,7 @@ from typing import Literal
 from stripread.study.power import NARROW, binomial_bounds, spread_of, trueness_rates
 from stripread.study.shape import PlannedStrip, Strength
 
-__all__ = ["Aims", "Criterion", "CriterionName", "plan_criteria"]
+__all__ = ["POWER", "Aims", "Criterion", "CriterionName", "plan_criteria"]
 
 CriterionName = Literal[
     "trueness", "spread", "coverage", "blanks", "lod", "precision", "line", "places", "eye", "sides",

@@ -12,7 +12,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from stripread.calibrate.plan import plan_dilutions
+from stripread.calibrate import plan_dilutions
 from stripread.errors import StudyError
 from stripread.i18n import Message, Number, joined
 from stripread.study.shape import PhotoRole, PlannedPhoto, PlannedStrip, Solution, Strength

@@ -9,7 +9,7 @@ from stripread.study.run import ASSAYS, RunState
 from stripread.study.shape import Truth
 from stripread.study.table import EyeRow, PhotoRow, StudyTable
 from stripread.units import Measured
-from stripread.water.decay import LossFit, Timed, fit_loss, strength_at
+from stripread.water import LossFit, Timed, fit_loss, strength_at
 
 __all__ = ["OpenedStudy", "open_study"]
 

@@ -12,8 +12,7 @@ import numpy as np
 
 from stripread.errors import StudyError
 from stripread.i18n import Message, Verbatim
-from stripread.lot.inverse import invert_curve
-from stripread.lot.lot import Lot, PadCalibration
+from stripread.lot import Lot, PadCalibration, invert_curve
 from stripread.site import replace_file
 from stripread.study.criteria import Aims, Criterion, plan_criteria
 from stripread.study.design import FULL, Conditions, Form, design_strengths, design_strips, mix_solutions

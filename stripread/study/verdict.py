@@ -26,7 +26,7 @@ from stripread.study.statistics import (
 )
 from stripread.study.table import StudyTable
 
-__all__ = ["Counted", "Finding", "Outcome", "PlaceFinding", "Scores", "StudyVerdict", "judge_study"]
+__all__ = ["Counted", "CriterionFinding", "Outcome", "PlaceFinding", "Scores", "StudyVerdict", "judge_study"]
 
 Outcome = Literal["pass", "fail", "too few"]
 _ENOUGH = 1.28  # standard errors: a mean of 0 lies within so many in 80 % of studies, which is `POWER`
@@ -67,7 +67,7 @@ _Figures = Trueness | Scores | Counted | Precision | Line | EyeAgainstPhoto | Si
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
+class CriterionFinding:
     """What came of one criterion, and the figures behind it."""
 
     criterion: Criterion
@@ -86,12 +86,12 @@ class StudyVerdict:
     """
 
     outcome: Outcome
-    findings: tuple[Finding, ...]
+    findings: tuple[CriterionFinding, ...]
     flags: tuple[Flag, ...]
     refused: int
     photos: int
 
-    def finding(self, name: CriterionName) -> Finding:
+    def finding(self, name: CriterionName) -> CriterionFinding:
         """Return what came of a criterion."""
         return next(one for one in self.findings if one.criterion.name == name)
 
@@ -130,7 +130,7 @@ def judge_study(
     for criterion in criteria:
         if criterion.decides or not only_deciding:
             outcome, figures = judges[criterion.name](table, criterion, aims)
-            findings.append(Finding(criterion=criterion, outcome=outcome, figures=figures))
+            findings.append(CriterionFinding(criterion=criterion, outcome=outcome, figures=figures))
     decided = [one.outcome for one in findings if one.criterion.decides]
     whole: Outcome = "fail" if "fail" in decided else "too few" if "too few" in decided else "pass"
     return StudyVerdict(

@@ -11,8 +11,7 @@ from stripread.errors import RecordsError
 from stripread.i18n import Message
 from stripread.photo import PhotoFile
 from stripread.read import Reading
-from stripread.records import Entry, Records, Stamp
-from stripread.records.queries.studies import proven_payload, study_standing
+from stripread.records import Entry, Records, Stamp, proven_payload, study_standing
 from stripread.workflow.history import history_for, with_batch
 from stripread.workflow.judge import judge_reading, read_photos
 from stripread.workflow.kept_files import keep_card, keep_lot, keep_photo

@@ -7,14 +7,23 @@ from typing import TYPE_CHECKING
 
 from stripread.errors import StripReadError, StudyError
 from stripread.i18n import Message
-from stripread.photo.load import PhotoFile
+from stripread.photo import PhotoFile
 from stripread.read import Reading, read_strip
 from stripread.site import replace_file
-from stripread.study.folder import StudyFolder
-from stripread.study.opened import OpenedStudy, open_study
-from stripread.study.plan import StudyPlan, load_truth
-from stripread.study.run import Event, PhotoResult, RunState, append_event, run_hash
-from stripread.study.verdict import StudyVerdict, judge_study
+from stripread.study import (
+    Event,
+    OpenedStudy,
+    PhotoResult,
+    RunState,
+    StudyFolder,
+    StudyPlan,
+    StudyVerdict,
+    append_event,
+    judge_study,
+    load_truth,
+    open_study,
+    run_hash,
+)
 from stripread.workflow.kept_files import PHOTO_SUFFIX
 from stripread.workflow.sample import ResolvedInputs
 
@@ -32,7 +41,7 @@ __all__ = [
     "record_verdict",
     "reported_entry",
     "result_of",
-    "take_photo",
+    "take_study_photo",
 ]
 
 _NOT_DETECTED = ("LOD", "interval's end")  # limits of a reading that may be zero
@@ -67,15 +76,13 @@ def photo_event(photo: PhotoFile, inputs: ResolvedInputs, *, code: str, number: 
         reading = read_strip(photo, card=inputs.card, kind=inputs.kind, lot=inputs.lot)
     except StripReadError as error:
         why = f"expected {error.expected}; found {error.found}. {error.remedy}"
-        event = Event(kind="refused", at=now.isoformat(), who=who, code=code, number=number, sha256=photo.sha256,
+        return Event(kind="refused", at=now.isoformat(), who=who, code=code, number=number, sha256=photo.sha256,
                       file=name, why=why)  # fmt: skip
-        return event
-    event = Event(kind="photo", at=now.isoformat(), who=who, code=code, number=number, sha256=photo.sha256, file=name,
+    return Event(kind="photo", at=now.isoformat(), who=who, code=code, number=number, sha256=photo.sha256, file=name,
                   result=result_of(reading))  # fmt: skip
-    return event
 
 
-def take_photo(
+def take_study_photo(
     folder: StudyFolder,
     state: RunState,
     photo: PhotoFile,

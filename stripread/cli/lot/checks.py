@@ -248,7 +248,7 @@ def _standing(site: "Site | None", lot: "Lot") -> "StudyStanding | None":
     if site is None or not (has_records(site.folder) or site.database is not None):
         return None
     from stripread.cli.site_record import open_site_records
-    from stripread.records.queries.studies import study_standing
+    from stripread.records import study_standing
 
     with open_site_records(site) as records:
         return study_standing(records, lot.number, lot.sha256)

@@ -11,7 +11,7 @@ from stripread.report.document.document import Figure
 from stripread.report.document.page import figure_png
 from stripread.report.lot.page import new_figure
 from stripread.report.study.words import strength_words
-from stripread.study.table import PhotoRow, StudyTable
+from stripread.study import PhotoRow, StudyTable
 
 __all__ = ["eye_figure", "ratio_figure", "score_figure"]
 

@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterator
 from datetime import datetime
 
 from stripread import __version__
-from stripread.check.verdict import CAUTION
+from stripread.check import CAUTION
 from stripread.i18n import Message, Number, Reader, Say, Shown, plural
 from stripread.report.document.document import Alarm, Document, Heading, Items, Part, Table, Words
 from stripread.report.study.figures import eye_figure, ratio_figure, score_figure
@@ -17,12 +17,23 @@ from stripread.report.study.words import (
     percent,
     strength_words,
 )
-from stripread.study.fits import Line
-from stripread.study.opened import OpenedStudy
-from stripread.study.plan import StudyPlan
-from stripread.study.run import RunState
-from stripread.study.statistics import Agreement, EyeAgainstPhoto, Precision, Sides, Trueness
-from stripread.study.verdict import Counted, Finding, Outcome, PlaceFinding, Scores, StudyVerdict
+from stripread.study import (
+    Agreement,
+    Counted,
+    CriterionFinding,
+    EyeAgainstPhoto,
+    Line,
+    OpenedStudy,
+    Outcome,
+    PlaceFinding,
+    Precision,
+    RunState,
+    Scores,
+    Sides,
+    StudyPlan,
+    StudyVerdict,
+    Trueness,
+)
 
 __all__ = ["study_report"]
 
@@ -196,7 +207,7 @@ def _criteria(plan: StudyPlan, verdict: StudyVerdict, say: Say) -> Iterator[Part
     )
 
 
-def _found(one: Finding) -> Shown:
+def _found(one: CriterionFinding) -> Shown:
     figures = one.figures
     match figures:
         case Trueness():

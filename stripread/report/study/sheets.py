@@ -5,8 +5,7 @@ from collections.abc import Iterator
 from stripread.i18n import Message, Number, Reader, Say
 from stripread.report.document.document import Alarm, Document, Heading, Items, Part, Table, Words
 from stripread.report.study.words import cannot_show, chances_words, criterion_words, role_words, strength_words
-from stripread.study.plan import StudyPlan
-from stripread.study.shape import Truth
+from stripread.study import StudyPlan, Truth
 
 __all__ = ["mixing_sheet", "running_sheet"]
 

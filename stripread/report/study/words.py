@@ -5,10 +5,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from stripread.i18n import Joined, Message, Number, Say, joined, plural
-from stripread.records.queries.studies import StudyStanding
-from stripread.study.criteria import POWER, Criterion
-from stripread.study.plan import StudyPlan
-from stripread.study.verdict import Outcome
+from stripread.records import StudyStanding
+from stripread.study import POWER, Criterion, Outcome, StudyPlan
 
 __all__ = [
     "MARKS",

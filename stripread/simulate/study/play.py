@@ -14,24 +14,30 @@ from stripread import __version__
 from stripread.card import design_card
 from stripread.errors import SiteError, StripReadError
 from stripread.i18n import Message, Verbatim
-from stripread.photo.load import open_photo
+from stripread.photo import open_photo
 from stripread.read import read_strip
-from stripread.records import Stamp
-from stripread.records.of_site import open_site_records
+from stripread.records import Stamp, open_site_records
 from stripread.simulate.demo import DEMO_LOTS, DEMO_PRINTER, DemoLot
 from stripread.simulate.optics.cameras import Phone, make_phone
 from stripread.simulate.optics.conditions import dip_strip, random_shot
 from stripread.simulate.scene.photograph import DippedStrip, Shot, take_photo
 from stripread.simulate.series import LEVELS, STRIP_SCATTER, demo_conditions
 from stripread.site import load_site, resolve_lot
-from stripread.strip.kinds import load_kind
-from stripread.study.criteria import Aims
-from stripread.study.design import FULL, Conditions, Form
-from stripread.study.folder import begin_study
-from stripread.study.plan import Stock, StudyPlan, make_plan
-from stripread.study.shape import PlannedPhoto, PlannedStrip, Truth
-from stripread.workflow.sample import ResolvedInputs, resolve_inputs
-from stripread.workflow.study import record_plan
+from stripread.strip import load_kind
+from stripread.study import (
+    FULL,
+    Aims,
+    Conditions,
+    Form,
+    PlannedPhoto,
+    PlannedStrip,
+    Stock,
+    StudyPlan,
+    Truth,
+    begin_study,
+    make_plan,
+)
+from stripread.workflow import ResolvedInputs, record_plan, resolve_inputs
 
 __all__ = ["PHONE_PX", "SMALL_PX", "STUDY", "play_study"]
 

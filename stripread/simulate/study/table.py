@@ -5,9 +5,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from stripread.study.power import SHARES, Shares
-from stripread.study.shape import PlannedPhoto, PlannedStrip, Strength
-from stripread.study.table import EyeRow, PhotoRow, StudyTable
+from stripread.study import SHARES, EyeRow, PhotoRow, PlannedPhoto, PlannedStrip, Shares, Strength, StudyTable
 
 __all__ = ["draw_table"]
 

@@ -10,10 +10,9 @@ from stripread.lot import CheckRow
 from stripread.measure import finish_flash_pair, flash_colours, measure_flash_pair, measure_strip
 from stripread.photo import PhotoFile
 from stripread.site import load_site, resolve_card, resolve_kind
-from stripread.units import kept_message
-from stripread.workflow import KnownDilution, read_check, resolve_inputs
 from stripread.study import Event, RunState
-from stripread.workflow import check_photo, photo_event
+from stripread.units import kept_message
+from stripread.workflow import KnownDilution, check_photo, photo_event, read_check, resolve_inputs
 
 __all__ = ["measure_photo", "read_check_row", "read_study_photo"]
 

@@ -9,8 +9,8 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from stripread.errors import StripReadError
-from stripread.records.queries.studies import study_standing
-from stripread.report.study.words import lot_proven_words
+from stripread.records import study_standing
+from stripread.report import lot_proven_words
 from stripread.site import load_site, resolve_lot
 from stripread.web.calibration.lot_facts import checks_of, lot_lines, pad_checks, pad_facts
 from stripread.web.language import language_of

@@ -15,19 +15,38 @@ from starlette.routing import Route
 from stripread import __version__
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.i18n import Message, Reader
-from stripread.photo.load import PhotoFile, open_photo_bytes
+from stripread.photo import PhotoFile, open_photo_bytes
 from stripread.records import Stamp
-from stripread.report.document.html import document_html
-from stripread.report.document.pdf import document_pdf
-from stripread.report.study.report import study_report
-from stripread.report.study.sheets import mixing_sheet, running_sheet
-from stripread.report.study.words import cannot_show, criterion_words, outcome_words, role_words
+from stripread.report import (
+    cannot_show,
+    criterion_words,
+    document_html,
+    document_pdf,
+    mixing_sheet,
+    outcome_words,
+    role_words,
+    running_sheet,
+    study_report,
+)
 from stripread.site import Site, load_site, resolve_lot
-from stripread.study.criteria import Aims
-from stripread.study.design import FULL, SHORT, Conditions
-from stripread.study.folder import StudyFolder, begin_study, find_study, studies_of
-from stripread.study.plan import Pouring, Stock, load_truth, make_plan
-from stripread.study.run import ASSAYS, Event, RunState, append_event
+from stripread.study import (
+    ASSAYS,
+    FULL,
+    SHORT,
+    Aims,
+    Conditions,
+    Event,
+    Pouring,
+    RunState,
+    Stock,
+    StudyFolder,
+    append_event,
+    begin_study,
+    find_study,
+    load_truth,
+    make_plan,
+    studies_of,
+)
 from stripread.web.calibration.measuring import read_study_photo
 from stripread.web.forms import chosen, moment, needed, number, sent_file, text, whole
 from stripread.web.language import language_of
@@ -39,14 +58,7 @@ from stripread.web.sent_form import form_of, sent_form
 from stripread.web.site_record import records_of
 from stripread.web.state import state_of
 from stripread.web.units import units_of
-from stripread.workflow.study import (
-    close_study,
-    keep_study_photo,
-    record_plan,
-    record_step,
-    record_verdict,
-    reported_entry,
-)
+from stripread.workflow import close_study, keep_study_photo, record_plan, record_step, record_verdict, reported_entry
 
 __all__ = ["study_routes"]
 
