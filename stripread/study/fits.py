@@ -135,8 +135,9 @@ def fit_components(values: Float, level: Sequence[str], factors: Mapping[str, Se
     pandas, mixed = _needed(load)
     import warnings
 
+    scale = float(np.std(values)) or 1.0  # the search stops by absolute steps
     frame = pandas.DataFrame(
-        {"value": values, "level": list(level), **{name: list(of) for name, of in factors.items()}}
+        {"value": values / scale, "level": list(level), **{name: list(of) for name, of in factors.items()}}
     )
     used = [name for name in factors if frame[name].nunique() > 1]
     with warnings.catch_warnings():
@@ -148,6 +149,6 @@ def fit_components(values: Float, level: Sequence[str], factors: Mapping[str, Se
             re_formula="0",
             vc_formula={name: f"0 + C({name})" for name in used},
         )
-        fitted = model.fit(reml=True, method=["powell", "lbfgs"])
-    found = dict(zip(model.exog_vc.names, (float(v) for v in fitted.vcomp), strict=True))
-    return {**{name: found.get(name, 0.0) for name in factors}, "photo": float(fitted.scale)}
+        fitted = model.fit(reml=True, method="powell", xtol=1e-10, ftol=1e-12)
+    found = dict(zip(model.exog_vc.names, (scale**2 * float(v) for v in fitted.vcomp), strict=True))
+    return {**{name: found.get(name, 0.0) for name in factors}, "photo": scale**2 * float(fitted.scale)}

@@ -70,12 +70,14 @@ class Spread:
         return float(np.mean(self.draws > (limit * narrow) ** 2))
 
 
-def spread_of(strip: Sequence[object], place: Sequence[object], *, shares: Shares = SHARES) -> Spread:
+def spread_of(
+    strip: Sequence[object], place: Sequence[object], *, shares: Shares = SHARES, draws: int = _DRAWS
+) -> Spread:
     """Return the distribution for photos, by the strip and the place of each."""
     weights = np.linalg.eigvalsh(shares.correlation(strip, place)) / len(strip)
     weights = weights[weights > 1e-4 * weights.max()]
     rng = np.random.default_rng(_SEED)
-    return Spread(draws=np.sort(rng.chisquare(1, (_DRAWS, len(weights))) @ weights))
+    return Spread(draws=np.sort(rng.chisquare(1, (draws, len(weights))) @ weights))
 
 
 def binomial_bounds(count: int, chance: float, *, most: float) -> tuple[int, float]:

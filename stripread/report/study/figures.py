@@ -49,7 +49,7 @@ def ratio_figure(table: StudyTable, limit: float, say: Say) -> Figure:
     known = [name for name in names if any(row.strength == name for row in rows)]
     ax.set_xticks([(a + b - 1) / 2 for a, b in zip(starts, ends, strict=True)], [say(strength_words(n)) for n in known])
     ax.set(ylabel=say(Message("read over true")), title=say(Message("First photo of each strip, with its interval")))
-    ax.legend(fontsize="x-small", loc="upper right")
+    ax.legend(fontsize="x-small", loc="lower right", ncols=2)
     shown = say(Message("Read over true of each strip with its interval; dashed: the limit of trueness"))
     return Figure(figure_png(figure, dpi=_DPI), shown, size)
 

@@ -136,6 +136,8 @@ def _summary(state: RunState, opened: OpenedStudy, verdict: StudyVerdict, say: S
                 for one in wrong
             )
         )
+    if verdict.finding("lod").outcome == "fail":
+        yield Alarm(say(Message("▲ The stated LOD does not hold here: traces as weak as that are missed.")))
     if verdict.proven:
         yield Words(say(Message("Proven with:")))
         yield Items(tuple(say(Message("✔ %(phone)s, %(light)s", phone=p, light=light)) for p, light in verdict.proven))
@@ -147,13 +149,11 @@ def _summary(state: RunState, opened: OpenedStudy, verdict: StudyVerdict, say: S
     yield Words(
         say(
             Message(
-                "%(strips)s of %(planned)s planned strips, %(photos)s photos, %(refused)s of them refused by the "
-                "program. Criteria and truth were fixed before the first strip; nothing was left out but what is named "
-                "below.",
+                "%(strips)s of %(planned)s planned strips, %(photos)s photos. Criteria and truth were fixed before the "
+                "first strip; nothing was left out but what is named below.",
                 strips=strips,
                 planned=len(state.plan.strips),
                 photos=verdict.photos,
-                refused=verdict.refused,
             )
         )
     )
@@ -406,7 +406,15 @@ def _oddities(opened: OpenedStudy, verdict: StudyVerdict, say: Say) -> Iterator[
     ]
     words += [say(Message("%(code)s was given up: %(why)s", code=c, why=why)) for c, why in opened.skipped.items()]
     if opened.refusals:
-        words.append(say(plural("One photo was refused.", "%(count)s photos were refused.", count=opened.refusals)))
+        words.append(
+            say(
+                plural(
+                    "The program refused one photo; it was taken again, or given up.",
+                    "The program refused %(count)s photos; they were taken again, or given up.",
+                    count=opened.refusals,
+                )
+            )
+        )
     if words:
         yield Items(tuple(words))
     yield Words(say(Message("What is flagged stays in all figures.")) if verdict.flags else say(Message("No flags.")))

@@ -78,8 +78,8 @@ def criterion_words(one: Criterion, plan: StudyPlan) -> Message:
             strips=count["blank"],
         ),
         "lod": Message(
-            "LOD: with the calibration's phone and light, at most %(most)s of %(strips)s strips read as if there were "
-            "nothing.",
+            "LOD: with the calibration's phone and light, at most %(most)s of %(strips)s strips at the LOD read under "
+            "half of it, as a blank might.",
             most=round(one.limit),
             strips=count["lod"],
         ),

@@ -142,7 +142,7 @@ def _begin(folder: Path, demo: Path, *, lot: str, seed: int, form: Form, bias: f
     site = load_site(folder)
     the_lot = resolve_lot(lot, site)
     expected = float(f"{40 * the_lot.pads[0].curve.top:.2g}")
-    sample = next((s.main for s in site.samples.values() if the_lot.kind in s.kinds), None)
+    sample = next((s.main for s in site.samples.values() if the_lot.kind in s.kinds and s.main.low > 0), None)
     plan, truth = make_plan(
         study=STUDY,
         lot=the_lot,
