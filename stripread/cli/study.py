@@ -15,7 +15,7 @@ from stripread.i18n import Message, Reader, Verbatim
 if TYPE_CHECKING:
     from stripread.study import Event, RunState, StudyFolder, StudyPlan
 
-__all__ = ["study_app"]
+__all__ = ["run_text", "study_app"]
 
 study_app = typer.Typer(
     help="Prove the tool on your own phones: strips of known strengths under codes, with criteria stated before.",
@@ -178,10 +178,11 @@ def run(
     if photos is not None:
         state = _take_photos(folder, state, photos, where.folder, stamp.who)
     note(f"took in {len(state.events) - before} lines")
-    say(_run_text(state))
+    say(run_text(state))
 
 
-def _run_text(state: "RunState") -> str:
+def run_text(state: "RunState") -> str:
+    """Return how far a study has come and what is next; no value of it."""
     from stripread.study import ASSAYS
 
     lines = [f"{state.done} of {len(state.plan.strips)} strips done"]
