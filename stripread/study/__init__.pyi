@@ -18,6 +18,7 @@ from .plan import StudyPlan as StudyPlan
 from .plan import load_truth as load_truth
 from .plan import make_plan as make_plan
 from .power import SHARES as SHARES
+from .power import U_TRUTH as U_TRUTH
 from .power import Shares as Shares
 from .run import ASSAYS as ASSAYS
 from .run import Event as Event

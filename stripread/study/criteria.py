@@ -10,7 +10,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from stripread.study.power import NARROW, binomial_bounds, spread_of, trueness_rates
+import numpy as np
+
+from stripread.study.power import Scored, binomial_bounds, trueness_rates
 from stripread.study.shape import PlannedStrip, Strength
 
 __all__ = ["POWER", "Aims", "Criterion", "CriterionName", "plan_criteria"]
@@ -20,8 +22,9 @@ CriterionName = Literal[
 ]  # fmt: skip
 
 BIAS = 0.15  # what a study must catch, beside intervals a third too narrow
-_SPREAD_CHANCE = 0.125  # of failing honest intervals; a smaller one would let narrow intervals pass too often
-_COUNT_CHANCE = 0.02  # the same, for each of the three counts, were all strips independent
+_SPREAD_CHANCE = 0.09  # of failing honest intervals; a smaller one would let narrow intervals pass too often
+_COUNT_CHANCE = 0.01  # the same, for coverage and LOD, were all strips independent
+_BLANK_CHANCE = 0.02  # the same, for blanks: 2 of 10 are enough, where people would take water for dosed water
 POWER = 0.8  # least chance of catching what is to be caught, without which a pass is "too few"
 
 
@@ -75,18 +78,20 @@ def plan_criteria(
     """Return the criteria of a design, with limits that follow from it."""
     kinds = {one.name: one.kind for one in strengths}
     rows = [(s.code, p.phone, p.light) for s in strips for p in s.photos if kinds[strength_of[s.code]] == "strength"]
-    spread = spread_of([row[0] for row in rows], [row[1:] for row in rows])
+    by_name = {one.name: one for one in strengths}
+    stated = np.array([by_name[strength_of[code]].expected_u for code, _, _ in rows])
+    spread = Scored(strip=[row[0] for row in rows], place=[row[1:] for row in rows], u=stated).spread()
     rms = math.ceil(100 * spread.limit(_SPREAD_CHANCE)) / 100
     count = {kind: sum(kinds[strength_of[s.code]] == kind for s in strips) for kind in ("blank", "lod", "strength")}
     missed, miss_chance = binomial_bounds(len(strips), 0.05, most=_COUNT_CHANCE)
-    seen, seen_chance = binomial_bounds(count["blank"], 0.05, most=_COUNT_CHANCE)
+    seen, seen_chance = binomial_bounds(count["blank"], 0.05, most=_BLANK_CHANCE)
     unseen, unseen_chance = binomial_bounds(count["lod"], 0.05, most=_COUNT_CHANCE)
     limit = math.log1p(aims.bias)
     honest, biased = trueness_rates(strips, dict(strength_of), strengths, limit=limit, bias=math.log1p(BIAS))
     return (
         Criterion(name="trueness", decides=True, limit=limit, by_chance=1 - honest, catches=1 - biased),
-        Criterion(name="spread", decides=True, limit=rms, by_chance=spread.exceeds(rms),
-                  catches=spread.exceeds(rms, narrow=NARROW)),
+        Criterion(name="spread", decides=True, limit=rms, by_chance=spread.by_chance(rms),
+                  catches=spread.catches(rms)),
         Criterion(name="coverage", decides=True, limit=missed, by_chance=miss_chance),
         Criterion(name="blanks", decides=True, limit=seen, by_chance=seen_chance),
         Criterion(name="lod", decides=False, limit=unseen, by_chance=unseen_chance),

@@ -9,7 +9,7 @@ import numpy as np
 
 from stripread.study.criteria import POWER, Aims, Criterion, CriterionName
 from stripread.study.fits import Line
-from stripread.study.power import NARROW, spread_of
+from stripread.study.power import Scored
 from stripread.study.statistics import (
     EyeAgainstPhoto,
     Flag,
@@ -46,9 +46,13 @@ class Counted:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scores:
-    """The root mean square of the scores z; ``catches`` as in `Criterion`, with the photos that there are."""
+    """The root mean square of the scores z, weighted as in `power` and plain.
+
+    ``catches`` is as in `Criterion`, for the photos that there are.
+    """
 
     rms: float
+    plain: float
     photos: int
     strips: int
     catches: float
@@ -163,11 +167,17 @@ def _spread(table: StudyTable, criterion: Criterion, aims: Aims) -> tuple[Outcom
     rows = [(row, z) for row in table.of_kind("strength") if (z := row.z) is not None]
     if not rows:
         return "too few", None
-    strips = [row.code for row, _ in rows]
-    places = [(row.phone, row.light) for row, _ in rows]
-    catches = spread_of(strips, places, draws=_DRAWS).exceeds(criterion.limit, narrow=NARROW)
-    rms = math.sqrt(float(np.mean([z * z for _, z in rows])))
-    found = Scores(rms=rms, photos=len(rows), strips=len(set(strips)), catches=catches)
+    by_name = {one.name: one for one in table.strengths}
+    scored = Scored(
+        strip=[row.code for row, _ in rows],
+        place=[(row.phone, row.light) for row, _ in rows],
+        u=np.array([by_name[row.strength].expected_u for row, _ in rows]),
+        u_truth=float(np.mean([row.u_truth / row.truth for row, _ in rows])),
+    )
+    scores = np.array([z for _, z in rows])
+    catches = scored.spread(draws=_DRAWS).catches(criterion.limit)
+    rms, plain = scored.rms(scores), math.sqrt(float(np.mean(scores**2)))
+    found = Scores(rms=rms, plain=plain, photos=len(rows), strips=len(set(scored.strip)), catches=catches)
     if rms > criterion.limit:
         return "fail", found
     return "pass" if catches >= POWER else "too few", found

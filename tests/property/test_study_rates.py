@@ -9,7 +9,8 @@ import pytest
 from scipy.stats import binomtest
 
 from stripread.study import FULL
-from stripread.study.power import NARROW, SHARES, Shares, spread_of
+from stripread.study.power import ALONE, NARROW, Scored, Shares
+from stripread.study.power import WORLDS as WORLDS_OF_PLANS
 from tests.benchmarks.study import CASES, WORLDS, demo_plan, measure_rates
 from tests.listed import each
 
@@ -49,25 +50,39 @@ def test_a_bias_of_15_percent_fails(case: str) -> None:
         assert not refuted(rates.outcomes["fail"]), rates
 
 
-def test_the_calculated_chances_are_those_of_drawn_scores() -> None:
-    """Without a truth that is uncertain itself, scores are normal with the stated correlation."""
+def scored(plan, strength_of) -> Scored:
+    by_name = {one.name: one for one in plan.strengths}
+    rows = [(strip, photo) for strip in plan.strips for photo in strip.photos]
+    rows = [row for row in rows if by_name[strength_of[row[0].code]].kind == "strength"]
+    return Scored(
+        strip=[strip.code for strip, _ in rows],
+        place=[(photo.phone, photo.light) for _, photo in rows],
+        u=np.array([by_name[strength_of[strip.code]].expected_u for strip, _ in rows]),
+    )
+
+
+@each("shares", WORLDS_OF_PLANS)
+def test_the_calculated_chances_hold_for_drawn_errors(shares: Shares) -> None:
+    """Errors drawn one by one, and their scores made as a table makes them, against the sum of chi-squares."""
     plan, strength_of = demo_plan(FULL, seed=34)
-    kinds = {one.name: one.kind for one in plan.strengths}
-    rows = [
-        (s.code, p.phone, p.light) for s in plan.strips for p in s.photos if kinds[strength_of[s.code]] == "strength"
-    ]
-    strips, places = [row[0] for row in rows], [row[1:] for row in rows]
-    spread = spread_of(strips, places)
-    root = np.linalg.cholesky(SHARES.correlation(strips, places))
-    scores = np.random.default_rng(35).standard_normal((4000, len(rows))) @ root.T
-    rms = np.sqrt((scores**2).mean(axis=1))
-    criterion = next(one for one in plan.criteria if one.name == "spread")
-    assert np.mean(rms > criterion.limit) == pytest.approx(criterion.by_chance, abs=0.02)
-    assert np.mean(rms / NARROW > criterion.limit) == pytest.approx(criterion.catches, abs=0.02)
-    assert spread.exceeds(criterion.limit) == pytest.approx(criterion.by_chance, abs=0.01)
+    made = scored(plan, strength_of)
+    rng, u = np.random.default_rng(35), made.u
+    root = np.linalg.cholesky(shares.correlation(made.strip, made.place) + 1e-12 * np.eye(len(u)))
+    limit = next(one.limit for one in plan.criteria if one.name == "spread")
+    place = WORLDS_OF_PLANS.index(shares)
+    for width, drawn in ((1.0, made.spread().honest[place]), (NARROW, made.spread().narrow[place])):
+        over = 0
+        for _ in range(1500):
+            errors = u * (root @ rng.standard_normal(len(u))) + made.u_truth * rng.standard_normal()
+            over += made.rms(errors / np.hypot(width * u, made.u_truth)) > limit
+        assert over / 1500 == pytest.approx(float(np.mean(drawn > limit**2)), abs=0.035)
 
 
 def test_independent_photos_give_the_chi_square_of_the_textbooks() -> None:
     """95 % of chi-square with 10 degrees of freedom: 18.307 (any table)."""
-    alone = spread_of(list(range(10)), [0] * 10, shares=Shares(photo=1.0, strip=0.0, place=0.0, lot=0.0))
-    assert 10 * alone.limit(0.05) ** 2 == pytest.approx(18.307, rel=0.02)
+    apart = Scored(strip=list(range(10)), place=list(range(10)), u=np.full(10, 0.1), u_truth=0.0)
+    alone = apart.spread().honest[WORLDS_OF_PLANS.index(ALONE)]
+    scores = np.random.default_rng(1).standard_normal((3000, 10))
+    shared = np.array([apart.rms(one) ** 2 for one in scores])
+    assert np.quantile(shared, 0.95) == pytest.approx(np.quantile(alone, 0.95), rel=0.05)
+    assert np.quantile(alone, 0.95) == pytest.approx(18.307 / 10, rel=0.06)

@@ -214,8 +214,10 @@ def _found(one: CriterionFinding) -> Shown:
             return _mean_words(figures)
         case Scores():
             return Message(
-                "%(rms)s times as large, in %(photos)s photos of %(strips)s strips",
+                "%(rms)s times as large, in %(photos)s photos of %(strips)s strips (plain root mean square of z: "
+                "%(plain)s)",
                 rms=Number(figures.rms, ".2f"),
+                plain=Number(figures.plain, ".2f"),
                 photos=figures.photos,
                 strips=figures.strips,
             )

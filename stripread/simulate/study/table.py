@@ -5,13 +5,12 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from stripread.study import SHARES, EyeRow, PhotoRow, PlannedPhoto, PlannedStrip, Shares, Strength, StudyTable
+from stripread.study import SHARES, U_TRUTH, EyeRow, PhotoRow, PlannedPhoto, PlannedStrip, Shares, Strength, StudyTable
 
 __all__ = ["draw_table"]
 
 _K = 1.96
 _DETECTED = 1.645  # standard deviations of a blank; the LOD is twice that
-_U_TRUTH = 0.015  # relative, of the stock and its dilutions
 _EYE = 0.25  # relative, of one reading by eye
 
 
@@ -38,7 +37,7 @@ def draw_table(
     """
     by_name = {one.name: one for one in strengths}
     blank_sd = next(one.value for one in strengths if one.kind == "lod") / (2 * _DETECTED)
-    lot, reference = float(rng.normal()), float(np.exp(rng.normal(0, _U_TRUTH)))
+    lot, reference = float(rng.normal()), float(np.exp(rng.normal(0, U_TRUTH)))
     places: dict[tuple[str, str], float] = {}
     photos: list[PhotoRow] = []
     eyes: list[EyeRow] = []
@@ -89,7 +88,7 @@ def _row(
         phone=photo.phone,
         light=photo.light,
         truth=truth,
-        u_truth=_U_TRUTH * truth,
+        u_truth=U_TRUTH * truth,
         estimate=estimate,
         u=sd,
         low=low if low > 0 else None,
