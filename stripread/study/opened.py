@@ -41,7 +41,7 @@ class OpenedStudy:
 def open_study(state: RunState, truth: Truth) -> OpenedStudy:
     """Put all results against the truth.
 
-    The solutions are taken to lose strength as the stock does, from the first assay on.
+    The solutions are taken to lose strength as the stock does, from the first assay on; before it, nothing is lost.
 
     Raises
     ------
@@ -74,7 +74,7 @@ def open_study(state: RunState, truth: Truth) -> OpenedStudy:
         if not dips or state.is_skipped(strip.code):
             continue
         solution = shares[truth.strength_of[strip.code]]
-        stock = strength_at(loss, (dips[-1].when - first) / hour)
+        stock = strength_at(loss, max((dips[-1].when - first) / hour, 0.0))
         value = solution.share * stock.value
         u = value * ((stock.u / stock.value) ** 2 + solution.u_share**2) ** 0.5
         planned = {photo.number: photo for photo in strip.photos}

@@ -111,7 +111,9 @@ class Scored:
 
     def _weighing(self) -> tuple[Float, float]:
         correlation = self._covariance(SHARES, 1.0)
-        weighing: Float = np.linalg.inv(_SHARED_LESS * correlation + (1 - _SHARED_LESS) * np.eye(len(self.u)))
+        weighing: Float = np.asarray(
+            np.linalg.inv(_SHARED_LESS * correlation + (1 - _SHARED_LESS) * np.eye(len(self.u))), dtype=np.float64
+        )
         return weighing, float(np.trace(weighing @ correlation))
 
 
