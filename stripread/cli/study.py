@@ -70,7 +70,7 @@ def plan(
     from stripread import __version__
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.report import document_html, mixing_sheet, running_sheet
-    from stripread.site import resolve_lot
+    from stripread.site import replace_file, resolve_lot
     from stripread.study import FULL, SHORT, Aims, Conditions, Pouring, Stock, begin_study, make_plan
     from stripread.workflow import record_plan
 
@@ -97,21 +97,30 @@ def plan(
     folder = begin_study(where.folder, made, sealed, truth_file=truth)
     with open_site_records(where, create=stamp) as records:
         entry = record_plan(records, made, folder, stamp)
-    reader = Reader(units=where.units)
-    for name, sheet in (("strips", running_sheet(made, reader)), ("mixing", mixing_sheet(made, sealed, reader))):
-        path = (truth or folder.sealed_file).with_suffix(".html") if name == "mixing" else folder.path / "strips.html"
-        path.write_text(document_html(sheet), encoding="utf-8")
-        note(f"wrote {path}")
-    note(f"sealed the truth in {truth or folder.sealed_file}, SHA-256 {made.truth_sha256[:16]}...; entry {entry.seq}")
+    reader, sealed_in = Reader(units=where.units), truth or folder.sealed_file
+    for path, sheet, mode in (
+        (folder.path / "strips.html", running_sheet(made, reader), 0o644),
+        (sealed_in.with_suffix(".html"), mixing_sheet(made, sealed, reader), 0o600),
+    ):
+        replace_file(path, document_html(sheet).encode("utf-8"), mode=mode)
+        note(f"wrote {_within(path, where.folder)}")
+    note(f"sealed the truth in {_within(sealed_in, where.folder)}, SHA-256 {made.truth_sha256}; entry {entry.seq}")
     say(_plan_text(made, reader))
 
 
+def _within(path: Path, site: Path) -> Path:
+    return path.relative_to(site) if path.is_relative_to(site) else path
+
+
 def _plan_text(made: "StudyPlan", reader: Reader) -> str:
-    from stripread.report import criterion_words
+    from stripread.report import cannot_show, chances_words, criterion_words
 
     lines = [f"study {made.id} of lot {made.lot}: {len(made.strips)} strips, {made.form} form"]
     for one in made.criteria:
         lines.append(f"  {'decides' if one.decides else 'shown  '}  {reader.show(criterion_words(one, made))}")
+        if chances := chances_words(one, reader.show):
+            lines.append(f"           {chances}")
+    lines += [f"  cannot show: {words}" for words in cannot_show(made)]
     return "\n".join(lines)
 
 

@@ -36,6 +36,7 @@ from .study.report import study_report as study_report
 from .study.sheets import mixing_sheet as mixing_sheet
 from .study.sheets import running_sheet as running_sheet
 from .study.words import cannot_show as cannot_show
+from .study.words import chances_words as chances_words
 from .study.words import criterion_words as criterion_words
 from .study.words import lot_proven_words as lot_proven_words
 from .study.words import outcome_words as outcome_words

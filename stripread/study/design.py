@@ -14,7 +14,7 @@ import numpy as np
 
 from stripread.calibrate import plan_dilutions
 from stripread.errors import StudyError
-from stripread.i18n import Message, Number, joined
+from stripread.i18n import Message, Number, Verbatim, joined
 from stripread.study.shape import PhotoRole, PlannedPhoto, PlannedStrip, Solution, Strength
 from stripread.units import Measured
 
@@ -68,7 +68,7 @@ class Conditions:
             (self.lights, 1, Message("one light or more, each with a name of its own")),
         ):
             if len(set(names)) != len(names) or len(names) < least or not all(name.strip() for name in names):
-                raise StudyError(expected=what, found=Message("%(names)s", names=", ".join(names) or "-"),
+                raise StudyError(expected=what, found=Verbatim(", ".join(names) or "-"),
                                  remedy=Message("Name them again."))  # fmt: skip
 
 

@@ -143,7 +143,7 @@ class RunState:
             was dipped and read by eye.
         """
         if missing := [name for name in _NEEDS[event.kind] if getattr(event, name) is None]:
-            raise _wrong(Message("%(fields)s", fields=", ".join(missing)), Message("nothing"))
+            raise _wrong(Verbatim(", ".join(missing)), Message("nothing"))
         if event.when.tzinfo is None:
             raise _wrong(Message("a time with its zone"), Verbatim(event.at))
         if event.kind == "assay":

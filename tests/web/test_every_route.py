@@ -234,7 +234,9 @@ class TestAudit:
                 who = "a new phone" if path == "/pair/{code}" else "Sol"
                 assert who in [entry.who for entry in new if entry.kind == wanted], path
             done.add(path)
-        assert done == {path for path, (_, left) in SENT.items() if left not in (NO_CHANGE, DRAFT, STUDY) and left != "lot"}
+        assert done == {
+            path for path, (_, left) in SENT.items() if left not in (NO_CHANGE, DRAFT, STUDY) and left != "lot"
+        }
 
     def test_a_calibration_under_way_names_who_did_what(self, clients, site):
         client, one = clients["supervisor"], test_lots.TestCalibration()

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -41,13 +42,11 @@ def ratio_figure(table: StudyTable, limit: float, say: Say) -> Figure:
         heights = [(row.estimate or 0) / row.truth for _, row in own]
         ax.plot([at for at, _ in own], heights, mark, color="black", label=say(words), **look)
     _log_ratio_axis(ax, limit)
-    starts = [next(i for i, row in enumerate(rows) if row.strength == name) for name in names if any(
-        row.strength == name for row in rows)]  # fmt: skip
-    for start in starts[1:]:
-        ax.axvline(start - 0.5, color="0.6", linewidth=0.8)
-    ends = [*starts[1:], len(rows)]
     known = [name for name in names if any(row.strength == name for row in rows)]
-    ax.set_xticks([(a + b - 1) / 2 for a, b in zip(starts, ends, strict=True)], [say(strength_words(n)) for n in known])
+    edges = [sum(names.index(row.strength) < names.index(name) for row in rows) for name in known] + [len(rows)]
+    for edge in edges[1:-1]:
+        ax.axvline(edge - 0.5, color="0.6", linewidth=0.8)
+    ax.set_xticks([(a + b - 1) / 2 for a, b in pairwise(edges)], [say(strength_words(name)) for name in known])
     ax.set(ylabel=say(Message("read over true")), title=say(Message("First photo of each strip, with its interval")))
     ax.legend(fontsize="x-small", loc="lower right", ncols=2)
     shown = say(Message("Read over true of each strip with its interval; dashed: the limit of trueness"))

@@ -75,10 +75,7 @@ def study_report(
     parts = (
         *_summary(state, opened, verdict, say),
         *_criteria(plan, verdict, say),
-        Heading(say(Message("What strips read"))),
-        ratio_figure(opened.table, limit, say),
-        *_places(verdict, say),
-        score_figure(opened.table, say),
+        *_strips(opened, verdict, limit, say),
         *_precision(verdict, say),
         *_eye(opened, verdict, limit, say),
         *_oddities(opened, verdict, say),
@@ -276,6 +273,16 @@ def _mean_words(found: Trueness) -> Message:
 
 
 # --- sections --------------------------------------------------------------------------------------------------------
+
+
+def _strips(opened: OpenedStudy, verdict: StudyVerdict, limit: float, say: Say) -> Iterator[Part]:
+    yield Heading(say(Message("What strips read")))
+    if not opened.table.first_photos("strength"):
+        yield Words(say(Message("No strip with a strength was read.")))
+        return
+    yield ratio_figure(opened.table, limit, say)
+    yield from _places(verdict, say)
+    yield score_figure(opened.table, say)
 
 
 def _places(verdict: StudyVerdict, say: Say) -> Iterator[Part]:
