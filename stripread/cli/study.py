@@ -156,8 +156,9 @@ def run(
 
       stripread study run may --sheet sheet.csv --photos photos --assays assays.csv
     """
-    from stripread.cli.site_record import site_of_records, stamp_of
+    from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.study import Event, append_event, find_study
+    from stripread.workflow import record_taken_in
 
     where, stamp = site_of_records(site), stamp_of(who)
     folder = find_study(where.folder, study)
@@ -186,7 +187,11 @@ def run(
         state = append_event(folder.run_file, state, event)
     if photos is not None:
         state = _take_photos(folder, state, photos, where.folder, stamp.who)
-    note(f"took in {len(state.events) - before} lines")
+    lines = len(state.events) - before
+    if lines:
+        with open_site_records(where, create=stamp) as records:
+            record_taken_in(records, state, lines, stamp)
+    note(f"took in {lines} lines")
     say(run_text(state))
 
 

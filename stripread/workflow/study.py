@@ -38,6 +38,7 @@ __all__ = [
     "photo_event",
     "record_plan",
     "record_step",
+    "record_taken_in",
     "record_verdict",
     "reported_entry",
     "result_of",
@@ -161,6 +162,14 @@ def record_step(records: "Records", state: RunState, event: Event, stamp: "Stamp
     from stripread.records import Draft
 
     payload = {"event": event.kind, "study": state.plan.id, "code": event.code, "log": state.last_hash}
+    return records.append([Draft(kind="study", payload=payload, subject=state.plan.lot)], stamp)[0]
+
+
+def record_taken_in(records: "Records", state: RunState, lines: int, stamp: "Stamp") -> "Entry":
+    """Enter that so many lines were written to the log of a study, and the hash of its end; no value."""
+    from stripread.records import Draft
+
+    payload = {"event": "taken in", "study": state.plan.id, "lines": lines, "log": state.last_hash}
     return records.append([Draft(kind="study", payload=payload, subject=state.plan.lot)], stamp)[0]
 
 
