@@ -95,7 +95,7 @@ class TestSimulated:
             kinds = [e.payload["event"] for e in records.entries(kind="study", limit=1000)]
         assert kinds.count("reported") == 1  # the same log is judged once
         assert kinds[-1] == "planned"
-        assert said.splitlines()[0] == again.splitlines()[0]
+        assert said.splitlines()[-1] == again.splitlines()[-1]
 
     def test_readings_and_reports_then_say_that_it_was_not_proven(self, done: Path) -> None:
         site = ("--site", str(done))
