@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from stripread.i18n import Message, Number, Reader, Say
 from stripread.report.document.document import Alarm, Document, Heading, Items, Part, Table, Words
 from stripread.report.study.words import cannot_show, chances_words, criterion_words, role_words, strength_words
-from stripread.study import StudyPlan, Truth
+from stripread.study import PlannedPhoto, StudyPlan, Truth
 
 __all__ = ["mixing_sheet", "running_sheet"]
 
@@ -55,7 +55,7 @@ def _running(plan: StudyPlan, say: Say) -> Iterator[Part]:
         numbered=True,
     )
     for session in sorted({strip.session for strip in plan.strips}):
-        yield Heading(say(Message("Session %(session)s", session=session)))
+        yield Words(say(Message("Session %(session)s", session=session)))  # a heading would wait for room for the table
         yield Table(
             (
                 say(Message("code")),
@@ -70,7 +70,7 @@ def _running(plan: StudyPlan, say: Say) -> Iterator[Part]:
                     strip.person,
                     "",
                     *("" for _ in plan.conditions.people),
-                    "; ".join(f"{p.number}: {p.phone}, {p.light} ({say(role_words(p.role))})" for p in strip.photos),
+                    "; ".join(f"{photo.number}: {_photo(photo, say)}" for photo in strip.photos),
                 )
                 for strip in plan.strips
                 if strip.session == session
@@ -79,6 +79,15 @@ def _running(plan: StudyPlan, say: Say) -> Iterator[Part]:
         )
     yield Heading(say(Message("What the study must show")))
     yield from criteria_table(plan, say)
+
+
+def _photo(photo: PlannedPhoto, say: Say) -> str:
+    """Return what is to be done for a photo, no more words than the one before it leaves open."""
+    if photo.role == "first":
+        return f"{photo.phone}, {photo.light}"
+    if photo.role == "lifted":
+        return say(role_words(photo.role))
+    return f"{say(role_words(photo.role))}, {photo.phone if photo.role == 'other phone' else photo.light}"
 
 
 def criteria_table(plan: StudyPlan, say: Say) -> Iterator[Part]:
