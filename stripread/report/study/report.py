@@ -136,7 +136,17 @@ def _summary(state: RunState, opened: OpenedStudy, verdict: StudyVerdict, say: S
     if verdict.finding("lod").outcome == "fail":
         yield Alarm(say(Message("▲ The stated LOD does not hold here: traces as weak as that are missed.")))
     if verdict.proven:
-        yield Words(say(Message("Proven with:")))
+        strong = [row.truth for row in opened.table.of_kind("strength")]
+        yield Words(
+            say(
+                Message(
+                    "Proven from %(low)s to %(high)s %(unit)s with:",
+                    low=Number(min(strong), ".2g"),
+                    high=Number(max(strong), ".2g"),
+                    unit=state.plan.unit,
+                )
+            )
+        )
         yield Items(tuple(say(Message("✔ %(phone)s, %(light)s", phone=p, light=light)) for p, light in verdict.proven))
     elif verdict.outcome == "pass":
         yield Words(say(Message("With no single phone and light is it shown by itself; see below.")))
