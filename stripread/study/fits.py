@@ -13,6 +13,11 @@ from stripread.i18n import Message
 __all__ = ["Line", "WeightedMean", "fit_components", "fit_line", "mcnemar_p", "two_one_sided", "weighted_mean"]
 
 _T = TypeVar("_T")
+_SEARCHES: tuple[Mapping[str, Any], ...] = (
+    {"method": "powell", "xtol": 1e-10, "ftol": 1e-12},
+    {"method": "lbfgs"},
+    {"method": "bfgs", "gtol": 1e-8},
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,8 +119,13 @@ def mcnemar_p(only_first: int, only_second: int) -> float:
     return float(_needed(load)([[0, only_first], [only_second, 0]], exact=True).pvalue)
 
 
-def fit_components(values: Float, level: Sequence[str], factors: Mapping[str, Sequence[str]]) -> dict[str, float]:
+def fit_components(
+    values: Float, level: Sequence[str], factors: Mapping[str, Sequence[str]]
+) -> dict[str, float] | None:
     """Return variances by cause, the rest as ``photo``: a mixed model by REML, each level with a mean of its own.
+
+    None where no search finds the variances. Several are made and the likeliest is taken, as one alone may stop early
+    or run into a singular matrix where a variance is 0.
 
     Parameters
     ----------
@@ -149,6 +159,17 @@ def fit_components(values: Float, level: Sequence[str], factors: Mapping[str, Se
             re_formula="0",
             vc_formula={name: f"0 + C({name})" for name in used},
         )
-        fitted = model.fit(reml=True, method="powell", xtol=1e-10, ftol=1e-12)
+        fits = [one for method in _SEARCHES if (one := _fitted(model, method)) is not None]
+    if not fits:
+        return None
+    fitted = max(fits, key=lambda one: float(one.llf))
     found = dict(zip(model.exog_vc.names, (scale**2 * float(v) for v in fitted.vcomp), strict=True))
     return {**{name: found.get(name, 0.0) for name in factors}, "photo": scale**2 * float(fitted.scale)}
+
+
+def _fitted(model: Any, method: Mapping[str, Any]) -> Any:
+    """Return a fit of a mixed model by one of the searches; None where it fails."""
+    try:
+        return model.fit(reml=True, **method)
+    except (np.linalg.LinAlgError, ValueError):
+        return None

@@ -144,6 +144,8 @@ def precision_of(table: StudyTable) -> Precision | None:
     }
     strengths = [row.strength for row, _ in rows]
     found = fit_components(np.array([ratio for _, ratio in rows]), strengths, labels)
+    if found is None:
+        return None
     levels = len(set(strengths))
     degrees = {name: max(len(set(labels[name])) - 1, 1) for name in _CAUSES}
     degrees |= {"strip": max(len(strips) - levels, 1), "photo": len(rows) - len(strips)}

@@ -138,3 +138,15 @@ def test_two_one_sided_tests_agree_with_statsmodels() -> None:
 def test_two_one_sided_tests_are_passed_where_the_90_percent_interval_lies_within() -> None:
     just = WeightedMean(mean=0.0, se=0.1 / 1.7139, degrees_of_freedom=23)  # t of 23, one-sided 5 %: 1.714 (any table)
     assert two_one_sided(just, 0.1) == pytest.approx(0.05, abs=1e-4)
+
+
+def test_a_mixed_model_whose_variances_are_0_is_found_all_the_same() -> None:
+    """Causes that explain nothing have about nothing of the variance, and no search stops the report."""
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        values = rng.normal(0, 0.03, 60)
+        labels = {name: [f"{name}{k}" for k in rng.integers(0, 2, 60)] for name in ("session", "phone", "light")}
+        found = fit_components(values, ["a", "b"] * 30, {**labels, "strip": [f"s{k // 4}" for k in range(60)]})
+        assert found is not None
+        assert found["photo"] == pytest.approx(0.03**2, rel=0.5)
+        assert min(found.values()) >= 0
