@@ -70,15 +70,16 @@ def plan(
     from stripread import __version__
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.report import document_html, mixing_sheet, running_sheet
-    from stripread.site import replace_file, resolve_lot
-    from stripread.study import FULL, SHORT, Aims, Conditions, Pouring, Stock, begin_study, make_plan
+    from stripread.site import kind_of_lot, replace_file, resolve_lot
+    from stripread.study import FULL, SHORT, Aims, Conditions, Pouring, Stock, begin_study, make_plan, window_of
     from stripread.workflow import record_plan
 
     where, stamp = site_of_records(site), stamp_of(who)
-    limits = None if sample is None else where.sample(sample).main
+    limits, the_lot = None if sample is None else where.sample(sample).main, resolve_lot(lot, where)
     made, sealed = make_plan(
         study=study,
-        lot=resolve_lot(lot, where),
+        lot=the_lot,
+        window_s=window_of(kind_of_lot(the_lot, where)),
         stock=Stock(what=stock, method=method, expected=strength),
         conditions=Conditions(people=tuple(person), phones=tuple(phone), lights=tuple(light), sessions=sessions),
         aims=Aims(

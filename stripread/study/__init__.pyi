@@ -17,6 +17,7 @@ from .plan import Stock as Stock
 from .plan import StudyPlan as StudyPlan
 from .plan import load_truth as load_truth
 from .plan import make_plan as make_plan
+from .plan import window_of as window_of
 from .power import SHARES as SHARES
 from .power import U_TRUTH as U_TRUTH
 from .power import Shares as Shares

@@ -1,7 +1,7 @@
 """The truth opened: what each strip was dipped into, from the stock's three assays, and all results in one table."""
 
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 from stripread.errors import StudyError
 from stripread.i18n import Message
@@ -13,6 +13,7 @@ from stripread.water import LossFit, Timed, fit_loss, strength_at
 
 __all__ = ["OpenedStudy", "open_study"]
 
+_CLOCK_S = 5.0  # clocks differ by so much; ours, as in the rule of the read window
 _UNFAMILIAR = frozenset({"unfamiliar_light", "unknown_light"})  # findings
 
 
@@ -27,6 +28,8 @@ class OpenedStudy:
     loss : LossFit
         Fitted to them.
     skipped : mapping of code to why
+    late : mapping of photo to seconds
+        From dip to photo, of those that were taken outside of the strip's window by the phone's clock.
     refusals : int
         How often the program refused a photo, those that were taken again with success included.
     """
@@ -35,6 +38,7 @@ class OpenedStudy:
     assays: tuple[Timed, ...]
     loss: LossFit
     skipped: dict[str, str]
+    late: dict[str, float]
     refusals: int
 
 
@@ -61,7 +65,7 @@ def open_study(state: RunState, truth: Truth) -> OpenedStudy:
             remedy=Message("Go on with it. A strip that was lost is skipped, with the reason."),
         )
     first = min(event.when for event in state.assays.values())
-    hour = timedelta(hours=1)
+    hour, late = timedelta(hours=1), dict[str, float]()
     assays = tuple(
         Timed(at=(event.when - first) / hour, reading_mg_per_l=Measured(event.value or 0.0, event.u or 0.0))
         for event in sorted(state.assays.values(), key=lambda e: e.when)
@@ -81,6 +85,9 @@ def open_study(state: RunState, truth: Truth) -> OpenedStudy:
         done = {e.number: e for e in state.of(strip.code, "refused", "photo")}  # a photo that was taken again counts
         for number, event in sorted(done.items(), key=lambda item: item[0] or 0):
             photo, result = planned[number or 0], event.result
+            seconds = _seconds_after(dips[-1].when, None if result is None else result.taken_at)
+            if seconds is not None and not _in_window(seconds, dips[-1].when, state.plan.window_s):
+                late[f"{strip.code}-{photo.number}"] = seconds
             photos.append(
                 PhotoRow(
                     code=strip.code,
@@ -116,5 +123,21 @@ def open_study(state: RunState, truth: Truth) -> OpenedStudy:
             for e in state.events
             if e.kind == "skipped"
         },
+        late=late,
         refusals=sum(e.kind == "refused" for e in state.events),
     )
+
+
+def _seconds_after(dipped: datetime, taken_at: str | None) -> float | None:
+    """Return the seconds from a dip to a photo; None where the photo does not say. Without a zone it is the dip's."""
+    if taken_at is None:
+        return None
+    taken = datetime.fromisoformat(taken_at)
+    taken = taken if taken.tzinfo is not None else taken.replace(tzinfo=dipped.tzinfo)
+    return (taken - dipped).total_seconds()
+
+
+def _in_window(seconds: float, dipped: datetime, window_s: tuple[float, float]) -> bool:
+    """Tell whether a photo was taken in the window; a dip noted to the minute may have been at any of its seconds."""
+    unknown = 59.0 if dipped.second == 0 and dipped.microsecond == 0 else 0.0
+    return window_s[0] - _CLOCK_S <= seconds <= window_s[1] + _CLOCK_S + unknown

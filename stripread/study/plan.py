@@ -14,6 +14,7 @@ from stripread.errors import StudyError
 from stripread.i18n import Message, Verbatim
 from stripread.lot import Lot, PadCalibration, invert_curve
 from stripread.site import replace_file
+from stripread.strip import StripKind
 from stripread.study.criteria import Aims, Criterion, plan_criteria
 from stripread.study.design import FULL, Conditions, Form, design_strengths, design_strips, mix_solutions
 from stripread.study.shape import PlannedPhoto, PlannedStrip, Solution, Strength, Truth
@@ -29,6 +30,7 @@ __all__ = [
     "save_plan",
     "save_truth",
     "truth_hash",
+    "window_of",
 ]
 
 FORMAT = 1
@@ -63,6 +65,8 @@ class StudyPlan:
     ----------
     at : str
         When it was made, ISO 8601 with its zone.
+    window_s : tuple of float
+        When after the dip a strip's colour counts, by its kind: from, until.
     truth_sha256 : str
         Of the sealed truth.
     """
@@ -78,6 +82,7 @@ class StudyPlan:
     analyte: str
     unit: str
     form: str
+    window_s: tuple[float, float]
     stock: Stock
     conditions: Conditions
     aims: Aims
@@ -98,10 +103,16 @@ class StudyPlan:
         )
 
 
+def window_of(kind: StripKind) -> tuple[float, float]:
+    """Return when after the dip the colour of a kind's strips counts [s]."""
+    return kind.dip.read_from_s, kind.dip.read_until_s
+
+
 def make_plan(
     *,
     study: str,
     lot: Lot,
+    window_s: tuple[float, float],
     stock: Stock,
     conditions: Conditions,
     aims: Aims | None = None,
@@ -156,6 +167,7 @@ def make_plan(
         analyte=pad.analyte,
         unit=pad.unit,
         form=form.name,
+        window_s=window_s,
         stock=stock,
         conditions=conditions,
         aims=aims,
@@ -214,6 +226,7 @@ def load_plan(path: Path) -> StudyPlan:
         return StudyPlan(
             **{
                 **data,
+                "window_s": tuple(data["window_s"]),
                 "stock": Stock(**data["stock"]),
                 "conditions": Conditions(**{key: _tuple(value) for key, value in data["conditions"].items()}),
                 "aims": Aims(**data["aims"]),

@@ -44,6 +44,7 @@ class PhotoResult:
     stated: tuple[float | None, float | None] | None
     detected: bool
     camera: str | None = None
+    taken_at: str | None = None
     findings: tuple[str, ...] = ()
 
 

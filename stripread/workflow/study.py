@@ -59,6 +59,7 @@ def result_of(reading: Reading) -> PhotoResult:
         stated=None if pad.interval is None else (_plain(pad.interval[0]), _plain(pad.interval[1])),
         detected=not (pad.censored == "below" and pad.limit is not None and pad.limit.name in _NOT_DETECTED),
         camera=reading.camera,
+        taken_at=None if reading.taken_at is None else reading.taken_at.isoformat(),
         findings=tuple(finding.code for finding in (*reading.findings, *pad.findings)),
     )
 

@@ -63,6 +63,7 @@ def demo_plan(form: Form, seed: int) -> tuple[StudyPlan, Mapping[str, str]]:
     plan, truth = make_plan(
         study="drawn",
         lot=load_lot(ROOT / "calibration" / "UL-2603" / "lot.json"),
+        window_s=(10.0, 60.0),
         stock=Stock(what="drawn", method="drawn", expected=100.0),
         conditions=Conditions(people=("A", "B"), phones=("p", "q"), lights=("x", "y", "z"), sessions=2),
         aims=Aims(),

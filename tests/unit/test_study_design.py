@@ -22,6 +22,7 @@ def planned(**changes):
     usual = {
         "study": "may",
         "lot": LOT,
+        "window_s": (10.0, 60.0),
         "stock": Stock(what="second sachet", method="titration", expected=100.0),
         "conditions": CONDITIONS,
         "aims": Aims(low=0.22, high=0.5),

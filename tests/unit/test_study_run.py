@@ -161,3 +161,40 @@ def test_nothing_that_is_shown_on_the_way_tells_a_value(folder):
     assert "0.7" in folder.run_file.read_text(encoding="utf-8")
     assert "0.7" not in run_text(state)
     assert json.loads(folder.run_file.read_text(encoding="utf-8").splitlines()[-1])["result"]["estimate"] == 0.7
+
+
+def test_photos_outside_of_the_window_are_named_and_stay(folder):
+    code, *others = [strip.code for strip in PLAN.strips]
+
+    def taken(number, seconds):
+        at = (AT + timedelta(seconds=30 + seconds)).replace(tzinfo=None).isoformat()  # as phones write it
+        result = dataclasses.replace(RESULT, taken_at=at)
+        return dataclasses.replace(photo(code, number), result=result)
+
+    state = enter(
+        folder,
+        event("dipped", code, at=AT + timedelta(seconds=30)),
+        *(event("eye", code, who=who, value=0.5) for who in ("Ada", "Ben")),
+        *(taken(number, seconds) for number, seconds in ((1, 12), (2, 64), (3, 66), (4, 2))),
+        *(event("skipped", one, why="enough") for one in others),
+        *assays(100.0, 100.0, 100.0),
+    )
+    opened = open_study(state, TRUTH)
+    assert opened.late == {f"{code}-3": 66.0, f"{code}-4": 2.0}  # 10 to 60 s, and 5 s for the clocks
+    assert len(opened.table.photos) == 4
+
+
+def test_a_dip_that_was_noted_to_the_minute_may_have_been_at_any_of_its_seconds(folder):
+    code, *others = [strip.code for strip in PLAN.strips]
+    at = (AT + timedelta(seconds=110)).isoformat()
+    late = dataclasses.replace(photo(code, 1), result=dataclasses.replace(RESULT, taken_at=at))
+    state = enter(
+        folder,
+        event("dipped", code),
+        *(event("eye", code, who=who, value=0.5) for who in ("Ada", "Ben")),
+        late,
+        *(event("skipped", code, number=number, why="enough") for number in (2, 3, 4)),
+        *(event("skipped", one, why="enough") for one in others),
+        *assays(100.0, 100.0, 100.0),
+    )
+    assert open_study(state, TRUTH).late == {}

@@ -424,6 +424,16 @@ def _oddities(opened: OpenedStudy, verdict: StudyVerdict, say: Say) -> Iterator[
         for flag in verdict.flags
     ]
     words += [say(Message("%(code)s was given up: %(why)s", code=c, why=why)) for c, why in opened.skipped.items()]
+    words += [
+        say(
+            Message(
+                "▲ %(photo)s was taken %(seconds)s s after the dip, not within its window.",
+                photo=photo,
+                seconds=Number(seconds, ".0f"),
+            )
+        )
+        for photo, seconds in opened.late.items()
+    ]
     if opened.refusals:
         words.append(
             say(

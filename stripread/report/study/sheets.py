@@ -49,7 +49,13 @@ def _running(plan: StudyPlan, say: Say) -> Iterator[Part]:
                     people=", ".join(plan.conditions.people),
                 )
             ),
-            say(Message("Take the photos of its row, within the time that the vial allows.")),
+            say(
+                Message(
+                    "Take the photos of its row with the phones' cameras, %(first)s to %(last)s seconds after the dip.",
+                    first=Number(plan.window_s[0], "g"),
+                    last=Number(plan.window_s[1], "g"),
+                )
+            ),
             say(Message("Strip lost or spoilt? Write why beside it and go on. Never dip a second one for it.")),
         ),
         numbered=True,

@@ -22,7 +22,7 @@ from stripread.simulate.optics.cameras import Phone, make_phone
 from stripread.simulate.optics.conditions import dip_strip, random_shot
 from stripread.simulate.scene.photograph import DippedStrip, Shot, take_photo
 from stripread.simulate.series import LEVELS, STRIP_SCATTER, demo_conditions
-from stripread.site import load_site, resolve_lot
+from stripread.site import kind_of_lot, load_site, resolve_lot
 from stripread.strip import load_kind
 from stripread.study import (
     FULL,
@@ -36,6 +36,7 @@ from stripread.study import (
     Truth,
     begin_study,
     make_plan,
+    window_of,
 )
 from stripread.workflow import ResolvedInputs, record_plan, resolve_inputs
 
@@ -48,7 +49,7 @@ _LAMPS = {"window": "D55", "bench LED": "LED-B3", "under plants": "canopy D65"}
 _START = datetime(2026, 5, 11, 12, 30, tzinfo=timezone(timedelta(hours=2)))
 _A_STRIP = timedelta(minutes=4)
 _PAUSE = timedelta(minutes=40)  # between two sessions
-_WAIT = timedelta(seconds=20)  # from dip to the first photo
+_WAIT = timedelta(seconds=8)  # from dip until the first photo is prepared
 _A_PHOTO = timedelta(seconds=12)
 _HALF_LIFE_H = 60.0
 _U_ASSAY, _U_DILUTION, _U_EYE = 0.015, 0.01, 0.25  # relative
@@ -146,6 +147,7 @@ def _begin(folder: Path, demo: Path, *, lot: str, seed: int, form: Form, bias: f
     plan, truth = make_plan(
         study=STUDY,
         lot=the_lot,
+        window_s=window_of(kind_of_lot(the_lot, site)),
         stock=Stock(what="a second stock, SIMULATED", method="titration, SIMULATED", expected=expected),
         conditions=Conditions(people=_PEOPLE, phones=tuple(_phones(known[lot])), lights=tuple(_LAMPS), sessions=2),
         aims=Aims(low=None if sample is None else sample.low, high=None if sample is None else sample.high),

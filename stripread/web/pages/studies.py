@@ -28,7 +28,7 @@ from stripread.report import (
     running_sheet,
     study_report,
 )
-from stripread.site import Site, load_site, resolve_lot
+from stripread.site import Site, kind_of_lot, load_site, resolve_lot
 from stripread.study import (
     ASSAYS,
     FULL,
@@ -46,6 +46,7 @@ from stripread.study import (
     load_truth,
     make_plan,
     studies_of,
+    window_of,
 )
 from stripread.web.calibration.measuring import read_study_photo
 from stripread.web.forms import chosen, moment, needed, number, sent_file, text, whole
@@ -127,6 +128,7 @@ def begin(request: Request, person: Person) -> Response:
     plan, truth = make_plan(
         study=needed(form, "study", Message("a short name for the study"), most=40),
         lot=lots[name],
+        window_s=window_of(kind_of_lot(lots[name], site)),
         stock=Stock(
             what=needed(form, "stock", Message("what the second stock is")),
             method=needed(form, "method", Message("the reference method")),
