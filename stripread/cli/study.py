@@ -43,7 +43,7 @@ def plan(
     short: Annotated[bool, typer.Option("--short", help="15 strips; the sheet says what they cannot show.")] = False,
     bias: Annotated[
         float, typer.Option(metavar="SHARE", min=0.01, max=1, help="The largest mean deviation that is fit for use.")
-    ] = 0.12,
+    ] = 0.13,
     precision: Annotated[
         float, typer.Option(metavar="SHARE", min=0.01, max=1, help="The largest scatter that is fit for use.")
     ] = 0.25,

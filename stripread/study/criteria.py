@@ -42,7 +42,7 @@ class Aims:
         The range that readings are judged by at the site; None where it has none.
     """
 
-    bias: float = 0.12
+    bias: float = 0.13  # so that a bias of 15 % is caught about as often as honest readings pass
     precision: float = 0.25
     low: float | None = None
     high: float | None = None

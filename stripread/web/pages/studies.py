@@ -141,7 +141,7 @@ def begin(request: Request, person: Person) -> Response:
             sessions=whole(form, "sessions", most=9) or 2,
         ),
         aims=Aims(
-            bias=number(form, "bias", Message("the largest bias in percent"), low=1, high=100, default=12) / 100,
+            bias=number(form, "bias", Message("the largest bias in percent"), low=1, high=100, default=13) / 100,
             low=None if limits is None else limits.low,
             high=None if limits is None else limits.high,
         ),
