@@ -34,6 +34,7 @@ __all__ = [
     "StripNotFoundError",
     "StripReadError",
     "StripUpsideDownError",
+    "StudyError",
     "WaterError",
     "WrongUsageError",
 ]
@@ -280,3 +281,10 @@ class MissingExtraError(StripReadError):
 
     code = "missing_extra"
     title = Message("missing extra")
+
+
+class StudyError(StripReadError):
+    """A study cannot be planned, run or evaluated so."""
+
+    code = "study"
+    title = Message("study")

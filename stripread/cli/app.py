@@ -29,6 +29,7 @@ from stripread.cli.records.trend import trend
 from stripread.cli.records.upkeep import records_app
 from stripread.cli.serve import person_app, serve
 from stripread.cli.simulate import simulate_app
+from stripread.cli.study import study_app
 from stripread.cli.water.stock import water_app
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.findings import REGISTRY
@@ -241,6 +242,7 @@ app.command()(today)
 app.command()(trend)
 app.command()(report)
 app.command()(serve)
+app.add_typer(study_app, name="study")
 app.add_typer(person_app, name="person")
 app.add_typer(point_app, name="point")
 app.add_typer(injector_app, name="injector")

@@ -203,6 +203,41 @@ def season(
     note(f"the site: {folder}")
 
 
+@simulate_app.command()
+def study(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="A new folder for the site, its study and photos.")],
+    site: Annotated[
+        Path, typer.Option(metavar="DIR", help="The demo site, whose card print and lots are used.")
+    ] = Path("calibration"),
+    lot: Annotated[str, typer.Option(metavar="LOT", help="The demo lot to be proven, one of one pad.")] = "UL-2603",
+    seed: Annotated[int, _SEED] = 1,
+    short: Annotated[bool, typer.Option("--short", help="The short form, 15 strips.")] = False,
+    small: Annotated[bool, typer.Option("--small", help="Photos of 1600 x 1200 in place of the phone's.")] = False,
+    bias: Annotated[
+        float, typer.Option(metavar="SHARE", min=-0.5, max=1, help="By how much the strips read too high.")
+    ] = 0.0,
+) -> None:
+    """Play a SIMULATED study of an invented nursery: plan it, draw all photos, and write what people would enter.
+
+    Example:
+
+      stripread simulate study demo-study --site calibration --small
+
+    Takes some minutes, more without --small. Then `stripread study run demo` takes it in, and `stripread study report
+    demo` opens the truth.
+    """
+    from stripread.simulate import PHONE_PX, SMALL_PX, play_study
+    from stripread.study import FULL, SHORT
+
+    def told(done: int, of: int) -> None:
+        if done % 20 == 0 or done == of:
+            note(f"{done} of {of} photos drawn (simulated)")
+
+    size = SMALL_PX if small else PHONE_PX
+    play_study(folder, site, lot=lot, seed=seed, form=SHORT if short else FULL, size_px=size, bias=bias, report=told)
+    note(f"the site: {folder}; photos, sheet.csv and assays.csv in it are what people would bring")
+
+
 def _check_kind(kind: str) -> None:
     from stripread.simulate import LEVELS
 

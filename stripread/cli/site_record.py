@@ -96,6 +96,7 @@ class Recorder:
             Those that the reading rests on; several where they were combined.
         """
         from stripread.photo import open_photo
+        from stripread.report import proven_words
         from stripread.workflow import record_reading, with_batch
 
         files = [open_photo(path) for path in photos]
@@ -105,6 +106,7 @@ class Recorder:
             context = with_batch(records, context, verdict.reading, now=self.now)
             entry = record_reading(records, verdict, files, self.inputs, context, now=self.now)
         note(f"recorded as entry {entry.seq}")
+        note(str(proven_words(entry.payload["proven"])))
         if before:
             note(f"this photo is in the record already: entry {', '.join(map(str, before))}")
 

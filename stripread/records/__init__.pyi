@@ -46,6 +46,9 @@ from .queries.readings import RecordedPad as RecordedPad
 from .queries.readings import RecordedReading as RecordedReading
 from .queries.standing import BatchStanding as BatchStanding
 from .queries.standing import batch_standing as batch_standing
+from .queries.studies import StudyStanding as StudyStanding
+from .queries.studies import proven_payload as proven_payload
+from .queries.studies import study_standing as study_standing
 from .queries.today import due_today as due_today
 from .queries.trend import Course as Course
 from .queries.trend import Event as Event

@@ -32,6 +32,16 @@ from .pictures.overlay import draw_verdict as draw_verdict
 from .pictures.overlay import save_picture as save_picture
 from .pictures.overlay import shrunk as shrunk
 from .pictures.trend import plot_trend as plot_trend
+from .study.report import study_report as study_report
+from .study.sheets import mixing_sheet as mixing_sheet
+from .study.sheets import running_sheet as running_sheet
+from .study.words import cannot_show as cannot_show
+from .study.words import chances_words as chances_words
+from .study.words import criterion_words as criterion_words
+from .study.words import lot_proven_words as lot_proven_words
+from .study.words import outcome_words as outcome_words
+from .study.words import proven_words as proven_words
+from .study.words import role_words as role_words
 from .terminal.batch import off_range as off_range
 from .terminal.batch import strength_words as strength_words
 from .terminal.compare import comparison_json as comparison_json

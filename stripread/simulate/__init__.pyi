@@ -11,3 +11,6 @@ from .series import STRIP_SCATTER as STRIP_SCATTER
 from .series import SeriesPlan as SeriesPlan
 from .series import demo_conditions as demo_conditions
 from .series import shoot_series as shoot_series
+from .study.play import PHONE_PX as PHONE_PX
+from .study.play import SMALL_PX as SMALL_PX
+from .study.play import play_study as play_study

@@ -31,6 +31,7 @@ from stripread.web.pages.plan import plan_routes
 from stripread.web.pages.points import points_admin_routes
 from stripread.web.pages.read import read_routes
 from stripread.web.pages.sign_in import sign_in_routes
+from stripread.web.pages.studies import study_routes
 from stripread.web.render import render
 from stripread.web.security import GuardHeaders, KnownHost, LimitBody, guard_headers, session_of
 from stripread.web.sent_form import CloseForm
@@ -68,6 +69,7 @@ def create_app(settings: Settings) -> Starlette:
             *plan_routes(),
             *calibrate_routes(),
             *lots_routes(),
+            *study_routes(),
             *points_admin_routes(),
             *card_routes(),
             *checks_routes(),

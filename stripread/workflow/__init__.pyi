@@ -17,3 +17,13 @@ from .sample import ResolvedInputs as ResolvedInputs
 from .sample import SampleContext as SampleContext
 from .sample import resolve_inputs as resolve_inputs
 from .second_strip import FirstStrip as FirstStrip
+from .study import check_photo as check_photo
+from .study import close_study as close_study
+from .study import keep_study_photo as keep_study_photo
+from .study import photo_event as photo_event
+from .study import record_plan as record_plan
+from .study import record_step as record_step
+from .study import record_taken_in as record_taken_in
+from .study import record_verdict as record_verdict
+from .study import reported_entry as reported_entry
+from .study import take_study_photo as take_study_photo

@@ -1,16 +1,17 @@
 """The way of a sample's photos into the record: read, judged with what the record knows, recorded."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from stripread.check import Verdict, doubted
 from stripread.errors import RecordsError
 from stripread.i18n import Message
 from stripread.photo import PhotoFile
 from stripread.read import Reading
-from stripread.records import Entry, Records, Stamp
+from stripread.records import Entry, Records, Stamp, proven_payload, study_standing
 from stripread.workflow.history import history_for, with_batch
 from stripread.workflow.judge import judge_reading, read_photos
 from stripread.workflow.kept_files import keep_card, keep_lot, keep_photo
@@ -23,12 +24,13 @@ __all__ = ["RecordedSample", "read_and_record_sample", "record_reading"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecordedSample:
-    """A sample read and recorded: its reading, the verdict, the entry's number, and the strip before held beside it."""
+    """A sample read and recorded: reading, verdict, the entry's number, the strip before, what a study has proven."""
 
     reading: Reading
     verdict: Verdict
     entry: int
     compared: Compared | None = None
+    proven: Mapping[str, Any] | None = None
 
 
 def read_and_record_sample(
@@ -67,7 +69,8 @@ def read_and_record_sample(
             compared = compare_with_first(context.first_strip, reading, card=inputs.card, kind=inputs.kind)
             verdict = doubted(verdict, compared.findings)
         entry = before or record_reading(records, verdict, photos, inputs, context, now=now)
-    return RecordedSample(reading=reading, verdict=verdict, entry=entry.seq, compared=compared)
+    return RecordedSample(reading=reading, verdict=verdict, entry=entry.seq, compared=compared,
+                          proven=entry.payload.get("proven"))  # fmt: skip
 
 
 def record_reading(
@@ -99,8 +102,10 @@ def record_reading(
     lot_ref, lot = keep_lot(records, inputs.lot_file, inputs.lot.number, inputs.lot.kind)
     card_ref, card = keep_card(records, inputs.card)
     _check_unchanged(verdict, [ref.sha256 for ref in refs], lot_ref.sha256, together=context.together)
+    lot_read = verdict.reading.lot
+    proven = proven_payload(study_standing(records, lot_read.number, lot_read.sha256), verdict.reading.camera)
     return records.add_reading(
-        reading_payload(verdict, context, [photo.name for photo in photos]),
+        {**reading_payload(verdict, context, [photo.name for photo in photos]), "proven": proven},
         files=(*refs, lot_ref, card_ref),
         stamp=Stamp(at=now, who=context.who),
         first_if_new=(lot, card),

@@ -24,7 +24,9 @@ from stripread.records import (
     Stamp,
     parse_offset,
     parse_utc,
+    proven_payload,
     read_kept,
+    study_standing,
 )
 from stripread.site import Site, kind_of_lot
 from stripread.units import findings_of, kept_findings
@@ -65,6 +67,8 @@ def reread_lot(
             continue
         try:
             now = _read(records, site, old, lot, lot_file)
+            if "proven" in old.payload:
+                now = {**now, "proven": proven_payload(study_standing(records, lot.number, lot.sha256), now["camera"])}
             new = {**now, **_kept_of(old, now), "correction": {"why": _why(ref), "changed": {}}}
         except StripReadError as error:
             yield Reread(old=old, new=None, seq=None, why_not=f"expected {error.expected}; found {error.found}")

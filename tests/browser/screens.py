@@ -120,6 +120,16 @@ def _draft(page: Any, live: Live) -> None:
     _plan_lot(page, "UL-9001")
 
 
+def _study(page: Any, live: Live) -> None:
+    page.goto("/studies/new")
+    fields = {"study": "may", "stock": "a second sachet", "strength": "100", "method": "titration",
+              "people": "Ada, Ben", "phones": "A, B", "lights": "window, bench"}  # fmt: skip
+    for field, text in fields.items():
+        page.locator(f"#{field}").fill(text)
+    page.locator("button.main").click()
+    page.wait_for_url(re.compile("/studies/may"))
+
+
 def _draft_known(page: Any, live: Live) -> None:
     page.goto("/lots/new/known?kind=chlorine-ph-duo&levels=2")
     fields = {"number": "CP-9001", "expires": "2027-06-30", "value-1-0": "0", "u-1-0": "0", "value-1-1": "6.2",
@@ -207,6 +217,9 @@ SCREENS = (
     Screen("draft", "/lots/drafts/{draft}", "Sol", _draft),
     Screen("draft-with-photo", "/lots/drafts/{draft}", "Sol", _draft_with_photo),
     Screen("drafts", "/lots/drafts", "Sol", "/lots/drafts"),
+    Screen("studies", "/studies", "Sol", "/studies"),
+    Screen("study-new", "/studies/new", "Sol", "/studies/new"),
+    Screen("study", "/studies/{study}", "Sol", _study),
     Screen("point-admin", "/points-admin/{point}", "Sol", "/points-admin/bench 1"),
     Screen("new-phone", "/people/pair", "Sol", _new_phone),
     Screen("labels-made", "/labels", "Sol", "/labels?address=http%3A%2F%2F192.0.2.10%3A8471"),
@@ -227,4 +240,6 @@ NO_SCREEN = {
     "/more/export.zip",
     "/more/report",
     "/points/{name:path}/figure.png",
+    "/studies/{study}/report",
+    "/studies/{study}/sheet",
 }

@@ -1,4 +1,4 @@
-"""Runs the commands that the pages show and writes what they print now: tutorial, budget, the changelog's table.
+"""Runs the commands that the pages show and writes what they print now: tutorial, study, budget, changelog's table.
 
 ``python tests/end_to_end/docs_output.py`` does all of it in a temporary folder; twenty seconds. Run it when a number
 moves. A comment ``<!-- leave out: START | END -->`` before a block has the lines from the one that starts with START
@@ -9,6 +9,7 @@ import json
 import os
 import re
 import shlex
+import shutil
 import sys
 import tomllib
 from pathlib import Path
@@ -39,6 +40,9 @@ def shown(body: str, start: str | None, end: str | None) -> str:
         program, *words = shlex.split(command.removeprefix("$ ").replace("\\\n", " "))
         if program == "cd":
             os.chdir(words[0])
+            continue
+        if program == "cp":
+            shutil.copytree(*words[1:], ignore=shutil.ignore_patterns("*.jpg"))
             continue
         lines = run(words).splitlines()
         if end is not None:
@@ -98,11 +102,14 @@ def main() -> None:
     tutorial, uncertainty, changelog = (
         DOCS / name for name in ("tutorial.md", "explanation/uncertainty.md", "changelog.md")
     )
+    study = DOCS / "how-to" / "prove-on-your-phones.md"
     with TemporaryDirectory() as folder:
         for name in ("calibration", "sample_images"):
             (Path(folder) / name).symlink_to(ROOT / name)
         os.chdir(folder)
         rewrite(tutorial, refreshed(tutorial.read_text(encoding="utf-8")))
+        os.chdir(folder)
+        rewrite(study, refreshed(study.read_text(encoding="utf-8")))
         os.chdir(ROOT)
         rewrite(uncertainty, refreshed(uncertainty.read_text(encoding="utf-8")))
     rows = sample_rows()

@@ -63,6 +63,7 @@ def test_what_is_recorded_is_what_read_prints(site: Path) -> None:
     # What the record knows besides: this photo is old.
     kept["findings"] = [f for f in kept["findings"] if f["code"] != "clock_wrong"]
     kept.pop("messages", None)  # what is printed has the English alone
+    assert kept.pop("proven") is None  # no study of the lot is in the record
     assert {**printed, "photo": "line-good.jpg"} == kept
     assert how["expected"] == [
         {"analyte": "chlorine dioxide", "unit": "mg/L", "low": 0.22, "high": 0.5, "target": 0.35}

@@ -18,6 +18,7 @@ ROWS = (
     "simulate",
     "workflow",
     "report",
+    "study",
     "records",
     "check",
     "calibrate read",

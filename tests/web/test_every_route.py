@@ -35,10 +35,12 @@ PAGES = {
     "/lots": OFFICE, "/lots/{lot}": OFFICE, "/lots/new": OFFICE, "/lots/new/known": OFFICE, "/lots/drafts": OFFICE,
     "/lots/drafts/{draft}": OFFICE, "/lots/drafts/{draft}/state": OFFICE, "/points-admin": OFFICE,
     "/points-admin/{point}": OFFICE, "/labels": OFFICE, "/card": OFFICE, "/card/card.pdf": OFFICE,
-    "/checks/{lot}": OFFICE, "/people": OFFICE,
+    "/checks/{lot}": OFFICE, "/people": OFFICE, "/studies": OFFICE, "/studies/new": OFFICE,
+    "/studies/{study}": OFFICE, "/studies/{study}/sheet": OFFICE, "/studies/{study}/report": OFFICE,
 }  # fmt: skip
 # With the kind of the entry that each leaves in the record; or why it leaves none.
 NO_CHANGE, OWN, DRAFT = "changes nothing", "a person's own choice of words", "calibration"
+STUDY = "study"  # its entries are looked at in test_studies.py
 SENT = {
     "/pair/{code}": (ANYBODY, "account"), "/people/unpair": (OFFICE, "account"),
     "/sign-in": (ANYBODY, NO_CHANGE), "/sign-out": (ALL, NO_CHANGE), "/language": (ALL, OWN), "/units": (ALL, OWN),
@@ -53,6 +55,8 @@ SENT = {
     "/lots/drafts/{draft}/photo": (OFFICE, DRAFT),
     "/lots/drafts/{draft}/leave-out": (OFFICE, DRAFT), "/lots/drafts/{draft}/reject": (OFFICE, DRAFT),
     "/lots/drafts/{draft}/accept": (OFFICE, "lot"),
+    "/studies/new": (OFFICE, STUDY), "/studies/{study}/enter": (OFFICE, STUDY),
+    "/studies/{study}/photo": (OFFICE, STUDY), "/studies/{study}/close": (OFFICE, STUDY),
 }  # fmt: skip
 FILL = {"point": "bench 1", "name:path": "bench 1", "lot": "UL-2603", "entry:int": "1", "id:path": "C-1"}
 
@@ -163,11 +167,11 @@ def test_every_answer_carries_the_headers(app, clients, monkeypatch):
 def test_files_and_heavy_work_are_asked_for_only_so_often(clients, monkeypatch):
     client, none = clients["supervisor"], Limiter(0, 60.0)
     draft = test_lots.TestCalibration().begin(client).headers["location"]
-    addresses = {"/card/enrol", "/checks/UL-2603", f"{draft}/photo", "/read/bench 1/photo"}
+    addresses = {"/card/enrol", "/checks/UL-2603", f"{draft}/photo", "/read/bench 1/photo", "/studies/may/photo"}
     texts = [t.read_text("utf-8") for t in (resources.files("stripread.web") / "templates").iterdir()]
     forms = {form for text in texts for form in re.findall(r'action="([^"]+)" enctype="multipart', text)}
     blank = {re.sub(r"\{\{.*?\}\}", "", form) for form in forms}
-    assert blank == {re.sub(r"UL-2603|(?<=drafts/)\w+|bench 1", "", address) for address in addresses}
+    assert blank == {re.sub(r"UL-2603|(?<=drafts/)\w+|bench 1|(?<=studies/)\w+", "", address) for address in addresses}
     monkeypatch.setattr(client.app.state, "upload_tries", none)
     for address in addresses:
         assert client.post(address, headers=token(client)).status_code == 429, address
@@ -230,7 +234,9 @@ class TestAudit:
                 who = "a new phone" if path == "/pair/{code}" else "Sol"
                 assert who in [entry.who for entry in new if entry.kind == wanted], path
             done.add(path)
-        assert done == {path for path, (_, left) in SENT.items() if left not in (NO_CHANGE, DRAFT) and left != "lot"}
+        assert done == {
+            path for path, (_, left) in SENT.items() if left not in (NO_CHANGE, DRAFT, STUDY) and left != "lot"
+        }
 
     def test_a_calibration_under_way_names_who_did_what(self, clients, site):
         client, one = clients["supervisor"], test_lots.TestCalibration()

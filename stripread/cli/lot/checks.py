@@ -13,6 +13,8 @@ from stripread.i18n import Message, Number, Verbatim
 
 if TYPE_CHECKING:
     from stripread.lot import Lot
+    from stripread.records import StudyStanding
+    from stripread.site import Site
 
 __all__ = ["watch_commands"]
 
@@ -232,7 +234,21 @@ def report(
             coverage=coverage,
             checks=checks,
             today=datetime.now().astimezone().date(),
+            study=_standing(look_up_site(site), the_lot),
         )
     )
     out.write_text(page, encoding="utf-8")
     note(f"wrote {out}")
+
+
+def _standing(site: "Site | None", lot: "Lot") -> "StudyStanding | None":
+    """Return the latest study of a lot that the site's record knows; None where there is no record."""
+    from stripread.records import has_records
+
+    if site is None or not (has_records(site.folder) or site.database is not None):
+        return None
+    from stripread.cli.site_record import open_site_records
+    from stripread.records import study_standing
+
+    with open_site_records(site) as records:
+        return study_standing(records, lot.number, lot.sha256)

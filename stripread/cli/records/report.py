@@ -14,7 +14,7 @@ from stripread.i18n import Message, Reader, Verbatim
 if TYPE_CHECKING:
     pass
 
-__all__ = ["report"]
+__all__ = ["check_language", "report", "report_targets"]
 
 
 def report(
@@ -51,7 +51,7 @@ def report(
     from stripread.report import document_html, document_pdf, period_report, section_text
 
     now = datetime.now().astimezone()
-    _check_language(language)
+    check_language(language)
     where = site_of_records(site)
     with open_site_records(where) as records:
         start, end = local(since), end_of_day(until) or now
@@ -70,7 +70,7 @@ def report(
                 found=Message("%(start)s and %(end)s", start=start.date(), end=end.date()),
                 remedy=Message("Name another time."),
             )
-        targets = _targets(out or Path(f"report-{start.date()}-{end.date()}"), force=force)
+        targets = report_targets(out or Path(f"report-{start.date()}-{end.date()}"), force=force)
         period = period_of(records, site=where.name, start=start, end=end)
     document = period_report(period, where, made_at=now, reader=Reader(language=language, units=where.units))
     for target in targets:
@@ -83,7 +83,7 @@ def report(
     raise typer.Exit(0 if period.verification.intact else 3)
 
 
-def _check_language(language: str) -> None:
+def check_language(language: str) -> None:
     """Refuse a language that there is no catalogue of."""
     from stripread.i18n import LANGUAGES
 
@@ -95,7 +95,8 @@ def _check_language(language: str) -> None:
         )
 
 
-def _targets(out: Path, *, force: bool) -> tuple[Path, ...]:
+def report_targets(out: Path, *, force: bool) -> tuple[Path, ...]:
+    """Return the files that a report is written to, by the ending that was asked for; refuse those that are there."""
     targets = (out,) if out.suffix in (".html", ".pdf") else (Path(f"{out}.html"), Path(f"{out}.pdf"))
     for target in targets:
         if not target.parent.is_dir():

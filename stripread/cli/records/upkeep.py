@@ -129,10 +129,11 @@ def backup(
 
 
 def _beside(site: "Site") -> list[Path]:
-    """Files of the site's folder that the site file names, checks and series of its lots, calibrations under way."""
+    """Files of the site's folder that the site file names, checks and series of its lots, calibrations, studies."""
     named = [*site.lots.values(), *site.cards.values(), *site.kinds.values()]
     of_lots = [lot.with_name(name) for lot in site.lots.values() for name in ("verification.csv", "series.csv")]
-    drafts = [path for path in sorted((site.folder / "drafts").rglob("*")) if not _unfinished(path)]
+    folders = [path for name in ("drafts", "studies") for path in sorted((site.folder / name).rglob("*"))]
+    drafts = [path for path in folders if not _unfinished(path)]
     home = site.folder.resolve()
     found = [path for path in (site.folder / "site.toml", *named, *of_lots, *drafts) if path.is_file()]
     return list(dict.fromkeys(path for path in found if path.resolve().is_relative_to(home)))

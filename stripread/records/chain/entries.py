@@ -28,7 +28,7 @@ __all__ = [
 
 Kind = Literal[
     "site", "point", "sample_type", "strip_kind", "lot", "card_print", "batch", "injector_setting", "reading",
-    "photo", "check_standard", "note", "account", "calibration",
+    "photo", "check_standard", "note", "account", "calibration", "study",
 ]  # fmt: skip
 Role = Literal["photo", "flash_photo", "lot", "card"]
 BatchKind = Literal["concentrate", "stock", "top-up"]

@@ -14,6 +14,7 @@ from stripread.records.chain.verify import Verification, verify_records
 from stripread.records.queries.checks import check_rows
 from stripread.records.queries.readings import ReadingFilter, RecordedReading
 from stripread.records.queries.standing import BatchStanding, batch_standing
+from stripread.records.queries.studies import StudyStanding, study_standing
 from stripread.records.queries.trend import Trend, trend_of
 from stripread.records.store import Recorded, Records
 from stripread.units import findings_of
@@ -90,6 +91,7 @@ class LotFacts:
     readings: int
     late: int  # of them, read after its date
     checks: tuple[CheckRow, ...]  # in the period
+    study: StudyStanding | None = None  # the latest of the calibration that was read with
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -232,6 +234,7 @@ def _lots(records: Records, readings: Sequence[RecordedReading], start: datetime
             readings=len(own),
             late=0 if lot is None else sum(r.when.date() > lot.expires for r in own),
             checks=tuple(row for row in rows if start <= row.when < end),
+            study=None if lot is None else study_standing(records, number, lot.sha256),
         )
 
 

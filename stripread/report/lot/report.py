@@ -15,8 +15,10 @@ from stripread.check import CAUTION
 from stripread.errors import StripReadError
 from stripread.i18n import ENGLISH, Message, Say
 from stripread.lot import Calibrator, CheckRow, Condition, LimitOf, Lot, PadCalibration
+from stripread.records import StudyStanding
 from stripread.report.document.page import data_uri, figure_png, page_environment
 from stripread.report.lot.page import level_rows, new_figure, plot_pad, read_off
+from stripread.report.study.words import lot_proven_words
 from stripread.report.terminal.standard import broken_by_last
 from stripread.units import counted, format_interval, format_number, places_for, two_digits
 
@@ -47,6 +49,8 @@ class ReportInputs:
     coverage : mapping of pad to Coverage
     checks : tuple of CheckRow
         The record of check standards; empty where there is none.
+    study : StudyStanding or None
+        The latest study of this calibration at the site.
     """
 
     lot: Lot
@@ -55,6 +59,7 @@ class ReportInputs:
     coverage: Mapping[str, Coverage]
     checks: tuple[CheckRow, ...]
     today: date
+    study: StudyStanding | None = None
 
 
 def lot_report(inputs: ReportInputs) -> str:
@@ -91,6 +96,7 @@ def _facts(inputs: ReportInputs) -> list[tuple[str, str]]:
         ("Card print", f"{lot.card}{'' if lot.card_u_lab else ' (its colours were never measured)'}"),
         *((("Colours corrected by", "the card print's spectra"),) if lot.correction == "spectral" else ()),
         *((f"Condition {c.name}", _condition(c)) for c in lot.conditions),
+        ("Proven on the site's phones", str(lot_proven_words(inputs.study))),
         ("Photos", str(len({c.photo_sha256 for pad in lot.pads for c in pad.calibrators}))),
         ("Left out by hand", ", ".join(lot.left_out) or "none"),
         ("Lot file", inputs.lot_file.name),

@@ -9,6 +9,7 @@ from stripread.records import BatchStanding, Entry, Episode, InjectorSetting, Lo
 from stripread.report.document.document import Alarm, Heading, Items, Part, Table, Words
 from stripread.report.period.figures import check_figure
 from stripread.report.period.words import MARKS, how_many, meaning, moment, span
+from stripread.report.study.words import lot_proven_words
 from stripread.report.terminal.batch import off_range
 from stripread.report.terminal.records import pad_value
 from stripread.site import Site
@@ -190,6 +191,12 @@ def _lots(lots: Sequence[LotFacts], say: Say) -> Iterator[Part]:
         [_lot_row(f, say) for f in lots],
         (11, 15, 14, 11, 10, 19, 28),
         frozenset((3, 4)),
+    )
+    yield Items(
+        tuple(
+            say(Message("Lot %(lot)s: %(words)s", lot=facts.number, words=lot_proven_words(facts.study)))
+            for facts in lots
+        )
     )
     for facts in lots:
         if facts.lot is not None and len(_counting(facts.checks, facts.lot)) > 1:

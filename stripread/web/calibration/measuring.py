@@ -10,10 +10,11 @@ from stripread.lot import CheckRow
 from stripread.measure import finish_flash_pair, flash_colours, measure_flash_pair, measure_strip
 from stripread.photo import PhotoFile
 from stripread.site import load_site, resolve_card, resolve_kind
+from stripread.study import Event, RunState
 from stripread.units import kept_message
-from stripread.workflow import KnownDilution, read_check, resolve_inputs
+from stripread.workflow import KnownDilution, check_photo, photo_event, read_check, resolve_inputs
 
-__all__ = ["measure_photo", "read_check_row"]
+__all__ = ["measure_photo", "read_check_row", "read_study_photo"]
 
 
 def measure_photo(
@@ -52,3 +53,21 @@ def read_check_row(folder: str, photo: PhotoFile, lot: str, known: KnownDilution
     cv2.setNumThreads(1)
     check = read_check(photo, resolve_inputs(lot, load_site(Path(folder))), known, now=now)
     return check_row(check, photo=photo.name, when=now.replace(microsecond=0))
+
+
+def read_study_photo(
+    folder: str, photo: PhotoFile, state: RunState, code: str, number: int, who: str, now: datetime
+) -> Event:
+    """Read a photo of a study, and return it as an event of its log.
+
+    Raises
+    ------
+    StudyError
+        If its turn has not come, or the lot was calibrated anew.
+    """
+    import cv2
+
+    cv2.setNumThreads(1)
+    inputs = resolve_inputs(state.plan.lot, load_site(Path(folder)))
+    check_photo(state, photo, inputs, code=code, number=number, who=who, now=now)
+    return photo_event(photo, inputs, code=code, number=number, who=who, now=now)

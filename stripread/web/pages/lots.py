@@ -9,12 +9,15 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from stripread.errors import StripReadError
+from stripread.records import study_standing
+from stripread.report import lot_proven_words
 from stripread.site import load_site, resolve_lot
 from stripread.web.calibration.lot_facts import checks_of, lot_lines, pad_checks, pad_facts
 from stripread.web.language import language_of
 from stripread.web.people.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
+from stripread.web.site_record import records_of
 from stripread.web.state import state_of
 
 __all__ = ["lots_routes"]
@@ -48,6 +51,8 @@ def _facts(request: Request) -> dict[str, Any]:
         raise HTTPException(404)
     lot, language = resolve_lot(name, site), language_of(request)
     trouble = None
+    with records_of(state_of(request)) as records:
+        standing = study_standing(records, lot.number, lot.sha256)
     try:
         rows = checks_of(site, name)
     except StripReadError as error:  # the lot can be shown all the same
@@ -55,6 +60,7 @@ def _facts(request: Request) -> dict[str, Any]:
     return {
         "name": name,
         "lot": lot,
+        "study": lot_proven_words(standing),
         "expired": lot.expires < datetime.now().astimezone().date(),
         "pads": [pad_facts(lot, pad, language) for pad in lot.pads],
         "checks": [pad_checks(lot, pad, rows, language) for pad in lot.pads],

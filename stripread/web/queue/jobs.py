@@ -17,6 +17,7 @@ from stripread.report import (
     error_headline,
     next_steps,
     pad_words,
+    proven_words,
     save_picture,
     verdict_headline,
 )
@@ -78,6 +79,7 @@ def _read(site: Site, inbox: Inbox, job: Job, file: PhotoFile, flash: PhotoFile 
     done = read_and_record_sample(partial(open_site_records, site), [file], inputs, context, now=now)
     save_picture(draw_closeup(done.reading), inbox.picture(job.id))
     answer = _answer(done.verdict, done.entry)
+    answer["proven"] = kept_message(proven_words(done.proven))
     if done.compared is not None and done.compared.first is not None:
         both = (done.compared.first, done.compared.together)
         alone = SampleContext(sample=context.sample)  # the other strip has its own dip, and its own place in the record
