@@ -519,9 +519,7 @@ def _censor_by_chart(
     if curve.low == 0 and estimate.low == 0 and estimate.high is not None:
         limit = Limit(name="interval's end", value=estimate.high)
         words = Message(
-            "The interval reaches zero; its upper end is %(high)s %(unit)s.",
-            high=bound(estimate.high, "below"),
-            unit=unit,
+            "The interval reaches zero; its upper end is %(high)s %(unit)s.", high=bound(estimate.high, "below"), unit=unit
         )
     elif estimate.low is None:
         limit = Limit(name="lowest block", value=curve.low if estimate.high is None else estimate.high)
