@@ -43,6 +43,7 @@ OFF_MM = 0.5  # a pad's centre further off is counted
 _BLANK_EVERY = 8
 _SERIES_EVERY = 4
 _SMALL, _LARGE = (2000, 1500), (4032, 3024)
+_SMALLEST, _SMALLEST_SHARE = (1300, 975), 0.6  # a third of the time to draw; least width of the card: 3.1 to 6 px/mm
 # The demo lot and its pad that stand for each chemistry.
 _LOTS = {"pink": ("UL-2603", "clo2"), "violet": ("WR-2601", "clo2"), "brown": ("CP-2602", "chlorine"),
          "yellow-blue": ("CP-2602", "ph")}  # fmt: skip
@@ -55,6 +56,7 @@ class Task:
     seen: bool
     without: str = ""  # one of NOTHING, or empty
     aspect: str = ""  # all others are left as usual
+    small: bool = False
     save: Path | None = None
 
 
@@ -120,7 +122,11 @@ def draw(task: Task) -> tuple[Shot, RandomKind, RandomKind, bool, Look]:
     level = -1.0 if blank else (float(rng.uniform(0.6, 1)) if task.without else None)
     strip = dip_random(lying, rng, level=level)
     size = _LARGE if rng.random() < 0.1 else _SMALL
+    size = _SMALLEST if task.small else size
     shot = random_shot(design_card(), strip, rng, seen=task.seen, sizes=(size,), look=look)
+    if task.small:
+        share = max(shot.view.card_width_share, _SMALLEST_SHARE)
+        shot = replace(shot, view=replace(shot.view, card_width_share=share))
     placement = shot.placement
     assert placement is not None
     if task.without == "face down":
@@ -185,7 +191,7 @@ def run(task: Task) -> Outcome:
             reading = read_measurement(measured, lot=lot)
             outcome = replace(outcome, given=tuple(p.value for p in reading.pads))
     except StripReadError as error:
-        outcome = replace(outcome, error=error.code, told=error.found)
+        outcome = replace(outcome, error=error.code, told=str(error.found))
     if task.save is not None and not outcome.fine:
         _save(task, data, drawn, known, outcome)
     return outcome
@@ -211,7 +217,7 @@ def compare(shot: Shot, drawn: Rendered, found: dict[str, np.ndarray]) -> tuple[
     """Return whether the strip was taken at the wrong end, and how far the worst pad's centre is off. [mm]."""
     assert shot.strip is not None
     length = shot.strip.kind.length_mm
-    to_card = np.linalg.inv(drawn.homography)
+    to_card = np.linalg.inv(drawn.homography).astype(np.float64)
     worst, wrong = 0.0, False
     for pad, place in found.items():
         seen, true = apply_homography(to_card, np.stack([place, drawn.pad_polygons_px[pad].mean(axis=0)]))
@@ -267,28 +273,51 @@ def table(outcomes: Sequence[Outcome]) -> str:
     return "\n".join(lines)
 
 
+def run_all(tasks: Sequence[Task], *, jobs: int, results: Path | None) -> list[Outcome]:
+    """Run the tasks; with ``results`` each outcome is written there as it comes, and those in it are not repeated."""
+    known: dict[tuple[str, int], Outcome] = {}
+    if results is not None and results.exists():
+        for line in results.read_text(encoding="utf-8").splitlines():
+            outcome = Outcome(**json.loads(line))
+            known[outcome.without, outcome.index] = outcome
+    left = [task for task in tasks if (task.without, task.index) not in known]
+    with get_context("spawn").Pool(jobs) as pool:
+        for number, outcome in enumerate(pool.imap(run, left, chunksize=2), 1):
+            known[outcome.without, outcome.index] = outcome
+            if results is not None:
+                with results.open("a", encoding="utf-8") as file:
+                    file.write(json.dumps(asdict(outcome)) + "\n")
+            if number % 50 == 0:
+                sys.stderr.write(f"{number} of {len(left)}\n")
+    return [known[task.without, task.index] for task in tasks]
+
+
 def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--photos", type=int, default=400)
     parser.add_argument("--nothing", type=int, default=None, help="photos of each set without a number [a quarter]")
     parser.add_argument("--seen", action="store_true", help="seen families: for work on the finder")
     parser.add_argument("--seed", type=int, default=11)
+    parser.add_argument("--small", action="store_true", help="photos of 1300 x 975, a third of the time to draw")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--aspect", default="", choices=["", *FAMILIES], help="leave all other aspects as usual")
+    parser.add_argument(
+        "--results",
+        type=Path,
+        default=None,
+        help="file for outcomes as they come; a run that was cut off goes on from it",
+    )
     parser.add_argument("--save", type=Path, default=None, help="folder for photos that went wrong, with their truth")
     options = parser.parse_args(arguments)
     each = options.photos // 4 if options.nothing is None else options.nothing
     tasks = [
-        Task(i, options.seed, options.seen, without, options.aspect, options.save)
+        Task(i, options.seed, options.seen, without, options.aspect, options.small, options.save)
         for without, count in (("", options.photos), *((name, each) for name in NOTHING))
         for i in range(count)
     ]
-    outcomes: list[Outcome] = []
-    with get_context("spawn").Pool(options.jobs) as pool:
-        for number, outcome in enumerate(pool.imap(run, tasks, chunksize=2), 1):
-            outcomes.append(outcome)
-            if number % 50 == 0:
-                sys.stderr.write(f"{number} of {len(tasks)}\n")
+    # A run that is cut off has the same share of each set.
+    tasks.sort(key=lambda task: (task.index + 0.5) / (each if task.without else options.photos))
+    outcomes = run_all(tasks, jobs=options.jobs, results=options.results)
     write = sys.stdout.write
     part = "seen" if options.seen else "unseen"
     write(f"{options.photos} photos of {part} families, seed {options.seed}\n")

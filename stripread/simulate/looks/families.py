@@ -79,7 +79,10 @@ FAMILIES: Mapping[str, Families] = MappingProxyType(
             unseen=("white halo", "wick line", "fringe", "cover film"),
         ),
         "pad_face": Families(
-            seen=("uneven dye", "paper grain", "woven", "wet gloss", "streaked dye"),
+            seen=(
+                "uneven dye", "paper grain", "woven", "wet gloss", "streaked dye", "wetting front", "marbled",
+                "pale corner",
+            ),
             unseen=("speckled", "coffee ring", "finger touch", "dry spots", "embossed"),
             usual_share=0.4,
         ),
@@ -104,8 +107,11 @@ FAMILIES: Mapping[str, Families] = MappingProxyType(
             usual_share=0.4,
         ),
         "colour": Families(
-            seen=("saturation by hue", "gamut clipping", "vibrance", "toned shadows", "gamut compression"),
-            unseen=("warm preset", "channel curves", "hue shift", "lookup table"),
+            seen=(
+                "saturation by hue", "gamut clipping", "vibrance", "toned shadows", "gamut compression", "warm preset",
+                "channel curves", "hue shift",
+            ),
+            unseen=("lookup table",),
             usual_share=0.4,
         ),
         "lens": Families(
