@@ -43,6 +43,9 @@ _HARDLY_SHOWS = 2.0  # Delta E between a pad and its plastic; our choice
 # RMS Delta E of the smoothed signature from the nearest mixture of the calibration's conditions. With one phone in one
 # light, all of 60 simulated photos stay under it; with another phone in another light, 6 of 10 lie over it.
 _UNFAMILIAR = 0.3
+# Share of what a photo's patches differ by from others of its light that is no change of light. By its square half of
+# it counts on: the patches' noise is in the map that they are fitted by as well, and reaches the pad through it.
+_NO_LIGHT = np.sqrt(0.5)
 # The same distance up to which a poor match is the lot's own as well: there 97 % of the pads of simulated phones far
 # stranger than real ones are covered, and their intervals are hardly wider than in a good match.
 _ALIKE = 2 * _UNFAMILIAR
@@ -270,7 +273,7 @@ def _causes(
     """
     correction = measured.card.correction
     mismatch = (scale * _widened(like, measured.card.findings)) ** 2 * pad_mismatch(
-        pad, correction, like.difference, u_reference=u_reference, u_photo=like.noise
+        pad, correction, like.difference, u_reference=u_reference, u_photo=_NO_LIGHT * like.noise
     )
     if not like.comparable:  # the calibration's own mismatch is unknown: as much again
         mismatch = 2 * mismatch
