@@ -104,8 +104,11 @@ FAMILIES: Mapping[str, Families] = MappingProxyType(
             usual_share=0.4,
         ),
         "colour": Families(
-            seen=("saturation by hue", "gamut clipping", "vibrance", "toned shadows", "gamut compression"),
-            unseen=("warm preset", "channel curves", "hue shift", "lookup table"),
+            seen=(
+                "saturation by hue", "gamut clipping", "vibrance", "toned shadows", "gamut compression", "warm preset",
+                "channel curves", "hue shift",
+            ),
+            unseen=("lookup table",),
             usual_share=0.4,
         ),
         "lens": Families(
