@@ -267,6 +267,25 @@ def table(outcomes: Sequence[Outcome]) -> str:
     return "\n".join(lines)
 
 
+def run_all(tasks: Sequence[Task], *, jobs: int, results: Path | None) -> list[Outcome]:
+    """Run the tasks; with ``results`` each outcome is written there as it comes, and those in it are not repeated."""
+    known: dict[tuple[str, int], Outcome] = {}
+    if results is not None and results.exists():
+        for line in results.read_text(encoding="utf-8").splitlines():
+            outcome = Outcome(**json.loads(line))
+            known[outcome.without, outcome.index] = outcome
+    left = [task for task in tasks if (task.without, task.index) not in known]
+    with get_context("spawn").Pool(jobs) as pool:
+        for number, outcome in enumerate(pool.imap(run, left, chunksize=2), 1):
+            known[outcome.without, outcome.index] = outcome
+            if results is not None:
+                with results.open("a", encoding="utf-8") as file:
+                    file.write(json.dumps(asdict(outcome)) + "\n")
+            if number % 50 == 0:
+                sys.stderr.write(f"{number} of {len(left)}\n")
+    return [known[task.without, task.index] for task in tasks]
+
+
 def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--photos", type=int, default=400)
@@ -275,6 +294,12 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
     parser.add_argument("--seed", type=int, default=11)
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--aspect", default="", choices=["", *FAMILIES], help="leave all other aspects as usual")
+    parser.add_argument(
+        "--results",
+        type=Path,
+        default=None,
+        help="file for outcomes as they come; a run that was cut off goes on from it",
+    )
     parser.add_argument("--save", type=Path, default=None, help="folder for photos that went wrong, with their truth")
     options = parser.parse_args(arguments)
     each = options.photos // 4 if options.nothing is None else options.nothing
@@ -283,12 +308,9 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
         for without, count in (("", options.photos), *((name, each) for name in NOTHING))
         for i in range(count)
     ]
-    outcomes: list[Outcome] = []
-    with get_context("spawn").Pool(options.jobs) as pool:
-        for number, outcome in enumerate(pool.imap(run, tasks, chunksize=2), 1):
-            outcomes.append(outcome)
-            if number % 50 == 0:
-                sys.stderr.write(f"{number} of {len(tasks)}\n")
+    # A run that is cut off has the same share of each set.
+    tasks.sort(key=lambda task: (task.index + 0.5) / (each if task.without else options.photos))
+    outcomes = run_all(tasks, jobs=options.jobs, results=options.results)
     write = sys.stdout.write
     part = "seen" if options.seen else "unseen"
     write(f"{options.photos} photos of {part} families, seed {options.seed}\n")
