@@ -13,7 +13,7 @@ from stripread.errors import StripNotFoundError
 from stripread.geometry import Float
 from stripread.i18n import Message, Number, Shown
 from stripread.strip.bare_pads import find_bare_pads
-from stripread.strip.decide import SURE, decide
+from stripread.strip.decide import decide
 from stripread.strip.edges import LongEdges, find_edge_at_border, find_long_edges, refine_long_edges
 from stripread.strip.hypotheses import best_of_end, colour_odds
 from stripread.strip.kinds import StripKind
@@ -127,8 +127,7 @@ def _between(
             remedy=_REMEDY,
         )
     ways = [best_of_end(profile, run, edges, view, kind, flipped=flipped) for flipped in (False, True)]
-    if abs(ways[0].log_odds - ways[1].log_odds) < SURE:
-        ways = [replace(one, log_odds=one.log_odds + colour_odds(one.pose, view, kind, colours)) for one in ways]
+    ways = [replace(one, log_odds=one.log_odds + colour_odds(one.pose, view, kind, colours)) for one in ways]
     pose = decide(ways, view, kind)
     strong = not pose.unseen and max(pose.steps.values()) > _LEAST_PLASTIC
     if not strong and run.contrast < (_LEAST_PLASTIC if pose.unseen else _LEAST_PLASTIC / 2):

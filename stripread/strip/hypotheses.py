@@ -21,7 +21,10 @@ _PLAY_MM, _PLAY_OPEN_MM = 1.5, 2.5  # how far along a pad may lie from its place
 _COVERED = 4.0  # log odds: what lies over a pad's place says nothing for a pad
 _BY_HANDLE = 1.0  # log odds that the handle's end tells the tip's place worse than the tip itself
 _LENGTH_KNOWN_MM = 1.0  # by which the length must be off for that to be tried
-_FAR_COLOUR, _OTHER_COLOUR = 4.0, 0.03  # Delta E that light and phone may shift a pad; chance of any other colour
+# Delta E that light and phone may shift a pad; chance of a colour further off, and how it falls (Delta E) to the least:
+# a mark on the handle may have any colour.
+_FAR_COLOUR, _OTHER_COLOUR, _OTHER_FROM, _OTHER_FALLS, _STRANGE_COLOUR = 4.0, 0.03, 12.0, 6.0, 0.003
+_ALIKE_BY_CHANCE, _SHOWS = 0.2, 4.0  # marks on handles of about a pad's colour; Delta E from plastic of what is a mark
 _WHOLE_MISFIT, _WHOLE_FILLED = 0.25, 0.85  # of a pad that shows whole
 _COVER_MARGIN_MM, _COVER_LEAST_MM = 1.0, 0.75
 
@@ -103,7 +106,9 @@ def colour_odds(pose: StripPose, view: SlotView, kind: StripKind, colours: Mappi
         colour = np.median(view.linear[pixels[inside, 1], pixels[inside, 0]], axis=0).astype(np.float64)
         lab = view.to_lab(np.maximum(colour, 1e-4)[None], middle[None])[0]
         off = float(np.linalg.norm(colours[pad.id] - lab, axis=1).min())
-        odds += float(np.log(max(np.exp(-0.5 * (off / _FAR_COLOUR) ** 2), _OTHER_COLOUR)))
+        other = max(_OTHER_COLOUR * np.exp(-max(off - _OTHER_FROM, 0.0) / _OTHER_FALLS), _STRANGE_COLOUR)
+        by_chance = _ALIKE_BY_CHANCE if pose.steps[pad.id] > _SHOWS else 1.0  # plain plastic is like a blank anyway
+        odds += float(np.log(max(np.exp(-0.5 * (off / _FAR_COLOUR) ** 2) / by_chance, other)))
     return odds
 
 

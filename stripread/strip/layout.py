@@ -50,6 +50,9 @@ _LARGEST_STEP = 60.0
 _MISFIT_USUAL, _MISFIT_COST = 0.15, 8.0  # of a pad's own step: bled, dried, uneven; log odds at the most
 _BESIDE_MM = 4.0  # of plastic beside pads, whose colour it is known by
 _FILLS, _FILLS_OFF = 0.75, 0.12  # share of a pad's place that has its colour, glare in it allowed for
+# Of a pad's step, what seven of eight places within it have at least: print and holes show plastic in between, a pad
+# whose dye is uneven does not. From the second on, its unevenness counts by less than half.
+_FLOOR_SHARE, _FLOOR, _UNEVEN = 0.125, (0.15, 0.3), 0.4
 _STAIN_COST = 2.0  # log odds: pads are set on plain plastic
 _HOLE_COST, _HOLE_BEHIND_COST, _LINE_COST, _REACHES_COST = 3.0, 6.0, 1.0, 4.0  # log odds
 _TIP_MM = 0.4  # blur of the tip's edge and of a pad's
@@ -113,16 +116,17 @@ def judge_layout(strip: StripColour, kind: StripKind, noise: StepNoise, *, play_
     size = lengths(steps)
     clear = lengths(steps @ noise.whiten) / np.sqrt(np.maximum(fitted.variance[0] / noise.variance, 1))
     near = strip.until(float(ends[0, -1]) + _NEAR_MM)
-    misfit = _misfit(near, starts[0], ends[0], fitted, noise, size)
-    seen = (size > _LEAST_STEP) & (clear > _LEAST_CLEARNESS) & (misfit < _MOST_MISFIT) & ~at_end
+    filled, whole = _filled(near, starts[0], ends[0], fitted.steps[0])
+    misfit = _misfit(near, starts[0], ends[0], fitted, noise, size, uneven=np.ones(len(size)))
+    against = _misfit(near, starts[0], ends[0], fitted, noise, size, uneven=1 - (1 - _UNEVEN) * whole)
+    seen = (size > _LEAST_STEP) & (clear > _LEAST_CLEARNESS) & (against < _MOST_MISFIT) & ~at_end
     if seen.any():  # where the others lie, their place is known
-        seen |= (size > _LEAST_STEP_KNOWN) & (clear > _LEAST_CLEARNESS_KNOWN) & (misfit < _MOST_MISFIT) & ~at_end
-    filled = _filled(near, starts[0], ends[0], fitted.steps[0])
+        seen |= (size > _LEAST_STEP_KNOWN) & (clear > _LEAST_CLEARNESS_KNOWN) & (against < _MOST_MISFIT) & ~at_end
     if len(places) > 1:  # plain plastic in its place, of a kind with fewer pads, differs as much here and there
         seen &= (size > _HARDLY_SHOWS) | (filled > _FILLS)
     each = [
-        _log_odds(float(d), float(z), float(r)) - _unfilled_cost(float(share), float(d), noise)
-        for d, z, r, share in zip(size, clear, misfit, filled, strict=True)
+        _log_odds(float(d), float(z), float(r)) - (1 - float(w)) * _unfilled_cost(float(share), float(d), noise)
+        for d, z, r, w, share in zip(size, clear, against, whole, filled, strict=True)
     ]
     odds = sum(value if on else min(value, 0.0) for value, on in zip(each, seen, strict=True))
     odds -= _REACHES_COST * _reaches_tip(near, float(starts[0, 0]), float(ends[0, 0]), fitted.steps[0, 0])
@@ -178,15 +182,18 @@ def _place_pads(
     return shifts, np.full(len(places), abs(common) > play_mm - 2 * _TRY_MM)
 
 
-def _filled(strip: StripColour, starts: Float, ends: Float, steps: Float) -> Float:
-    """Return how much of each pad's place is nearer to the pad's colour than to the plastic's: letters leave gaps."""
-    shares = np.ones(len(steps))
+def _filled(strip: StripColour, starts: Float, ends: Float, steps: Float) -> tuple[Float, Float]:
+    """Return how much of each pad's place is nearer to the pad's colour than to the plastic's: letters leave gaps.
+
+    And from 0 to 1 whether hardly a place of it is the plastic's.
+    """
+    shares, whole = np.ones(len(steps)), np.zeros(len(steps))
     at = strip.from_tip
     from_pads = np.maximum(starts[:, None] - at, at - ends[:, None]).min(axis=0)
     beside = (from_pads > RIM_MM) & (from_pads < _BESIDE_MM) & ~strip.lines
     beside &= (at > ENDS_MM) & (at < strip.length_mm - ENDS_MM)
     if not beside.any():
-        return shares
+        return shares, whole
     plastic = quantile(strip.colour[beside])
     for i, step in enumerate(steps):
         inside = (at > starts[i] + RIM_MM) & (at < ends[i] - RIM_MM)
@@ -196,7 +203,9 @@ def _filled(strip: StripColour, starts: Float, ends: Float, steps: Float) -> Flo
         along = (strip.colour[inside] - plastic + strip.off_usual[:, inside]) @ step / length
         along = cv2.blur(np.where(np.isnan(along), 1.0, along).astype(np.float32), (3, 3))
         shares[i] = float((along > 0.5).mean())
-    return shares
+        low, high = _FLOOR
+        whole[i] = np.clip((float(quantile(along.ravel(), _FLOOR_SHARE)) - low) / (high - low), 0.0, 1.0)
+    return shares, whole
 
 
 def _reaches_tip(strip: StripColour, start: float, end: float, step: Float) -> bool:
@@ -245,23 +254,26 @@ def _hole_behind(strip: StripColour, starts: Float, ends: Float) -> bool:
     return bool((off < max(_NEARER_GROUND * float(np.linalg.norm(plastic)), _STAIN)).all())
 
 
-def _misfit(strip: StripColour, starts: Float, ends: Float, fitted: Steps, noise: StepNoise, size: Float) -> Float:
+def _misfit(
+    strip: StripColour, starts: Float, ends: Float, fitted: Steps, noise: StepNoise, size: Float, *, uneven: Float
+) -> Float:
     """Return what the fit leaves over at each pad beyond the columns' own scatter, as a share of its step.
 
-    A pad is even across the strip as well. Compression spreads the colour of a strong pad over a faint one beside it,
-    and that is no misfit of the faint one.
+    A pad is even across the strip as well; ``uneven`` (k,) is how much it counts where one is not. Compression spreads
+    the colour of a strong pad over a faint one beside it, and that is no misfit of the faint one.
     """
     from_pads = np.maximum(starts[:, None] - fitted.at, fitted.at - ends[:, None])
     off, counts = fitted.off()[0], fitted.counts[0]
+    weight = np.where(from_pads < 0, uneven[:, None] ** 2, 1.0)
     squares = [
-        (near & counts) @ off / np.maximum((near & counts).sum(axis=1), 1)
+        (weight * (near & counts)) @ off / np.maximum((near & counts).sum(axis=1), 1)
         for near in (from_pads < 0, from_pads < GAP_MM)
     ]
     square = np.maximum(*squares)
     at = strip.from_tip[:, None]
     core = (at > starts + RIM_MM) & (at < ends - RIM_MM)
-    uneven = (strip.spread[:, None] ** 2 * core).sum(axis=0) / np.maximum(core.sum(axis=0), 1)
-    left = np.sqrt(np.maximum(square - noise.column**2, 0.0) + np.maximum(uneven - noise.spread**2 - GRAIN**2, 0.0))
+    across = uneven**2 * (strip.spread[:, None] ** 2 * core).sum(axis=0) / np.maximum(core.sum(axis=0), 1)
+    left = np.sqrt(np.maximum(square - noise.column**2, 0.0) + np.maximum(across - noise.spread**2 - GRAIN**2, 0.0))
     result: Float = left / np.maximum(size + _SPREAD * (size.max() - size), _LEAST_FOR_MISFIT)
     return result
 
