@@ -43,6 +43,7 @@ OFF_MM = 0.5  # a pad's centre further off is counted
 _BLANK_EVERY = 8
 _SERIES_EVERY = 4
 _SMALL, _LARGE = (2000, 1500), (4032, 3024)
+_SMALLEST, _SMALLEST_SHARE = (1300, 975), 0.6  # a third of the time to draw; least width of the card: 3.1 to 6 px/mm
 # The demo lot and its pad that stand for each chemistry.
 _LOTS = {"pink": ("UL-2603", "clo2"), "violet": ("WR-2601", "clo2"), "brown": ("CP-2602", "chlorine"),
          "yellow-blue": ("CP-2602", "ph")}  # fmt: skip
@@ -55,6 +56,7 @@ class Task:
     seen: bool
     without: str = ""  # one of NOTHING, or empty
     aspect: str = ""  # all others are left as usual
+    small: bool = False
     save: Path | None = None
 
 
@@ -120,7 +122,11 @@ def draw(task: Task) -> tuple[Shot, RandomKind, RandomKind, bool, Look]:
     level = -1.0 if blank else (float(rng.uniform(0.6, 1)) if task.without else None)
     strip = dip_random(lying, rng, level=level)
     size = _LARGE if rng.random() < 0.1 else _SMALL
+    size = _SMALLEST if task.small else size
     shot = random_shot(design_card(), strip, rng, seen=task.seen, sizes=(size,), look=look)
+    if task.small:
+        share = max(shot.view.card_width_share, _SMALLEST_SHARE)
+        shot = replace(shot, view=replace(shot.view, card_width_share=share))
     placement = shot.placement
     assert placement is not None
     if task.without == "face down":
@@ -292,6 +298,7 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
     parser.add_argument("--nothing", type=int, default=None, help="photos of each set without a number [a quarter]")
     parser.add_argument("--seen", action="store_true", help="seen families: for work on the finder")
     parser.add_argument("--seed", type=int, default=11)
+    parser.add_argument("--small", action="store_true", help="photos of 1300 x 975, a third of the time to draw")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--aspect", default="", choices=["", *FAMILIES], help="leave all other aspects as usual")
     parser.add_argument(
@@ -304,7 +311,7 @@ def main(arguments: Sequence[str] | None = None) -> list[Outcome]:
     options = parser.parse_args(arguments)
     each = options.photos // 4 if options.nothing is None else options.nothing
     tasks = [
-        Task(i, options.seed, options.seen, without, options.aspect, options.save)
+        Task(i, options.seed, options.seen, without, options.aspect, options.small, options.save)
         for without, count in (("", options.photos), *((name, each) for name in NOTHING))
         for i in range(count)
     ]
