@@ -12,7 +12,7 @@ from stripread.strip.layout import Layout, judge_layout
 from stripread.strip.pose import StripPose, make_pose
 from stripread.strip.profile import Profile, Run
 from stripread.strip.steps import StepNoise, StripColour, lines_behind, step_noise
-from stripread.strip.view import SlotView
+from stripread.strip.view import SlotView, lengths, quantile
 
 __all__ = ["Hypothesis", "best_of_end", "colour_odds"]
 
@@ -27,6 +27,8 @@ _FAR_COLOUR, _OTHER_COLOUR, _OTHER_FROM, _OTHER_FALLS, _STRANGE_COLOUR = 4.0, 0.
 _ALIKE_BY_CHANCE, _SHOWS = 0.2, 4.0  # marks on handles of about a pad's colour; Delta E from plastic of what is a mark
 _WHOLE_MISFIT, _WHOLE_FILLED = 0.25, 0.85  # of a pad that shows whole
 _COVER_MARGIN_MM, _COVER_LEAST_MM = 1.0, 0.75
+# Where a pad is looked at for its colour, in shares of its sides from its middle.
+_WITHIN_PAD = np.stack(np.meshgrid(*[np.linspace(-0.3, 0.3, 7)] * 2), axis=-1).reshape(-1, 2)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,24 +90,27 @@ def best_of_end(
 
 def colour_odds(pose: StripPose, view: SlotView, kind: StripKind, colours: Mapping[str, Float]) -> float:
     """Log odds of the colours seen at the pads' places as colours of the lot's pads; 0 where these are not known."""
-    if view.to_lab is None or not colours:
+    pads = [pad for pad in kind.pads if pad.id in colours]
+    if view.to_lab is None or not pads:
         return 0.0
+    corners = np.stack([pose.pad_polygon_mm(pad) for pad in pads])
+    middles = corners.mean(axis=1)
+    sides = np.stack([corners[:, 1] - corners[:, 0], corners[:, 3] - corners[:, 0]], axis=1)
+    places = middles[:, None] + _WITHIN_PAD @ sides  # (pads, places, 2)
+    pixels = np.rint(view.mm_to_view(places.reshape(-1, 2))).astype(int)
+    rows, columns = view.linear.shape[:2]
+    inside = (pixels >= 0).all(axis=1) & (pixels < [columns, rows]).all(axis=1)
+    within = inside.reshape(len(pads), -1)
+    at = pixels.reshape(len(pads), -1, 2)
+    shown = np.flatnonzero(within.any(axis=1))  # of the others no place is in the view
+    if not len(shown):
+        return 0.0
+    linear = [quantile(view.linear[at[i, within[i], 1], at[i, within[i], 0]]) for i in shown]
+    lab = view.to_lab(np.maximum(np.array(linear, dtype=np.float64), 1e-4), middles[shown])
     odds = 0.0
-    grid = np.stack(np.meshgrid(np.linspace(-0.6, 0.6, 7), np.linspace(-0.6, 0.6, 7)), axis=-1).reshape(-1, 2)
-    for pad in kind.pads:
-        if pad.id not in colours:
-            continue
-        corners = pose.pad_polygon_mm(pad)
-        middle, along, across = corners.mean(axis=0), corners[1] - corners[0], corners[3] - corners[0]
-        places = middle + grid[:, :1] * along / 2 + grid[:, 1:] * across / 2
-        pixels = np.rint(view.mm_to_view(places)).astype(int)
-        rows, columns = view.linear.shape[:2]
-        inside = (pixels >= 0).all(axis=1) & (pixels < [columns, rows]).all(axis=1)
-        if not inside.any():
-            continue
-        colour = np.median(view.linear[pixels[inside, 1], pixels[inside, 0]], axis=0).astype(np.float64)
-        lab = view.to_lab(np.maximum(colour, 1e-4)[None], middle[None])[0]
-        off = float(np.linalg.norm(colours[pad.id] - lab, axis=1).min())
+    for i, colour in zip(shown, lab, strict=True):
+        pad = pads[i]
+        off = float(lengths(colours[pad.id] - colour).min())
         other = max(_OTHER_COLOUR * np.exp(-max(off - _OTHER_FROM, 0.0) / _OTHER_FALLS), _STRANGE_COLOUR)
         by_chance = _ALIKE_BY_CHANCE if pose.steps[pad.id] > _SHOWS else 1.0  # plain plastic is like a blank anyway
         odds += float(np.log(max(np.exp(-0.5 * (off / _FAR_COLOUR) ** 2) / by_chance, other)))

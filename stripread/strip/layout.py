@@ -117,8 +117,7 @@ def judge_layout(strip: StripColour, kind: StripKind, noise: StepNoise, *, play_
     clear = lengths(steps @ noise.whiten) / np.sqrt(np.maximum(fitted.variance[0] / noise.variance, 1))
     near = strip.until(float(ends[0, -1]) + _NEAR_MM)
     filled, whole = _filled(near, starts[0], ends[0], fitted.steps[0])
-    misfit = _misfit(near, starts[0], ends[0], fitted, noise, size, uneven=np.ones(len(size)))
-    against = _misfit(near, starts[0], ends[0], fitted, noise, size, uneven=1 - (1 - _UNEVEN) * whole)
+    misfit, against = _misfit(near, starts[0], ends[0], fitted, noise, size, whole)
     seen = (size > _LEAST_STEP) & (clear > _LEAST_CLEARNESS) & (against < _MOST_MISFIT) & ~at_end
     if seen.any():  # where the others lie, their place is known
         seen |= (size > _LEAST_STEP_KNOWN) & (clear > _LEAST_CLEARNESS_KNOWN) & (against < _MOST_MISFIT) & ~at_end
@@ -204,7 +203,8 @@ def _filled(strip: StripColour, starts: Float, ends: Float, steps: Float) -> tup
         along = cv2.blur(np.where(np.isnan(along), 1.0, along).astype(np.float32), (3, 3))
         shares[i] = float((along > 0.5).mean())
         low, high = _FLOOR
-        whole[i] = np.clip((float(quantile(along.ravel(), _FLOOR_SHARE)) - low) / (high - low), 0.0, 1.0)
+        floor = float(np.partition(along, int(_FLOOR_SHARE * along.size), axis=None)[int(_FLOOR_SHARE * along.size)])
+        whole[i] = np.clip((floor - low) / (high - low), 0.0, 1.0)
     return shares, whole
 
 
@@ -255,27 +255,32 @@ def _hole_behind(strip: StripColour, starts: Float, ends: Float) -> bool:
 
 
 def _misfit(
-    strip: StripColour, starts: Float, ends: Float, fitted: Steps, noise: StepNoise, size: Float, *, uneven: Float
-) -> Float:
+    strip: StripColour, starts: Float, ends: Float, fitted: Steps, noise: StepNoise, size: Float, whole: Float
+) -> tuple[Float, Float]:
     """Return what the fit leaves over at each pad beyond the columns' own scatter, as a share of its step.
 
-    A pad is even across the strip as well; ``uneven`` (k,) is how much it counts where one is not. Compression spreads
-    the colour of a strong pad over a faint one beside it, and that is no misfit of the faint one.
+    A pad is even across the strip as well. Compression spreads the colour of a strong pad over a faint one beside it,
+    and that is no misfit of the faint one. The second result is how much of it speaks against a pad, if ``whole`` (k,)
+    of none of its place is plastic: then its dye may be uneven.
     """
     from_pads = np.maximum(starts[:, None] - fitted.at, fitted.at - ends[:, None])
     off, counts = fitted.off()[0], fitted.counts[0]
-    weight = np.where(from_pads < 0, uneven[:, None] ** 2, 1.0)
-    squares = [
-        (weight * (near & counts)) @ off / np.maximum((near & counts).sum(axis=1), 1)
-        for near in (from_pads < 0, from_pads < GAP_MM)
-    ]
-    square = np.maximum(*squares)
+    inside, near = (from_pads < 0) & counts, (from_pads < GAP_MM) & counts
+    sums, near_sums = inside @ off, near @ off
+    columns, near_columns = np.maximum(inside.sum(axis=1), 1), np.maximum(near.sum(axis=1), 1)
     at = strip.from_tip[:, None]
     core = (at > starts + RIM_MM) & (at < ends - RIM_MM)
-    across = uneven**2 * (strip.spread[:, None] ** 2 * core).sum(axis=0) / np.maximum(core.sum(axis=0), 1)
-    left = np.sqrt(np.maximum(square - noise.column**2, 0.0) + np.maximum(across - noise.spread**2 - GRAIN**2, 0.0))
-    result: Float = left / np.maximum(size + _SPREAD * (size.max() - size), _LEAST_FOR_MISFIT)
-    return result
+    across = (strip.spread[:, None] ** 2 * core).sum(axis=0) / np.maximum(core.sum(axis=0), 1)
+    least = np.maximum(size + _SPREAD * (size.max() - size), _LEAST_FOR_MISFIT)
+
+    def share(counted: Float | float) -> Float:
+        """Return the misfit where squares within a pad count by a share."""
+        along = np.maximum(counted * sums / columns, (near_sums - (1 - counted) * sums) / near_columns)
+        left = np.maximum(along - noise.column**2, 0.0) + np.maximum(counted * across - noise.spread**2 - GRAIN**2, 0.0)
+        result: Float = np.sqrt(left) / least
+        return result
+
+    return share(1.0), share((1 - (1 - _UNEVEN) * whole) ** 2)
 
 
 def _log_odds(step: float, clear: float, misfit: float) -> float:

@@ -409,6 +409,18 @@ def test_the_lots_colours_tell_a_pad_from_a_block_on_the_handle() -> None:
     assert not find_strip(view, WIDE, colours={WIDE.pads[0].id: path}).flipped
 
 
+def test_the_lots_colours_tell_a_pale_pad_from_a_mark_that_shows_far_better() -> None:
+    view, truth = draw(Drawing(kind=WIDE, shades=("blank",)))
+    view = paint(view, on_strip(truth, 70.5, 5.0, inset=0.5), (0.02, 0.10, 0.03))
+
+    def to_lab(linear: Float, places: Float) -> Float:
+        return np.array([[90.0, 3.0, 2.0] if c[0] > 0.2 else [30.0, -30.0, 20.0] for c in linear])
+
+    path = np.array([[90.0, 3.0, 2.0], [50.0, 60.0, 0.0]])
+    pose = find_strip(replace(view, to_lab=to_lab), WIDE, colours={WIDE.pads[0].id: path})
+    assert float(np.linalg.norm(pose.origin_mm - truth.origin)) < 1.0
+
+
 @pytest.mark.slow
 @each("colour", [SKIN, PAPER, (0.01, 0.01, 0.01)])
 def test_a_thing_over_the_pad_is_found(colour: tuple[float, float, float]) -> None:
@@ -447,6 +459,26 @@ def test_plastic_that_is_uneven_in_a_pads_place_is_no_pad() -> None:
     uneven = paint(bare, on_strip(truth, start, 0.45 * pad.size_mm[0], inset=0.4), (0.79, 0.775, 0.765))
     with pytest.raises(PadCountError, match="found 1"):
         find_strip(uneven, DUO)
+
+
+def test_a_pad_whose_dye_is_uneven_is_a_pad_and_one_with_gaps_is_none() -> None:
+    """A good part of a strong pad has little dye, or none: then it is print."""
+    view, truth = draw(Drawing(kind=DUO, shades=("faint pink", "deep violet")))
+    pad = DUO.pads[1]
+    start, length = pad.centre_mm[0] - pad.size_mm[0] / 2, pad.size_mm[0]
+    parts = {
+        "end": [on_strip(truth, start, 0.4 * length, inset=0.4)],
+        "middle": [on_strip(truth, start + 0.2 * length, 0.6 * length, inset=1.2)],
+        "bars": [on_strip(truth, start + k * length / 5, length / 5, inset=0.4) for k in (1, 3)],
+    }
+    for name, part in parts.items():
+        pale, gaps = view, view
+        for corners in part:
+            pale, gaps = paint(pale, corners, (0.55, 0.48, 0.60)), paint(gaps, corners, PLASTIC)
+        pose = find_strip(pale, DUO)
+        assert max(pad_misses(pose, truth)) < 0.6, name
+        with pytest.raises(StripReadError):
+            find_strip(gaps, DUO)
 
 
 def test_blank_pads_of_which_some_have_the_plastics_colour_are_not_seen() -> None:
