@@ -1,4 +1,4 @@
-"""Pads that a kind does not know, between its own and the handle: the strip is of another kind."""
+"""Pads that a kind does not know, short of the handle: the strip is of another kind."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +17,7 @@ from stripread.strip.steps import (
     slide_steps,
     without_play,
 )
-from stripread.strip.view import STEP_MM, lengths
+from stripread.strip.view import STEP_MM, lengths, quantile
 
 __all__ = ["extra_pads"]
 
@@ -26,6 +26,8 @@ Bool = NDArray[np.bool_]
 # Our choice, judged on drawn slots (tests/unit/test_strip_find.py) and on the looks of the seen families.
 _EXTRA_STEP, _EXTRA_CLEARNESS, _EXTRA_MISFIT = 2.0, 8.0, 0.3  # a pad that the kind does not know must show more clearly
 _PITCH_MM, _EXTRA_STEP_FAR = 18.0, 6.0  # pads stand in a row: further on it must have more colour than a blotch
+_BEFORE_STEP, _BEFORE_MM = 6.0, 3.0  # between tip and first pad: Delta E from the plastic behind the pads; length
+_BESIDE_MM = 4.0  # of that plastic
 _ALIKE = 0.3  # of the larger difference, squared, must both sides' have in common
 
 
@@ -36,6 +38,39 @@ def extra_pads(strip: StripColour, kind: StripKind, layout: Layout, noise: StepN
     """
     places = np.array([pad.centre_mm[0] for pad in kind.pads]) + layout.shifts_mm
     sizes = np.array([pad.size_mm[0] for pad in kind.pads])
+    return (*_before_first(strip, places, sizes, noise), *_behind_first(strip, kind, places, sizes, noise))
+
+
+def _before_first(strip: StripColour, places: Float, sizes: Float, noise: StepNoise) -> tuple[float, ...]:
+    """Return the place of a pad between the tip and the first pad, where there is room for one.
+
+    Plastic is too short there for a step on both sides: it is known by what lies behind the pads.
+    """
+    at = strip.from_tip
+    start, end = places[0] - sizes[0] / 2 - RIM_MM, places[-1] + sizes[-1] / 2
+    before = np.flatnonzero((at > ENDS_MM) & (at < start))
+    behind = (at > end + RIM_MM) & (at < end + _BESIDE_MM) & ~strip.lines
+    if len(before) * STEP_MM < _BEFORE_MM or not behind.any():
+        return ()
+    uneven = strip.spread[before] ** 2 - noise.spread**2 - GRAIN**2
+    shows = np.ones(len(before), dtype=bool)
+    for seen in (strip.colour, strip.raw):
+        off = lengths(without_play(seen[before] - quantile(seen[behind]), strip.light_play[before]))
+        shows &= (off > _BEFORE_STEP + strip.sway[before]) & (uneven < (_EXTRA_MISFIT * off) ** 2)
+    edges = np.diff(np.concatenate([[0], shows, [0]]))
+    first, last = np.flatnonzero(edges > 0), np.flatnonzero(edges < 0)
+    if not len(first):
+        return ()
+    longest = int((last - first).argmax())
+    if (last - first)[longest] * STEP_MM < _BEFORE_MM:
+        return ()
+    return (float(at[before[first[longest] : last[longest]]].mean()),)
+
+
+def _behind_first(
+    strip: StripColour, kind: StripKind, places: Float, sizes: Float, noise: StepNoise
+) -> tuple[float, ...]:
+    """Return the places of pads that show as steps on the plastic between the kind's own pads and the handle."""
     size = float(sizes.max())
     handle = handle_from(kind)
     room = size / 2 + ENDS_MM

@@ -191,7 +191,7 @@ def run(task: Task) -> Outcome:
             reading = read_measurement(measured, lot=lot)
             outcome = replace(outcome, given=tuple(p.value for p in reading.pads))
     except StripReadError as error:
-        outcome = replace(outcome, error=error.code, told=error.found)
+        outcome = replace(outcome, error=error.code, told=str(error.found))
     if task.save is not None and not outcome.fine:
         _save(task, data, drawn, known, outcome)
     return outcome
@@ -217,7 +217,7 @@ def compare(shot: Shot, drawn: Rendered, found: dict[str, np.ndarray]) -> tuple[
     """Return whether the strip was taken at the wrong end, and how far the worst pad's centre is off. [mm]."""
     assert shot.strip is not None
     length = shot.strip.kind.length_mm
-    to_card = np.linalg.inv(drawn.homography)
+    to_card = np.linalg.inv(drawn.homography).astype(np.float64)
     worst, wrong = 0.0, False
     for pad, place in found.items():
         seen, true = apply_homography(to_card, np.stack([place, drawn.pad_polygons_px[pad].mean(axis=0)]))

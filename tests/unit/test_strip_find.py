@@ -450,6 +450,17 @@ def test_pads_that_are_not_the_kinds_are_counted() -> None:
         find_strip(elsewhere, WIDE)
 
 
+def test_a_pad_before_the_kinds_first_is_counted() -> None:
+    pad = WIDE.pads[0]
+    further = replace(WIDE, pads=(replace(pad, centre_mm=(pad.centre_mm[0] + 8, pad.centre_mm[1])),))
+    for seed in range(3):
+        view, _ = draw(Drawing(kind=further, shades=("pink",), seed=seed))
+        assert not find_strip(view, further).unseen
+        two, _ = draw(Drawing(kind=further, shades=("pink",), extra=((4.0, "deep violet"),), seed=seed))
+        with pytest.raises(PadCountError, match="found 2"):
+            find_strip(two, further)
+
+
 def test_plastic_that_is_uneven_in_a_pads_place_is_no_pad() -> None:
     """A strip of a kind with one pad, where the second pad of this kind would be."""
     view, truth = draw(Drawing(kind=DUO, shades=("blank", "yellow")))
