@@ -38,13 +38,14 @@ def extra_pads(strip: StripColour, kind: StripKind, layout: Layout, noise: StepN
     """
     places = np.array([pad.centre_mm[0] for pad in kind.pads]) + layout.shifts_mm
     sizes = np.array([pad.size_mm[0] for pad in kind.pads])
-    return (*_before_first(strip, places, sizes, noise), *_behind_first(strip, kind, places, sizes, noise))
+    found = _with_plastic_beside(strip, kind, places, sizes, noise)
+    return found if any(place < places[0] for place in found) else (*found, *_before_pads(strip, places, sizes, noise))
 
 
-def _before_first(strip: StripColour, places: Float, sizes: Float, noise: StepNoise) -> tuple[float, ...]:
+def _before_pads(strip: StripColour, places: Float, sizes: Float, noise: StepNoise) -> tuple[float, ...]:
     """Return the place of a pad between the tip and the first pad, where there is room for one.
 
-    Plastic is too short there for a step on both sides: it is known by what lies behind the pads.
+    Where there is little plastic, it is known by what lies behind the pads.
     """
     at = strip.from_tip
     start, end = places[0] - sizes[0] / 2 - RIM_MM, places[-1] + sizes[-1] / 2
@@ -67,10 +68,10 @@ def _before_first(strip: StripColour, places: Float, sizes: Float, noise: StepNo
     return (float(at[before[first[longest] : last[longest]]].mean()),)
 
 
-def _behind_first(
+def _with_plastic_beside(
     strip: StripColour, kind: StripKind, places: Float, sizes: Float, noise: StepNoise
 ) -> tuple[float, ...]:
-    """Return the places of pads that show as steps on the plastic between the kind's own pads and the handle."""
+    """Return the places of pads that show as steps on the plastic at both their sides."""
     size = float(sizes.max())
     handle = handle_from(kind)
     room = size / 2 + ENDS_MM
