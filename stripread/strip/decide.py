@@ -24,6 +24,7 @@ _SURER, _CLEAN = float(np.log(30)), 0.15  # the same where the other end bears c
 _HARDLY = 4.0  # Delta E: a pad so like its plastic may be a blotch
 _UNLIKELY = -1.5  # log odds under which what shows at an end is no pad
 _LIKELY = 0.0  # log odds from which an end by itself would pass for the pads': as likely as not
+_HALF = 0.5  # of a pad's place
 _CLOSE = 1.0  # log odds within which the tip mark may decide against what was seen
 
 
@@ -89,12 +90,19 @@ def _may_be_blank(better: Hypothesis, other: Hypothesis, kind: StripKind) -> boo
     """Tell whether all pads of a strip on which some show may be blank ones, some of them of their plastic's colour.
 
     That is so where what shows is no more than the edges of pads without dye. The other end counts as well unless what
-    it bears surely is no pads.
+    it bears surely is no pads, or fills no pad's place, such as a hole's edges.
     """
     if not all(pad.blank for pad in kind.pads):
         return False
-    ends = (better,) if any(better.layout.seen) and better.log_odds - other.log_odds > SURE else (better, other)
+    surely = any(better.layout.seen) and better.log_odds - other.log_odds > SURE
+    ends = (better,) if surely or _fills_none(other.layout) else (better, other)
     return all(max(end.layout.steps) < _HARDLY for end in ends)
+
+
+def _fills_none(layout: Layout) -> bool:
+    """Tell whether something shows at an end, but leaves half of each pad's place as plastic."""
+    filled = [share for share, seen in zip(layout.filled, layout.seen, strict=True) if seen]
+    return bool(filled) and max(filled) < _HALF
 
 
 def _at_mark(ways: Sequence[Hypothesis], view: SlotView) -> Hypothesis | None:
