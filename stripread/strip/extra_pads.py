@@ -39,25 +39,32 @@ def extra_pads(strip: StripColour, kind: StripKind, layout: Layout, noise: StepN
     places = np.array([pad.centre_mm[0] for pad in kind.pads]) + layout.shifts_mm
     sizes = np.array([pad.size_mm[0] for pad in kind.pads])
     found = _with_plastic_beside(strip, kind, places, sizes, noise)
-    return found if any(place < places[0] for place in found) else (*found, *_before_pads(strip, places, sizes, noise))
+    return (
+        found
+        if any(place < places[0] for place in found)
+        else (*found, *_before_pads(strip, kind, places, sizes, noise))
+    )
 
 
-def _before_pads(strip: StripColour, places: Float, sizes: Float, noise: StepNoise) -> tuple[float, ...]:
+def _before_pads(
+    strip: StripColour, kind: StripKind, places: Float, sizes: Float, noise: StepNoise
+) -> tuple[float, ...]:
     """Return the place of a pad between the tip and the first pad, where there is room for one.
 
-    Where there is little plastic, it is known by what lies behind the pads.
+    Where there is little plastic, it is known by what lies behind the pads: close to them, and up to the handle.
     """
     at = strip.from_tip
-    start, end = places[0] - sizes[0] / 2 - RIM_MM, places[-1] + sizes[-1] / 2
+    start, end = places[0] - sizes[0] / 2 - RIM_MM, places[-1] + sizes[-1] / 2 + RIM_MM
     before = np.flatnonzero((at > ENDS_MM) & (at < start))
-    behind = (at > end + RIM_MM) & (at < end + _BESIDE_MM) & ~strip.lines
-    if len(before) * STEP_MM < _BEFORE_MM or not behind.any():
+    behind = [(at > end) & (at < to) & ~strip.lines for to in (end + _BESIDE_MM, handle_from(kind))]
+    if len(before) * STEP_MM < _BEFORE_MM or not all(plastic.any() for plastic in behind):
         return ()
     uneven = strip.spread[before] ** 2 - noise.spread**2 - GRAIN**2
     shows = np.ones(len(before), dtype=bool)
     for seen in (strip.colour, strip.raw):
-        off = lengths(without_play(seen[before] - quantile(seen[behind]), strip.light_play[before]))
-        shows &= (off > _BEFORE_STEP + strip.sway[before]) & (uneven < (_EXTRA_MISFIT * off) ** 2)
+        for plastic in behind:
+            off = lengths(without_play(seen[before] - quantile(seen[plastic]), strip.light_play[before]))
+            shows &= (off > _BEFORE_STEP + strip.sway[before]) & (uneven < (_EXTRA_MISFIT * off) ** 2)
     edges = np.diff(np.concatenate([[0], shows, [0]]))
     first, last = np.flatnonzero(edges > 0), np.flatnonzero(edges < 0)
     if not len(first):
