@@ -79,7 +79,10 @@ FAMILIES: Mapping[str, Families] = MappingProxyType(
             unseen=("white halo", "wick line", "fringe", "cover film"),
         ),
         "pad_face": Families(
-            seen=("uneven dye", "paper grain", "woven", "wet gloss", "streaked dye"),
+            seen=(
+                "uneven dye", "paper grain", "woven", "wet gloss", "streaked dye", "wetting front", "marbled",
+                "pale corner",
+            ),
             unseen=("speckled", "coffee ring", "finger touch", "dry spots", "embossed"),
             usual_share=0.4,
         ),

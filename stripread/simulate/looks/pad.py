@@ -6,6 +6,7 @@ import numpy as np
 
 from stripread.geometry import Float
 from stripread.simulate.looks.families import Look, Trait
+from stripread.simulate.looks.pad_faces import UNEVEN_FACES
 from stripread.simulate.looks.pad_marks import DYED, MARGINS, peeled_side
 from stripread.simulate.looks.strip_canvas import StripCanvas
 from stripread.simulate.scene.paint import Image
@@ -33,7 +34,12 @@ def paint_pad(canvas: StripCanvas, look: Look, pad: PadPlace, outline: Image, *,
     _before(canvas, look.pad_edge, within, pad, prefix, number)
     canvas.mix(share, name)
     canvas.cover[...] = np.maximum(canvas.cover, share)
-    _face(canvas, look.pad_face, pad, share, prefix, number)
+    if look.pad_face.family in UNEVEN_FACES:
+        rng = np.random.default_rng([look.pad_face.seed, number])
+        change = UNEVEN_FACES[look.pad_face.family](canvas, look.pad_face, rng, pad)
+        _change_dye(canvas, change, share, pad, prefix)
+    else:
+        _face(canvas, look.pad_face, pad, share, prefix, number)
     _after(canvas, look.pad_edge, inside, share, pad, prefix, number)
 
 
