@@ -25,7 +25,7 @@ ERROR = CardNotFoundError(expected="4 markers", found="1", remedy="Keep the whol
 def within() -> Verdict:
     lot, card = load_lot(CALIBRATION / "UL-2603" / "lot.json"), load_card(CALIBRATION / "card-print-a.toml")
     reading = read_strip(open_photo(PHOTO), card=card, kind=load_kind("clo2-ultralow"), lot=lot)
-    return check_reading(reading, sample=LINE, today=date(2026, 5, 4), dipped_at=None)
+    return of_state(check_reading(reading, sample=LINE, today=date(2026, 5, 4), dipped_at=None), "within")
 
 
 def of_state(verdict: Verdict, state: str) -> Verdict:

@@ -19,8 +19,8 @@ import stripread.web
 from stripread.web import Settings, create_app
 from stripread.web.limiter import Limiter
 from stripread.web.security import CSRF_FIELD, SESSION_COOKIE, VISIT_COOKIE
-from tests.web import test_lots
-from tests.web.conftest import PEOPLE, SAMPLE, make_site, sign_in
+from tests.web import test_lots, test_studies
+from tests.web.conftest import PEOPLE, SAMPLE, csrf_of, make_site, sign_in
 from tests.web.test_batches import make, read
 from tests.web.test_every_route import PAGES, SENT, filled
 from tests.web.test_log import enter
@@ -137,9 +137,11 @@ def forms(clients):
     draft = test_lots.TestCalibration().begin(client).headers["location"]
     people, now = client.app.state.people, datetime.now().astimezone()
     people.pair(people.pairing_code(now=now), now=now)
+    plan = test_studies.PLAN | {"csrf": csrf_of(client.get("/studies/new").text)}
+    assert client.post("/studies/new", data=plan).headers["location"] == "/studies/may"
     pages = [filled(path) for path in PAGES if "{" not in path]
     pages += [f"/pair/{people.pairing_code(now=now)}"]
-    pages += ["/read/bench 1", "/points-admin/tank", "/checks/UL-2603", draft, f"/log/{reading.seq}"]
+    pages += ["/studies/may", "/read/bench 1", "/points-admin/tank", "/checks/UL-2603", draft, f"/log/{reading.seq}"]
     pages += [f"/log/{reading.seq}/correct", "/batches/withdraw/C-14"]
     pages += ["/lots/new/known?kind=chlorine-ph-duo"]
     pages += ["/batches/generate?water=20+L&after=24+h", "/batches/stock?make=40+L&concentrate=C-14&wanted=220+mg/L"]
@@ -153,7 +155,9 @@ def forms(clients):
             found += [(action or page.split("?")[0], fields, files) for action, fields, files in parser.found]
     patterns = {path: re.compile(re.sub(r"\{.*?\}", "[^/]+", path)) for path in SENT}
     reached = {path for path, pattern in patterns.items() for action, _, _ in found if pattern.fullmatch(action)}
-    later = {"/lots/drafts/{draft}/leave-out", "/lots/drafts/{draft}/accept"}  # once there are photos, and a curve
+    # Once there are photos, a curve, an answer by eye, an end.
+    later = {"/lots/drafts/{draft}/leave-out", "/lots/drafts/{draft}/accept"}
+    later |= {"/studies/{study}/photo", "/studies/{study}/close"}
     assert reached >= set(SENT) - later - {"/sign-in"}
     return sorted({action: (action, fields, files) for action, fields, files in found}.values(), key=lambda one: one[0])
 
