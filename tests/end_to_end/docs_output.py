@@ -102,16 +102,14 @@ def main() -> None:
     tutorial, uncertainty, changelog = (
         DOCS / name for name in ("tutorial.md", "explanation/uncertainty.md", "changelog.md")
     )
-    study = DOCS / "how-to" / "prove-on-your-phones.md"
-    with TemporaryDirectory() as folder:
-        for name in ("calibration", "sample_images"):
-            (Path(folder) / name).symlink_to(ROOT / name)
-        os.chdir(folder)
-        rewrite(tutorial, refreshed(tutorial.read_text(encoding="utf-8")))
-        os.chdir(folder)
-        rewrite(study, refreshed(study.read_text(encoding="utf-8")))
-        os.chdir(ROOT)
-        rewrite(uncertainty, refreshed(uncertainty.read_text(encoding="utf-8")))
+    for page in (tutorial, DOCS / "how-to" / "prove-on-your-phones.md"):
+        with TemporaryDirectory() as folder:
+            for name in ("calibration", "sample_images"):
+                (Path(folder) / name).symlink_to(ROOT / name)
+            os.chdir(folder)
+            rewrite(page, refreshed(page.read_text(encoding="utf-8")))
+            os.chdir(ROOT)
+    rewrite(uncertainty, refreshed(uncertainty.read_text(encoding="utf-8")))
     rows = sample_rows()
     rewrite(changelog, TABLE.sub(lambda match: match[1] + rows, changelog.read_text(encoding="utf-8")))
 
