@@ -13,12 +13,13 @@ from stripread.calibrate.pad import calibrate_pad, curve_conditions, fit_conditi
 from stripread.calibrate.series import SeriesRow
 from stripread.card import CardLayout
 from stripread.colour import stands_for_dyes
-from stripread.errors import SeriesError, StripReadError
+from stripread.errors import LotFileError, SeriesError, StripReadError
 from stripread.geometry import Float
 from stripread.i18n import ByFace, Message, Number, Verbatim
 from stripread.lot import (
     Calibrator,
     Condition,
+    Curve,
     Lot,
     PadCalibration,
     Shift,
@@ -62,6 +63,7 @@ def calibrate_lot(
     expires: date,
     calibrated_on: date,
     without: Iterable[str] = (),
+    like: Lot | None = None,
     on_photo: Callable[[Path], None] = lambda photo: None,
 ) -> Lot:
     """Calibrate a lot from the photos of its dilution series.
@@ -70,11 +72,15 @@ def calibrate_lot(
     ----------
     without : iterable of str
         Names of photos whose strips are left out of the fit; the lot file records them.
+    like : Lot, optional
+        Another calibrated lot of the kind, whose curves tell the form that these have; the lot file records it.
     on_photo : callable
         Called with each photo before it is measured, for a progress bar.
 
     Raises
     ------
+    LotFileError
+        If ``like`` is of another kind, has other pads, or was made from a chart.
     SeriesError
         If a photo cannot be measured, a row names a pad that the kind lacks, or ``without`` a photo that the series
         lacks.
@@ -90,6 +96,7 @@ def calibrate_lot(
             remedy=Message("Check their names."),
         )
     _check_rows(rows, kind)
+    forms = _forms(like, kind)
     measured, colours = _measure_all(rows, card, kind, on_photo, spectral=card.patch_spectra is not None)
     if not _spectral_everywhere(measured.values()) and card.patch_spectra is not None and not colours:
         measured, _ = _measure_all(rows, card, kind, on_photo, spectral=False)
@@ -110,6 +117,7 @@ def calibrate_lot(
             u_light=np.mean([_by_light(one, seen) for one, seen in photos], axis=0),
             u_coding=np.mean([seen.u_coding for _, seen in photos], axis=0),
             u_stock=max(row.u_stock for row in own),
+            like=forms.get(pad.id),
         )
         scale = _mismatch_scale([row for row in own if not row.beyond], measured, calibration)
         shifts = _shifts(calibration, measured, where, every)
@@ -127,7 +135,22 @@ def calibrate_lot(
         flash_colours=colours,
         correction="spectral" if _spectral_everywhere(measured.values()) else "plain",
         strip_kind=kind,
+        like="" if like is None else like.sha256,
     )
+
+
+def _forms(like: Lot | None, kind: StripKind) -> dict[str, Curve]:
+    """Curves by pad of the lot that tells the form."""
+    if like is None:
+        return {}
+    own = {pad.pad for pad in like.pads}
+    if like.kind != kind.name or own != {pad.id for pad in kind.pads}:
+        raise LotFileError(
+            expected=Message("another lot of kind %(name)s", name=repr(kind.name)),
+            found=Message("lot %(number)s of kind %(kind)s", number=repr(like.number), kind=repr(like.kind)),
+            remedy=Message("Name a lot of the same kind, or none."),
+        )
+    return {pad.pad: pad.fitted_curve for pad in like.pads}
 
 
 def _spectral_everywhere(measured: Iterable[StripMeasurement]) -> bool:

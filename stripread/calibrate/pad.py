@@ -10,13 +10,14 @@ from dataclasses import replace
 import numpy as np
 
 from stripread.calibrate.levels import LEAST_SCATTER, levels_of, plain_scatter, pooled_scatter
-from stripread.calibrate.path import fit_path
+from stripread.calibrate.path import fit_path, shape_of
 from stripread.calibrate.refuse import LEAST_LEVELS, check_design, check_fold, check_levels, check_strips
 from stripread.errors import CalibrationRefusedError
 from stripread.geometry import Float
 from stripread.i18n import Message, Number
 from stripread.lot import (
     COVERAGE,
+    KUBELKA_MUNK,
     Calibrator,
     Curve,
     LimitOf,
@@ -56,6 +57,7 @@ def calibrate_pad(
     u_light: Float | None = None,
     u_coding: Float | None = None,
     u_stock: float = 0.0,
+    like: Curve | None = None,
 ) -> PadCalibration:
     """Fit a pad's curve.
 
@@ -72,6 +74,8 @@ def calibrate_pad(
         for sure. That of the coding does not average out over the photos of a level.
     u_stock : float
         Relative standard uncertainty of the solution that all levels were diluted from.
+    like : Curve, optional
+        That of another lot of the kind: dye and carrier are the same, their amounts are each lot's own.
 
     Raises
     ------
@@ -90,7 +94,8 @@ def calibrate_pad(
     levels = levels_of(inside, coding)
     check_design(levels, blank=blank, pad=pad)
     scatter = Scatter(0.0, plain_scatter(levels), sum(len(v.strips) - 1 for v in levels))
-    fitted = fit_path(levels, scatter)
+    shape = shape_of(like) if like is not None and like.path is KUBELKA_MUNK else None
+    fitted = fit_path(levels, scatter, shape=shape)
     for _ in range(2):  # the scatter's relative part needs the curve, and the weights need the scatter
         scatter = pooled_scatter(levels, fitted.curve, u_pixels)
         fitted = fit_path(levels, scatter, near=fitted)

@@ -12,7 +12,7 @@ from stripread.geometry import Float
 from stripread.i18n import Message
 from stripread.lot import KUBELKA_MUNK, Curve, Scatter, absorption_of, reacted_share
 
-__all__ = ["FittedPath", "fit_path"]
+__all__ = ["FittedPath", "Shape", "fit_path", "shape_of"]
 
 # Standard deviations of the priors. log K about its start, a factor of 4.5; ours. log h about 0: dyes of our own have
 # h = 1 and are fitted with 0.91 to 1.01 in noise-free series, as the channels are no lines of the spectrum. A scale
@@ -20,6 +20,8 @@ __all__ = ["FittedPath", "fit_path"]
 _U_HALF, _U_HILL, _U_HILL_FREE = 1.5, 0.1, 0.4
 # C t^2 as a share of B t + C t^2 at the top. Ours: noise-free series of 12 dyes at random have 0.02 to 0.3.
 _U_BEND, _LEAST_CHANGE = 0.3, 0.05
+# The same two where another lot of the kind tells the shape: what its own fit leaves open. Ours.
+_U_HILL_LIKE, _U_BEND_LIKE = 0.05, 0.1
 # CIELAB, each coefficient of a polynomial in t / t(top): corrected colours are no reflectances, and miss them by 1 to 3
 # Delta E, smoothly along a path. Without a zero the levels lie close and tell of it; by so much an acid-base pair, seen
 # in two lamps, is off the form.
@@ -30,25 +32,50 @@ _EVALUATIONS = 400
 
 
 @dataclass(frozen=True, slots=True)
+class Shape:
+    """What lots of one kind have in common, however much dye they bear: log h, and how K/S bends by channel.
+
+    With a reacted amount a of dye, K/S = A + b a + c a^2; B = b n and C = c n^2 of a lot of amount n: C / B^2 = c / b^2.
+    """
+
+    log_hill: float
+    bend: Float  # (3,), C / B^2
+
+
+@dataclass(frozen=True, slots=True)
 class FittedPath:
-    """A fitted curve, and where its prior on log K and log h was centred."""
+    """A fitted curve, where its prior on log K and log h was centred, and the shape that it was drawn to."""
 
     curve: Curve
     fit: Fit
     centre: Float
+    shape: Shape | None
 
 
-def fit_path(levels: Sequence[Level], scatter: Scatter, *, near: FittedPath | None = None) -> FittedPath:
+def shape_of(curve: Curve) -> Shape:
+    """Return the shape of a fitted Kubelka-Munk path."""
+    dye = curve.parameters[5:11].reshape(2, 3)
+    return Shape(float(curve.parameters[1]), dye[1] / np.where(dye[0] == 0, np.inf, dye[0]) ** 2)
+
+
+def fit_path(
+    levels: Sequence[Level], scatter: Scatter, *, near: FittedPath | None = None, shape: Shape | None = None
+) -> FittedPath:
     """Fit a path; a fit to nearly the same levels (``near``) gives the start, without it several are tried.
+
+    ``shape`` is that of another lot of the kind, where one is known.
 
     Raises
     ------
     CalibrationRefusedError
         Where no fit comes to an end.
     """
-    found = [_fit(levels, near.curve.parameters, near.centre, replace(near.curve, scatter=scatter))] if near else []
+    shape = near.shape if near else shape
+    found = []
+    if near:
+        found = [_fit(levels, near.curve.parameters, near.centre, replace(near.curve, scatter=scatter), shape)]
     if not any(found):
-        found = [_fit(levels, *start, None, scatter=scatter) for start in _starts(levels)]
+        found = [_fit(levels, *start, None, shape, scatter=scatter) for start in _starts(levels, shape)]
     fitted = [one for one in found if one is not None]
     if not fitted:
         raise CalibrationRefusedError(
@@ -59,7 +86,7 @@ def fit_path(levels: Sequence[Level], scatter: Scatter, *, near: FittedPath | No
     return min(fitted, key=lambda one: one.fit.residual_sum_of_squares)
 
 
-def _starts(levels: Sequence[Level]) -> list[tuple[Float, Float]]:
+def _starts(levels: Sequence[Level], shape: Shape | None) -> list[tuple[Float, Float]]:
     """Parameters to start from, each with the centre of its prior on log K and log h."""
     concentrations = np.array([v.concentration for v in levels])
     absorbed = absorption_of(np.array([v.mean for v in levels]))
@@ -69,7 +96,7 @@ def _starts(levels: Sequence[Level]) -> list[tuple[Float, Float]]:
     own = ((middle, 2.3 * (low + top) / 2), (top, 2.3 * (low + top) / 2))
     starts = []
     for half, hill in ((3 * top, 1.0), (top / 2, 1.0), (top / 10, 1.0)) if low == 0 else own:
-        centre = np.log([half, hill])
+        centre = np.array([np.log(half), np.log(hill) if shape is None else shape.log_hill])
         powers = reacted_share(concentrations, *centre)[:, None] ** np.arange(3)
         # What a small C explains as well as a large one is left to the small one.
         ridge = np.diag([0.0, 0.0, 0.1 * float(powers[-1, 2])])
@@ -79,7 +106,13 @@ def _starts(levels: Sequence[Level]) -> list[tuple[Float, Float]]:
 
 
 def _fit(
-    levels: Sequence[Level], start: Float, centre: Float, near: Curve | None, *, scatter: Scatter | None = None
+    levels: Sequence[Level],
+    start: Float,
+    centre: Float,
+    near: Curve | None,
+    shape: Shape | None,
+    *,
+    scatter: Scatter | None = None,
 ) -> FittedPath | None:
     """Fit, reweight by the curve found, and fit again; None where that comes to nothing."""
     low, top = levels[0].concentration, levels[-1].concentration
@@ -89,7 +122,7 @@ def _fit(
     parameters = start
     for _ in range(3 if near is None else 2):
         try:
-            fit = _fit_penalised(levels, whiten, parameters, centre)
+            fit = _fit_penalised(levels, whiten, parameters, centre, shape)
         except (ValueError, np.linalg.LinAlgError):
             return None
         if not np.isfinite(fit.parameters).all():
@@ -99,17 +132,19 @@ def _fit(
         curve = Curve(fit.parameters, fit.unscaled_covariance * excess, low, top, scatter, KUBELKA_MUNK)
         whiten = _whitening(levels, curve)
         parameters = fit.parameters
-    return FittedPath(curve, fit, centre)
+    return FittedPath(curve, fit, centre, shape)
 
 
-def _fit_penalised(levels: Sequence[Level], whiten: Float, start: Float, centre: Float) -> Fit:
+def _fit_penalised(levels: Sequence[Level], whiten: Float, start: Float, centre: Float, shape: Shape | None) -> Fit:
     """Fit with priors on log K, log h, the bend C and the shift D, which few levels do not determine."""
     concentrations = np.array([v.concentration for v in levels])
     size, top = 3 * len(levels), concentrations[-1:]
     absorbed = absorption_of(np.array([levels[0].mean, levels[-1].mean]))
     change = np.abs(absorbed[1] - absorbed[0])
-    u_bend = _U_BEND * np.maximum(change, _LEAST_CHANGE * change.max())
+    bend = np.zeros(3) if shape is None else shape.bend
+    u_bend = (_U_BEND if shape is None else _U_BEND_LIKE) * np.maximum(change, _LEAST_CHANGE * change.max())
     u_hill, u_shift = (_U_HILL, _U_SHIFT) if concentrations[0] == 0 else (_U_HILL_FREE, _U_SHIFT_FREE)
+    u_hill = u_hill if shape is None else _U_HILL_LIKE
     # Rows of C and D among the parameters, by the power of t that each stands with.
     rows = [(8, 2), *((11 + 3 * power, power) for power in range(_SHIFTS))]
     spreads = np.array([_U_HALF, u_hill, *u_bend, *([u_shift] * 3 * _SHIFTS)])
@@ -119,7 +154,9 @@ def _fit_penalised(levels: Sequence[Level], whiten: Float, start: Float, centre:
 
     def at_top(parameters: Float) -> list[Float]:
         share = reacted_share(top, *parameters[:2])
-        return [parameters[at : at + 3] * share**power for at, power in rows]
+        found = [parameters[at : at + 3] * share**power for at, power in rows]
+        found[0] = found[0] - bend * (parameters[5:8] * share) ** 2
+        return found
 
     def predict(parameters: Float) -> Float:
         lab = KUBELKA_MUNK.lab(parameters, concentrations).ravel()
@@ -136,6 +173,10 @@ def _fit_penalised(levels: Sequence[Level], whiten: Float, start: Float, centre:
             here = slice(2 + 3 * place, 5 + 3 * place)
             priors[here, :2] = np.outer(parameters[at : at + 3] * power * share**power, by_log)
             priors[here, at : at + 3] = share**power * np.eye(3)
+        # C is held against the bend times the square of B.
+        b = parameters[5:8]
+        priors[2:5, :2] -= np.outer(bend * 2 * (b * share) ** 2, by_log)
+        priors[2:5, 5:8] = np.diag(-2 * bend * b * share**2)
         return np.concatenate([own, priors])
 
     measured = np.concatenate([*(v.mean for v in levels), centre, np.zeros(len(spreads) - 2)])

@@ -113,6 +113,7 @@ class Lot:
     flash_colours: Mapping[str, tuple[float, float, float]] = field(default_factory=dict)
     correction: Literal["plain", "spectral"] = "plain"
     strip_kind: StripKind | None = None
+    like: str = ""  # SHA-256 of the lot file whose curves told the form of these
     sha256: str = ""
 
     def pad(self, pad_id: str) -> PadCalibration:
@@ -143,6 +144,8 @@ def save_lot(lot: Lot, path: Path) -> None:
         data["flash_colours"] = {key: [round(v, 4) for v in value] for key, value in lot.flash_colours.items()}
     if lot.correction != "plain":
         data["correction"] = lot.correction
+    if lot.like:
+        data["like"] = lot.like
     if lot.strip_kind is not None:
         data["strip_kind"] = kind_to_data(lot.strip_kind)
     path.write_text(json.dumps(data, indent=1) + "\n", encoding="utf-8")
@@ -220,6 +223,7 @@ def load_lot(path: Path) -> Lot:
             provisional=data.get("provisional", False) is True,
             correction=_correction(data.get("correction", "plain")),
             strip_kind=_strip_kind(data, path),
+            like=str(data.get("like", "")),
             sha256=hashlib.sha256(text).hexdigest(),
         )
     except (ValueError, KeyError, TypeError, AttributeError) as error:

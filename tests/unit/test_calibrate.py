@@ -19,6 +19,7 @@ from lot_series import (
 )
 
 from stripread.calibrate.pad import calibrate_pad
+from stripread.calibrate.path import shape_of
 from stripread.calibrate.refuse import check_fold
 from stripread.errors import CalibrationRefusedError
 from stripread.lot import KUBELKA_MUNK
@@ -204,6 +205,26 @@ def test_a_stock_known_to_3_percent_widens_no_fit_but_every_reading():
     assert own_covariances(unsure, 1.0)["stock"].trace() == pytest.approx(
         0.03**2 * np.sum(sure.tangent(np.array([1.0])) ** 2)
     )
+
+
+def test_another_lot_of_the_kind_tells_the_form_where_few_levels_do():
+    few, usual = series(VIOLET, (0, 75, 150, 225, 300), strips=2), calibrate(series(VIOLET, VIOLET_LEVELS, seed=9))
+    alone, like = (
+        calibrate_pad(few, pad="A", analyte="test", unit="mg/L", blank=True, u_pixels=PIXELS, like=lot).curve
+        for lot in (None, usual.curve)
+    )
+    at = np.array([20.0, 40.0])
+    u_alone, u_like = (np.sqrt(np.einsum("nii->n", curve.covariance_at(at))) for curve in (alone, like))
+    assert (u_like < 0.9 * u_alone).all()
+    assert (np.linalg.norm(like.lab(at) - KUBELKA_MUNK.lab(VIOLET, at), axis=1) < 3 * u_like).all()
+
+
+def test_the_form_of_a_lot_of_another_amount_of_dye_is_the_same():
+    pale, rich = VIOLET.copy(), VIOLET.copy()
+    rich[5:8], rich[8:] = 1.3 * pale[5:8], 1.3**2 * pale[8:]
+    one, other = (shape_of(known_curve(path, top=300.0)) for path in (pale, rich))
+    assert other.bend == pytest.approx(one.bend)
+    assert other.log_hill == one.log_hill
 
 
 def test_a_scale_without_a_zero_has_no_stock():

@@ -33,6 +33,10 @@ def calibrate(
     without: Annotated[
         list[str] | None, typer.Option(metavar="PHOTO", help="A photo to leave out of the fit; may be repeated.")
     ] = None,
+    like: Annotated[
+        str | None,
+        typer.Option(metavar="LOT", help="An earlier lot of this kind: dye and carrier, so the curve's form, are its."),
+    ] = None,
     force: Annotated[bool, typer.Option("--force", help="Replace LOT.json if it is there.")] = False,
     site: Annotated[Path | None, typer.Option(metavar="DIR", help="Folder with site.toml.")] = None,
 ) -> None:
@@ -44,7 +48,7 @@ def calibrate(
       --out lot.json
     """
     from stripread.calibrate import calibrate_lot, load_series
-    from stripread.cli.site_options import look_up_card, look_up_kind, look_up_site
+    from stripread.cli.site_options import look_up_card, look_up_kind, look_up_lot, look_up_site
     from stripread.lot import save_lot
     from stripread.report import lot_text
 
@@ -66,6 +70,7 @@ def calibrate(
         expires=expires.date(),
         calibrated_on=datetime.now().astimezone().date(),
         without=without or (),
+        like=None if like is None else look_up_lot(like, where),
         on_photo=tick,
     )
     save_lot(calibrated, out)
