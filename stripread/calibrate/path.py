@@ -35,7 +35,7 @@ _EVALUATIONS = 400
 class Shape:
     """What lots of one kind have in common, however much dye they bear: log h, and how K/S bends by channel.
 
-    With a reacted amount a of dye, K/S = A + b a + c a^2; B = b n and C = c n^2 of a lot of amount n: C / B^2 = c / b^2.
+    With a reacted amount a of dye, K/S = A + b a + c a^2. A lot of amount n has B = b n, C = c n^2: C / B^2 is c / b^2.
     """
 
     log_hill: float
