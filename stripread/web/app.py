@@ -15,23 +15,23 @@ from starlette.routing import Mount
 from starlette.staticfiles import StaticFiles
 
 from stripread.errors import StripReadError
-from stripread.web.pages.batches import batch_routes
 from stripread.web.pages.calibrate import calibrate_routes
 from stripread.web.pages.card import card_routes
 from stripread.web.pages.checks import checks_routes
 from stripread.web.pages.correct import correct_routes
 from stripread.web.pages.day import day_routes
-from stripread.web.pages.injector import injector_routes
 from stripread.web.pages.log import log_routes
 from stripread.web.pages.lots import lots_routes
-from stripread.web.pages.make import make_routes
 from stripread.web.pages.more import more_routes
 from stripread.web.pages.people import people_routes
-from stripread.web.pages.plan import plan_routes
 from stripread.web.pages.points import points_admin_routes
 from stripread.web.pages.read import read_routes
 from stripread.web.pages.sign_in import sign_in_routes
 from stripread.web.pages.studies import study_routes
+from stripread.web.pages.water.batches import batch_routes
+from stripread.web.pages.water.injector import injector_routes
+from stripread.web.pages.water.make import make_routes
+from stripread.web.pages.water.plan import plan_routes
 from stripread.web.render import render
 from stripread.web.security import GuardHeaders, KnownHost, LimitBody, guard_headers, session_of
 from stripread.web.sent_form import CloseForm

@@ -14,7 +14,7 @@ from stripread.records import InjectorSetting, Stamp, batch_readings, find_batch
 from stripread.units import ParsedInputs
 from stripread.water import Ratio, parse_ratio
 from stripread.web.forms import chosen, moment, needed, text
-from stripread.web.pages.batch_plans import BATCH
+from stripread.web.pages.water.batch_plans import BATCH
 from stripread.web.people.people import Person
 from stripread.web.render import render
 from stripread.web.security import need

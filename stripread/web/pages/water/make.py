@@ -17,7 +17,7 @@ from stripread.records import Batch, BatchKind, Part, Records, Stamp, find_batch
 from stripread.units import ParsedInputs, Units
 from stripread.water import COVERS, expected_generation
 from stripread.web.forms import chosen, moment, needed, text, whole
-from stripread.web.pages.batch_plans import (
+from stripread.web.pages.water.batch_plans import (
     BATCH,
     Plan,
     known_sachets,
