@@ -8,7 +8,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
+import numpy as np
+
 from stripread.i18n import Shown
+from stripread.units import Measured
 
 __all__ = ["Forecast", "History", "Line", "PastReading", "Point", "Recipe"]
 
@@ -50,12 +53,21 @@ class PastReading:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recipe:
-    """What a batch was made of gives this strength by mass balance; ``words`` tells the parts."""
+    """What a batch was made of gives this strength by mass balance; ``words`` tells the parts.
+
+    ``quantiles`` are those of `Measured`, where the strength does not lie evenly about its value.
+    """
 
     value: float
     u: float
     words: Shown
     degrees_of_freedom: float = math.inf
+    quantiles: tuple[float, ...] | None = None
+
+    @property
+    def strength(self) -> Measured:
+        """With its distribution [mg/L]."""
+        return _strength(self.value, self.u, self.degrees_of_freedom, self.quantiles)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,6 +78,12 @@ class Forecast:
     u: float
     made_at: datetime
     use_until: datetime | None = None
+    quantiles: tuple[float, ...] | None = None
+
+    @property
+    def strength(self) -> Measured:
+        """With its distribution [mg/L]."""
+        return _strength(self.value, self.u, math.inf, self.quantiles)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,3 +126,9 @@ class History:
     recipe: Recipe | None = None
     forecast: Forecast | None = None
     line: Line | None = None
+
+
+def _strength(value: float, u: float, freedom: float, quantiles: tuple[float, ...] | None) -> Measured:
+    if quantiles is None:
+        return Measured(value, u, degrees_of_freedom=freedom)
+    return Measured.from_quantiles(np.array(quantiles), value=value)

@@ -13,7 +13,7 @@ import numpy as np
 from stripread.check.case import PadCase, StripCase
 from stripread.check.control_chart import self_starting_cusum
 from stripread.check.expected import plain_number, reported
-from stripread.check.history import PastReading, Recipe
+from stripread.check.history import PastReading
 from stripread.check.own_past import expected_change, expected_next, steps_between
 from stripread.findings import Finding, make_finding
 from stripread.i18n import Message, Number, Shown, Verbatim, plural
@@ -200,7 +200,7 @@ def recipe_mismatch(case: PadCase) -> Iterator[Finding]:
     recipe, pad = case.history.recipe if case.history else None, case.pad
     if recipe is None or not _main(case) or pad.value is None or pad.standard_uncertainty is None:
         return
-    found = recipe_finding(_strength(recipe), _measured(pad.value, pad))
+    found = recipe_finding(recipe.strength, _measured(pad.value, pad))
     if found is not None:
         yield replace(found, message=Message("%(recipe)s: %(message)s", recipe=recipe.words, message=found.message))
 
@@ -211,7 +211,7 @@ def recipe_off_range(case: PadCase) -> Iterator[Finding]:
     if recipe is None or sample is None or not _main(case):
         return
     low, high = sample.main.low, sample.main.high
-    found = recipe_range_finding(_strength(recipe), low=low, high=high)
+    found = recipe_range_finding(recipe.strength, low=low, high=high)
     if found is not None:
         yield replace(found, message=Message("%(recipe)s: %(message)s", recipe=recipe.words, message=found.message))
 
@@ -221,7 +221,7 @@ def weaker_than_forecast(case: PadCase) -> Iterator[Finding]:
     forecast, pad = case.history.forecast if case.history else None, case.pad
     if forecast is None or not _main(case) or pad.value is None or pad.standard_uncertainty is None:
         return
-    apart = difference(Measured(forecast.value, forecast.u), _measured(pad.value, pad))
+    apart = difference(forecast.strength, _measured(pad.value, pad))
     if apart.value < 0 and apart.probability < _P:
         yield make_finding(
             "weaker_than_forecast",
@@ -337,10 +337,6 @@ def residual_before_injector(case: PadCase) -> Iterator[Finding]:
                 reading=reported(case.pad),
             ),
         )
-
-
-def _strength(recipe: Recipe) -> Measured:
-    return Measured(recipe.value, recipe.u, degrees_of_freedom=recipe.degrees_of_freedom)
 
 
 def _measured(value: float, pad: PadReading) -> Measured:

@@ -47,7 +47,8 @@ def hocl_share(ph: float, pka: float) -> float:
 
     Of dilute water: no activities, and no chlorine bound to cyanuric acid or ammonium.
     """
-    return float(1 / (1 + 10 ** (ph - pka)))
+    share: float = 1 / (1 + 10 ** (ph - pka))  # of arrays as well
+    return share
 
 
 def hypochlorous(
@@ -71,15 +72,10 @@ def hypochlorous(
             remedy=Message("Correct them."),
         )
     off = Measured(0.0, _PKA_U, floor=float("-inf"))
-    share = _below_one(propagate(lambda p, t, d: hocl_share(p, hocl_pka(t) + d), ph, temperature_c, off))
+    share = propagate(lambda p, t, d: hocl_share(p, hocl_pka(t) + d), ph, temperature_c, off, ceiling=1.0)
     amount = None
     if free_chlorine_mg_per_l is not None:
         amount = propagate(
             lambda p, t, d, c: c * hocl_share(p, hocl_pka(t) + d), ph, temperature_c, off, free_chlorine_mg_per_l
         )
     return Hypochlorous(pka=hocl_pka(temperature_c.value), share=share, hocl_mg_per_l=amount)
-
-
-def _below_one(share: Measured) -> Measured:
-    low, high = share.interval
-    return Measured(share.value, share.u, (low, min(high or 1.0, 1.0)))

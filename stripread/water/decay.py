@@ -18,12 +18,12 @@ import numpy as np
 from stripread.errors import WaterError
 from stripread.geometry import Float
 from stripread.i18n import Message
-from stripread.units import Measured
+from stripread.units import Measured, propagate
 
 __all__ = ["COVERS", "Forecast", "LossFit", "Prior", "Timed", "fit_loss", "forecast", "strength_at", "time_until"]
 
 _TAIL = 0.025
-_SIGMA = 0.158655  # below one standard deviation of a normal distribution
+_SHARES = np.linspace(0.0, 1.0, 4001)  # at which quantiles are taken; the ends of 95 % are among them
 _NODES = 41  # of the strength, for each k
 
 
@@ -158,9 +158,16 @@ def fit_loss(readings: Sequence[Timed], *, prior: Prior | None = None) -> LossFi
     )
 
 
-def strength_at(fit: LossFit, at: float) -> Measured:
-    """Return the strength at a time (or distance) with its interval [mg/L]."""
-    return _strength(fit.posterior, at)
+def strength_at(fit: LossFit, at: float, *, most_mg_per_l: float | None = None) -> Measured:
+    """Return the strength at a time (or distance) with its interval [mg/L].
+
+    Parameters
+    ----------
+    most_mg_per_l : float or None
+        What it can have had at 0 at most, by what went in: a late reading and an unsure loss tell little of an early
+        strength, mass balance does. It is left out where the readings hardly allow it (under 2.5 %).
+    """
+    return _strength(fit.posterior, at, most_mg_per_l)
 
 
 def time_until(fit: LossFit, *, limit_mg_per_l: float) -> Measured:
@@ -208,8 +215,7 @@ def forecast(fit: LossFit, *, limit_mg_per_l: float | None = None, at: float | N
 
 
 def _later(time: Measured, by: float) -> Measured:
-    low, high = time.interval
-    return Measured(time.value + by, time.u, (low + by, None if high is None else high + by), time.floor)
+    return propagate(lambda t: t + by, time, floor=-math.inf)
 
 
 def _starts(grid: _Posterior) -> Float:
@@ -220,10 +226,14 @@ def _starts(grid: _Posterior) -> Float:
     return np.asarray(grid.mean[:, None] + grid.sd[:, None] * nodes)
 
 
-def _strength(grid: _Posterior, at: float) -> Measured:
-    left = np.exp(-np.exp(grid.ln_k) * at)
-    strengths = np.maximum(_starts(grid) * left[:, None], 0.0)
-    return _from_quantiles(strengths, np.broadcast_to(grid.weight[:, None] / _NODES, strengths.shape))
+def _strength(grid: _Posterior, at: float, most: float | None = None) -> Measured:
+    left, starts = np.exp(-np.exp(grid.ln_k) * at), _starts(grid)
+    strengths = np.maximum(starts * left[:, None], 0.0)
+    weight = np.broadcast_to(grid.weight[:, None] / _NODES, strengths.shape)
+    allowed = weight * (starts <= (math.inf if most is None else most))
+    if (share := float(allowed.sum())) > _TAIL:
+        weight = allowed / share
+    return _from_quantiles(strengths, weight)
 
 
 def _most_probable(at: Float, strength: Float, u: Float, centre: float, width: float) -> tuple[float, float, float]:
@@ -269,11 +279,8 @@ def _chi2_tail(chi2: float, degrees: int) -> float:
 
 
 def _from_quantiles(numbers: Float, weight: Float, *, floor: float = 0.0) -> Measured:
-    """Return the median, half of the central 68 %, and the central 95 % of numbers with weights."""
+    """Return what numbers with weights say: their median, half of the central 68 %, the central 95 %, and the rest."""
     flat = numbers.ravel()
     order = np.argsort(flat)
     share = np.cumsum(weight.ravel()[order])
-    middle, low, high, minus, plus = (
-        float(np.interp(p, share, flat[order])) for p in (0.5, _TAIL, 1 - _TAIL, _SIGMA, 1 - _SIGMA)
-    )
-    return Measured(middle, (plus - minus) / 2, (low, high), floor)
+    return Measured.from_quantiles(np.interp(_SHARES, share, flat[order]), floor=floor)

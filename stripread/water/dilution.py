@@ -4,6 +4,7 @@ Mass balance throughout: what goes in is in there, volumes add (true of dilute s
 mixing. So a plan's strength is the most that it can give.
 """
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -57,13 +58,17 @@ class TopUp:
 
 
 def mix(*parts: tuple[Measured, Measured]) -> Measured:
-    """Return the strength of parts poured together, each a volume [L] and a strength [mg/L]: sum C V over sum V."""
+    """Return the strength of parts poured together, each a volume [L] and a strength [mg/L]: sum C V over sum V.
+
+    It is never over what the strongest part can have.
+    """
 
     def balance(*numbers: float) -> float:
         volumes, strengths = numbers[::2], numbers[1::2]
         return sum(v * c for v, c in zip(volumes, strengths, strict=True)) / sum(volumes)
 
-    return propagate(balance, *(one for part in parts for one in part))
+    most = max(math.inf if (high := strength.interval[1]) is None else high for _, strength in parts)
+    return propagate(balance, *(one for part in parts for one in part), ceiling=most)
 
 
 def dilute(

@@ -5,7 +5,7 @@ from itertools import pairwise
 
 from stripread.errors import WaterError
 from stripread.i18n import Message, Number
-from stripread.units import K95, Difference, Measured, difference, propagate
+from stripread.units import Difference, Measured, difference, propagate
 from stripread.water.sachet import Sachet
 
 __all__ = ["Generation", "SachetYield", "actual_yield", "expected_generation", "share_released", "water_for"]
@@ -75,7 +75,7 @@ def share_released(sachet: Sachet, hours: float) -> Measured:
             part = (hours - left.hours) / (right.hours - left.hours)
             share = left.share + part * (right.share - left.share)
             u = left.u_share + part * (right.u_share - left.u_share)
-            return Measured(share, u, (max(share - K95 * u, 0.0), min(share + K95 * u, 1.0)))
+            return Measured(share, u, ceiling=1.0)
     raise ValueError(f"a time of {hours} h")  # a curve starts at 0 and has two points or more
 
 

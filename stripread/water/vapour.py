@@ -88,7 +88,8 @@ def henry_pa(temperature_c: float) -> float:
     .. [1] R. Sander, Compilation of Henry's law constants for water as solvent, Atmos. Chem. Phys. 15 (2015) 4399; the
        numbers as the ``thermo`` package tabulates them (5.573e6 Pa at 25 C, or 1.006 mol/(L atm)).
     """
-    return math.exp(_A + _B_K / (temperature_c + 273.15))
+    pascal: float = math.e ** (_A + _B_K / (temperature_c + 273.15))  # of arrays as well
+    return pascal
 
 
 def air_over_water_ppm(strength_mg_per_l: float, temperature_c: float) -> float:

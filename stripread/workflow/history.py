@@ -130,7 +130,11 @@ def _recipe(records: Records, batch: Batch, *, at: datetime) -> Recipe | None:
     if strength is None:
         return None
     return Recipe(
-        value=strength.value, u=strength.u, words=_made_of(batch), degrees_of_freedom=strength.degrees_of_freedom
+        value=strength.value,
+        u=strength.u,
+        words=_made_of(batch),
+        degrees_of_freedom=strength.degrees_of_freedom,
+        quantiles=strength.quantiles,
     )
 
 

@@ -96,10 +96,17 @@ def _strength(records: Records, part: said.Part, *, at: datetime) -> Measured | 
     # What was read later says nothing new of what was poured then, unless nothing was read before.
     fit = (_fit(records, batch, until=at) or _fit(records, batch)) if at >= batch.made_at else None
     if fit is not None:
-        return strength_at(fit, _hours(batch, at))
+        return strength_at(fit, _hours(batch, at), most_mg_per_l=_most(batch))
     if batch.expected_mg_per_l is None or batch.u_expected_mg_per_l is None:
         return None
     return Measured(batch.expected_mg_per_l, batch.u_expected_mg_per_l)
+
+
+def _most(batch: said.Batch) -> float | None:
+    """Return the most that a batch can have had when it was made, by what went in; None where nobody knows."""
+    if batch.expected_mg_per_l is None or batch.u_expected_mg_per_l is None:
+        return None
+    return Measured(batch.expected_mg_per_l, batch.u_expected_mg_per_l).interval[1]
 
 
 def batch_forecast(records: Records, batch: said.Batch, sample: SampleType, *, at: datetime) -> Forecast | None:
@@ -112,7 +119,7 @@ def batch_forecast(records: Records, batch: said.Batch, sample: SampleType, *, a
     until = None if low <= 0 else time_until(fit, limit_mg_per_l=low).value
     # Weak from the start: it was never good.
     use_until = None if until is None or until > 24 * 365 else batch.made_at + timedelta(hours=max(until, 0.0))
-    return Forecast(value=now.value, u=now.u, made_at=batch.made_at, use_until=use_until)
+    return Forecast(value=now.value, u=now.u, made_at=batch.made_at, use_until=use_until, quantiles=now.quantiles)
 
 
 def _fit(records: Records, batch: said.Batch, *, until: datetime | None = None) -> LossFit | None:
