@@ -1,3 +1,4 @@
+from .conformity import measured_within as measured_within
 from .control_chart import individuals_chart as individuals_chart
 from .history import Forecast as Forecast
 from .history import History as History

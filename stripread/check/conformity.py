@@ -3,7 +3,9 @@
 import math
 from typing import Literal
 
-__all__ = ["RangeState", "probability_within", "range_state"]
+from stripread.units import Measured
+
+__all__ = ["RangeState", "measured_within", "probability_within", "range_state"]
 
 RangeState = Literal["within", "below", "above", "undecided"]
 
@@ -52,6 +54,16 @@ def probability_within(
         return float(stdtr(degrees_of_freedom, over) - stdtr(degrees_of_freedom, under))
     scale = standard_uncertainty * math.sqrt(2)
     return 0.5 * (math.erf((above - value) / scale) - math.erf((below - value) / scale))
+
+
+def measured_within(number: Measured, low: float | None, high: float | None) -> float:
+    """Return `probability_within` of a number with its uncertainty, by its own distribution where that is not even."""
+    if number.even:
+        freedom = number.degrees_of_freedom
+        return probability_within(number.value, number.u, low, high, degrees_of_freedom=freedom)
+    below, above = -math.inf if low is None else low, math.inf if high is None else high
+    drawn = number.drawn()
+    return float(((drawn >= below) & (drawn <= above)).mean())
 
 
 def range_state(interval: tuple[float | None, float | None], low: float | None, high: float | None) -> RangeState:

@@ -73,8 +73,8 @@ from .terminal.water_batch import recipe_answer as recipe_answer
 from .terminal.water_batch import recipe_check_answer as recipe_check_answer
 from .terminal.water_batch import top_up_answer as top_up_answer
 from .terminal.water_batch import yield_answer as yield_answer
+from .terminal.water_delivery import delivery_answer as delivery_answer
 from .terminal.water_line import contact_answer as contact_answer
-from .terminal.water_line import delivery_answer as delivery_answer
 from .terminal.water_line import demand_answer as demand_answer
 from .terminal.water_line import hypochlorous_answer as hypochlorous_answer
 from .terminal.water_line import injection_answer as injection_answer

@@ -99,6 +99,12 @@ class Measured:
         quantiles = None if self.quantiles is None else tuple(factor * x for x in self.quantiles)
         return Measured(factor * self.value, factor * self.u, ends, floor, self.degrees_of_freedom, ceiling, quantiles)
 
+    def drawn(self) -> "Float":
+        """Return equally probable values of its distribution, in rising order; shape (_DRAWS,)."""
+        import numpy as np
+
+        return _quantiles(self, np.arange(_DRAWS))
+
     @classmethod
     def from_quantiles(
         cls, quantiles: "Float", *, value: float | None = None, floor: float = 0.0, ceiling: float = math.inf

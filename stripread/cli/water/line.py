@@ -1,5 +1,6 @@
 """The commands ``water inject``, ``demand``, ``line``, ``vapour``, ``hocl`` and ``contact``: injector, line and air."""
 
+import math
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -56,6 +57,14 @@ def inject(
     ratio: Annotated[str | None, typer.Option(metavar="1:N", help="The injector's setting, or as 1%.")] = None,
     means: Means = _Convention.part_in,
     flow: Annotated[str | None, typer.Option(metavar="FLOW", help="Of the dosed water: gives the pump's rate.")] = None,
+    at_least: Annotated[
+        str | None,
+        typer.Option(metavar="STRENGTH", help="Least residual that is right. [the range of the site's sample line]"),
+    ] = None,
+    at_most: Annotated[
+        str | None,
+        typer.Option(metavar="STRENGTH", help="Greatest residual that is right. [the range of the site's sample line]"),
+    ] = None,
     disinfectant: Annotated[
         _Disinfectant | None,
         typer.Option(
@@ -73,11 +82,13 @@ def inject(
 
       stripread water inject --residual "0.35 mg/L" --demand "0.45 mg/L" --stock "220 mg/L u 11" --flow "20 gpm"
 
-    Exit codes: 0 done; 1 an error; 2 wrong usage; 3 stock and ratio do not leave the residual wanted.
+    A setting suits where the residual is within its limits with a probability of 90 % or more.
+
+    Exit codes: 0 done; 1 an error; 2 wrong usage; 3 stock and ratio may not leave the residual wanted.
     """
     from stripread.report import delivery_answer, injection_answer, stock_answer
     from stripread.units import Measured
-    from stripread.water import delivered, dose_for, parse_ratio, stock_for
+    from stripread.water import dose_for, parse_ratio, stock_for
     from stripread.water import inject as plan_injection
 
     if stock is None and ratio is None:
@@ -108,14 +119,43 @@ def inject(
         answer = stock_answer(stock_for(setting, dose_mg_per_l=dose), setting, analyte=analyte, dose=dose)
     elif setting is not None and strength is not None:
         answer = delivery_answer(
-            delivered(setting, stock_mg_per_l=strength, demand_mg_per_l=taken),
             setting,
             analyte=analyte,
             stock=strength,
-            wanted_residual=left,
-            needed=stock_for(setting, dose_mg_per_l=dose),
+            demand=taken,
+            wanted=left,
+            limits=_limits(typed, at_least, at_most, site=site, analyte=analyte),
         )
     give(answer, typed, command="water inject", json=json)
+
+
+def _limits(
+    typed: ParsedInputs, least: str | None, most: str | None, *, site: Path | None, analyte: str
+) -> tuple[float, float] | None:
+    """Return the limits of a residual [mg/L]: as typed, else the range that the site expects in its line."""
+    from stripread.cli.site_options import look_up_site
+
+    if least is not None or most is not None:
+        low = 0.0 if least is None else typed.exact(least, "strength", name=Message("--at-least"), positive=False)
+        high = math.inf if most is None else typed.exact(most, "strength", name=Message("--at-most"))
+        if low >= high:
+            raise WrongUsageError(
+                expected=Message("--at-least under --at-most"),
+                found=Message("%(least)s and %(most)s", least=least, most=most),
+                remedy=Message("Exchange them."),
+            )
+        return low, high
+    where = look_up_site(site)
+    known = None if where is None or "line" not in where.samples else where.samples["line"].expectation(analyte)
+    if known is None:
+        return None
+    name = Message("the range of sample line in site.toml")
+    low, high = (
+        typed.exact(f"{end:.12g} {known.unit}", "strength", name=name, positive=False)
+        for end in (known.low, known.high)
+    )
+    typed.assume(Message("limits %(range)s", range=known.words), name)
+    return low, high
 
 
 def _analyte(typed: ParsedInputs, folder: Path | None) -> str:

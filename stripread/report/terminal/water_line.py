@@ -10,10 +10,8 @@ from stripread.units import Measured, System, lower_end, tell, tell_flow, tell_h
 from stripread.water import (
     EXPLOSIVE_GAS_PPM,
     GAS_DENSITY_TO_AIR,
-    RATIO_U,
     Contact,
     Convention,
-    Delivery,
     Demand,
     Hypochlorous,
     Injection,
@@ -25,7 +23,7 @@ from stripread.water import (
 
 __all__ = [
     "contact_answer",
-    "delivery_answer",
+    "crops",
     "demand_answer",
     "hypochlorous_answer",
     "injection_answer",
@@ -112,7 +110,7 @@ def injection_answer(made: Injection, *, analyte: str, stock: Measured, system: 
             _LAST_OUTLET,
             Message("If the far outlet is off, read a second strip there before you change the setting."),
         ),
-        cautions=(CAUTION, *_crops(analyte, made.dose_mg_per_l)),
+        cautions=(CAUTION, *crops(analyte, made.dose_mg_per_l)),
     )
 
 
@@ -138,7 +136,7 @@ def stock_answer(stock: Measured, ratio: Ratio, *, analyte: str, dose: Measured)
             _LAST_OUTLET,
         ),
         notes=(CONVENTIONS[ratio.convention],),
-        cautions=(CAUTION, *_crops(analyte, dose)),
+        cautions=(CAUTION, *crops(analyte, dose)),
     )
 
 
@@ -147,52 +145,6 @@ class _Stock:
     stock_mg_per_l: Measured
     dose_mg_per_l: Measured
     share: float
-
-
-def delivery_answer(
-    made: Delivery,
-    ratio: Ratio,
-    *,
-    analyte: str,
-    stock: Measured,
-    wanted_residual: float | None,
-    needed: Measured | None,
-) -> Answer:
-    """Tell what an injector that is set gives, and whether that is what is wished for."""
-    low, high = made.residual_mg_per_l.interval
-    left = tell(made.residual_mg_per_l, _MG)
-    sign, verdict = "=", Message("Leaves %(residual)s at the outlets", residual=left)
-    if wanted_residual is not None and high is not None and not low <= wanted_residual <= high:
-        sign, wanted = "▲", Joined((Number(wanted_residual, ".3g"), _MG))
-        if wanted_residual > high:
-            verdict = Message("TOO LITTLE: leaves %(residual)s, wanted %(wanted)s", residual=left, wanted=wanted)
-        else:
-            verdict = Message("TOO MUCH: leaves %(residual)s, wanted %(wanted)s", residual=left, wanted=wanted)
-    elif wanted_residual is not None:
-        sign, wanted = "✔", Joined((Number(wanted_residual, ".3g"), _MG))
-        verdict = Message("SUITS: leaves %(residual)s, wanted %(wanted)s", residual=left, wanted=wanted)
-    facts: list[tuple[Shown, Shown]] = [
-        (Message("injector"), Verbatim(str(ratio))),
-        (Message("stock"), tell(stock, _MG)),
-        (Message("dose"), tell(made.dose_mg_per_l, _MG)),
-    ]
-    if needed is not None:
-        facts.append((Message("would suit"), Message("a stock of %(needed)s", needed=tell(needed, _MG))))
-    return Answer(
-        sign=sign,
-        headline=verdict,
-        result=made,
-        facts=tuple(facts),
-        notes=(
-            CONVENTIONS[ratio.convention],
-            Message(
-                "The injector is taken to keep its ratio to %(u)s %% (standard uncertainty): common "
-                "practice, no source.",
-                u=Number(100 * RATIO_U, "g"),
-            ),
-        ),
-        cautions=(CAUTION, *_crops(analyte, made.dose_mg_per_l)),
-    )
 
 
 def demand_answer(found: Demand, *, dose: Measured, names: Sequence[str], readings: Sequence[Measured]) -> Answer:
@@ -408,7 +360,7 @@ def contact_answer(found: Contact, *, strength: Measured, minutes: Measured, dis
     )
 
 
-def _crops(analyte: str, dose: Measured) -> tuple[Shown, ...]:
+def crops(analyte: str, dose: Measured) -> tuple[Shown, ...]:
     """Return the cautions of a dose by the upper end of its interval."""
     high = dose.interval[1]
     return crop_cautions(analyte, dose.value if high is None else high)
