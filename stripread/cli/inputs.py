@@ -14,6 +14,7 @@ from stripread.units import ParsedInputs
 
 if TYPE_CHECKING:
     from stripread.report import Answer
+    from stripread.units import Measured
 
 __all__ = [
     "AnswerUnits",
@@ -23,9 +24,11 @@ __all__ = [
     "Sachet",
     "Sachets",
     "SiteFolder",
+    "Temperature",
     "give",
     "timed",
     "wanted_strength",
+    "warmth",
 ]
 
 
@@ -52,6 +55,10 @@ SiteFolder = Annotated[
 ]
 Sachets = Annotated[int, typer.Option(metavar="N", min=1, help="Number of sachets.")]
 Sachet = Annotated[str, typer.Option(metavar="SACHET", help="A sachet file, or the name of a shipped one.")]
+Temperature = Annotated[
+    str | None,
+    typer.Option(metavar="TEMPERATURE", help="Of the water: '5 C' or '41 F'. Without it, that of any season."),
+]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on one line.")]
 
 
@@ -106,6 +113,11 @@ def wanted_strength(
     return typed.exact(
         aim, "strength", name=Message("the target of sample %(sample)s in site.toml", sample=sample), positive=positive
     )
+
+
+def warmth(typed: ParsedInputs, text: str | None) -> "Measured | None":
+    """Return a temperature as typed; None where nobody told."""
+    return None if text is None else typed.measured(text, "temperature", name=Message("the temperature"))
 
 
 def timed(text: str) -> tuple[str, str]:

@@ -67,6 +67,7 @@ from .terminal.standard import broken_by_last as broken_by_last
 from .terminal.standard import chart_text as chart_text
 from .terminal.standard import check_json as check_json
 from .terminal.standard import check_text as check_text
+from .terminal.water_batch import EXAMPLE_FIGURES as EXAMPLE_FIGURES
 from .terminal.water_batch import dilution_answer as dilution_answer
 from .terminal.water_batch import generation_answer as generation_answer
 from .terminal.water_batch import recipe_answer as recipe_answer
@@ -82,6 +83,7 @@ from .terminal.water_line import line_answer as line_answer
 from .terminal.water_line import stock_answer as stock_answer
 from .terminal.water_line import vapour_answer as vapour_answer
 from .terminal.water_loss import decay_answer as decay_answer
+from .terminal.water_strong import strong_cautions as strong_cautions
 from .words import Headline as Headline
 from .words import error_headline as error_headline
 from .words import next_steps as next_steps

@@ -147,7 +147,11 @@ def freedom_of_factor(factor: float) -> float:
 
 
 def propagate(
-    function: Callable[..., float], *inputs: Measured, floor: float = 0.0, ceiling: float = math.inf
+    function: Callable[..., float],
+    *inputs: Measured,
+    floor: float = 0.0,
+    ceiling: float = math.inf,
+    curved: bool = False,
 ) -> Measured:
     """Return a function of independent inputs with its uncertainty.
 
@@ -160,6 +164,8 @@ def propagate(
         Takes the values of the inputs, in their order; numbers, or arrays of them. Smooth near them.
     floor, ceiling : float
         Least and greatest value that the result can have.
+    curved : bool
+        The function is not nearly straight within the inputs' uncertainties: even ones are put through it as well.
 
     References
     ----------
@@ -169,9 +175,9 @@ def propagate(
        others in an order that is drawn with a fixed seed (a Latin hypercube). Tests hold it to plain draws.
     """
     values = [one.value for one in inputs]
-    if not all(one.even for one in inputs):
+    if curved or not all(one.even for one in inputs):
         return Measured.from_quantiles(
-            _put_through(function, inputs), value=function(*values), floor=floor, ceiling=ceiling
+            _put_through(function, inputs), value=float(function(*values)), floor=floor, ceiling=ceiling
         )
     variance = fourth = 0.0
     for index, one in enumerate(inputs):

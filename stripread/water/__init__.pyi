@@ -9,6 +9,7 @@ from .decay import COVERS as COVERS
 from .decay import Forecast as Forecast
 from .decay import LossFit as LossFit
 from .decay import Timed as Timed
+from .decay import cover_prior as cover_prior
 from .decay import fit_loss as fit_loss
 from .decay import forecast as forecast
 from .decay import strength_at as strength_at
@@ -24,6 +25,8 @@ from .generation import Generation as Generation
 from .generation import SachetYield as SachetYield
 from .generation import actual_yield as actual_yield
 from .generation import expected_generation as expected_generation
+from .generation import of_example as of_example
+from .generation import sachet_source as sachet_source
 from .generation import water_for as water_for
 from .injection import RATIO_U as RATIO_U
 from .injection import Convention as Convention
@@ -48,7 +51,8 @@ from .recipe import recipe_strength as recipe_strength
 from .sachet import Sachet as Sachet
 from .sachet import load_sachet as load_sachet
 from .sachet import shipped_sachets as shipped_sachets
-from .vapour import EXPLOSIVE_GAS_PPM as EXPLOSIVE_GAS_PPM
 from .vapour import GAS_DENSITY_TO_AIR as GAS_DENSITY_TO_AIR
 from .vapour import Vapour as Vapour
+from .vapour import explosion_caution as explosion_caution
 from .vapour import vapour_over as vapour_over
+from .warmth import ANY_SEASON_C as ANY_SEASON_C

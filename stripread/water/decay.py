@@ -11,7 +11,7 @@ the time when a limit is passed. They are in the uncertainty of each reading and
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -19,8 +19,27 @@ from stripread.errors import WaterError
 from stripread.geometry import Float
 from stripread.i18n import Message
 from stripread.units import Measured, propagate
+from stripread.water.warmth import (
+    ACTIVATION_KJ_PER_MOL,
+    ANY_SEASON_C,
+    REFERENCE_C,
+    check_liquid,
+    rate_factor,
+    season_width,
+)
 
-__all__ = ["COVERS", "Forecast", "LossFit", "Prior", "Timed", "fit_loss", "forecast", "strength_at", "time_until"]
+__all__ = [
+    "COVERS",
+    "Forecast",
+    "LossFit",
+    "Prior",
+    "Timed",
+    "cover_prior",
+    "fit_loss",
+    "forecast",
+    "strength_at",
+    "time_until",
+]
 
 _TAIL = 0.025
 _SHARES = np.linspace(0.0, 1.0, 4001)  # at which quantiles are taken; the ends of 95 % are among them
@@ -43,9 +62,26 @@ COVERS: dict[str, Prior] = {
     "covered": Prior(name="a covered tank", half_life=96.0, factor=3.0, source=_OURS),
     "sealed": Prior(name="a sealed, full and dark container", half_life=336.0, factor=3.0, source=_OURS),
 }
-"""Half-life of a stock [h] by the cover of its tank."""
+"""Half-life of a stock [h] at 20 C by the cover of its tank; the factor is for water of any season (5 to 35 C)."""
 
 _WIDE_FACTOR = 20.0  # of the prior where no cover is named; about three times the time over which was read. Ours
+
+
+def cover_prior(cover: str, temperature_c: Measured | None = None) -> Prior:
+    """Return what a cover lets expect of the half-life; at a temperature that is known, for that one.
+
+    The warmth makes it shorter (`water.warmth`), and what the season does is no longer in the factor.
+    """
+    known = COVERS[cover]
+    if temperature_c is None:
+        return known
+    check_liquid(temperature_c)
+    activation = ACTIVATION_KJ_PER_MOL
+    faster = float(rate_factor(temperature_c.value, REFERENCE_C, activation.value))
+    away = math.log(faster) * activation.u / activation.value
+    rest = math.log(known.factor) ** 2 - season_width(ANY_SEASON_C.u) ** 2
+    width = math.sqrt(rest + season_width(temperature_c.u) ** 2 + away**2)
+    return replace(known, half_life=known.half_life / faster, factor=math.exp(width))
 
 
 @dataclass(frozen=True, slots=True)

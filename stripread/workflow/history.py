@@ -22,6 +22,7 @@ from stripread.records import (
 )
 from stripread.records import Point as PointEntry
 from stripread.units import Volume
+from stripread.water import of_example
 from stripread.workflow.sample import SampleContext
 
 __all__ = ["history_for", "with_batch"]
@@ -139,6 +140,8 @@ def _recipe(records: Records, batch: Batch, *, at: datetime) -> Recipe | None:
 
 
 def _made_of(batch: Batch) -> Message:
+    if not batch.parts and of_example(batch.source):
+        return Message("%(batch)s by an invented sachet's example figures", batch=batch.id)
     if not batch.parts:
         return Message("%(batch)s as it was made", batch=batch.id)
     parts = tuple(

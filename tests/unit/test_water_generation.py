@@ -15,6 +15,7 @@ EXAMPLE = load_sachet("example")
 FILE = Path(__file__).parents[2] / "stripread" / "water" / "sachets" / "example.toml"
 DATA = tomllib.loads(FILE.read_text(encoding="utf-8"))
 WATER = Measured(20.0, 0.4)
+AS_IN_FILE = Measured(20.0)
 
 
 def test_the_shipped_sachet_is_marked_as_an_example():
@@ -41,7 +42,7 @@ def test_after_the_curve_s_end_there_is_no_number():
 
 
 def test_strength_is_yield_over_volume_with_all_uncertainties():
-    made = expected_generation(EXAMPLE, water_l=WATER, hours=24.0)
+    made = expected_generation(EXAMPLE, water_l=WATER, hours=24.0, temperature_c=AS_IN_FILE)
     assert made.strength_mg_per_l.value == pytest.approx(450.0)
     assert made.strength_mg_per_l.u == pytest.approx(450 * (0.08**2 + 0.01**2 + 0.02**2) ** 0.5, rel=1e-4)
     assert expected_generation(EXAMPLE, water_l=WATER, hours=24.0, sachets=2).strength_mg_per_l.value == pytest.approx(
@@ -50,9 +51,13 @@ def test_strength_is_yield_over_volume_with_all_uncertainties():
 
 
 def test_a_reading_as_expected_gives_the_yield_back():
-    made = expected_generation(EXAMPLE, water_l=WATER, hours=12.0)
+    made = expected_generation(EXAMPLE, water_l=WATER, hours=12.0, temperature_c=AS_IN_FILE)
     found = actual_yield(
-        EXAMPLE, water_l=WATER, hours=12.0, reading_mg_per_l=Measured(made.strength_mg_per_l.value, 20)
+        EXAMPLE,
+        water_l=WATER,
+        hours=12.0,
+        reading_mg_per_l=Measured(made.strength_mg_per_l.value, 20),
+        temperature_c=AS_IN_FILE,
     )
     assert found.yield_mg.value == pytest.approx(EXAMPLE.yield_mg.value)
     assert found.share_of_stated.value == pytest.approx(1.0)
@@ -60,7 +65,9 @@ def test_a_reading_as_expected_gives_the_yield_back():
 
 
 def test_a_weak_sachet_is_told():
-    found = actual_yield(EXAMPLE, water_l=WATER, hours=24.0, reading_mg_per_l=Measured(270.0, 13.5))
+    found = actual_yield(
+        EXAMPLE, water_l=WATER, hours=24.0, reading_mg_per_l=Measured(270.0, 13.5), temperature_c=AS_IN_FILE
+    )
     assert found.share_of_stated.value == pytest.approx(0.6)
     assert found.difference.probability < 0.01
 

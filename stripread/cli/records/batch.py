@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from stripread.cli.inputs import Cover, Json, ParsedInputs, Sachet, Sachets, SiteFolder
+from stripread.cli.inputs import Cover, Json, ParsedInputs, Sachet, Sachets, SiteFolder, Temperature, warmth
 from stripread.cli.output import note, say
 from stripread.errors import WrongUsageError
 from stripread.i18n import Message
 
 if TYPE_CHECKING:
-    from stripread.records import Batch, Stamp
+    from stripread.records import Batch, BatchStanding, Stamp
     from stripread.site import Site
     from stripread.units import Measured
 
@@ -49,6 +49,7 @@ def generate(
     after: Annotated[str, typer.Option(metavar="TIME", help="How long they are left in it.")] = "12 h",
     sachets: Sachets = 1,
     sachet: Sachet = "example",
+    temperature: Temperature = None,
     tank: _Tank = None,
     cover: _Covered = None,
     at: _At = None,
@@ -63,13 +64,13 @@ def generate(
     """
     from stripread.cli.site_record import site_of_records, stamp_of
     from stripread.records import Batch
-    from stripread.water import expected_generation, load_sachet
+    from stripread.water import expected_generation, load_sachet, sachet_source
 
     where, stamp, typed = site_of_records(site), stamp_of(who), ParsedInputs()
     litres = typed.measured(water, "volume", name=Message("the water"))
     hours = typed.exact(after, "time", name=Message("the time"))
-    kind = load_sachet(sachet)
-    made = expected_generation(kind, water_l=litres, hours=hours, sachets=sachets)
+    kind, warm = load_sachet(sachet), warmth(typed, temperature)
+    made = expected_generation(kind, water_l=litres, hours=hours, sachets=sachets, temperature_c=warm)
     said = Batch(
         id=batch,
         kind="concentrate",
@@ -79,7 +80,7 @@ def generate(
         u_water_l=litres.u,
         expected_mg_per_l=made.strength_mg_per_l.value,
         u_expected_mg_per_l=made.strength_mg_per_l.u,
-        source=f"{sachets} x sachet {kind.name}, {hours:g} h",
+        source=sachet_source(kind, sachets=sachets, hours=hours, temperature_c=warm),
         tank=tank,
         cover=None if cover is None else cover.value,
     )
@@ -162,13 +163,16 @@ def list_batches(
             said, standing = found.said, batch_standing(records, found.said)
             recipe, first, last, finding = standing.recipe, standing.first, standing.last, standing.finding
             made = said.made_at.isoformat(sep=" ", timespec="minutes")[:16]
-            rows.append((said.id, said.kind, made, words(recipe), words(first), standing.balance, words(last)))
+            rows.append(
+                (said.id, said.kind, made, _recipe_words(standing), words(first), standing.balance, words(last))
+            )
             lines.append(
                 {
                     **to_payload(said),
                     "recipe": _plain(recipe),
                     "first_reading": _plain(first),
                     "last_reading": _plain(last),
+                    "example": standing.example,
                     "finding": None if finding is None else {"code": finding.code, "message": finding.message},
                 }
             )
@@ -232,13 +236,16 @@ def _when(at: datetime | None, stamp: "Stamp") -> datetime:
 
 
 def _enter(said: "Batch", site: "Site", stamp: "Stamp", typed: ParsedInputs) -> None:
-    from stripread.check import CAUTION
     from stripread.cli.site_record import open_site_records
-    from stripread.report import off_range, strength_words
+    from stripread.report import EXAMPLE_FIGURES, off_range, strength_words, strong_cautions
     from stripread.units import Measured
+    from stripread.water import of_example
 
     with open_site_records(site, create=stamp) as records:
         entry = records.add_batch(said, stamp)
+    strength = None
+    if of_example(said.source):
+        say(f"▲ {EXAMPLE_FIGURES}")
     if said.expected_mg_per_l is not None:
         strength = Measured(said.expected_mg_per_l, said.u_expected_mg_per_l or 0.0)
         sample = site.sample_of_batch(said.kind)
@@ -253,8 +260,16 @@ def _enter(said: "Batch", site: "Site", stamp: "Stamp", typed: ParsedInputs) -> 
         )
     for line in typed.notes:
         say(str(line))
-    say(str(CAUTION))
+    for caution in strong_cautions(*(() if strength is None else (strength,))):
+        say(str(caution))
     note(f"recorded as entry {entry.seq}")
+
+
+def _recipe_words(standing: "BatchStanding") -> str:
+    from stripread.report import strength_words
+
+    words = str(strength_words(standing.recipe))
+    return f"{words} (EXAMPLE FIGURES)" if standing.example else words
 
 
 def _plain(strength: "Measured | None") -> dict[str, object] | None:

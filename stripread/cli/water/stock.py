@@ -12,9 +12,11 @@ from stripread.cli.inputs import (
     Sachet,
     Sachets,
     SiteFolder,
+    Temperature,
     give,
     timed,
     wanted_strength,
+    warmth,
 )
 from stripread.cli.water.line import line_commands
 from stripread.errors import WrongUsageError
@@ -46,6 +48,7 @@ def generate(
     ] = None,
     sachets: Sachets = 1,
     sachet: Sachet = "example",
+    temperature: Temperature = None,
     reading: Annotated[
         str | None, typer.Option(metavar="STRENGTH", help="What was read: tells what the sachet really gave.")
     ] = None,
@@ -58,7 +61,8 @@ def generate(
 
       stripread water generate --after "12 h" --water "20 L"
 
-    Exit codes: 0 done; 1 an error; 2 wrong usage; 3 the reading is unlike what the sachet's file says.
+    Exit codes: 0 done; 1 an error; 2 wrong usage; 3 the reading is unlike what the sachet's file says, or so strong a
+    solution may explode.
     """
     from stripread.cli.site_options import look_up_site
     from stripread.report import generation_answer, yield_answer
@@ -74,21 +78,24 @@ def generate(
     typed = ParsedInputs(answer_in=units)
     hours = typed.exact(after, "time", name=Message("the time"), positive=False)
     read = None if reading is None else typed.measured(reading, "strength", name=Message("the reading"))
-    kind = load_sachet(sachet)
+    kind, warm = load_sachet(sachet), warmth(typed, temperature)
     if water is not None:
         litres = typed.measured(water, "volume", name=Message("the water"))
     else:
         where = look_up_site(None)
         typed.usual = "metric" if where is None else where.units
         aim = typed.exact(wanted or "", "strength", name=Message("the wanted strength"))
-        volume = jug(water_for(kind, wanted_mg_per_l=aim, hours=hours, sachets=sachets).value, typed.system)
+        needed = water_for(kind, wanted_mg_per_l=aim, hours=hours, sachets=sachets, temperature_c=warm)
+        volume = jug(needed.value, typed.system)
         litres = Measured(volume, ASSUMED_U["volume"] * volume)
     if read is None:
-        made = expected_generation(kind, water_l=litres, hours=hours, sachets=sachets)
+        made = expected_generation(kind, water_l=litres, hours=hours, sachets=sachets, temperature_c=warm)
         answer = generation_answer(made, kind, water_l=litres.value, hours=hours, sachets=sachets, system=typed.system)
     else:
-        found = actual_yield(kind, water_l=litres, hours=hours, reading_mg_per_l=read, sachets=sachets)
-        answer = yield_answer(found, kind, reading=read, hours=hours)
+        found = actual_yield(
+            kind, water_l=litres, hours=hours, reading_mg_per_l=read, sachets=sachets, temperature_c=warm
+        )
+        answer = yield_answer(found, kind, reading=read, hours=hours, system=typed.system)
     give(answer, typed, command="water generate", json=json)
 
 
@@ -274,6 +281,7 @@ def decay(
         str | None, typer.Option(metavar="STRENGTH", help="Least strength that is of use: when is it passed?")
     ] = None,
     at: Annotated[str | None, typer.Option(metavar="TIME", help="Strength expected at this age.")] = None,
+    temperature: Temperature = None,
     json: Json = False,
 ) -> None:
     """Tell how fast a stock loses strength: half-life, and when it falls below its limit.
@@ -285,7 +293,7 @@ def decay(
     Exit codes: 0 done; 1 an error; 2 wrong usage; 3 the stock may be below its limit already.
     """
     from stripread.report import decay_answer
-    from stripread.water import COVERS, Timed, fit_loss, forecast
+    from stripread.water import Timed, cover_prior, fit_loss, forecast
 
     typed = ParsedInputs()
     readings = []
@@ -295,7 +303,8 @@ def decay(
         readings.append(
             Timed(aged, typed.measured(strength, "strength", name=Message("the reading at %(age)s", age=age)))
         )
-    fit = fit_loss(readings, prior=None if cover is None else COVERS[cover.value])
+    warm = warmth(typed, temperature)
+    fit = fit_loss(readings, prior=None if cover is None else cover_prior(cover.value, warm))
     least = typed.maybe_exact(limit, "strength", name=Message("the limit"))
     hours = None if at is None else typed.exact(at, "time", name=Message("the age asked for"), positive=False)
     answer = decay_answer(forecast(fit, limit_mg_per_l=least, at=hours), limit=least, at_h=hours)

@@ -6,10 +6,10 @@ from datetime import datetime
 from stripread.findings import Finding
 from stripread.i18n import Message
 from stripread.records.chain.entries import Batch
-from stripread.records.queries.batches import batch_readings, expected_strength
+from stripread.records.queries.batches import batch_readings, expected_strength, find_batch
 from stripread.records.store import Records
 from stripread.units import Measured
-from stripread.water import recipe_finding
+from stripread.water import of_example, recipe_finding
 
 __all__ = ["BatchStanding", "batch_standing"]
 
@@ -18,13 +18,15 @@ __all__ = ["BatchStanding", "batch_standing"]
 class BatchStanding:
     """A batch, what its recipe gives, its valid readings with their times, and what is wrong between them.
 
-    Later readings are weaker for the loss of strength: it is the first that is held against the recipe.
+    Later readings are weaker for the loss of strength: it is the first that is held against the recipe. ``example``:
+    the recipe rests on an invented sachet's figures.
     """
 
     said: Batch
     recipe: Measured | None
     readings: tuple[tuple[datetime, Measured], ...]
     finding: Finding | None
+    example: bool = False
 
     @property
     def first(self) -> Measured | None:
@@ -48,4 +50,15 @@ def batch_standing(records: Records, said: Batch) -> BatchStanding:
     """Return how a batch stands by the record."""
     recipe, read = expected_strength(records, said), tuple(batch_readings(records, said))
     finding = recipe_finding(recipe, read[0][1]) if recipe is not None and read else None
-    return BatchStanding(said=said, recipe=recipe, readings=read, finding=finding)
+    example = rests_on_example(records, said)
+    return BatchStanding(said=said, recipe=recipe, readings=read, finding=finding, example=example)
+
+
+def rests_on_example(records: Records, batch: Batch) -> bool:
+    """Return whether what a batch should be follows from an invented sachet, as nothing was read in between."""
+    if not batch.parts:
+        return of_example(batch.source)
+    made_of = (find_batch(records, part.batch) for part in batch.parts if part.batch is not None)
+    return any(
+        part is not None and not batch_readings(records, part) and rests_on_example(records, part) for part in made_of
+    )

@@ -74,7 +74,7 @@ def _batch_row(batch: BatchStanding, site: Site, units: System, say: Say) -> tup
         for p in said.parts
     )
     water = say(Message("%(water_l)s of water", water_l=tell_volume(said.water_l, units)))
-    parts = of or say(Message(said.source)) if said.source else ""
+    parts = of or (say(Message(said.source)) if said.source else "")
     last = batch.readings[-1] if len(batch.readings) > 1 else None
     return (
         said.id,
@@ -92,6 +92,8 @@ def _balance(batch: BatchStanding, site: Site, say: Say) -> str:
     if batch.recipe is None:
         return say(Message("? recipe unknown"))
     words = []
+    if batch.example:
+        words.append(say(Message("▲ recipe by EXAMPLE FIGURES of an invented sachet")))
     sample = site.sample_of_batch(batch.said.kind)
     if sample is not None and off_range(batch.recipe, sample) is not None:
         low, high = Number(sample.main.low, "g"), Number(sample.main.high, "g")

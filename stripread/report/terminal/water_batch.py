@@ -2,9 +2,9 @@
 
 from dataclasses import dataclass, replace
 
-from stripread.check import CAUTION
-from stripread.i18n import Joined, Message, Number, Shown, plural
+from stripread.i18n import ByFace, Joined, Message, Number, Shown, plural
 from stripread.report.answer import Answer
+from stripread.report.terminal.water_strong import strong
 from stripread.units import (
     Measured,
     System,
@@ -16,9 +16,10 @@ from stripread.units import (
     tell_volume,
     tell_volume_read,
 )
-from stripread.water import Dilution, Generation, RecipeCheck, Sachet, SachetYield, TopUp, mix, plan
+from stripread.water import ANY_SEASON_C, Dilution, Generation, RecipeCheck, Sachet, SachetYield, TopUp, mix, plan
 
 __all__ = [
+    "EXAMPLE_FIGURES",
     "dilution_answer",
     "generation_answer",
     "recipe_answer",
@@ -28,9 +29,24 @@ __all__ = [
 ]
 
 _MG = "mg/L"
+EXAMPLE_FIGURES = ByFace(
+    Message(
+        "EXAMPLE FIGURES: these are of an invented sachet and of no product. Name your own sachet's file with --sachet."
+    ),
+    Message("EXAMPLE FIGURES: these are of an invented sachet and of no product. Choose your own sachet."),
+)
 ADDED = {"concentrate": Message("concentrate"), "water": Message("water")}
 _READY = Message("Open doors and vents, put on the protection that the label names, and keep others away.")
 _CLOSE = Message("Cover it at once. Do not stir, shake, splash or pump it round: agitation drives the gas out.")
+_WAIT = Message(
+    "Wait 30 minutes: a still tank is layered at first. Then take the sample from below the surface, at the depth from "
+    "which the injector draws."
+)
+_LAYERED = Message(
+    "What was poured last lies above or below the rest until it has spread: a strip of the surface, or one dipped too "
+    "soon, tells of a layer. 30 minutes and the depth of the draw are common practice, no source; where strips from "
+    "two depths differ, wait again."
+)
 _DOUBT = 0.05  # chance under which a sachet is called unlike its file; as for recipes
 
 
@@ -40,7 +56,7 @@ def generation_answer(
     """Tell how to generate concentrate, and how strong it will be."""
     one = plural("the sachet", "the %(count)s sachets", count=sachets)
     last = sachet.curve[-1].hours
-    return Answer(
+    answer = Answer(
         sign="=",
         headline=Message(
             "After %(hours)s expect %(strength_mg_per_l)s of %(analyte)s",
@@ -79,12 +95,15 @@ def generation_answer(
                 strength_mg_per_l=tell(made.strength_mg_per_l, _MG),
             ),
         ),
-        notes=_sachet_notes(sachet, system),
-        cautions=(CAUTION,),
+        notes=_sachet_notes(sachet, made.temperature_c, system),
+        cautions=_invented(sachet),
     )
+    return strong(answer, made.strength_mg_per_l, made.final_mg_per_l, temperature_c=made.temperature_c)
 
 
-def yield_answer(found: SachetYield, sachet: Sachet, *, reading: Measured, hours: float) -> Answer:
+def yield_answer(
+    found: SachetYield, sachet: Sachet, *, reading: Measured, hours: float, system: System = "metric"
+) -> Answer:
     """Tell what a sachet has given, by a reading."""
     unlike = found.difference.probability < _DOUBT
     chance = probability_in_words(found.difference.probability)
@@ -99,7 +118,7 @@ def yield_answer(found: SachetYield, sachet: Sachet, *, reading: Measured, hours
         headline = Message("LESS THAN EXPECTED: %(found)s", found=words)
     else:
         headline = Message("MORE THAN EXPECTED: %(found)s", found=words)
-    return Answer(
+    answer = Answer(
         sign="▲" if unlike else "✔",
         headline=headline,
         result=found,
@@ -119,9 +138,10 @@ def yield_answer(found: SachetYield, sachet: Sachet, *, reading: Measured, hours
             ),
         ),
         steps=_WEAK_SACHET if unlike else (),
-        notes=_sachet_notes(sachet),
-        cautions=(CAUTION,),
+        notes=_sachet_notes(sachet, found.expected.temperature_c, system),
+        cautions=_invented(sachet),
     )
+    return strong(answer, reading, temperature_c=found.expected.temperature_c)
 
 
 _WEAK_SACHET = (
@@ -142,7 +162,7 @@ def dilution_answer(
     rounded = plan(concentrate, concentrate_l, water_l, pour_u)
     strength = tell(rounded.strength_mg_per_l, _MG)
     water = Message("%(water_l)s of water", water_l=tell_volume(water_l, system)) if water_l else Message("No water")
-    return Answer(
+    answer = Answer(
         sign="=",
         headline=Message(
             "%(water)s, then %(concentrate_l)s of concentrate",
@@ -167,9 +187,9 @@ def dilution_answer(
             ),
             strength,
         ),
-        notes=(_poured(pour_u),),
-        cautions=(CAUTION,),
+        notes=(_poured(pour_u), _LAYERED),
     )
+    return strong(answer, concentrate, rounded.strength_mg_per_l)
 
 
 def _gives(made: Dilution | TopUp, wanted: float, system: System) -> Message:
@@ -195,6 +215,7 @@ def _mixing(first: Shown, second: Shown, strength: Shown) -> tuple[Shown, ...]:
         first,
         second,
         _CLOSE,
+        _WAIT,
         Message("Read a strip of the stock before the injector draws from it: expect %(strength)s.", strength=strength),
         Message("Write down time, volumes and reading."),
     )
@@ -221,7 +242,7 @@ def top_up_answer(
     low, high = stock.interval
     within = low <= wanted and (high is None or wanted <= high)
     drawn, added = tell_volume(remove_l, system), tell_volume(add_l, system)
-    return Answer(
+    answer = Answer(
         sign="=",
         headline=(
             Message(
@@ -265,16 +286,16 @@ def top_up_answer(
             ),
             tell(strength, _MG),
         ),
-        notes=(_poured(pour_u),),
-        cautions=(CAUTION,),
+        notes=(_poured(pour_u), _LAYERED),
     )
+    return strong(answer, stock, *(() if concentrate is None else (concentrate,)), strength)
 
 
 def recipe_answer(
     strength: Measured, *, concentrate: Measured, concentrate_l: Measured, water_l: Measured, system: System
 ) -> Answer:
     """Tell what strength a recipe must give."""
-    return Answer(
+    answer = Answer(
         sign="=",
         headline=Message("By mass balance this recipe gives %(strength)s", strength=tell(strength, _MG)),
         result=_Recipe(expected_mg_per_l=strength),
@@ -290,8 +311,8 @@ def recipe_answer(
             (Message("added to"), Message("%(volume)s of water", volume=tell_volume(water_l.value, system))),
             (Message("makes"), tell_volume(concentrate_l.value + water_l.value, system)),
         ),
-        cautions=(CAUTION,),
     )
+    return strong(answer, concentrate, strength)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -361,7 +382,7 @@ def recipe_check_answer(
             )
     return replace(
         bare,
-        sign="▲" if check.finding is not None else "✔",
+        sign="▲" if check.finding is not None or bare.needs_attention else "✔",
         headline=headline,
         result=check,
         facts=tuple(facts),
@@ -369,11 +390,29 @@ def recipe_check_answer(
     )
 
 
-def _sachet_notes(sachet: Sachet, system: System = "metric") -> tuple[Shown, ...]:
-    notes: list[Shown] = [Message("Sachet %(name)s: %(source)s.", name=repr(sachet.name), source=sachet.source)]
+def _sachet_notes(sachet: Sachet, warmth: Measured | None, system: System) -> tuple[Shown, ...]:
+    told: list[Shown] = [Message("Sachet %(name)s: %(source)s.", name=repr(sachet.name), source=sachet.source)]
     if sachet.temperature_c is not None:
         water = tell_temperature(sachet.temperature_c, system)
-        notes.append(Message("Its curve holds for water of %(water)s.", water=water))
-    if sachet.example:
-        notes.append(Message("EXAMPLE FIGURES of no product: name your own sachet's file with --sachet."))
-    return (Joined(tuple(notes)),)
+        told.append(Message("Its curve holds for water of %(water)s.", water=water))
+    else:
+        told.append(Message("Its file does not say for which temperature its curve holds."))
+    low, high = (tell_temperature(float(f"{end:.2g}"), system) for end in ANY_SEASON_C.interval if end is not None)
+    rate = (
+        Message(
+            "The water's temperature was not told: taken as that of any season, %(low)s to %(high)s (95 %%). Measured, "
+            "it makes the answer better: --temperature.",
+            low=low,
+            high=high,
+        )
+        if warmth is None
+        else Message(
+            "Taken for water of %(water)s; a rate is taken to double with 10 C, give or take a factor of 1.3 (ours).",
+            water=tell_temperature(warmth.value, system),
+        )
+    )
+    return (Joined(tuple(told)), rate)
+
+
+def _invented(sachet: Sachet) -> tuple[Shown, ...]:
+    return (EXAMPLE_FIGURES,) if sachet.example else ()

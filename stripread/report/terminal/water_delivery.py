@@ -3,10 +3,11 @@
 import math
 from dataclasses import dataclass
 
-from stripread.check import CAUTION, measured_within
+from stripread.check import measured_within
 from stripread.i18n import ByFace, Joined, Message, Number, Shown, Verbatim
 from stripread.report.answer import Answer
 from stripread.report.terminal.water_line import CONVENTIONS, crops
+from stripread.report.terminal.water_strong import strong
 from stripread.units import Measured, probability_in_words, tell
 from stripread.water import RATIO_U, Delivery, Ratio, delivered, dose_for
 
@@ -57,7 +58,7 @@ def delivery_answer(
         facts.append((Message("within limits"), _chance(landing.probability_within, limits)))
     facts.append((Message("would suit"), Message("a stock of %(needed)s", needed=tell(needed, _MG))))
     steps = () if limits is None or sign == "✔" else _raising(ratio, stock, demand, wanted, limits)
-    return Answer(
+    answer = Answer(
         sign=sign,
         headline=verdict,
         result=landing,
@@ -75,8 +76,9 @@ def delivery_answer(
                 suits=probability_in_words(SUITS),
             ),
         ),
-        cautions=(CAUTION, *crops(analyte, made.dose_mg_per_l)),
+        cautions=crops(analyte, made.dose_mg_per_l),
     )
+    return strong(answer, stock)
 
 
 def _landing(made: Delivery, limits: Limits | None) -> _Landing:

@@ -3,12 +3,11 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from stripread.check import CAUTION
 from stripread.i18n import ByFace, Joined, Message, Number, Shown, Verbatim
 from stripread.report.answer import Answer
+from stripread.report.terminal.water_strong import strong
 from stripread.units import Measured, System, lower_end, tell, tell_flow, tell_hours, two_digits, upper_end
 from stripread.water import (
-    EXPLOSIVE_GAS_PPM,
     GAS_DENSITY_TO_AIR,
     Contact,
     Convention,
@@ -19,6 +18,7 @@ from stripread.water import (
     Ratio,
     Vapour,
     crop_cautions,
+    explosion_caution,
 )
 
 __all__ = [
@@ -92,7 +92,7 @@ def injection_answer(made: Injection, *, analyte: str, stock: Measured, system: 
     else:
         pump = tell_flow(made.pump_l_per_h, system)
         set_it = Message("Set it to %(setting)s, or the pump to %(pump)s.", setting=setting, pump=pump)
-    return Answer(
+    answer = Answer(
         sign="=",
         headline=Message("Set the injector to %(setting)s", setting=setting),
         result=made,
@@ -110,13 +110,14 @@ def injection_answer(made: Injection, *, analyte: str, stock: Measured, system: 
             _LAST_OUTLET,
             Message("If the far outlet is off, read a second strip there before you change the setting."),
         ),
-        cautions=(CAUTION, *crops(analyte, made.dose_mg_per_l)),
+        cautions=crops(analyte, made.dose_mg_per_l),
     )
+    return strong(answer, stock)
 
 
 def stock_answer(stock: Measured, ratio: Ratio, *, analyte: str, dose: Measured) -> Answer:
     """Tell which stock suits an injector with a fixed ratio."""
-    return Answer(
+    answer = Answer(
         sign="=",
         headline=Message("The injector's ratio asks for a stock of %(stock)s", stock=tell(stock, _MG)),
         result=_Stock(stock_mg_per_l=stock, dose_mg_per_l=dose, share=ratio.share),
@@ -136,8 +137,9 @@ def stock_answer(stock: Measured, ratio: Ratio, *, analyte: str, dose: Measured)
             _LAST_OUTLET,
         ),
         notes=(CONVENTIONS[ratio.convention],),
-        cautions=(CAUTION, *crops(analyte, dose)),
+        cautions=crops(analyte, dose),
     )
+    return strong(answer, stock)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -267,15 +269,8 @@ def vapour_answer(found: Vapour, *, strength: Measured, temperature: Measured) -
         ),
         Message("The product's label, local codes and licensed practice come before anything said here."),
     ]
-    if found.explosive:
-        cautions.insert(
-            0,
-            Message(
-                "EXPLOSION: gas over about %(limit)s %% of the air, or solution over about 1 %%, can "
-                "explode. Do not make or keep so strong a solution.",
-                limit=Number(EXPLOSIVE_GAS_PPM / 10_000, "g"),
-            ),
-        )
+    if (explosion := explosion_caution(strength, temperature)) is not None:
+        cautions.insert(0, explosion)
     worst = [limit.name for limit, times in found.times_limit if times.value >= 1]
     headline = Message("Still air over it may hold about %(air)s ppm", air=two_digits(found.air_ppm.value))
     return Answer(
@@ -288,7 +283,10 @@ def vapour_answer(found: Vapour, *, strength: Measured, temperature: Measured) -
         result=found,
         facts=tuple(facts),
         notes=(
-            Message("Henry's law at equilibrium, 101.325 kPa; constant from Sander's compilation (2015), good to 5 %."),
+            Message(
+                "Henry's law at equilibrium, 101.325 kPa; constant from Sander's compilation (2015). By other sources "
+                "there is up to 1.4 times as much gas (from memory), which the interval holds."
+            ),
             Message("Chlorine dioxide in dilute water; salts, acid and splashing change it."),
         ),
         cautions=tuple(cautions),

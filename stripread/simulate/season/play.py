@@ -258,5 +258,7 @@ def _predicted(batch: Batch) -> Batch:
     if batch.kind != "concentrate":
         return batch
     water = Measured(batch.water_l, batch.u_water_l)
-    made = expected_generation(load_sachet("example"), water_l=water, hours=12.0, sachets=2).strength_mg_per_l
+    made = expected_generation(
+        load_sachet("example"), water_l=water, hours=12.0, sachets=2, temperature_c=Measured(20.0)
+    ).strength_mg_per_l
     return replace(batch, expected_mg_per_l=made.value, u_expected_mg_per_l=made.u)

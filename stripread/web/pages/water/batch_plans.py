@@ -16,7 +16,7 @@ from stripread.units import ASSUMED_U, Measured, ParsedInputs, Units, volume_as_
 from stripread.water import Dilution, Sachet, TopUp, dilute, expected_generation, load_sachet, shipped_sachets, top_up
 from stripread.web.forms import chosen, needed, text, whole
 
-__all__ = ["BATCH", "Plan", "known_sachets", "load_known", "plan_generation", "plan_stock", "plan_top_up"]
+__all__ = ["BATCH", "Plan", "known_sachets", "load_known", "plan_generation", "plan_stock", "plan_top_up", "warmth_of"]
 
 BATCH = 40  # signs of a batch's name, as fit on a label
 _CHOICES = 12  # the latest batches to choose from
@@ -65,7 +65,8 @@ def plan_generation(records: Records, folder: Path, asked: _Fields, units: Units
         water = typed.measured(text(asked, "water"), "volume", name=Message("the water"))
         hours = typed.exact(needed(asked, "after", Message("the time")), "time", name=Message("the time"))
         kind = load_known(known_sachets(folder), asked)
-        gives = expected_generation(kind, water_l=water, hours=hours, sachets=sachets)
+        warm = warmth_of(typed, asked)
+        gives = expected_generation(kind, water_l=water, hours=hours, sachets=sachets, temperature_c=warm)
         answer = generation_answer(gives, kind, water_l=water.value, hours=hours, sachets=sachets, system=typed.system)
         return replace(plan, answer=_with_notes(answer, typed))
 
@@ -157,6 +158,12 @@ def load_known(known: Mapping[str, str], fields: _Fields) -> Sachet:
         iter(known)
     )
     return load_sachet(known[name])
+
+
+def warmth_of(typed: ParsedInputs, fields: _Fields) -> Measured | None:
+    """Return the water's temperature of a form; None where it was left empty."""
+    said = text(fields, "temperature")
+    return typed.measured(said, "temperature", name=Message("the temperature")) if said else None
 
 
 def _planned(plan: Plan, asked: _Fields, first: str, made: Callable[[], Plan]) -> Plan:

@@ -7,7 +7,7 @@ from starlette.routing import Route
 
 from stripread.check import CAUTION
 from stripread.records import batch_standing, find_batch
-from stripread.report import off_range
+from stripread.report import EXAMPLE_FIGURES, off_range, strong_cautions
 from stripread.site import load_site
 from stripread.web.forms import whole
 from stripread.web.people.people import Person
@@ -66,4 +66,8 @@ def batch(request: Request, person: Person) -> Response:
         standing, sample = batch_standing(records, said), site.sample_of_batch(said.kind)
         points = [p.name for p in records.points_in_order() if sample is not None and p.sample == sample.name]
     off = None if standing.recipe is None else off_range(standing.recipe, sample)
-    return render(request, "batch.html", standing=standing, off=off, points=points, caution=CAUTION)
+    cautions = strong_cautions(*(one for one in (standing.recipe, standing.last) if one is not None))
+    invented = EXAMPLE_FIGURES if standing.example else None
+    return render(
+        request, "batch.html", standing=standing, off=off, points=points, cautions=cautions, invented=invented
+    )

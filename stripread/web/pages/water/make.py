@@ -15,7 +15,7 @@ from stripread.errors import StripReadError
 from stripread.i18n import Message
 from stripread.records import Batch, BatchKind, Part, Records, Stamp, find_batch, to_payload, with_expected
 from stripread.units import ParsedInputs, Units
-from stripread.water import COVERS, expected_generation
+from stripread.water import COVERS, expected_generation, sachet_source
 from stripread.web.forms import chosen, moment, needed, text, whole
 from stripread.web.pages.water.batch_plans import (
     BATCH,
@@ -25,6 +25,7 @@ from stripread.web.pages.water.batch_plans import (
     plan_generation,
     plan_stock,
     plan_top_up,
+    warmth_of,
 )
 from stripread.web.people.people import Person
 from stripread.web.render import render
@@ -114,14 +115,16 @@ def _generated(records: Records, fields: _Fields, stamp: Stamp, folder: Path) ->
     water = typed.measured(needed(fields, "water", Message("the water")), "volume", name=Message("the water"))
     hours = typed.exact(needed(fields, "after", Message("the time")), "time", name=Message("the time"))
     kind = load_known(known_sachets(folder), fields)
-    strength = expected_generation(kind, water_l=water, hours=hours, sachets=sachets).strength_mg_per_l
+    warm = warmth_of(typed, fields)
+    made = expected_generation(kind, water_l=water, hours=hours, sachets=sachets, temperature_c=warm)
+    strength = made.strength_mg_per_l
     return Batch(
         kind="concentrate",
         water_l=water.value,
         u_water_l=water.u,
         expected_mg_per_l=strength.value,
         u_expected_mg_per_l=strength.u,
-        source=f"{sachets} x sachet {kind.name}, {hours:g} h",
+        source=sachet_source(kind, sachets=sachets, hours=hours, temperature_c=warm),
         **_common(fields, stamp),
     )
 
