@@ -238,7 +238,7 @@ _KINDS = (
                 Message("Repeat with a new strip; if it stands, correct the dosing as the product's label says."),
                 "sample"),
     FindingKind("range_undecided", "info",
-                Message("The interval straddles a limit of the expected range."),
+                Message("Whether it is within the expected range is neither sure nor ruled out (5 to 95 %)."),
                 Message("Read a second strip and take both together before you change the dosing."),
                 "sample"),
     FindingKind("recipe_off_range", "warning",
@@ -252,8 +252,9 @@ _KINDS = (
                 "sample"),
     FindingKind("recipe_mismatch", "warning",
                 Message("A recipe and a reading of what was made by it cannot both be right."),
-                Message("Read concentrate and stock again, a new strip each, and check the volumes; use neither "
-                        "number until you know which one is wrong."),
+                Message("Read concentrate and stock again, a new strip each, from below the surface and half an hour "
+                        "after mixing, as a still tank is layered. Check the volumes; use neither number until you "
+                        "know which one is wrong."),
                 "sample"),
 )  # fmt: skip
 

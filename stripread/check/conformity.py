@@ -3,9 +3,9 @@
 import math
 from typing import Literal
 
-from stripread.units import Measured
+from stripread.units import COVERAGE, Measured
 
-__all__ = ["RangeState", "measured_within", "probability_within", "range_state"]
+__all__ = ["RangeState", "judged_state", "measured_within", "probability_within", "range_state"]
 
 RangeState = Literal["within", "below", "above", "undecided"]
 
@@ -64,6 +64,21 @@ def measured_within(number: Measured, low: float | None, high: float | None) -> 
     below, above = -math.inf if low is None else low, math.inf if high is None else high
     drawn = number.drawn()
     return float(((drawn >= below) & (drawn <= above)).mean())
+
+
+def judged_state(number: Measured, low: float | None, high: float | None) -> RangeState:
+    """Say where a number lies to a range: a side has it with a probability of 95 % or more, else it is undecided.
+
+    Where the range is so narrow that the number is hardly within (under 5 %) and yet no side has 95 %, the side is
+    undecided.
+    """
+    below = -math.inf if low is None else low
+    above = math.inf if high is None else high
+    sides: tuple[tuple[RangeState, float | None, float | None], ...] = (
+        ("within", below, above), ("below", None, below), ("above", above, None)
+    )  # fmt: skip
+    sure = (state for state, least, most in sides if measured_within(number, least, most) >= COVERAGE)
+    return next(sure, "undecided")
 
 
 def range_state(interval: tuple[float | None, float | None], low: float | None, high: float | None) -> RangeState:

@@ -4,24 +4,29 @@ import math
 from collections.abc import Iterator
 
 from stripread.check.case import PadCase
-from stripread.check.conformity import RangeState, probability_within, range_state
+from stripread.check.conformity import RangeState, judged_state, probability_within, range_state
 from stripread.check.words import LIMIT_NAMES
 from stripread.findings import Finding, make_finding
 from stripread.i18n import Joined, Message, Number, Shown
 from stripread.read import PadReading
 from stripread.site import Expectation
-from stripread.units import lower_end, probability_in_words, upper_end
+from stripread.units import Measured, lower_end, probability_in_words, upper_end
 
 __all__ = ["judge_range", "out_of_range", "plain_number", "probability_in_range", "range_undecided", "reported"]
 
 
 def judge_range(pad: PadReading, expected: Expectation) -> RangeState | None:
-    """Say where a pad's 95 % interval lies to the expected range; None where no interval may be reported.
+    """Say where a pad lies to the expected range; None where no interval may be reported.
 
-    A censored reading claims no more than its limit: under the larger of limit and interval, or over the smaller.
+    A number is within with a probability of 95 % or more, below or above where that side has so much, else undecided. A
+    censored reading goes by its 95 % interval, and claims no more than its limit: under the larger of limit and
+    interval, or over the smaller.
     """
     if pad.interval is None:
         return None
+    if pad.value is not None and pad.standard_uncertainty is not None:
+        number = Measured(pad.value, pad.standard_uncertainty, degrees_of_freedom=pad.estimate.degrees_of_freedom)
+        return judged_state(number, _floor(expected), expected.high)
     low, high = pad.interval
     if pad.limit is not None and pad.censored == "below" and high is not None:
         high = max(high, pad.limit.value)
@@ -76,7 +81,7 @@ def out_of_range(case: PadCase) -> Iterator[Finding]:
 
 
 def range_undecided(case: PadCase) -> Iterator[Finding]:
-    """Tell that the interval straddles a limit of what is expected."""
+    """Tell that it is neither sure nor ruled out that the water is as expected."""
     if case.sample is None or case.expected is None:
         return
     if judge_range(case.pad, case.expected) == "undecided":

@@ -122,7 +122,7 @@ def _counts(readings: Sequence[RecordedReading], points: int, say: Say) -> str:
     states = {
         "within": say(Message("within range")),
         "out": say(Message("out of range")),
-        "undecided": say(Message("undecided, as their interval straddles a limit")),
+        "undecided": say(Message("undecided: neither sure nor ruled out")),
         "doubtful": say(Message("doubtful measurements")),
         "invalid": say(Message("invalid measurements")),
         "unjudged": say(Message("without an expected range")),
