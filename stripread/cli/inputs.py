@@ -1,5 +1,7 @@
 """Amounts as they are typed into commands, and the way a planning command gives its answer."""
 
+import math
+import re
 from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
@@ -9,7 +11,7 @@ import typer
 
 from stripread.cli.output import say
 from stripread.errors import QuantityError, WrongUsageError
-from stripread.i18n import Message, Verbatim
+from stripread.i18n import Message, Shown, Verbatim
 from stripread.units import ParsedInputs
 
 if TYPE_CHECKING:
@@ -26,10 +28,16 @@ __all__ = [
     "SiteFolder",
     "Temperature",
     "give",
+    "only_under",
+    "strength_or_bound",
     "timed",
+    "unit_typed",
     "wanted_strength",
     "warmth",
 ]
+
+
+_UNDER = re.compile(r"\s*(?:<|under\b)")
 
 
 class _Units(StrEnum):
@@ -113,6 +121,27 @@ def wanted_strength(
     return typed.exact(
         aim, "strength", name=Message("the target of sample %(sample)s in site.toml", sample=sample), positive=positive
     )
+
+
+def only_under(text: str) -> bool:
+    """Tell whether a strength was typed as a bound from above: ``under 0.08 mg/L``."""
+    return _UNDER.match(text) is not None
+
+
+def strength_or_bound(typed: ParsedInputs, text: str, *, name: Shown, positive: bool = True) -> "Measured":
+    """Return a strength that was read; of a bound, which goes on as one, its interval is all that is meant."""
+    from stripread.units import Measured
+
+    if not only_under(text):
+        return typed.measured(text, "strength", name=name, positive=positive)
+    top = typed.exact(_UNDER.sub("", text, count=1), "strength", name=name)
+    return Measured(top / 2, top / math.sqrt(12), (0.0, top))
+
+
+def unit_typed(text: str, usual: str) -> str:
+    """Return the unit behind the first number of an amount as it was typed; the usual one where there is none."""
+    found = re.search(r"\d[\d.,/ ]*\s*([A-Za-zµ%]+(?:\s*/\s*[A-Za-z]+)?)", text)
+    return usual if found is None or found[1].casefold() in ("u", "k", "to") else found[1]
 
 
 def warmth(typed: ParsedInputs, text: str | None) -> "Measured | None":

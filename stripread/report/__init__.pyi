@@ -76,13 +76,13 @@ from .terminal.water_batch import top_up_answer as top_up_answer
 from .terminal.water_batch import yield_answer as yield_answer
 from .terminal.water_delivery import delivery_answer as delivery_answer
 from .terminal.water_line import contact_answer as contact_answer
-from .terminal.water_line import demand_answer as demand_answer
 from .terminal.water_line import hypochlorous_answer as hypochlorous_answer
 from .terminal.water_line import injection_answer as injection_answer
-from .terminal.water_line import line_answer as line_answer
 from .terminal.water_line import stock_answer as stock_answer
 from .terminal.water_line import vapour_answer as vapour_answer
 from .terminal.water_loss import decay_answer as decay_answer
+from .terminal.water_outlets import demand_answer as demand_answer
+from .terminal.water_outlets import line_answer as line_answer
 from .terminal.water_strong import strong_cautions as strong_cautions
 from .words import Headline as Headline
 from .words import error_headline as error_headline

@@ -15,6 +15,7 @@ from .kept import kept_message as kept_message
 from .kept import kept_shown as kept_shown
 from .quantities import ASSUMED_U as ASSUMED_U
 from .quantities import UNITS as UNITS
+from .quantities import Dimension as Dimension
 from .quantities import System as System
 from .quantities import Units as Units
 from .rounding import bound as bound

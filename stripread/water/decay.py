@@ -12,13 +12,14 @@ the time when a limit is passed. They are in the uncertainty of each reading and
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from itertools import combinations
 
 import numpy as np
 
 from stripread.errors import WaterError
 from stripread.geometry import Float
-from stripread.i18n import Message
-from stripread.units import Measured, propagate
+from stripread.i18n import Message, Number
+from stripread.units import Measured, difference, probability_in_words, propagate
 from stripread.water.warmth import (
     ACTIVATION_KJ_PER_MOL,
     ANY_SEASON_C,
@@ -34,6 +35,7 @@ __all__ = [
     "LossFit",
     "Prior",
     "Timed",
+    "check_no_rise",
     "cover_prior",
     "fit_loss",
     "forecast",
@@ -42,6 +44,7 @@ __all__ = [
 ]
 
 _TAIL = 0.025
+_RISE = 0.05  # chance under which a rise is no accident. Ours: the 95 % of an interval
 _SHARES = np.linspace(0.0, 1.0, 4001)  # at which quantiles are taken; the ends of 95 % are among them
 _NODES = 41  # of the strength, for each k
 
@@ -136,6 +139,47 @@ class LossFit:
     widened_by: float
     last: float
     posterior: _Posterior = field(repr=False)
+
+
+def check_no_rise(readings: Sequence[Timed]) -> None:
+    """Refuse readings of which a later one is stronger beyond chance: that is no loss.
+
+    Beyond chance is a probability under 5 % over the number of pairs (Bonferroni), to either side: one good batch in
+    forty at most is refused.
+
+    Raises
+    ------
+    WaterError
+        With the pair that rises most surely.
+    """
+    ordered = sorted(readings, key=lambda one: one.at)
+    pairs = [(a, b) for a, b in combinations(ordered, 2) if b.at > a.at]
+    rises = [
+        (difference(a.reading_mg_per_l, b.reading_mg_per_l).probability, a, b)
+        for a, b in pairs
+        if b.reading_mg_per_l.value > a.reading_mg_per_l.value
+    ]
+    if not rises:
+        return
+    chance, before, after = min(rises, key=lambda rise: rise[0])
+    if chance >= _RISE / len(pairs):
+        return
+    raise WaterError(
+        expected=Message("a strength that falls or stays: a stock cannot become stronger by itself"),
+        found=Message(
+            "%(before)s mg/L at %(first)s h and %(after)s mg/L at %(second)s h; the chance of so large a rise "
+            "is %(chance)s",
+            before=Number(before.reading_mg_per_l.value, ".3g"),
+            first=Number(before.at, ".3g"),
+            after=Number(after.reading_mg_per_l.value, ".3g"),
+            second=Number(after.at, ".3g"),
+            chance=probability_in_words(chance),
+        ),
+        remedy=Message(
+            "Look whether both are of one batch, whether it was topped up in between, whether the tank was mixed when "
+            "the first was taken (a still tank is layered), and whether the times are right; then read a fresh strip."
+        ),
+    )
 
 
 def fit_loss(readings: Sequence[Timed], *, prior: Prior | None = None) -> LossFit:

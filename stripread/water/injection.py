@@ -13,7 +13,7 @@ An injector's 1:N is understood in two ways, and the trade uses both:
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from stripread.errors import QuantityError, WaterError
@@ -113,12 +113,15 @@ class Demand:
         The outlet that takes most: dose for this one, and none falls short.
     above_dose : tuple of Difference or None
         For each outlet that reads more than the dose beyond what chance allows (z over 2), how far; else None.
+    at_least : tuple of bool
+        For each outlet, whether its reading is only a bound from above: its demand is that or more, up to the dose.
     """
 
     per_outlet_mg_per_l: tuple[Measured, ...]
     mean_mg_per_l: Measured
     largest: int
     above_dose: tuple[Difference | None, ...]
+    at_least: tuple[bool, ...]
 
 
 def parse_ratio(text: str, *, convention: Convention) -> Ratio:
@@ -203,8 +206,15 @@ def delivered(ratio: Ratio, *, stock_mg_per_l: Measured, demand_mg_per_l: Measur
     )
 
 
-def estimate_demand(dose_mg_per_l: Measured, outlets_mg_per_l: Sequence[Measured]) -> Demand:
+def estimate_demand(
+    dose_mg_per_l: Measured, outlets_mg_per_l: Sequence[Measured], *, under: Sequence[bool] | None = None
+) -> Demand:
     """Return what the water takes, by the dose (or a reading just after the injector) and readings at outlets.
+
+    Parameters
+    ----------
+    under : sequence of bool or None
+        For each outlet, whether the upper end of its interval is all that is known of it; None where none is such.
 
     Raises
     ------
@@ -214,14 +224,26 @@ def estimate_demand(dose_mg_per_l: Measured, outlets_mg_per_l: Sequence[Measured
     if not outlets_mg_per_l:
         raise ValueError("no outlets")
     minus = float("-inf")
+    bounds = tuple(under) if under is not None else (False,) * len(outlets_mg_per_l)
+    # Of a bound its own end counts, without doubt: what the water takes is then the least that it takes.
+    most = [
+        Measured(one.interval[1] or one.value) if bound else one
+        for one, bound in zip(outlets_mg_per_l, bounds, strict=True)
+    ]
+
+    def open_above(taken: Measured, bound: bool) -> Measured:
+        return replace(taken, ends=(taken.interval[0], dose_mg_per_l.interval[1])) if bound else taken
+
     each = tuple(
-        propagate(lambda given, left: given - left, dose_mg_per_l, one, floor=minus) for one in outlets_mg_per_l
+        open_above(propagate(lambda given, left: given - left, dose_mg_per_l, one, floor=minus), bound)
+        for one, bound in zip(most, bounds, strict=True)
     )
-    mean = propagate(lambda given, *left: given - sum(left) / len(left), dose_mg_per_l, *outlets_mg_per_l, floor=minus)
+    mean = propagate(lambda given, *left: given - sum(left) / len(left), dose_mg_per_l, *most, floor=minus)
     above = tuple(difference(dose_mg_per_l, one) for one in outlets_mg_per_l)
     return Demand(
         per_outlet_mg_per_l=each,
-        mean_mg_per_l=mean,
+        mean_mg_per_l=open_above(mean, any(bounds)),
         largest=max(range(len(each)), key=lambda i: each[i].value),
         above_dose=tuple(d if d.value > 0 and (d.z is None or d.z > 2) else None for d in above),
+        at_least=bounds,
     )

@@ -32,6 +32,8 @@ class RecipeCheck:
         that is the smaller one.
     finding : Finding or None
         ``recipe_mismatch`` where both can hardly be right.
+    under : bool
+        The reading was only a bound from above: what would give it is the most concentrate, and the least water.
     """
 
     expected_mg_per_l: Measured
@@ -41,6 +43,7 @@ class RecipeCheck:
     water_needed_l: Measured | None
     made_up_mg_per_l: Measured | None
     finding: Finding | None
+    under: bool = False
 
 
 def recipe_strength(*, concentrate_mg_per_l: Measured, concentrate_l: Measured, water_l: Measured) -> Measured:
@@ -49,31 +52,57 @@ def recipe_strength(*, concentrate_mg_per_l: Measured, concentrate_l: Measured, 
 
 
 def check_recipe(
-    *, concentrate_mg_per_l: Measured, concentrate_l: Measured, water_l: Measured, reading_mg_per_l: Measured
+    *,
+    concentrate_mg_per_l: Measured,
+    concentrate_l: Measured,
+    water_l: Measured,
+    reading_mg_per_l: Measured,
+    under: bool = False,
 ) -> RecipeCheck:
-    """Hold a reading against the strength that the recipe must give."""
+    """Hold a reading against the strength that the recipe must give.
+
+    Parameters
+    ----------
+    under : bool
+        The upper end of the reading's interval is all that is known of it. Then what would give the reading is a bound
+        as well: the most that the concentrate can have had, the least that the water can have been.
+    """
     expected = recipe_strength(concentrate_mg_per_l=concentrate_mg_per_l, concentrate_l=concentrate_l, water_l=water_l)
-    needed = propagate(lambda c, v, w: c * (v + w) / v, reading_mg_per_l, concentrate_l, water_l)
+    read = Measured(reading_mg_per_l.interval[1] or reading_mg_per_l.value) if under else reading_mg_per_l
+    needed = propagate(lambda c, v, w: c * (v + w) / v, read, concentrate_l, water_l)
     water = None
-    if 0 < reading_mg_per_l.value <= concentrate_mg_per_l.value:
-        water = propagate(lambda s, v, c: v * s / c - v, concentrate_mg_per_l, concentrate_l, reading_mg_per_l)
+    if 0 < read.value <= concentrate_mg_per_l.value:
+        water = propagate(lambda s, v, c: v * s / c - v, concentrate_mg_per_l, concentrate_l, read)
     made_up = None
     if water_l.value > concentrate_l.value:
         made_up = propagate(lambda s, v, w: s * v / w, concentrate_mg_per_l, concentrate_l, water_l)
     return RecipeCheck(
         expected_mg_per_l=expected,
         reading_mg_per_l=reading_mg_per_l,
-        difference=difference(expected, reading_mg_per_l),
+        difference=_apart(expected, read, under),
         concentrate_needed_mg_per_l=needed,
         water_needed_l=water,
         made_up_mg_per_l=made_up,
-        finding=recipe_finding(expected, reading_mg_per_l),
+        finding=recipe_finding(expected, read, under=under),
+        under=under,
     )
 
 
-def recipe_finding(expected: Measured, reading: Measured) -> Finding | None:
-    """Return ``recipe_mismatch`` where what a recipe gives and what was read can hardly both be right [mg/L]."""
+def _apart(expected: Measured, reading: Measured, under: bool) -> Difference:
+    """Return reading minus expected; of a bound how far, to one side alone, what is expected lies over it."""
     apart = difference(expected, reading)
+    if not under:
+        return apart
+    lower = apart.probability / 2 if apart.value < 0 else 1 - apart.probability / 2
+    return Difference(min(apart.value, 0.0), apart.u, apart.z, lower)
+
+
+def recipe_finding(expected: Measured, reading: Measured, *, under: bool = False) -> Finding | None:
+    """Return ``recipe_mismatch`` where what a recipe gives and what was read can hardly both be right [mg/L].
+
+    ``under``: the reading is only a bound, and its value the bound.
+    """
+    apart = _apart(expected, reading, under)
     if apart.probability >= DOUBT:
         return None
     chance = probability_in_words(apart.probability)
@@ -84,6 +113,14 @@ def recipe_finding(expected: Measured, reading: Measured) -> Finding | None:
     # Three sentences, each whole, as a translation needs them.
     gives = (
         Message(
+            "By mass balance the recipe gives %(expected)s mg/L; the reading is under %(reading)s mg/L, at least "
+            "%(apart)s mg/L less.",
+            expected=Number(expected.value, ".3g"),
+            reading=Number(reading.value, ".3g"),
+            apart=Number(abs(apart.value), ".3g"),
+        )
+        if under
+        else Message(
             "By mass balance the recipe gives %(expected)s mg/L; the reading of %(reading)s mg/L is "
             "%(apart)s mg/L more.",
             expected=Number(expected.value, ".3g"),

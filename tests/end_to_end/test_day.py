@@ -111,7 +111,7 @@ def test_today_is_quiet_where_nothing_is_due_and_tells_points_not_sampled(site):
     assert run(site, "point", "add", "bench-1", "--sample", "line", "--flush", 90).exit_code == 0
     result = run(site, "today")
     assert result.exit_code == 3
-    assert "bench-1: no line sample today; never" in result.stdout
+    assert "bench-1: no line sample yet" in result.stdout
     assert "Flush for 90 s" in result.stdout
     run(site, "point", "retire", "bench-1", "--why", "gone")
     assert run(site, "today").exit_code == 0

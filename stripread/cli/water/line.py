@@ -7,11 +7,23 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from stripread.cli.inputs import AnswerUnits, Json, ParsedInputs, SiteFolder, give, timed, wanted_strength
+from stripread.cli.inputs import (
+    AnswerUnits,
+    Json,
+    ParsedInputs,
+    SiteFolder,
+    give,
+    only_under,
+    strength_or_bound,
+    timed,
+    unit_typed,
+    wanted_strength,
+)
 from stripread.errors import QuantityError, WrongUsageError
 from stripread.i18n import Message, Number, Verbatim
 
 if TYPE_CHECKING:
+    from stripread.units import Dimension
     from stripread.water import Disinfectant
 
 __all__ = ["line_commands"]
@@ -199,14 +211,20 @@ def demand(
         )
     typed = ParsedInputs()
     if injector is not None:
+        if only_under(injector):
+            raise QuantityError(
+                expected=Message("a number as the reading at the injector"),
+                found=Message("%(text)s, only a bound", text=repr(injector)),
+                remedy=Message("Read it with a kind of a lower range, or give --stock and --ratio."),
+            )
         dose = typed.measured(injector, "strength", name=Message("the reading at the injector"))
     else:
         setting = parse_ratio(ratio or "", convention=means.value)
         strength = typed.measured(stock or "", "strength", name=Message("the stock"))
         dose = delivered(setting, stock_mg_per_l=strength, demand_mg_per_l=Measured(0.0)).dose_mg_per_l
     named = [timed(text) for text in outlet]
-    readings = [typed.measured(text, "strength", name=Verbatim(name), positive=False) for name, text in named]
-    found = estimate_demand(dose, readings)
+    readings = [strength_or_bound(typed, text, name=Verbatim(name), positive=False) for name, text in named]
+    found = estimate_demand(dose, readings, under=[only_under(text) for _, text in named])
     answer = demand_answer(found, dose=dose, names=[name for name, _ in named], readings=readings)
     give(answer, typed, command="water demand", json=json)
 
@@ -233,10 +251,12 @@ def line(
     from stripread.water import Outlet, along_line
 
     typed = ParsedInputs()
-    outlets = []
+    outlets, lengths, strengths = [], [], []
     for text in outlet:
         place, strength = timed(text)
+        strengths.append(unit_typed(strength, "mg/L"))
         name, _, distance = place.partition("@")
+        lengths += [unit_typed(distance, "m")] if distance.strip() else []
         outlets.append(
             Outlet(
                 name=name.strip(),
@@ -248,7 +268,18 @@ def line(
                 else None,
             )
         )
-    give(line_answer(along_line(outlets)), typed, command="water line", json=json)
+    answer = line_answer(
+        along_line(outlets),
+        outlets,
+        length=_unit(lengths[0] if lengths else "m", "length"),
+        strength=_unit(strengths[0], "strength"),
+    )
+    give(answer, typed, command="water line", json=json)
+
+
+def _unit(name: str, dimension: "Dimension") -> tuple[str, float]:
+    """Return a unit by its name and how many of the unit inside (m, mg/L) it is."""
+    return name, ParsedInputs().exact(f"1 {name}", dimension, name=Verbatim(name))
 
 
 def vapour(

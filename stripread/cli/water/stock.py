@@ -14,6 +14,8 @@ from stripread.cli.inputs import (
     SiteFolder,
     Temperature,
     give,
+    only_under,
+    strength_or_bound,
     timed,
     wanted_strength,
     warmth,
@@ -209,7 +211,8 @@ def recipe(
             concentrate_mg_per_l=strength,
             concentrate_l=added,
             water_l=litres,
-            reading_mg_per_l=typed.measured(reading, "strength", name=Message("the reading")),
+            reading_mg_per_l=strength_or_bound(typed, reading, name=Message("the reading")),
+            under=only_under(reading),
         )
         answer = recipe_check_answer(
             check, concentrate=strength, concentrate_l=added, water_l=litres, system=typed.system
@@ -293,7 +296,7 @@ def decay(
     Exit codes: 0 done; 1 an error; 2 wrong usage; 3 the stock may be below its limit already.
     """
     from stripread.report import decay_answer
-    from stripread.water import Timed, cover_prior, fit_loss, forecast
+    from stripread.water import Timed, check_no_rise, cover_prior, fit_loss, forecast
 
     typed = ParsedInputs()
     readings = []
@@ -303,6 +306,7 @@ def decay(
         readings.append(
             Timed(aged, typed.measured(strength, "strength", name=Message("the reading at %(age)s", age=age)))
         )
+    check_no_rise(readings)
     warm = warmth(typed, temperature)
     fit = fit_loss(readings, prior=None if cover is None else cover_prior(cover.value, warm))
     least = typed.maybe_exact(limit, "strength", name=Message("the limit"))

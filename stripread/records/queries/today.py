@@ -99,14 +99,21 @@ def _unsampled(records: Records, latest: dict[str, RecordedReading], now: dateti
         reading = latest.get(point.name)
         if reading is not None and reading.when.astimezone(now.tzinfo).date() >= now.date():
             continue
-        last = (
-            Message("never") if reading is None else Message("last on %(when)s", when=reading.when.date().isoformat())
+        sample = Message(point.sample)
+        matter = (
+            Message("no %(sample)s sample yet", sample=sample)
+            if reading is None
+            else Message(
+                "no %(sample)s sample today; the last was on %(when)s",
+                sample=sample,
+                when=reading.when.date().isoformat(),
+            )
         )
         found.append(
             Due(
                 urgency="today",
                 about=Verbatim(point.name),
-                matter=Message("no %(sample)s sample today; %(last)s", sample=Message(point.sample), last=last),
+                matter=matter,
                 advice=_flush_and_dip(point.flush_min),
                 kind="point",
             )

@@ -15,6 +15,7 @@ from stripread.units import (
     tell_temperature,
     tell_volume,
     tell_volume_read,
+    upper_end,
 )
 from stripread.water import ANY_SEASON_C, Dilution, Generation, RecipeCheck, Sachet, SachetYield, TopUp, mix, plan
 
@@ -334,7 +335,12 @@ def recipe_check_answer(
     facts: list[tuple[Shown, Shown]] = [
         *bare.facts,
         (Message("must give"), tell(check.expected_mg_per_l, _MG)),
-        (Message("reading"), tell(check.reading_mg_per_l, _MG)),
+        (
+            Message("reading"),
+            Message("under %(bound)s mg/L", bound=Number(check.reading_mg_per_l.interval[1] or 0.0, "g"))
+            if check.under
+            else tell(check.reading_mg_per_l, _MG),
+        ),
     ]
     probability = check.difference.probability
     if check.finding is None:
@@ -353,6 +359,11 @@ def recipe_check_answer(
             (
                 Message("would agree if"),
                 Message(
+                    "the concentrate had at most %(most)s mg/L",
+                    most=upper_end(check.concentrate_needed_mg_per_l.interval[1] or 0.0),
+                )
+                if check.under
+                else Message(
                     "the concentrate had %(concentrate_needed_mg_per_l)s",
                     concentrate_needed_mg_per_l=tell(check.concentrate_needed_mg_per_l, _MG),
                 ),
@@ -363,6 +374,11 @@ def recipe_check_answer(
                 (
                     Message("or if"),
                     Message(
+                        "the water was at least %(least)s",
+                        least=tell_volume(max(check.water_needed_l.interval[0], 0.0), system),
+                    )
+                    if check.under
+                    else Message(
                         "the water was %(water_needed_l)s",
                         water_needed_l=tell_volume_read(check.water_needed_l, system),
                     ),

@@ -1,6 +1,5 @@
 """Injector, line and air in words."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from stripread.i18n import ByFace, Joined, Message, Number, Shown, Verbatim
@@ -11,10 +10,8 @@ from stripread.water import (
     GAS_DENSITY_TO_AIR,
     Contact,
     Convention,
-    Demand,
     Hypochlorous,
     Injection,
-    LineLoss,
     Ratio,
     Vapour,
     crop_cautions,
@@ -24,10 +21,8 @@ from stripread.water import (
 __all__ = [
     "contact_answer",
     "crops",
-    "demand_answer",
     "hypochlorous_answer",
     "injection_answer",
-    "line_answer",
     "stock_answer",
     "vapour_answer",
 ]
@@ -37,11 +32,6 @@ _POUND_MG = 453_592.37
 CONVENTIONS: dict[Convention, Message] = {
     "in": Message("1:N read as 1 part of stock in N parts of what comes out (final = stock / N)."),
     "to": Message("1:N read as 1 part of stock to N parts of water (final = stock / (N + 1))."),
-}
-_SEEN = {
-    "falls": Message("falls"),
-    "rises": Message("rises"),
-    "no difference seen": Message("no difference seen"),
 }
 _LAST_OUTLET = Message(
     "Let the line run until fresh water has come through, then read a strip at the outlet "
@@ -147,76 +137,6 @@ class _Stock:
     stock_mg_per_l: Measured
     dose_mg_per_l: Measured
     share: float
-
-
-def demand_answer(found: Demand, *, dose: Measured, names: Sequence[str], readings: Sequence[Measured]) -> Answer:
-    """Tell how much of the dose the water takes on its way to each outlet."""
-    facts: list[tuple[Shown, Shown]] = [(Message("dose"), tell(dose, _MG))]
-    for name, reading, one in zip(names, readings, found.per_outlet_mg_per_l, strict=True):
-        facts.append(
-            (
-                Verbatim(name),
-                Message("reads %(reading)s; takes %(demand)s", reading=tell(reading, _MG), demand=tell(one, _MG)),
-            )
-        )
-    facts.append((Message("mean demand"), tell(found.mean_mg_per_l, _MG)))
-    above = [name for name, gap in zip(names, found.above_dose, strict=True) if gap is not None]
-    largest = found.per_outlet_mg_per_l[found.largest]
-    if above:
-        headline = (
-            Message("CANNOT BE: %(above)s reads more than the dose", above=", ".join(above))
-            if len(above) == 1
-            else Message("CANNOT BE: %(above)s read more than the dose", above=", ".join(above))
-        )
-    else:
-        headline = Message(
-            "Demand up to %(largest)s, at %(outlet)s", largest=tell(largest, _MG), outlet=names[found.largest]
-        )
-    steps = (
-        (
-            Message(
-                "Check stock and injector: read a strip of the stock, and look at the setting and which 1:N it means."
-            ),
-            Message("Read %(above)s again with a new strip of the right kind.", above=", ".join(above)),
-        )
-        if above
-        else (
-            Message(
-                "Plan the dose with the largest demand, %(demand)s mg/L, so that no outlet falls short: "
-                "`stripread water inject`.",
-                demand=Number(max(largest.value, 0), ".3g"),
-            ),
-        )
-    )
-    return Answer(sign="▲" if above else "=", headline=headline, result=found, facts=tuple(facts), steps=steps)
-
-
-def line_answer(found: LineLoss) -> Answer:
-    """Tell how strength falls from outlet to outlet."""
-    facts: list[tuple[Shown, Shown]] = []
-    for step in found.steps:
-        lost = Message("%(left)s left; %(seen)s", left=tell(step.left.scaled(100), "%"), seen=_SEEN[step.seen])
-        facts.append((Message("%(first)s to %(second)s", first=step.first, second=step.second), lost))
-    if found.fit is not None:
-        facts.append((Message("halves in"), tell(found.fit.half_life, "m")))
-    rises = [step for step in found.steps if step.seen == "rises"]
-    falls = [step for step in found.steps if step.seen == "falls"]
-    if rises:
-        headline = Message(
-            "CANNOT BE LOSS: rises from %(first)s to %(second)s", first=rises[0].first, second=rises[0].second
-        )
-    elif falls:
-        worst = min(falls, key=lambda step: step.left.value)
-        headline = Message(
-            "Falls most from %(first)s to %(second)s: %(left)s left",
-            first=worst.first,
-            second=worst.second,
-            left=tell(worst.left.scaled(100), "%"),
-        )
-    else:
-        headline = Message("No difference between neighbours beyond what the readings' uncertainties allow")
-    steps = (Message("Let the line run and read both outlets again, a new strip each."),) if rises else ()
-    return Answer(sign="▲" if rises else "=", headline=headline, result=found, facts=tuple(facts), steps=steps)
 
 
 def vapour_answer(found: Vapour, *, strength: Measured, temperature: Measured) -> Answer:

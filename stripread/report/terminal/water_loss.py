@@ -6,9 +6,9 @@ from stripread.check import CAUTION
 from stripread.i18n import Joined, Message, Number, Shown
 from stripread.report.answer import Answer
 from stripread.units import Measured, tell, tell_hours
-from stripread.water import Forecast
+from stripread.water import Forecast, LossFit
 
-__all__ = ["decay_answer"]
+__all__ = ["decay_answer", "widened"]
 
 _MG = "mg/L"
 
@@ -33,7 +33,7 @@ def decay_answer(found: Forecast, *, limit: float | None, at_h: float | None) ->
     headline, sign = Message("Loses half its strength in %(half_life)s", half_life=_span(fit.half_life)), "="
     if left is not None and limit is not None:
         headline, sign = _limit_words(left, limit)
-    notes = []
+    notes: list[Shown] = []
     if fit.prior.name != "none":
         notes.append(
             Message(
@@ -49,15 +49,7 @@ def decay_answer(found: Forecast, *, limit: float | None, at_h: float | None) ->
         )
     else:
         notes.append(Message("No cover was named: the rate rests on the readings alone (and a wide prior)."))
-    if fit.widened_by > 1:
-        notes.append(
-            Message(
-                "The readings scatter %(widened_by)s times as much about the curve as their "
-                "uncertainties say, and were widened by that: look for a top-up in between, another "
-                "tank, or a strip gone wrong.",
-                widened_by=Number(fit.widened_by, ".1f"),
-            )
-        )
+    notes += widened(fit, Message("look for a top-up in between, another tank, or a strip gone wrong"))
     notes.append(
         Message("Loss taken as first-order: the same share in every hour, cover and temperature as they were.")
     )
@@ -69,6 +61,20 @@ def decay_answer(found: Forecast, *, limit: float | None, at_h: float | None) ->
         steps=_FALLEN if sign == "▲" else (),
         notes=tuple(notes),
         cautions=(CAUTION,),
+    )
+
+
+def widened(fit: LossFit, look_for: Shown) -> tuple[Shown, ...]:
+    """Return the note that the readings' errors were widened, where they were."""
+    if fit.widened_by <= 1:
+        return ()
+    return (
+        Message(
+            "The readings scatter %(widened_by)s times as much about the curve as their uncertainties say, and were "
+            "widened by that: %(look_for)s.",
+            widened_by=Number(fit.widened_by, ".1f"),
+            look_for=look_for,
+        ),
     )
 
 
