@@ -62,7 +62,7 @@ def test_points_that_cannot_be_are_told(site, words):
 
 
 def test_a_stock_is_told_its_mass_balance_and_held_against_its_reading(site):
-    made = run(site, "batch", "generate", "C-1", "--water", "20 L", "--at", "2026-04-13T17:00")
+    made = run(site, "batch", "generate", "C-1", "--water", "20 L", "--temperature", "20 C", "--at", "2026-04-13T17:00")
     assert "C-1 should be 420" in made.stdout
     assert "ventilate" in made.stdout
     recipe = ("--concentrate", "C-1", "--add", "20 L", "--water", "34 L", "--cover", "covered")

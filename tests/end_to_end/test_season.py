@@ -51,6 +51,10 @@ def episodes(period: Period, code: str) -> list:
     return [e for e in period.episodes if e.code == code]
 
 
+def test_concentrates_of_the_example_sachet_are_marked(document):
+    assert "EXAMPLE FIGURES of an invented sachet" in section_text(document)
+
+
 class TestFourHiddenFaults:
     """Each stands in the script (`simulate/season/script.py`), not in what the report is given."""
 

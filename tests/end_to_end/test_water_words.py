@@ -158,3 +158,30 @@ def test_a_still_tank_is_layered(line: str) -> None:
     read = next(i for i, step in enumerate(record["steps"]) if step.startswith("Read a strip of the stock"))
     assert wait == read - 1
     assert any("common practice, no source" in note and "layer" in note for note in record["notes"])
+
+
+def test_contact_says_which_disinfectant_it_takes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    bare = told('water contact --strength "2 mg/L" --time "10 min"')
+    assert "of chlorine dioxide" in bare["headline"]
+    assert any("neither --disinfectant nor a site" in note for note in bare["notes"])
+    named = told('water contact --strength "2 mg/L" --time "10 min" --disinfectant free-chlorine')
+    assert "of free chlorine" in named["headline"]
+    assert not any("neither" in note for note in named["notes"])
+    file = write_demo_site(tmp_path)
+    file.write_text(file.read_text(encoding="utf-8").replace("chlorine dioxide", "free chlorine"), encoding="utf-8")
+    by_site = told('water contact --strength "2 mg/L" --time "10 min"')
+    assert "of free chlorine" in by_site["headline"]
+    assert any("by sample line in site.toml" in note for note in by_site["notes"])
+
+
+def test_trials_of_chlorine_dioxide_are_cited_without_a_figure_that_nobody_checked() -> None:
+    line = 'water contact --strength "2 mg/L" --time "10 min" --disinfectant chlorine-dioxide'
+    record, text = told(line), words(line)
+    assert "Copes, Chastagner and Hummel" in text
+    assert "Raudales" in text
+    assert "from memory" in text
+    trials = record["result"]["trials"]
+    assert len(trials) >= 5
+    assert not any(character.isdigit() for trial in trials for character in trial["what"])
+    assert told(line.replace("chlorine-dioxide", "free-chlorine"))["result"]["trials"] == []

@@ -171,12 +171,14 @@ def _limits(
 
 
 def _analyte(typed: ParsedInputs, folder: Path | None) -> str:
-    """Return what the site doses by what it expects in its line; without that, chlorine dioxide, and it is told."""
+    """Return what the site doses by what it expects in its line; without that, chlorine dioxide; either is told."""
     from stripread.cli.site_options import look_up_site
 
     site = look_up_site(folder)
     if site is not None and "line" in site.samples:
-        return site.samples["line"].main.analyte
+        analyte = site.samples["line"].main.analyte
+        typed.assume(Message("what is dosed"), Message("%(analyte)s, by sample line in site.toml", analyte=analyte))
+        return analyte
     typed.assume(Message("what is dosed"), Message("chlorine dioxide, as neither --disinfectant nor a site says"))
     return "chlorine dioxide"
 
@@ -353,15 +355,17 @@ def contact(
     strength: Annotated[str, typer.Option(metavar="STRENGTH", help="At the end of the contact.")],
     time: Annotated[str, typer.Option(metavar="TIME", help="How long the water was in contact.")],
     disinfectant: Annotated[
-        _Disinfectant, typer.Option(metavar="WHAT", help="free-chlorine or chlorine-dioxide.")
-    ] = _Disinfectant.free_chlorine,
+        _Disinfectant | None,
+        typer.Option(metavar="WHAT", help="free-chlorine or chlorine-dioxide. [that of the site's sample line]"),
+    ] = None,
+    site: SiteFolder = None,
     json: Json = False,
 ) -> None:
     """Give concentration times time (CT), beside what was published for plant pathogens.
 
     Example:
 
-      stripread water contact --strength "2 mg/L" --time "10 min"
+      stripread water contact --strength "2 mg/L" --time "10 min" --disinfectant free-chlorine
     """
     from stripread.report import contact_answer
     from stripread.units import Measured
@@ -370,7 +374,14 @@ def contact(
     typed = ParsedInputs()
     left = typed.measured(strength, "strength", name=Message("the strength"))
     minutes = Measured(60 * typed.exact(time, "time", name=Message("the time")))
-    kind = _KINDS[disinfectant]
+    said = _analyte(typed, site) if disinfectant is None else _KINDS[disinfectant]
+    kind = next((known for known in _KINDS.values() if known == said.casefold()), None)
+    if kind is None:
+        raise WrongUsageError(
+            expected=Message("--disinfectant free-chlorine or chlorine-dioxide"),
+            found=Message("%(analyte)s, which the site doses", analyte=said),
+            remedy=Message("Name one: nothing is known of another."),
+        )
     answer = contact_answer(
         contact_time(left, minutes, disinfectant=kind), strength=left, minutes=minutes, disinfectant=kind
     )

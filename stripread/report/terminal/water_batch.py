@@ -414,13 +414,17 @@ def _sachet_notes(sachet: Sachet, warmth: Measured | None, system: System) -> tu
     else:
         told.append(Message("Its file does not say for which temperature its curve holds."))
     low, high = (tell_temperature(float(f"{end:.2g}"), system) for end in ANY_SEASON_C.interval if end is not None)
+    taken = Message(
+        "The water's temperature was not told: taken as that of any season, %(low)s to %(high)s (95 %%).",
+        low=low,
+        high=high,
+    )
+    better = ByFace(
+        Message("Measured, it makes the answer better: --temperature."),
+        Message("Measured, it makes the answer better."),
+    )
     rate = (
-        Message(
-            "The water's temperature was not told: taken as that of any season, %(low)s to %(high)s (95 %%). Measured, "
-            "it makes the answer better: --temperature.",
-            low=low,
-            high=high,
-        )
+        Joined((taken, better))
         if warmth is None
         else Message(
             "Taken for water of %(water)s; a rate is taken to double with 10 C, give or take a factor of 1.3 (ours).",

@@ -252,6 +252,20 @@ def contact_answer(found: Contact, *, strength: Measured, minutes: Measured, dis
         )
         for row, state in found.rows
     ]
+    facts += [
+        (Message("cited"), Message("%(what)s; %(source)s", what=trial.what, source=trial.source))
+        for trial in found.trials
+    ]
+    cited: tuple[Shown, ...] = (
+        (
+            Message(
+                "Trials are cited from memory, without their doses, times and pH, as none of these could be checked. "
+                "Read them before you choose a dose. That no figure stands here is no sign that any dose will do."
+            ),
+        )
+        if found.trials
+        else ()
+    )
     return Answer(
         sign="=",
         headline=Message(
@@ -268,6 +282,7 @@ def contact_answer(found: Contact, *, strength: Measured, minutes: Measured, dis
             *facts,
         ),
         notes=(
+            *cited,
             Message("Take the strength at the end of the contact: it is the least there was."),
             Message(
                 "Each publication tested its own strength for its own time; that half the strength for "
