@@ -24,6 +24,7 @@ from .rounding import format_interval as format_interval
 from .rounding import format_number as format_number
 from .rounding import lower_end as lower_end
 from .rounding import places_for as places_for
+from .rounding import plain as plain
 from .rounding import probability_in_words as probability_in_words
 from .rounding import two_digits as two_digits
 from .rounding import upper_end as upper_end

@@ -54,6 +54,7 @@ def test_a_line_answers_in_the_units_that_were_typed() -> None:
     (said,) = (row for row in run(LINE).stdout.splitlines() if row.strip().startswith("halves in"))
     least = float(said.split("at the least ")[1].split(" ft")[0])
     assert 0.9 * low <= least <= low
+    assert f"95 %: {least:g} to" in said
     assert " m " not in said
 
 

@@ -413,7 +413,7 @@ def _sachet_notes(sachet: Sachet, warmth: Measured | None, system: System) -> tu
         told.append(Message("Its curve holds for water of %(water)s.", water=water))
     else:
         told.append(Message("Its file does not say for which temperature its curve holds."))
-    low, high = (tell_temperature(float(f"{end:.2g}"), system) for end in ANY_SEASON_C.interval if end is not None)
+    low, high = (tell_temperature(round(end), system) for end in ANY_SEASON_C.interval if end is not None)
     taken = Message(
         "The water's temperature was not told: taken as that of any season, %(low)s to %(high)s (95 %%).",
         low=low,

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from stripread.i18n import Message, Number, Shown, Verbatim
 from stripread.report.answer import Answer
 from stripread.report.terminal.water_loss import widened
-from stripread.units import Measured, lower_end, tell
+from stripread.units import Measured, lower_end, plain, tell, upper_end
 from stripread.water import Demand, LineLoss, Outlet
 
 __all__ = ["demand_answer", "line_answer"]
@@ -102,18 +102,7 @@ def line_answer(
         facts.append((Message("%(first)s to %(second)s", first=step.first, second=step.second), lost))
     notes: tuple[Shown, ...] = ()
     if found.fit is not None:
-        half = found.fit.half_life.scaled(1 / length[1])
-        facts.append(
-            (
-                Message("halves in"),
-                Message(
-                    "%(length)s, at the least %(least)s %(unit)s",
-                    length=tell(half, length[0]),
-                    least=lower_end(half.interval[0], digits=2),
-                    unit=length[0],
-                ),
-            )
-        )
+        facts.append((Message("halves in"), _halves(found.fit.half_life.scaled(1 / length[1]), length[0])))
         notes = widened(found.fit, Message("look for a line not flushed, or a strip gone wrong"))
     rises = [step for step in found.steps if step.seen == "rises"]
     falls = [step for step in found.steps if step.seen == "falls"]
@@ -134,4 +123,16 @@ def line_answer(
     steps = (Message("Let the line run and read both outlets again, a new strip each."),) if rises else ()
     return Answer(
         sign="▲" if rises else "=", headline=headline, result=found, facts=tuple(facts), steps=steps, notes=notes
+    )
+
+
+def _halves(half: Measured, unit: str) -> Message:
+    """Return the length of a half with its ends, each with its own digits; the lower one is what a line is built for."""
+    low, high = half.interval
+    return Message(
+        "%(length)s %(unit)s, at the least %(low)s %(unit)s (95 %%: %(low)s to %(high)s %(unit)s)",
+        length=plain(half.value, 2),
+        low=lower_end(low, digits=2),
+        high=Message("no end known") if high is None else upper_end(high, digits=2),
+        unit=unit,
     )
