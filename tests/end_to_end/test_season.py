@@ -52,7 +52,7 @@ def episodes(period: Period, code: str) -> list:
 
 
 def test_concentrates_of_the_example_sachet_are_marked(document):
-    assert "EXAMPLE FIGURES of an invented sachet" in section_text(document)
+    assert "EXAMPLE FIGURES of an invented sachet" in document_html(document)
 
 
 class TestFourHiddenFaults:
@@ -181,7 +181,7 @@ def test_in_spanish_nothing_stays_english_but_names_and_notes(season, period):
     plain = [text.replace("stripread records verify", "") for text in texts if not any(n in text for n in written)]
     assert len(plain) > 200
     assert [text for text in plain if left.search(text)] == []
-    assert "La solución madre ha perdido más fuerza de la pronosticada." in section_text(document)
+    assert "La solución madre ha perdido más fuerza de la pronosticada." in document_html(document)
 
 
 def test_the_command_writes_both_and_refuses_to_overwrite(season, tmp_path):

@@ -127,7 +127,7 @@ def line_answer(
 
 
 def _halves(half: Measured, unit: str) -> Message:
-    """Return the length of a half with its ends, each with its own digits; the lower one is what a line is built for."""
+    """Return the length of a half with its ends, each with its own digits; a line is built for the lower one."""
     low, high = half.interval
     return Message(
         "%(length)s %(unit)s, at the least %(low)s %(unit)s (95 %%: %(low)s to %(high)s %(unit)s)",
