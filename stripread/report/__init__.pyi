@@ -68,6 +68,7 @@ from .terminal.standard import chart_text as chart_text
 from .terminal.standard import check_json as check_json
 from .terminal.standard import check_text as check_text
 from .terminal.water_batch import EXAMPLE_FIGURES as EXAMPLE_FIGURES
+from .terminal.water_batch import WAIT as WAIT
 from .terminal.water_batch import dilution_answer as dilution_answer
 from .terminal.water_batch import generation_answer as generation_answer
 from .terminal.water_batch import recipe_answer as recipe_answer

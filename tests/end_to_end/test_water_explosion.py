@@ -26,6 +26,7 @@ PLANS = [
     'inject --residual "1 mg/L" --demand "5 mg/L" --ratio 1:2000',  # asks for a stock of 12 g/L
     'inject --residual "1 mg/L" --demand "5 mg/L" --stock "12 g/L"',
     'inject --residual "1 mg/L" --demand "5 mg/L" --stock "12 g/L" --ratio 1:2000 --at-least "0.1 mg/L"',
+    'decay --reading "0 h=9 g/L u 0.4 g/L" --cover covered',
     'vapour --strength "9 g/L" --temperature "20 C"',
 ]
 

@@ -86,6 +86,7 @@ def test_limits_may_be_typed_and_without_any_nothing_suits(tmp_path, monkeypatch
     assert "SUITS" not in bare["headline"]
     assert "--at-least" in bare["headline"]
     assert run(f'{SURE} --at-least "0.5 mg/L" --at-most "0.2 mg/L"').exit_code == 2
+    assert run(f'{SURE.replace("--ratio 1:275", "")} --at-least "0.2 mg/L"').exit_code == 2
 
 
 def test_a_distribution_that_is_not_even_is_counted_itself():

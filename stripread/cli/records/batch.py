@@ -237,7 +237,7 @@ def _when(at: datetime | None, stamp: "Stamp") -> datetime:
 
 def _enter(said: "Batch", site: "Site", stamp: "Stamp", typed: ParsedInputs) -> None:
     from stripread.cli.site_record import open_site_records
-    from stripread.report import EXAMPLE_FIGURES, off_range, strength_words, strong_cautions
+    from stripread.report import EXAMPLE_FIGURES, WAIT, off_range, strength_words, strong_cautions
     from stripread.units import Measured
     from stripread.water import of_example
 
@@ -252,6 +252,8 @@ def _enter(said: "Batch", site: "Site", stamp: "Stamp", typed: ParsedInputs) -> 
         if (off := off_range(strength, sample)) is not None:
             say(f"▲ {off.message}\n  {off.advice}")
         say(f"{said.id} should be {strength_words(strength)} mg/L (95 %). Read it before it is used:")
+        if said.parts:
+            say(f"  {WAIT}")
         name = said.kind if sample is None else sample.name
         say(f"  stripread read PHOTO --lot LOT --sample {name} --batch {said.id} --record")
     else:

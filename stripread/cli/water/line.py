@@ -115,6 +115,12 @@ def inject(
             found=Message("--flow and --ratio"),
             remedy=Message("Leave one out: an injector with a fixed ratio follows the flow."),
         )
+    if (at_least or at_most) and (stock is None or ratio is None):
+        raise WrongUsageError(
+            expected=Message("--at-least and --at-most with --stock and --ratio, to judge what they leave"),
+            found=Message("one of the two"),
+            remedy=Message("Name both, or leave the limits out."),
+        )
     typed = ParsedInputs(answer_in=units)
     water_flow = None if flow is None else typed.measured(flow, "flow", name=Message("the flow"))
     kind = None if disinfectant is None else _KINDS[disinfectant]

@@ -114,6 +114,8 @@ def dilute(
 ) -> None:
     """Give the volumes for a stock from the concentrate as it was read, and the steps to make it.
 
+    A still tank is layered: wait half an hour, and sample at the depth from which the injector draws.
+
     Example:
 
       stripread water dilute --concentrate "435 mg/L, 400 to 470" --wanted "220 mg/L" --make "10 gal"
@@ -234,6 +236,8 @@ def top_up(
     json: Json = False,
 ) -> None:
     """Bring a weak stock to strength with concentrate, or a strong one with water.
+
+    A still tank is layered: wait half an hour, and sample at the depth from which the injector draws.
 
     Example:
 

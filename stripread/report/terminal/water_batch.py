@@ -21,6 +21,7 @@ from stripread.water import ANY_SEASON_C, Dilution, Generation, RecipeCheck, Sac
 
 __all__ = [
     "EXAMPLE_FIGURES",
+    "WAIT",
     "dilution_answer",
     "generation_answer",
     "recipe_answer",
@@ -39,7 +40,7 @@ EXAMPLE_FIGURES = ByFace(
 ADDED = {"concentrate": Message("concentrate"), "water": Message("water")}
 _READY = Message("Open doors and vents, put on the protection that the label names, and keep others away.")
 _CLOSE = Message("Cover it at once. Do not stir, shake, splash or pump it round: agitation drives the gas out.")
-_WAIT = Message(
+WAIT = Message(
     "Wait 30 minutes: a still tank is layered at first. Then take the sample from below the surface, at the depth from "
     "which the injector draws."
 )
@@ -216,7 +217,7 @@ def _mixing(first: Shown, second: Shown, strength: Shown) -> tuple[Shown, ...]:
         first,
         second,
         _CLOSE,
-        _WAIT,
+        WAIT,
         Message("Read a strip of the stock before the injector draws from it: expect %(strength)s.", strength=strength),
         Message("Write down time, volumes and reading."),
     )

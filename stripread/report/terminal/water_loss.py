@@ -2,9 +2,9 @@
 
 from typing import Literal
 
-from stripread.check import CAUTION
 from stripread.i18n import Joined, Message, Number, Shown
 from stripread.report.answer import Answer
+from stripread.report.terminal.water_strong import strong
 from stripread.units import Measured, tell, tell_hours
 from stripread.water import Forecast, LossFit
 
@@ -53,15 +53,15 @@ def decay_answer(found: Forecast, *, limit: float | None, at_h: float | None) ->
     notes.append(
         Message("Loss taken as first-order: the same share in every hour, cover and temperature as they were.")
     )
-    return Answer(
+    answer = Answer(
         sign=sign,
         headline=headline,
         result=found,
         facts=tuple(facts),
         steps=_FALLEN if sign == "▲" else (),
         notes=tuple(notes),
-        cautions=(CAUTION,),
     )
+    return strong(answer, fit.start_mg_per_l)
 
 
 def widened(fit: LossFit, look_for: Shown) -> tuple[Shown, ...]:

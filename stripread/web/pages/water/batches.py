@@ -7,7 +7,7 @@ from starlette.routing import Route
 
 from stripread.check import CAUTION
 from stripread.records import batch_standing, find_batch
-from stripread.report import EXAMPLE_FIGURES, off_range, strong_cautions
+from stripread.report import EXAMPLE_FIGURES, WAIT, off_range, strong_cautions
 from stripread.site import load_site
 from stripread.web.forms import whole
 from stripread.web.people.people import Person
@@ -69,5 +69,12 @@ def batch(request: Request, person: Person) -> Response:
     cautions = strong_cautions(*(one for one in (standing.recipe, standing.last) if one is not None))
     invented = EXAMPLE_FIGURES if standing.example else None
     return render(
-        request, "batch.html", standing=standing, off=off, points=points, cautions=cautions, invented=invented
+        request,
+        "batch.html",
+        standing=standing,
+        off=off,
+        points=points,
+        cautions=cautions,
+        invented=invented,
+        wait=WAIT if said.parts else None,
     )
