@@ -156,6 +156,7 @@ def test_the_two_meanings_of_a_ratio_are_stated() -> None:
         ('dilute --concentrate "200 mg/L" --wanted "220 mg/L" --make "10 gal"', 1),
         ('decay --reading "226 mg/L"', 2),
         ('decay --reading "0 h=226 mg/L"', 1),
+        ('decay --reading "0 h=226 mg/L" --reading "9 h=220 mg/L" --temperature "5 C"', 2),
         ('inject --residual "0.35 mg/L" --demand "0.45 mg/L"', 2),
         ('inject --residual "0.35 mg/L" --demand "0.45 mg/L" --ratio 1:100 --flow "20 gpm" --stock "220 mg/L"', 2),
         ('demand --outlet "a=0.35 mg/L"', 2),

@@ -311,6 +311,12 @@ def decay(
             Timed(aged, typed.measured(strength, "strength", name=Message("the reading at %(age)s", age=age)))
         )
     check_no_rise(readings)
+    if temperature is not None and cover is None:
+        raise WrongUsageError(
+            expected=Message("--cover with --temperature, which changes what a cover lets expect"),
+            found=Message("--temperature alone"),
+            remedy=Message("Say how the tank is covered, or leave the temperature out."),
+        )
     warm = warmth(typed, temperature)
     fit = fit_loss(readings, prior=None if cover is None else cover_prior(cover.value, warm))
     least = typed.maybe_exact(limit, "strength", name=Message("the limit"))
