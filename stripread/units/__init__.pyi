@@ -29,6 +29,7 @@ from .rounding import probability_in_words as probability_in_words
 from .rounding import two_digits as two_digits
 from .rounding import upper_end as upper_end
 from .uncertain import COVERAGE as COVERAGE
+from .uncertain import K95 as K95
 from .uncertain import Difference as Difference
 from .uncertain import Measured as Measured
 from .uncertain import difference as difference

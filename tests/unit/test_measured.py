@@ -3,8 +3,7 @@ import random
 
 import pytest
 
-from stripread.units import Measured, difference, propagate
-from stripread.units.uncertain import K95
+from stripread.units import K95, Measured, difference, propagate
 from tests.listed import each
 
 

@@ -3,7 +3,7 @@
 from stripread.findings import Finding
 from stripread.i18n import Joined, Shown, Verbatim
 from stripread.site import SampleType
-from stripread.units import Measured, format_interval, format_number, places_for
+from stripread.units import K95, Measured, format_interval, format_number, places_for
 from stripread.water import recipe_range_finding
 
 __all__ = ["off_range", "strength_words"]
@@ -20,5 +20,5 @@ def strength_words(strength: Measured | None) -> Shown:
     """Return a strength with its interval; empty where there is none."""
     if strength is None:
         return Verbatim("")
-    places = places_for(1.96 * strength.u) if strength.u > 0 else 0
+    places = places_for(K95 * strength.u) if strength.u > 0 else 0
     return Joined((format_number(strength.value, places), format_interval(strength.interval, places)), ", ")
