@@ -34,7 +34,9 @@ def log_text(readings: Sequence[RecordedReading]) -> str:
     for one in readings:
         for index, pad in enumerate(one.pads):
             first = (str(one.entry.seq), one.when.strftime("%Y-%m-%d %H:%M %z"), one.point or "-", one.sample or "-")
-            read = (pad_value(pad), pad_interval(pad), _verdict(one, pad), one.entry.who)
+            means = "" if one.method.is_strip else f" [{one.method.words}]"
+            what = "" if one.method.is_strip or pad.analyte == pad.unit else f"{pad.analyte} "
+            read = (f"{what}{pad_value(pad)}{means}", pad_interval(pad), _verdict(one, pad), one.entry.who)
             rows.append((*(first if index == 0 else ("", "", "", "")), *map(str, read)))
         notes[len(rows)] = _corrections(one)
     widths = [max(len(row[i]) for row in (_HEADS, *rows)) for i in range(len(_HEADS))]
