@@ -10,8 +10,8 @@ from .history import Point as Point
 from .history import Recipe as Recipe
 from .history_rules import clock_may_be_right as clock_may_be_right
 from .history_rules import drifted as drifted
-from .method import METHODS as METHODS
 from .method import METHOD_WORDS as METHOD_WORDS
+from .method import METHODS as METHODS
 from .method import Method as Method
 from .methods import DIFFER as DIFFER
 from .methods import SAME_SAMPLE as SAME_SAMPLE

@@ -79,14 +79,18 @@ def range_undecided(case: SampleCase) -> Iterator[Finding]:
     if case.sample is None or case.expected is None:
         return
     if judge_range(case.pad, case.expected) == "undecided":
-        advice: dict[str, Message] = {} if not case.by_strip else {
-            "below": Message(
-                "Use a kind with a lower range, or read more strips; do not change the dosing on this alone."
-            ),
-            "above": Message(
-                "Dilute the sample by a known factor, or use a kind with a higher range, and dip a new strip."
-            ),
-        }
+        advice: dict[str, Message] = (
+            {}
+            if not case.by_strip
+            else {
+                "below": Message(
+                    "Use a kind with a lower range, or read more strips; do not change the dosing on this alone."
+                ),
+                "above": Message(
+                    "Dilute the sample by a known factor, or use a kind with a higher range, and dip a new strip."
+                ),
+            }
+        )
         yield make_finding(
             "range_undecided",
             Message(

@@ -14,7 +14,7 @@ from stripread.units import Measured, difference
 __all__ = ["DIFFER", "SAME_SAMPLE", "Stated", "methods_differ", "plain_unit", "probability_alike", "zeta_score"]
 
 SAME_SAMPLE = timedelta(minutes=30)
-"""Ours: two readings of a point so near in time are of one sample. A strip waits, a cuvette is filled, a burette read."""
+"""Ours: two readings of a point so near in time are of one sample; a strip waits, and a burette takes its time."""
 
 DIFFER = 0.01
 """Chance that two good readings are called different: ours, as for replicates and a recipe that cannot be right."""
@@ -102,9 +102,7 @@ def _minutes(one: datetime, other: datetime) -> Number:
 
 def _stated(pad: ReadAnalyte) -> Stated | None:
     if pad.value is not None and pad.standard_uncertainty is not None:
-        return Stated(
-            number=Measured(pad.value, pad.standard_uncertainty, degrees_of_freedom=pad.degrees_of_freedom)
-        )
+        return Stated(number=Measured(pad.value, pad.standard_uncertainty, degrees_of_freedom=pad.degrees_of_freedom))
     return None if pad.limit is None else _bound(pad.censored, pad.limit.value)
 
 

@@ -237,7 +237,7 @@ watch_commands(lot_app)
 app.add_typer(lot_app, name="lot")
 app.add_typer(kind_app, name="kind")
 app.command()(log)
-app.command()(measure)
+app.command(context_settings={"ignore_unknown_options": True})(measure)  # an ORP may be -50 mV
 app.add_typer(records_app, name="records")
 app.add_typer(water_app, name="water")
 app.command()(today)

@@ -1,3 +1,4 @@
+from .amounts import InOwnUnits as InOwnUnits
 from .amounts import Volume as Volume
 from .amounts import jug as jug
 from .amounts import tell as tell

@@ -175,7 +175,7 @@ def record_entered(records: Records, sample: EnteredSample, *, stamp: Stamp) -> 
 
 
 def _payload(verdict: EnteredVerdict, sample: EnteredSample, context: SampleContext) -> dict[str, Any]:
-    """Return the payload: the keys of a strip's (`workflow.payload`), null where there is no photo, card, lot or strip."""
+    """Return the payload: the keys of a strip's (`workflow.payload`), null for photo, card, lot and strip."""
     reading = verdict.reading
     pad = {
         "pad": reading.analyte,

@@ -215,9 +215,7 @@ def _made_of(batch: Batch) -> Message:
     )
 
 
-def _line(
-    records: Records, point: PointEntry, context: SampleContext, method: Method, *, at: datetime
-) -> Line | None:
+def _line(records: Records, point: PointEntry, context: SampleContext, method: Method, *, at: datetime) -> Line | None:
     """Return the outlet before this one as it was read today, and what was left between both on earlier days.
 
     All by the same means, of the analyte that the sample is judged by.

@@ -36,9 +36,7 @@ def measure(
     ],
     point: Annotated[str | None, typer.Option(metavar="NAME", help="Where the sample was taken.")] = None,
     sample: Annotated[str | None, typer.Option(metavar="TYPE", help="What was sampled. [the point's]")] = None,
-    by: Annotated[
-        _By, typer.Option(metavar="MEANS", help="meter, titration, laboratory or other.")
-    ] = _By.meter,
+    by: Annotated[_By, typer.Option(metavar="MEANS", help="meter, titration, laboratory or other.")] = _By.meter,
     instrument: Annotated[
         str | None, typer.Option(metavar="NAME", help="Which instrument or laboratory, as 'photometer 2'.")
     ] = None,

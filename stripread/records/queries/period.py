@@ -12,6 +12,7 @@ from stripread.lot import CheckRow, Lot, load_lot
 from stripread.records.chain.entries import Batch, Entry, InjectorSetting, Note, Point
 from stripread.records.chain.verify import Verification, verify_records
 from stripread.records.queries.checks import check_rows
+from stripread.records.queries.methods import MethodPair, method_pairs
 from stripread.records.queries.readings import ReadingFilter, RecordedReading
 from stripread.records.queries.standing import BatchStanding, batch_standing
 from stripread.records.queries.studies import StudyStanding, study_standing
@@ -107,6 +108,7 @@ class Period:
     injector: tuple[InjectorSetting, ...]
     episodes: tuple[Episode, ...]
     lots: tuple[LotFacts, ...]
+    compared: tuple[MethodPair, ...]  # one sample by two means
     superseded: tuple[tuple[Entry, Entry], ...]  # the entry that holds no longer, and the one in its place
     notes: tuple[Recorded[Note], ...]
     verification: Verification
@@ -140,6 +142,7 @@ def period_of(records: Records, *, site: str, start: datetime, end: datetime) ->
         ),
         episodes=tuple(_episodes(readings, notes, made)),
         lots=tuple(_lots(records, readings, start, end)),
+        compared=method_pairs(readings),
         superseded=tuple(_superseded(records, start, end)),
         notes=notes,
         verification=verify_records(records),

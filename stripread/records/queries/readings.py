@@ -234,15 +234,13 @@ def latest_readings(connection: Connection, main: Mapping[str, str] | None = Non
         analyte, as a pH by a meter, does not stand in its place.
     """
     latest: list[int] = []
-    judged = or_(
-        *(and_(readings.c.sample == name, readings.c.analyte == analyte) for name, analyte in (main or {}).items())
-    )
+    of_main = [and_(readings.c.sample == name, readings.c.analyte == one) for name, one in (main or {}).items()]
     point = connection.execute(select(func.min(readings.c.point))).scalar()
     while point is not None:
         query = _filtered(ReadingFilter(point=point)).order_by(readings.c.when_utc.desc(), readings.c.seq.desc())
         found = list(connection.execute(query.limit(1)).scalars())
-        if main:
-            any_pad = select(readings.c.seq).where(readings.c.point == point, _holds(readings.c.seq), judged)
+        if of_main:
+            any_pad = select(readings.c.seq).where(readings.c.point == point, _holds(readings.c.seq), or_(*of_main))
             ordered = any_pad.order_by(readings.c.when_utc.desc(), readings.c.seq.desc())
             found = list(connection.execute(ordered.limit(1)).scalars()) or found
         latest += found

@@ -116,8 +116,9 @@ def course_of(readings: Sequence[RecordedReading]) -> Course | None:
     """Tell whether the latest readings rise or fall; None where they are too few, or too scattered to tell.
 
     A straight line by least squares through the valid ones of one analyte, sample type and means (strips of one lot,
-    or one instrument): between two of them lies what both calibrations are off. It is the latest means that has enough. What chance explains follows from their scatter about the line, and from their
-    stated uncertainty where that is larger.
+    or one instrument): between two of them lies what both calibrations are off. It is the latest means that has enough
+    of them. What chance explains follows from their scatter about the line, and from their stated uncertainty where
+    that is larger.
 
     Parameters
     ----------
