@@ -11,7 +11,7 @@ from typing import Literal
 
 from stripread.errors import QuantityError, SiteError
 from stripread.files import TomlTable
-from stripread.i18n import Message, Number, Shown, Verbatim, joined
+from stripread.i18n import Joined, Message, Number, Shown, Verbatim, joined
 from stripread.units import parse_own_unit, parse_quantity
 
 __all__ = ["KNOWN_ANALYTES", "Analyte", "analytes_of_table", "find_analyte", "judged_strength"]
@@ -49,8 +49,7 @@ class Analyte:
     @property
     def assumed_words(self) -> Shown:
         """How that is said."""
-        own, part = Message("%(u)s %(unit)s", u=Number(self.u, "g"), unit=self.unit), 100 * self.relative_u
-        share = Message("%(percent)s %%", percent=Number(part, "g"))
+        own, share = Joined((Number(self.u, "g"), self.unit)), Joined((Number(100 * self.relative_u, "g"), "%"))
         if self.u and self.relative_u:
             return Message("%(share)s, and at least %(own)s", share=share, own=own)
         return own if self.u else share
@@ -85,6 +84,8 @@ def analytes_of_table(table: TomlTable) -> dict[str, Analyte]:
     found = {}
     for name in table.data:
         inner = table.table(name, Message("a table"))
+        if "%" in name:  # it is shown as a template of a message is
+            raise table.wrong(name, Message("a name without the sign %%"))
         inner.no_other_keys({"unit", "u"})
         unit, known = inner.text("unit"), KNOWN_ANALYTES.get(name)
         if known is not None and _plain(known.unit) != _plain(unit):
@@ -105,9 +106,9 @@ def _with_u(base: Analyte, text: str, table: TomlTable) -> Analyte:
                 raise ValueError
             return replace(base, u=0.0, relative_u=share)
         if base.converted == "strength":
-            u = parse_quantity(text, "strength", name=Message("u"), exact=True).measured.value
+            u = parse_quantity(text, "strength", name=Verbatim("u"), exact=True).measured.value
         else:
-            u = parse_own_unit(text, unit, name=Message("u"), bare=True)[0].value
+            u = parse_own_unit(text, unit, name=Verbatim("u"), bare=True)[0].value
         if not u > 0:
             raise ValueError
     except (ValueError, QuantityError):

@@ -19,7 +19,7 @@ from stripread.workflow.sample import SampleContext
 
 __all__ = ["EnteredSample", "RecordedEntered", "parse_entered", "record_entered"]
 
-_BOUND = re.compile(r"\s*(<|under\b|below\b|>|over\b|above\b)\s*(.*)", re.DOTALL)
+_BOUND = re.compile(r"\s*(?:(<|under\b|below\b|menos de\b)|>|over\b|above\b|m[aá]s de\b)\s*(.*)", re.DOTALL | re.I)
 _L_PER_MIN = 1 / 60  # flows are parsed into L/h
 _UNCERTAIN = re.compile(r"\su\s*=?\s*[\d.]|±|\+/-|\d\s*(?:to|\.\.)\s*[\d.]")
 
@@ -69,7 +69,7 @@ def parse_entered(analyte: Analyte, text: str, *, u: str | None = None) -> Enter
                 found=Verbatim(repr(text)),
                 remedy=Message("Leave the uncertainty out: a bound is taken as it stands."),
             )
-        return _bounded(analyte, bound[1] in ("<", "under", "below"), bound[2], name)
+        return _bounded(analyte, bound[2], name, below=bound[1] is not None)
     measured, stated, notes = _number(analyte, text if u is None else f"{text} u {u}", name)
     _check_possible(analyte, measured.value, name)
     if not stated:
@@ -94,7 +94,7 @@ def parse_entered(analyte: Analyte, text: str, *, u: str | None = None) -> Enter
     )
 
 
-def _bounded(analyte: Analyte, below: bool, text: str, name: Shown) -> EnteredReading:
+def _bounded(analyte: Analyte, text: str, name: Shown, *, below: bool) -> EnteredReading:
     measured, _, notes = _number(analyte, text, name, exact=True)
     limit = measured.value
     _check_possible(analyte, limit, name)

@@ -91,6 +91,8 @@ class TestTyped:
         read = parse_entered(site.analyte("chlorine dioxide"), "under 0.05 mg/L")
         assert (read.value, read.standard_uncertainty, read.censored) == (None, None, "below")
         assert (read.limit.value, read.interval) == (0.05, (0.0, 0.05))
+        assert parse_entered(site.analyte("pH"), "menos de 4,1").interval == (0.0, 4.1)
+        assert parse_entered(site.analyte("ORP"), "under -50 mV").interval == (None, -50.0)
         over = parse_entered(site.analyte("chlorine dioxide"), "> 500 mg/L")
         assert (over.censored, over.interval) == ("above", (500.0, None))
 
@@ -107,7 +109,7 @@ class TestTyped:
             parse_entered(site.analyte(analyte), text, u=u)
 
     def test_an_unknown_analyte_names_those_that_there_are(self, site):
-        with pytest.raises(SiteError, match="chlorite.*nitrate"):
+        with pytest.raises(SiteError, match=r"chlorite.*nitrate"):
             site.analyte("caesium")
 
     @pytest.mark.parametrize(

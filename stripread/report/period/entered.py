@@ -97,7 +97,7 @@ def _row(reading: RecordedReading, say: Say) -> tuple[str, ...]:
     pad = reading.main
     return (
         moment(reading.when, say),
-        reading.point or say(Message(reading.sample or "-")),
+        reading.point or (say(Message(reading.sample)) if reading.sample else ""),
         say(Message(pad.analyte)),
         say(pad_value(pad)),
         say(pad_interval(pad)) + (" *" if _assumed(reading) else ""),
