@@ -141,7 +141,6 @@ _BOUNDS = {
     "lowest block": Message("the chart's lowest block, so only a bound"),
     "lowest calibrator": Message("the lot's lowest calibrator, so only a bound"),
     "top calibrator": Message("it looks stronger than the lot's top calibrator, so only a bound"),
-    "bound as entered": Message("only a bound was entered"),
 }
 
 

@@ -84,8 +84,6 @@ def analytes_of_table(table: TomlTable) -> dict[str, Analyte]:
     found = {}
     for name in table.data:
         inner = table.table(name, Message("a table"))
-        if "%" in name:  # it is shown as a template of a message is
-            raise table.wrong(name, Message("a name without the sign %%"))
         inner.no_other_keys({"unit", "u"})
         unit, known = inner.text("unit"), KNOWN_ANALYTES.get(name)
         if known is not None and _plain(known.unit) != _plain(unit):

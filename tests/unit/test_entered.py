@@ -341,6 +341,19 @@ class TestPoint:
         strips = course_of(records.readings(replace(wanted, method="strip")))
         assert (strips.word, strips.method.by) == ("steady", "strip")
 
+    def test_a_ph_within_range_does_not_right_a_residual_that_is_out(self, records, site):
+        line = site.sample("line")
+        ph = replace(line.main, analyte="pH", unit="pH", low=6.5, high=7.5, target=None)
+        judged = replace(site, samples={**site.samples, "line": replace(line, expectations=(line.main, ph))})
+        enter(records, judged, "chlorine dioxide", "0.9 mg/L u 0.01")
+        enter(records, judged, "pH", "7.0", minutes=60)
+        span = {"start": START - timedelta(days=1), "end": START + timedelta(days=1)}
+        (episode,) = period_of(records, site="x", **span).episodes
+        assert episode.righted is None
+        enter(records, judged, "chlorine dioxide", "0.35 mg/L u 0.01", minutes=90, method=Method(by="titration"))
+        (episode,) = period_of(records, site="x", **span).episodes
+        assert episode.righted.method.by == "titration"
+
 
 def _rehash(folder: Path, table: Path) -> None:
     import hashlib

@@ -212,8 +212,7 @@ def _episode(
     until = run[-1].when + _AFTER
     own = {r.entry.seq for r in run}
     about_water = code in REGISTRY and REGISTRY[code].about == "sample"
-    later = [r for r in readings if r.when > run[-1].when and r.point == run[-1].point and r.validity == "valid"]
-    righted = [r for r in later if r.main.range_state == "within" or not about_water]
+    righted = [r for r in readings if _rights(r, run[-1], about_water=about_water)]
     return Episode(
         code=code,
         severity="error" if said.severity == "error" else "warning",
@@ -224,6 +223,19 @@ def _episode(
         made=tuple(b for b in made if about_water and b.kind != "concentrate" and run[-1].when < b.made_at <= until),
         righted=righted[0] if righted else None,
     )
+
+
+def _rights(later: RecordedReading, wrong: RecordedReading, *, about_water: bool) -> bool:
+    """Tell whether a reading shows that what was found in an earlier one at its point is in order again.
+
+    Of the same analyte: a pH within its range says nothing of a residual. Bad water may be found good by any means, and
+    a bad photo is mended by a good one alone.
+    """
+    if later.when <= wrong.when or later.point != wrong.point or later.validity != "valid":
+        return False
+    if later.main.analyte != wrong.main.analyte:
+        return False
+    return later.main.range_state == "within" if about_water else later.method.by == wrong.method.by
 
 
 def _lots(records: Records, readings: Sequence[RecordedReading], start: datetime, end: datetime) -> Iterator[LotFacts]:

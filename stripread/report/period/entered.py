@@ -3,7 +3,7 @@
 from collections import Counter
 from collections.abc import Iterator, Sequence
 
-from stripread.check import METHOD_WORDS
+from stripread.check import Method
 from stripread.i18n import Message, Say
 from stripread.records import MethodPair, PointFacts, RecordedReading
 from stripread.report.document.document import Heading, Part, Table, Words
@@ -23,7 +23,7 @@ def means_words(points: Sequence[PointFacts], readings: Sequence[RecordedReading
         if reading.point in by:
             by[reading.point][reading.method.by] += 1
     told = [
-        f"{name}: " + ", ".join(f"{count} {say(METHOD_WORDS[method])}" for method, count in counts.most_common())
+        f"{name}: " + ", ".join(f"{count} {say(Method(by=method).words)}" for method, count in counts.most_common())
         for name, counts in by.items()
         if counts
     ]
@@ -31,11 +31,12 @@ def means_words(points: Sequence[PointFacts], readings: Sequence[RecordedReading
 
 
 def entered_parts(readings: Sequence[RecordedReading], pairs: Sequence[MethodPair], say: Say) -> Iterator[Part]:
-    """Return the section; nothing where all readings are of strips."""
+    """Return the section."""
     entered = [reading for reading in readings if not reading.method.is_strip]
-    if not entered:
-        return
     yield Heading(say(Message("Readings by other means")))
+    if not entered:
+        yield Words(say(Message("None were entered.")))
+        return
     yield Table(
         (
             say(Message("when")),

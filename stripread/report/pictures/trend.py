@@ -3,7 +3,7 @@
 from datetime import UTC, tzinfo
 from typing import Any
 
-from stripread.check import METHOD_WORDS
+from stripread.check import Method
 from stripread.i18n import ENGLISH, Joined, Message, Say
 from stripread.records import Event, RecordedPad, Trend
 from stripread.site import Expectation
@@ -49,7 +49,7 @@ def plot_trend(trend: Trend, ax: Any, *, expected: Expectation | None, say: Say 
     labels = {"within": say(Message("within")), "out": say(Message("out of range")), "doubt": say(Message("in doubt"))}
     for (by, state), points in marks.items():
         marker, face = (_MARKS if by == "strip" else _MARKS_ENTERED)[state]
-        label = labels[state] if by == "strip" else f"{labels[state]} ({say(METHOD_WORDS[by])})"
+        label = labels[state] if by == "strip" else f"{labels[state]} ({say(Method(by=by).words)})"
         when, values = zip(*points, strict=True)
         ax.scatter(when, values, marker=marker, facecolors=face, edgecolors="black", label=label, zorder=2)
     _mark_events(trend, ax, say)
