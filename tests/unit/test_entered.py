@@ -194,6 +194,12 @@ class TestCompared:
             done = enter(records, site, analyte, "0.41 mg/L u 0.02", minutes=5)
             assert "methods_differ" not in {f.code for f in done.verdict.findings}
 
+    def test_two_readings_by_one_means_are_not_compared(self, records, site):
+        enter(records, site, "chlorine dioxide", "0.41 mg/L u 0.02")
+        other = Method(by="meter", instrument="photometer 3")
+        done = enter(records, site, "chlorine dioxide", "0.3 mg/L u 0.02", minutes=5, method=other)
+        assert "methods_differ" not in {f.code for f in done.verdict.findings}
+
     def test_a_bound_that_the_strip_contradicts_differs(self, records, site):
         strip(records, 0.26)
         done = enter(records, site, "chlorine dioxide", "under 0.05 mg/L", minutes=5)
@@ -202,7 +208,7 @@ class TestCompared:
     @pytest.mark.parametrize("minutes", [-20, 20])  # a photo may be read long after it was taken
     def test_a_strip_that_is_read_later_carries_it_as_well(self, records, site, minutes):
         enter(records, site, "chlorine dioxide", "0.41 mg/L u 0.02")
-        enter(records, site, "pH", "7.2", minutes=1, point="far-end")
+        enter(records, site, "chlorine dioxide", "0.3 mg/L", minutes=minutes - 0.1, point="far-end")
         reading = made_reading(made_strip_pad(0.26, 0.02), taken_at=START + timedelta(minutes=minutes))
         context = SampleContext(sample=site.sample("line"), point="bench-1")
         history = history_for(records, reading, context, now=START + timedelta(minutes=30))
@@ -297,6 +303,10 @@ class TestRecord:
         how = {**two["how"], "batch": "S-1", "expected": [{"analyte": "chlorine dioxide", "unit": "mg/L"}]}
         records.add_reading({**two, "how": how}, files=[], stamp=made_stamp(121))
         assert [strength.value for _, strength in batch_readings(records, batch)] == [215.0, 210.0]
+        acid = made_payload(pads=[made_pad(6.8, pad="ph", analyte="pH")], sample="stock", point="tank",
+                            taken=START + timedelta(hours=3))  # fmt: skip
+        records.add_reading({**acid, "how": {**acid["how"], "batch": "S-1"}}, files=[], stamp=made_stamp(181))
+        assert len(batch_readings(records, batch)) == 2  # a pH is no strength, whatever the sample is judged by
 
 
 class TestPoint:
@@ -324,6 +334,7 @@ class TestPoint:
         for day in range(6):
             strip(records, 0.25 + 0.02 * day, minutes=1440 * day)
             enter(records, site, "pH", "7.2", minutes=1440 * day + 5)
+            enter(records, site, "chlorine dioxide", "0.3 mg/L", minutes=1440 * day + 400)
         found = trend_of(records, "bench-1", since=None, until=None)
         assert {r.main.analyte for r in found.readings} == {"chlorine dioxide"}
         assert set(found.analytes) == {"chlorine dioxide", "pH"}
@@ -340,6 +351,14 @@ class TestPoint:
         assert (up.word, up.method, up.count) == ("rising", METER, 6)
         strips = course_of(records.readings(replace(wanted, method="strip")))
         assert (strips.word, strips.method.by) == ("steady", "strip")
+
+    def test_two_instruments_are_two_means_of_a_course(self, records, site):
+        for day in range(6):
+            for name, value, later in (("a", "0.30", 0), ("b", f"{0.40 + 0.05 * day:.2f}", 90)):
+                method = Method(by="meter", instrument=name)
+                enter(records, site, "pH", f"{10 * float(value):.1f} u 0.02", minutes=1440 * day + later, method=method)
+        found = course_of(records.readings(ReadingFilter(point="bench-1")))
+        assert (found.word, found.method.instrument, found.count) == ("rising", "b", 6)
 
     def test_a_ph_within_range_does_not_right_a_residual_that_is_out(self, records, site):
         line = site.sample("line")
