@@ -1,7 +1,6 @@
 """Readings by other means than a strip: what may be typed, how they are judged, and how the record copes with them."""
 
 import json
-import sqlite3
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -28,7 +27,7 @@ from stripread.site import Analyte, load_site, write_demo_site
 from stripread.workflow import EnteredSample, SampleContext, history_for, parse_entered, record_entered
 from tests.unit.made_readings import made_pad as made_strip_pad
 from tests.unit.made_readings import made_reading
-from tests.unit.made_records import START, database_file, made_pad, made_payload, made_stamp
+from tests.unit.made_records import START, made_pad, made_payload, made_stamp
 
 METER = Method(by="meter", instrument="photometer 2")
 
@@ -248,20 +247,6 @@ class TestRecord:
         assert records.reading(again.seq).method == METER
         records.correct(again.seq, why="typed wrong", stamp=made_stamp(10), withdraw=True)
         assert verify_records(records).intact
-
-    def test_a_record_of_before_gets_the_column_and_its_readings_are_strips(self, tmp_path):
-        (tmp_path / "old").mkdir()
-        with open_records(tmp_path / "old", create=True) as old:
-            strip(old, 0.26)
-        with sqlite3.connect(database_file(tmp_path / "old")) as database:
-            database.execute("ALTER TABLE readings DROP COLUMN method")
-            database.execute("UPDATE alembic_version SET version_num = '0002'")
-        database.close()
-        with open_records(tmp_path / "old") as now:
-            assert [r.method for r in now.readings(ReadingFilter(method="strip"))] == [Method()]
-            assert verify_records(now).intact
-            strip(now, 0.3, minutes=60)
-            assert len(now.readings(ReadingFilter(method="strip"))) == 2
 
     @pytest.mark.parametrize("form", ["csv", "jsonl"])
     def test_export_and_import_keep_it(self, records, site, tmp_path, form):
