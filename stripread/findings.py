@@ -205,6 +205,11 @@ _KINDS = (
                 Message("The lot's check standards have moved away from their known values."),
                 Message("Read a fresh known dilution; if it is off as well, calibrate the lot anew or open another "
                         "vial.")),
+    # other means against the strip
+    FindingKind("methods_differ", "warning",
+                Message("Two means, such as a strip and a meter, disagree about one sample."),
+                Message("Read a fresh sample by both at once. If they differ again, check a known dilution with the "
+                        "strip and a standard with the meter; use neither number until you know which one is wrong.")),
     # the sample
     FindingKind("residual_before_injector", "warning",
                 Message("There is a residual before the injector."),

@@ -1,5 +1,8 @@
 from .conformity import measured_within as measured_within
 from .control_chart import individuals_chart as individuals_chart
+from .entered import EnteredReading as EnteredReading
+from .entered import EnteredVerdict as EnteredVerdict
+from .entered import check_entered as check_entered
 from .history import Forecast as Forecast
 from .history import History as History
 from .history import Line as Line
@@ -8,6 +11,15 @@ from .history import Point as Point
 from .history import Recipe as Recipe
 from .history_rules import clock_may_be_right as clock_may_be_right
 from .history_rules import drifted as drifted
+from .method import METHOD_WORDS as METHOD_WORDS
+from .method import METHODS as METHODS
+from .method import Method as Method
+from .methods import DIFFER as DIFFER
+from .methods import SAME_SAMPLE as SAME_SAMPLE
+from .methods import Stated as Stated
+from .methods import plain_unit as plain_unit
+from .methods import probability_alike as probability_alike
+from .methods import zeta_score as zeta_score
 from .replicates import check_replicates as check_replicates
 from .replicates import check_second_strip as check_second_strip
 from .replicates import check_strips as check_strips

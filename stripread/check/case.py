@@ -1,15 +1,52 @@
-"""What a rule looks at: a strip, or one pad of it with the sample that it was dipped into."""
+"""What a rule looks at: a strip, or one analyte of a sample, read by whatever means, with what was before."""
 
 from dataclasses import dataclass
 from datetime import date, datetime
+from typing import Protocol
 
 from stripread.check.history import History
 from stripread.lot import Lot, PadCalibration
-from stripread.read import PadReading, Reading
+from stripread.read import Censored, Limit, PadReading, Reading
 from stripread.site import Expectation, SampleType
 from stripread.strip import StripKind
 
-__all__ = ["PadCase", "StripCase"]
+__all__ = ["PadCase", "ReadAnalyte", "SampleCase", "StripCase"]
+
+
+class ReadAnalyte(Protocol):
+    """What a pad of a strip and an entered reading have in common: one analyte, as it may be reported."""
+
+    @property
+    def analyte(self) -> str:
+        """What was measured."""
+
+    @property
+    def unit(self) -> str:
+        """The unit of all its numbers."""
+
+    @property
+    def value(self) -> float | None:
+        """The estimate; None where no number may be reported."""
+
+    @property
+    def standard_uncertainty(self) -> float | None:
+        """Its standard uncertainty (k = 1)."""
+
+    @property
+    def interval(self) -> tuple[float | None, float | None] | None:
+        """The 95 % interval; an end is None where it is open."""
+
+    @property
+    def censored(self) -> Censored | None:
+        """To which side of ``limit`` it lies, where only a bound is known."""
+
+    @property
+    def limit(self) -> Limit | None:
+        """That bound."""
+
+    @property
+    def degrees_of_freedom(self) -> float:
+        """Of the standard uncertainty; infinite where it is known well, or nobody said."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,13 +74,30 @@ class StripCase:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PadCase:
-    """A pad of a strip, the sample that it was dipped into (None where nobody said), and what was before."""
+class SampleCase:
+    """One analyte, the sample that it was read of (None where nobody said), and what was before."""
+
+    pad: ReadAnalyte
+    sample: SampleType | None
+    history: History | None = None
+
+    @property
+    def expected(self) -> Expectation | None:
+        """What the sample should have of the analyte; None where nobody said."""
+        return None if self.sample is None else self.sample.expectation(self.pad.analyte)
+
+    @property
+    def by_strip(self) -> bool:
+        """Whether a strip was read."""
+        return False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PadCase(SampleCase):
+    """A pad of a strip."""
 
     reading: Reading
     pad: PadReading
-    sample: SampleType | None
-    history: History | None = None
 
     @property
     def kind(self) -> StripKind:
@@ -56,6 +110,6 @@ class PadCase:
         return self.reading.lot.pad(self.pad.pad)
 
     @property
-    def expected(self) -> Expectation | None:
-        """What the sample should have of the pad's analyte; None where nobody said."""
-        return None if self.sample is None else self.sample.expectation(self.pad.analyte)
+    def by_strip(self) -> bool:
+        """Whether a strip was read."""
+        return True

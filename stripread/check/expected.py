@@ -3,19 +3,18 @@
 import math
 from collections.abc import Iterator
 
-from stripread.check.case import PadCase
+from stripread.check.case import ReadAnalyte, SampleCase
 from stripread.check.conformity import RangeState, judged_state, probability_within, range_state
 from stripread.check.words import LIMIT_NAMES
 from stripread.findings import Finding, make_finding
 from stripread.i18n import Joined, Message, Number, Shown
-from stripread.read import PadReading
 from stripread.site import Expectation
 from stripread.units import Measured, lower_end, probability_in_words, upper_end
 
 __all__ = ["judge_range", "out_of_range", "plain_number", "probability_in_range", "range_undecided", "reported"]
 
 
-def judge_range(pad: PadReading, expected: Expectation) -> RangeState | None:
+def judge_range(pad: ReadAnalyte, expected: Expectation) -> RangeState | None:
     """Say where a pad lies to the expected range; None where no interval may be reported.
 
     A number is within with a probability of 95 % or more, below or above where that side has so much, else undecided. A
@@ -25,7 +24,7 @@ def judge_range(pad: PadReading, expected: Expectation) -> RangeState | None:
     if pad.interval is None:
         return None
     if pad.value is not None and pad.standard_uncertainty is not None:
-        number = Measured(pad.value, pad.standard_uncertainty, degrees_of_freedom=pad.estimate.degrees_of_freedom)
+        number = Measured(pad.value, pad.standard_uncertainty, degrees_of_freedom=pad.degrees_of_freedom)
         return judged_state(number, _floor(expected), expected.high)
     low, high = pad.interval
     if pad.limit is not None and pad.censored == "below" and high is not None:
@@ -35,7 +34,7 @@ def judge_range(pad: PadReading, expected: Expectation) -> RangeState | None:
     return range_state((low, high), _floor(expected), expected.high)
 
 
-def probability_in_range(pad: PadReading, expected: Expectation) -> float | None:
+def probability_in_range(pad: ReadAnalyte, expected: Expectation) -> float | None:
     """Probability that the true value lies in the expected range; None where there is no number."""
     if pad.value is None or pad.standard_uncertainty is None:
         return None
@@ -44,7 +43,7 @@ def probability_in_range(pad: PadReading, expected: Expectation) -> float | None
         pad.standard_uncertainty,
         _floor(expected),
         expected.high,
-        degrees_of_freedom=pad.estimate.degrees_of_freedom,
+        degrees_of_freedom=pad.degrees_of_freedom,
     )
 
 
@@ -53,7 +52,7 @@ def _floor(expected: Expectation) -> float:
     return expected.low if expected.low > 0 else -math.inf
 
 
-def out_of_range(case: PadCase) -> Iterator[Finding]:
+def out_of_range(case: SampleCase) -> Iterator[Finding]:
     """Tell of water that is outside what is expected."""
     if case.sample is None or case.expected is None:
         return
@@ -80,19 +79,23 @@ def out_of_range(case: PadCase) -> Iterator[Finding]:
     yield make_finding("out_of_range", message)
 
 
-def range_undecided(case: PadCase) -> Iterator[Finding]:
+def range_undecided(case: SampleCase) -> Iterator[Finding]:
     """Tell that it is neither sure nor ruled out that the water is as expected."""
     if case.sample is None or case.expected is None:
         return
     if judge_range(case.pad, case.expected) == "undecided":
-        advice = {
-            "below": Message(
-                "Use a kind with a lower range, or read more strips; do not change the dosing on this alone."
-            ),
-            "above": Message(
-                "Dilute the sample by a known factor, or use a kind with a higher range, and dip a new strip."
-            ),
-        }
+        advice: dict[str, Message] = (
+            {}
+            if not case.by_strip
+            else {
+                "below": Message(
+                    "Use a kind with a lower range, or read more strips; do not change the dosing on this alone."
+                ),
+                "above": Message(
+                    "Dilute the sample by a known factor, or use a kind with a higher range, and dip a new strip."
+                ),
+            }
+        )
         yield make_finding(
             "range_undecided",
             Message(
@@ -111,7 +114,7 @@ def plain_number(number: float) -> Number:
     return Number(float(f"{number:.3g}"), "g")
 
 
-def reported(pad: PadReading) -> Message:
+def reported(pad: ReadAnalyte) -> Message:
     """Write a reading as it may be reported."""
     if pad.limit is not None and pad.censored is not None:
         below = pad.censored == "below"
@@ -127,7 +130,7 @@ def reported(pad: PadReading) -> Message:
     return Message("%(amount)s (95 %%: %(low)s to %(high)s)", amount=amount, low=low, high=high)
 
 
-def _judged(pad: PadReading, expected: Expectation) -> Message:
+def _judged(pad: ReadAnalyte, expected: Expectation) -> Message:
     """Write a reading with the chance that it is in range, where it is a number."""
     chance = probability_in_range(pad, expected)
     if chance is None:

@@ -10,7 +10,9 @@ from datetime import datetime
 
 import numpy as np
 
+from stripread.check.method import Method
 from stripread.i18n import Shown
+from stripread.read import Censored, Limit
 from stripread.units import Measured
 
 __all__ = ["Forecast", "History", "Line", "PastReading", "Point", "Recipe"]
@@ -35,8 +37,8 @@ class PastReading:
         How people find it in the record.
     at : datetime
         When the sample was taken, with its zone.
-    value, u : float or None
-        As reported; None where no number was.
+    value, u, interval, censored, limit, degrees_of_freedom
+        As reported (`check.case.ReadAnalyte`).
     """
 
     name: str
@@ -49,6 +51,16 @@ class PastReading:
     u: float | None
     valid: bool
     photo_sha256: str = ""
+    interval: tuple[float | None, float | None] | None = None
+    censored: Censored | None = None
+    limit: Limit | None = None
+    degrees_of_freedom: float = math.inf
+    method: Method = field(default_factory=Method)
+
+    @property
+    def standard_uncertainty(self) -> float | None:
+        """The same as ``u``, by the name that a reading has for it."""
+        return self.u
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,10 +116,14 @@ class History:
         When the reading is judged, and when its sample was taken; both with a zone.
     flushed_s : float or None
         How long the outlet was flushed; None where nobody said.
+    method : Method
+        By what means the reading itself was made.
     same_point : tuple of PastReading
-        Earlier ones of the same point and sample type, all analytes, oldest first.
+        Earlier ones of the same point and sample type by the same means, all analytes, oldest first.
     lately : tuple of PastReading
-        Those taken within the last hours, of any point.
+        Strips taken within the last hours, at any point.
+    other_methods : tuple of PastReading
+        Good ones of the same sample (`methods.SAME_SAMPLE`) by other means, the nearest in time first.
     photos : mapping of str to Shown
         SHA-256 of the photos that are in the record already, and where each was used.
     checks : tuple of float, or None
@@ -121,6 +137,8 @@ class History:
     flushed_s: float | None = None
     same_point: tuple[PastReading, ...] = ()
     lately: tuple[PastReading, ...] = ()
+    method: Method = field(default_factory=Method)
+    other_methods: tuple[PastReading, ...] = ()
     photos: Mapping[str, Shown] = field(default_factory=dict)
     checks: tuple[float, ...] | None = None
     recipe: Recipe | None = None

@@ -10,14 +10,14 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from stripread.check.case import PadCase, StripCase
+from stripread.check.case import ReadAnalyte, SampleCase, StripCase
 from stripread.check.control_chart import self_starting_cusum
 from stripread.check.expected import plain_number, reported
 from stripread.check.history import PastReading
+from stripread.check.methods import methods_differ
 from stripread.check.own_past import expected_change, expected_next, steps_between
 from stripread.findings import Finding, make_finding
 from stripread.i18n import Message, Number, Shown, Verbatim, plural
-from stripread.read import PadReading
 from stripread.units import Measured, difference, lower_end, upper_end
 from stripread.water import recipe_finding, recipe_range_finding
 
@@ -172,7 +172,7 @@ def drifted(checks: Sequence[float]) -> Message | None:
     )
 
 
-def stock_past_its_time(case: PadCase) -> Iterator[Finding]:
+def stock_past_its_time(case: SampleCase) -> Iterator[Finding]:
     """Tell of a stock that is older than it is good for, unless this very reading shows that it is still good."""
     forecast, expected = case.history.forecast if case.history else None, case.expected
     if forecast is None or forecast.use_until is None or case.history is None or case.history.at <= forecast.use_until:
@@ -195,7 +195,7 @@ def stock_past_its_time(case: PadCase) -> Iterator[Finding]:
 # --- the water -------------------------------------------------------------------------------------------------------
 
 
-def recipe_mismatch(case: PadCase) -> Iterator[Finding]:
+def recipe_mismatch(case: SampleCase) -> Iterator[Finding]:
     """Tell of a batch whose recipe and reading cannot both be right."""
     recipe, pad = case.history.recipe if case.history else None, case.pad
     if recipe is None or not _main(case) or pad.value is None or pad.standard_uncertainty is None:
@@ -205,7 +205,7 @@ def recipe_mismatch(case: PadCase) -> Iterator[Finding]:
         yield replace(found, message=Message("%(recipe)s: %(message)s", recipe=recipe.words, message=found.message))
 
 
-def recipe_off_range(case: PadCase) -> Iterator[Finding]:
+def recipe_off_range(case: SampleCase) -> Iterator[Finding]:
     """Tell of a batch whose recipe cannot give what the sample is expected to have."""
     recipe, sample = case.history.recipe if case.history else None, case.sample
     if recipe is None or sample is None or not _main(case):
@@ -216,26 +216,28 @@ def recipe_off_range(case: PadCase) -> Iterator[Finding]:
         yield replace(found, message=Message("%(recipe)s: %(message)s", recipe=recipe.words, message=found.message))
 
 
-def weaker_than_forecast(case: PadCase) -> Iterator[Finding]:
+def weaker_than_forecast(case: SampleCase) -> Iterator[Finding]:
     """Tell of a stock that has lost more than its own loss of strength predicted."""
     forecast, pad = case.history.forecast if case.history else None, case.pad
     if forecast is None or not _main(case) or pad.value is None or pad.standard_uncertainty is None:
         return
     apart = difference(forecast.strength, _measured(pad.value, pad))
     if apart.value < 0 and apart.probability < _P:
+        words = {
+            "forecast": plain_number(forecast.value), "unit": pad.unit, "u": plain_number(forecast.u),
+            "reading": reported(pad),
+        }  # fmt: skip
         yield make_finding(
             "weaker_than_forecast",
-            Message(
-                "%(forecast)s %(unit)s was predicted for now (u = %(u)s); the strip reads %(reading)s.",
-                forecast=plain_number(forecast.value),
-                unit=pad.unit,
-                u=plain_number(forecast.u),
-                reading=reported(pad),
+            Message("%(forecast)s %(unit)s was predicted for now (u = %(u)s); the strip reads %(reading)s.", **words)
+            if case.by_strip
+            else Message(
+                "%(forecast)s %(unit)s was predicted for now (u = %(u)s); it was read as %(reading)s.", **words
             ),
         )
 
 
-def jump_at_point(case: PadCase) -> Iterator[Finding]:
+def jump_at_point(case: SampleCase) -> Iterator[Finding]:
     """Tell of a reading that lies outside what the point's own past lets expect."""
     past = _past(case)
     if case.history is None or len(past) < _FEWEST or case.pad.value is None or case.pad.standard_uncertainty is None:
@@ -245,21 +247,27 @@ def jump_at_point(case: PadCase) -> Iterator[Finding]:
     more = math.sqrt(max(case.pad.standard_uncertainty**2 - usual**2, 0.0))
     expected = expected_next(_values(past), steps, u=usual, u_more=more)
     if not expected.low <= case.pad.value <= expected.high:
+        words = {
+            "reading": reported(case.pad), "past": len(past), "low": lower_end(max(expected.low, 0.0)),
+            "high": upper_end(expected.high), "unit": case.pad.unit,
+        }  # fmt: skip
         yield make_finding(
             "jump_at_point",
             Message(
                 "The strip reads %(reading)s; going by the last %(past)s readings here, %(low)s to %(high)s %(unit)s "
                 "was expected (99 %%).",
-                reading=reported(case.pad),
-                past=len(past),
-                low=lower_end(max(expected.low, 0.0)),
-                high=upper_end(expected.high),
-                unit=case.pad.unit,
+                **words,
+            )
+            if case.by_strip
+            else Message(
+                "It was read as %(reading)s; going by the last %(past)s readings here by the same means, %(low)s to "
+                "%(high)s %(unit)s was expected (99 %%).",
+                **{**words, "low": lower_end(expected.low)},
             ),
         )
 
 
-def drift_at_point(case: PadCase) -> Iterator[Finding]:
+def drift_at_point(case: SampleCase) -> Iterator[Finding]:
     """Tell of a point whose readings creep, by a straight line through all of them."""
     past = _past(case)
     if case.history is None or len(past) < 2 * _FEWEST or case.pad.value is None:
@@ -293,7 +301,7 @@ def drift_at_point(case: PadCase) -> Iterator[Finding]:
     )
 
 
-def line_falls_faster(case: PadCase) -> Iterator[Finding]:
+def line_falls_faster(case: SampleCase) -> Iterator[Finding]:
     """Tell of a line that takes more from one outlet to the next than it used to."""
     line = case.history.line if case.history else None
     pad = case.pad
@@ -322,33 +330,32 @@ def line_falls_faster(case: PadCase) -> Iterator[Finding]:
         )
 
 
-def residual_before_injector(case: PadCase) -> Iterator[Finding]:
+def residual_before_injector(case: SampleCase) -> Iterator[Finding]:
     """Tell of a residual in water that should not have met the injector yet."""
     point = case.history.point if case.history else None
     if point is None or not point.before_injector or not _main(case):
         return
     low = case.pad.interval[0] if case.pad.interval else None
     if case.pad.value is not None and low is not None and low > 0:
+        words = {"name": point.name, "reading": reported(case.pad)}
         yield make_finding(
             "residual_before_injector",
-            Message(
-                "%(name)s lies before the injector, and the strip reads %(reading)s.",
-                name=point.name,
-                reading=reported(case.pad),
-            ),
+            Message("%(name)s lies before the injector, and the strip reads %(reading)s.", **words)
+            if case.by_strip
+            else Message("%(name)s lies before the injector, and was read as %(reading)s.", **words),
         )
 
 
-def _measured(value: float, pad: PadReading) -> Measured:
-    return Measured(value, pad.standard_uncertainty or 0.0, degrees_of_freedom=pad.estimate.degrees_of_freedom)
+def _measured(value: float, pad: ReadAnalyte) -> Measured:
+    return Measured(value, pad.standard_uncertainty or 0.0, degrees_of_freedom=pad.degrees_of_freedom)
 
 
-def _main(case: PadCase) -> bool:
+def _main(case: SampleCase) -> bool:
     """Tell whether the pad's analyte is the one that the sample is judged by."""
     return case.sample is None or case.pad.analyte.casefold() == case.sample.main.analyte.casefold()
 
 
-def _past(case: PadCase) -> list[PastReading]:
+def _past(case: SampleCase) -> list[PastReading]:
     """Earlier readings of this point and analyte that bear a number and no doubt, oldest first."""
     if case.history is None:
         return []
@@ -379,7 +386,7 @@ STRIP_HISTORY_RULES: tuple[Callable[[StripCase], Iterable[Finding]], ...] = (
     lot_never_checked,
     lot_drifts,
 )
-SAMPLE_HISTORY_RULES: tuple[Callable[[PadCase], Iterable[Finding]], ...] = (
+SAMPLE_HISTORY_RULES: tuple[Callable[[SampleCase], Iterable[Finding]], ...] = (
     residual_before_injector,
     recipe_off_range,
     recipe_mismatch,
@@ -388,4 +395,5 @@ SAMPLE_HISTORY_RULES: tuple[Callable[[PadCase], Iterable[Finding]], ...] = (
     jump_at_point,
     line_falls_faster,
     drift_at_point,
+    methods_differ,
 )

@@ -7,7 +7,7 @@ its list; its finding goes into ``findings.py``.
 
 from collections.abc import Callable, Iterable, Iterator
 
-from stripread.check.case import PadCase, StripCase
+from stripread.check.case import PadCase, SampleCase, StripCase
 from stripread.check.expected import out_of_range, plain_number, range_undecided
 from stripread.findings import Finding, make_finding
 from stripread.i18n import Joined, Message, Number, Shown
@@ -261,4 +261,4 @@ def possible_bleaching(case: PadCase) -> Iterator[Finding]:
 
 STRIP_RULES: tuple[Callable[[StripCase], Iterable[Finding]], ...] = (lot_expired, outside_read_window)
 PAD_RULES: tuple[Callable[[PadCase], Iterable[Finding]], ...] = (wrong_range_strip, possible_bleaching)
-SAMPLE_RULES: tuple[Callable[[PadCase], Iterable[Finding]], ...] = (out_of_range, range_undecided)
+SAMPLE_RULES: tuple[Callable[[SampleCase], Iterable[Finding]], ...] = (out_of_range, range_undecided)

@@ -10,6 +10,7 @@ from stripread.check.conformity import RangeState
 from stripread.check.expected import judge_range, probability_in_range
 from stripread.check.history import History
 from stripread.check.history_rules import SAMPLE_HISTORY_RULES, STRIP_HISTORY_RULES
+from stripread.check.methods import plain_unit
 from stripread.check.rules import PAD_RULES, SAMPLE_RULES, STRIP_RULES
 from stripread.errors import SiteError
 from stripread.findings import REGISTRY, Finding, worst_severity
@@ -17,7 +18,7 @@ from stripread.i18n import Message, Verbatim
 from stripread.read import PadReading, Reading
 from stripread.site import SampleType
 
-__all__ = ["CAUTION", "PadVerdict", "Validity", "Verdict", "check_reading", "doubted"]
+__all__ = ["CAUTION", "PadVerdict", "Validity", "Verdict", "check_reading", "doubted", "validity_of", "worst_first"]
 
 Validity = Literal["valid", "doubtful", "invalid"]
 
@@ -114,12 +115,12 @@ def check_reading(
     silent = worst_severity(about_strip) == "error"
     cases = (PadCase(reading=reading, pad=pad, sample=sample, history=history) for pad in reading.pads)
     pads = tuple(_check_pad(case, silent=silent) for case in cases)
-    findings = _worst_first((*about_strip, *(f for pad in pads for f in pad.findings)))
+    findings = worst_first((*about_strip, *(f for pad in pads for f in pad.findings)))
     bleached = any(f.code == "possible_bleaching" and f.severity != "info" for f in findings)
     return Verdict(
         reading=reading,
         sample=sample,
-        validity=_validity(findings),
+        validity=validity_of(findings),
         pads=pads,
         findings=findings,
         cautions=(CAUTION,) if bleached or (sample is not None and sample.strong) else (),
@@ -134,14 +135,14 @@ def doubted(verdict: Verdict, findings: Sequence[Finding]) -> Verdict:
     return replace(
         verdict,
         validity="doubtful" if verdict.validity == "valid" and doubts else verdict.validity,
-        findings=_worst_first((*findings, *verdict.findings)),
+        findings=worst_first((*findings, *verdict.findings)),
     )
 
 
 def _check_units(reading: Reading, sample: SampleType) -> None:
     for pad in reading.pads:
         expected = sample.expectation(pad.analyte)
-        if expected is not None and _plain_unit(expected.unit) != _plain_unit(pad.unit):
+        if expected is not None and plain_unit(expected.unit) != plain_unit(pad.unit):
             raise SiteError(
                 expected=Message(
                     "%(unit)s as the unit of %(analyte)s under [sample.%(name)s] of the site file, as in lot "
@@ -156,12 +157,6 @@ def _check_units(reading: Reading, sample: SampleType) -> None:
             )
 
 
-def _plain_unit(unit: str) -> str:
-    """One spelling a unit; mg/L and ppm count as one, as is common practice in dilute water."""
-    plain = unit.strip().casefold()
-    return "mg/l" if plain == "ppm" else plain
-
-
 def _check_pad(case: PadCase, *, silent: bool) -> PadVerdict:
     doubts = (*case.pad.findings, *(f for rule in PAD_RULES for f in rule(case)))
     if silent or worst_severity(doubts) == "error":
@@ -172,7 +167,7 @@ def _check_pad(case: PadCase, *, silent: bool) -> PadVerdict:
         reading=case.pad,
         range_state=None if expected is None else judge_range(case.pad, expected),
         probability_within=None if expected is None else probability_in_range(case.pad, expected),
-        findings=_worst_first((*doubts, *about_water)),
+        findings=worst_first((*doubts, *about_water)),
     )
 
 
@@ -180,12 +175,13 @@ def _silenced(pad: PadReading) -> PadReading:
     return replace(pad, value=None, standard_uncertainty=None, interval=None, censored=None, limit=None)
 
 
-def _worst_first(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
+def worst_first(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
     """Drop repeated findings and sort the others, those of one severity in the order in which they came."""
     return tuple(sorted(dict.fromkeys(findings), key=lambda finding: _WORST_FIRST[finding.severity]))
 
 
-def _validity(findings: tuple[Finding, ...]) -> Validity:
+def validity_of(findings: tuple[Finding, ...]) -> Validity:
+    """Return how far a measurement with these findings can be trusted."""
     worst = worst_severity(tuple(f for f in findings if REGISTRY[f.code].about == "measurement"))
     if worst == "error":
         return "invalid"

@@ -24,4 +24,5 @@ LIMIT_NAMES: Mapping[str, Message] = {  # of `read.Limit`
     "lowest block": Message("lowest block"),
     "lowest calibrator": Message("lowest calibrator"),
     "top calibrator": Message("top calibrator"),
+    "bound as entered": Message("bound as entered"),  # of an entered reading
 }

@@ -21,6 +21,7 @@ from stripread.cli.output import note, say, say_error
 from stripread.cli.records.batch import batch_app
 from stripread.cli.records.injector import injector_app
 from stripread.cli.records.log import log
+from stripread.cli.records.measure import measure
 from stripread.cli.records.note import note as enter_note
 from stripread.cli.records.point import point_app
 from stripread.cli.records.report import report
@@ -236,6 +237,7 @@ watch_commands(lot_app)
 app.add_typer(lot_app, name="lot")
 app.add_typer(kind_app, name="kind")
 app.command()(log)
+app.command(context_settings={"ignore_unknown_options": True})(measure)  # an ORP may be -50 mV
 app.add_typer(records_app, name="records")
 app.add_typer(water_app, name="water")
 app.command()(today)

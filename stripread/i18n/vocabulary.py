@@ -23,9 +23,18 @@ VOCABULARY = (
     # what marks a trend
     Message("lot"),
     Message("injector"),
-    # what strips measure, and what the demo nursery samples
+    # what strips and other means measure, and what the demo nursery samples
     Message("chlorine dioxide"),
     Message("free chlorine"),
+    Message("total chlorine"),
+    Message("chlorite"),
+    Message("chlorate"),
+    Message("pH"),
+    Message("temperature"),
+    Message("ORP"),
+    Message("turbidity"),
+    Message("conductivity"),
+    Message("flow"),
     Message("source"),
     Message("line"),
     Message("return"),

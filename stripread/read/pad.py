@@ -63,6 +63,11 @@ class PadReading:
     findings: tuple[Finding, ...]
     causes: Mapping[str, Float]  # covariances of ``lab``, by cause
 
+    @property
+    def degrees_of_freedom(self) -> float:
+        """Of the standard uncertainty."""
+        return self.estimate.degrees_of_freedom
+
 
 def report_pad(calibration: PadCalibration, lab: Float, causes: Mapping[str, Float], estimate: Estimate) -> PadReading:
     """Decide what of an estimate may be reported, and what is to be said about it."""

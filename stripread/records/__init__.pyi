@@ -36,6 +36,7 @@ from .queries.batches import find_batch as find_batch
 from .queries.batches import with_expected as with_expected
 from .queries.checks import check_standard_of as check_standard_of
 from .queries.checks import lot_scores as lot_scores
+from .queries.methods import MethodPair as MethodPair
 from .queries.period import Episode as Episode
 from .queries.period import LotFacts as LotFacts
 from .queries.period import Period as Period

@@ -313,10 +313,10 @@ class Records:
         with self.database.reading() as connection:
             return queries.earliest_reading(connection)
 
-    def latest_by_point(self) -> dict[str, RecordedReading]:
-        """Return the latest reading at each point."""
+    def latest_by_point(self, main: Mapping[str, str] | None = None) -> dict[str, RecordedReading]:
+        """Return the latest reading at each point, of the ``main`` analyte of its sample type where it has one."""
         with self.database.reading() as connection:
-            return queries.latest_readings(connection)
+            return queries.latest_readings(connection, main)
 
     def with_file(self, sha256: str) -> list[Entry]:
         """Return the entries that rest on a file, by its hash."""

@@ -71,6 +71,7 @@ readings = Table(
     Column("range_state", String(16)),
     Column("probability_within", Double),
     Column("validity", String(16), nullable=False),
+    Column("method", String(16), nullable=False, server_default="strip"),
     Index("ix_readings_when", "when_utc", "seq"),
     Index("ix_readings_point", "point", "when_utc", "seq"),
     Index("ix_readings_lot", "lot", "when_utc", "seq"),

@@ -47,6 +47,7 @@ from .terminal.batch import strength_words as strength_words
 from .terminal.compare import comparison_json as comparison_json
 from .terminal.compare import comparison_text as comparison_text
 from .terminal.compare import plot_comparison as plot_comparison
+from .terminal.entered import entered_text as entered_text
 from .terminal.reading import card_check_text as card_check_text
 from .terminal.reading import error_text as error_text
 from .terminal.reading import table as table

@@ -1,3 +1,4 @@
+from .analytes import Analyte as Analyte
 from .files import UNFINISHED as UNFINISHED
 from .files import replace_file as replace_file
 from .files import sync_folder as sync_folder

@@ -4,7 +4,7 @@ The keys are explained in ``site_demo.toml``, the file that a new site starts fr
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal, cast, get_args
 
@@ -13,6 +13,7 @@ from stripread.errors import SiteError
 from stripread.files import TomlTable, read_toml
 from stripread.i18n import Joined, Message, Number, Verbatim
 from stripread.lot import Lot, load_lot
+from stripread.site.analytes import KNOWN_ANALYTES, Analyte, analytes_of_table, find_analyte, judged_strength
 from stripread.strip import StripKind, load_kind, shipped_kinds
 from stripread.units import UNITS, Units
 
@@ -106,6 +107,31 @@ class Site:
     kinds: Mapping[str, Path]
     database: str | None = None  # of the record, where it is not the SQLite file in the folder
     units: Units = "metric"  # in which amounts are told where nobody chose others
+    analytes: Mapping[str, Analyte] = field(default_factory=dict)  # its own, besides the known ones
+
+    @property
+    def all_analytes(self) -> tuple[str, ...]:
+        """Names of what may be entered from an instrument: what its samples are judged by first."""
+        judged = [e.analyte for sample in self.samples.values() for e in sample.expectations]
+        own = self._own_analytes()
+        known = {*KNOWN_ANALYTES, *own}
+        return tuple(dict.fromkeys(name for name in (*judged, *own, *KNOWN_ANALYTES) if name in known))
+
+    def analyte(self, name: str) -> Analyte:
+        """Return an analyte that may be entered; `SiteError` with the known ones for any other name."""
+        return find_analyte(name, self._own_analytes())
+
+    def _own_analytes(self) -> dict[str, Analyte]:
+        """Return the analytes that the site names, be it only as what a sample is judged by."""
+        known = {name.casefold() for name in (*KNOWN_ANALYTES, *self.analytes)}
+        judged = [e for sample in self.samples.values() for e in sample.expectations]
+        strengths = {e.analyte: judged_strength(e.analyte, e.unit) for e in judged if e.analyte.casefold() not in known}
+        return {**{name: one for name, one in strengths.items() if one is not None}, **self.analytes}
+
+    @property
+    def main_analytes(self) -> dict[str, str]:
+        """Of each sample type the analyte that it is judged by."""
+        return {name: sample.main.analyte for name, sample in self.samples.items()}
 
     def expectation(self, sample: str | None, analyte: str) -> Expectation | None:
         """Return what is expected of an analyte in a sample type; None where the site says nothing of either."""
@@ -167,9 +193,11 @@ def load_site(folder: Path) -> Site:
     samples = {name: _sample(name, named.table(name, Message("a table")), known_kinds) for name in named.data}
     if not samples:
         raise top.wrong("sample", Message("at least one table [sample.NAME]"))
+    analytes = analytes_of_table(top.table("analyte", _named("analyte"))) if "analyte" in top.data else {}
     return Site(
-        folder=folder, name=top.text("name"), samples=samples, **files, database=_database(top), units=_units(top)
-    )
+        folder=folder, name=top.text("name"), samples=samples, **files, database=_database(top), units=_units(top),
+        analytes=analytes,
+    )  # fmt: skip
 
 
 def _named(key: str) -> Message:

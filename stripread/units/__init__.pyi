@@ -1,3 +1,4 @@
+from .amounts import InOwnUnits as InOwnUnits
 from .amounts import Volume as Volume
 from .amounts import jug as jug
 from .amounts import tell as tell
@@ -13,11 +14,13 @@ from .kept import findings_of as findings_of
 from .kept import kept_findings as kept_findings
 from .kept import kept_message as kept_message
 from .kept import kept_shown as kept_shown
+from .own_unit import parse_own_unit as parse_own_unit
 from .quantities import ASSUMED_U as ASSUMED_U
 from .quantities import UNITS as UNITS
 from .quantities import Dimension as Dimension
 from .quantities import System as System
 from .quantities import Units as Units
+from .quantities import parse_quantity as parse_quantity
 from .rounding import bound as bound
 from .rounding import counted as counted
 from .rounding import format_interval as format_interval

@@ -8,6 +8,7 @@ from stripread.units.rounding import format_number, lower_end, places_for, plain
 from stripread.units.uncertain import Measured
 
 __all__ = [
+    "InOwnUnits",
     "Volume",
     "jug",
     "tell",
@@ -160,3 +161,27 @@ def tell(number: Measured, unit: str) -> Shown:
 
 def _with_unit(number: Number, unit: str) -> Joined:
     return Joined((number, unit) if unit else (number,))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InOwnUnits(InWords):
+    """A reading in the reader's units: what is kept in C or L/min in F or US gal/min, all else as it is kept.
+
+    ``end`` makes it an end of an interval, rounded outward; it then stands without its unit.
+    """
+
+    number: float
+    unit: str
+    places: int
+    end: Literal["low", "high"] | None = None
+
+    def shown(self, reader: Reader) -> str:
+        """Return it in the reader's units."""
+        number, unit, places = self.number, self.unit, self.places
+        if reader.units == "us" and unit == "C":
+            number, unit = 1.8 * number + 32, "F"  # NIST SP 811, B.8
+        elif reader.units == "us" and unit == "L/min":
+            number, unit, places = number / _GALLON_L["us"], "US gal/min", places + 1
+        if self.end is not None:
+            return (lower_end if self.end == "low" else upper_end)(number, places).shown(reader)
+        return f"{format_number(number, places).shown(reader)} {unit}"

@@ -20,6 +20,7 @@ from stripread.web.pages.card import card_routes
 from stripread.web.pages.checks import checks_routes
 from stripread.web.pages.correct import correct_routes
 from stripread.web.pages.day import day_routes
+from stripread.web.pages.entered.measure import measure_routes
 from stripread.web.pages.log import log_routes
 from stripread.web.pages.lots import lots_routes
 from stripread.web.pages.more import more_routes
@@ -80,6 +81,7 @@ def create_app(settings: Settings) -> Starlette:
             *make_routes(),
             *batch_routes(),
             *injector_routes(),
+            *measure_routes(),
             *more_routes(),
             Mount("/static", StaticFiles(directory=str(resources.files("stripread.web") / "static"))),
         ],

@@ -2,6 +2,9 @@ from .check_standard import KnownDilution as KnownDilution
 from .check_standard import read_check as read_check
 from .check_standard import record_check as record_check
 from .check_standard import shows_calibrator as shows_calibrator
+from .entered import EnteredSample as EnteredSample
+from .entered import parse_entered as parse_entered
+from .entered import record_entered as record_entered
 from .history import history_for as history_for
 from .history import with_batch as with_batch
 from .judge import judge_reading as judge_reading

@@ -1,12 +1,12 @@
 """What the record tells a reading before it is judged: the facts that the rules which look back are given."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 
-from stripread.check import History, Line, PastReading, Point, Recipe, clock_may_be_right
+from stripread.check import SAME_SAMPLE, History, Line, Method, PastReading, Point, Recipe, clock_may_be_right
 from stripread.i18n import Joined, Message, Shown, joined
-from stripread.read import Reading
+from stripread.read import Limit, Reading
 from stripread.records import (
     Batch,
     ReadingFilter,
@@ -25,10 +25,11 @@ from stripread.units import Volume
 from stripread.water import of_example
 from stripread.workflow.sample import SampleContext
 
-__all__ = ["history_for", "with_batch"]
+__all__ = ["history_for", "history_for_entered", "with_batch", "with_batch_at"]
 
 _SAME_POINT, _ON_LINE = 60, 60  # the latest readings that are looked at
 _LATELY = timedelta(hours=3)
+_STRIP = Method()
 
 
 def with_batch(records: Records, context: SampleContext, reading: Reading, *, now: datetime) -> SampleContext:
@@ -36,11 +37,13 @@ def with_batch(records: Records, context: SampleContext, reading: Reading, *, no
 
     That may be long before the photo came. Where the camera's clock is wrong (`clock_wrong`), it is the latest one now.
     """
-    if context.batch:
-        return context
     taken = taken_when(reading.taken_at, now)
-    at = taken if clock_may_be_right(taken, now=now) else now
-    return replace(context, batch=batch_of(records, context.sample, at=at))
+    return with_batch_at(records, context, at=taken if clock_may_be_right(taken, now=now) else now)
+
+
+def with_batch_at(records: Records, context: SampleContext, *, at: datetime) -> SampleContext:
+    """Return a sample with its batch: where nobody said, the latest one at a time."""
+    return context if context.batch else replace(context, batch=batch_of(records, context.sample, at=at))
 
 
 def taken_when(taken_at: datetime | None, now: datetime) -> datetime:
@@ -62,7 +65,34 @@ def history_for(
     again : bool
         Whether a photo of the record is read again, and so is in it by right.
     """
-    at = taken_when(reading.taken_at, now)
+    return _history(
+        records,
+        context,
+        now=now,
+        at=taken_when(reading.taken_at, now),
+        photos={} if again else _used(records, reading.photo_sha256),
+        checks=lot_scores(records, reading.lot),
+    )
+
+
+def history_for_entered(
+    records: Records, context: SampleContext, method: Method, *, analyte: str, now: datetime, at: datetime
+) -> History:
+    """Gather what the rules may look back on of one analyte that was read at a time by other means than a strip."""
+    return _history(records, context, now=now, at=at, method=method, analyte=analyte)
+
+
+def _history(
+    records: Records,
+    context: SampleContext,
+    *,
+    now: datetime,
+    at: datetime,
+    method: Method = _STRIP,
+    analyte: str | None = None,
+    photos: Mapping[str, Shown] | None = None,
+    checks: tuple[float, ...] | None = None,
+) -> History:
     point = None if context.point is None else _point(records, context.point)
     batch = None if context.batch is None else find_batch(records, context.batch)
     return History(
@@ -70,13 +100,15 @@ def history_for(
         at=at,
         point=None if point is None else _known(point),
         flushed_s=context.flushed_s,
-        same_point=_same_point(records, context, at=at),
-        lately=tuple(past for r in records.readings(ReadingFilter(since=at - _LATELY, until=at)) for past in _past(r)),
-        photos={} if again else _used(records, reading.photo_sha256),
-        checks=lot_scores(records, reading.lot),
+        method=method,
+        same_point=_same_point(records, context, method, at=at, analyte=analyte),
+        lately=_lately(records, at=at),
+        other_methods=_other_methods(records, context, method, at=at),
+        photos=photos or {},
+        checks=checks,
         recipe=None if batch is None else _recipe(records, batch, at=at),
         forecast=None if batch is None else batch_forecast(records, batch, context.sample, at=at),
-        line=None if point is None else _line(records, point, at=at),
+        line=None if point is None else _line(records, point, context, method, at=at),
     )
 
 
@@ -100,16 +132,39 @@ def _point(records: Records, name: str) -> PointEntry | None:
     return from_payload(PointEntry, found[0].payload) if found else None
 
 
-def _same_point(records: Records, context: SampleContext, *, at: datetime) -> tuple[PastReading, ...]:
+def _same_point(
+    records: Records, context: SampleContext, method: Method, *, at: datetime, analyte: str | None
+) -> tuple[PastReading, ...]:
+    """Return earlier readings by the same means: what two means are off by must not look like a jump or a drift."""
     if context.point is None:
         return ()
-    wanted = ReadingFilter(point=context.point, sample=context.sample.name, until=at)
+    wanted = ReadingFilter(point=context.point, sample=context.sample.name, analyte=analyte, method=method.by, until=at)
     found = records.readings(wanted, limit=_SAME_POINT)
     return tuple(past for r in reversed(found) for past in _past(r))
 
 
+def _lately(records: Records, *, at: datetime) -> tuple[PastReading, ...]:
+    """Return the strips of the last hours; whoever holds a meter may have a strip lying beside it."""
+    wanted = ReadingFilter(method="strip", since=at - _LATELY, until=at)
+    return tuple(past for r in records.readings(wanted) for past in _past(r))
+
+
+def _other_methods(
+    records: Records, context: SampleContext, method: Method, *, at: datetime
+) -> tuple[PastReading, ...]:
+    """Return good readings of this very sample by other means, the nearest in time first."""
+    if context.point is None:
+        return ()
+    wanted = ReadingFilter(
+        point=context.point, sample=context.sample.name, validity="valid", since=at - SAME_SAMPLE,
+        until=at + SAME_SAMPLE,
+    )  # fmt: skip
+    found = [r for r in records.readings(wanted, limit=_SAME_POINT) if r.method.by != method.by]
+    return tuple(past for r in sorted(found, key=lambda r: abs(r.when - at)) for past in _past(r))
+
+
 def _past(reading: RecordedReading) -> Iterable[PastReading]:
-    for pad in reading.pads:
+    for index, pad in enumerate(reading.pads):
         yield PastReading(
             name=f"entry {reading.entry.seq}",
             at=reading.when,
@@ -120,7 +175,18 @@ def _past(reading: RecordedReading) -> Iterable[PastReading]:
             value=pad.value,
             u=pad.u,
             valid=reading.validity == "valid",
+            interval=None if pad.value is None and pad.limit_value is None else (pad.low, pad.high),
+            censored="below" if pad.censored == "below" else "above" if pad.censored == "above" else None,
+            limit=None if pad.limit_value is None else _limit(reading, index, pad.limit_value),
+            degrees_of_freedom=pad.degrees_of_freedom,
+            method=reading.method,
         )
+
+
+def _limit(reading: RecordedReading, index: int, value: float) -> Limit:
+    """Return a pad's bound with its name, which only the payload has."""
+    said = reading.entry.payload["pads"][index].get("limit") or {}
+    return Limit(name=str(said.get("name", "LOQ")), value=value)
 
 
 def _recipe(records: Records, batch: Batch, *, at: datetime) -> Recipe | None:
@@ -156,8 +222,11 @@ def _made_of(batch: Batch) -> Message:
     )
 
 
-def _line(records: Records, point: PointEntry, *, at: datetime) -> Line | None:
-    """Return the outlet before this one as it was read today, and what was left between both on earlier days."""
+def _line(records: Records, point: PointEntry, context: SampleContext, method: Method, *, at: datetime) -> Line | None:
+    """Return the outlet before this one as it was read today, and what was left between both on earlier days.
+
+    All by the same means, of the analyte that the sample is judged by.
+    """
     if point.line is None or point.order is None:
         return None
     others = [p.said for p in records.points() if p.said.line == point.line and p.said.order is not None]
@@ -165,21 +234,23 @@ def _line(records: Records, point: PointEntry, *, at: datetime) -> Line | None:
     if not nearer:
         return None
     before = max(nearer, key=lambda p: p.order or 0)
-    upstream = _by_day(records.readings(ReadingFilter(point=before.name, until=at), limit=_ON_LINE))
+    analyte = context.sample.main.analyte.casefold()
+    alike = ReadingFilter(method=method.by, until=at)
+    upstream = _by_day(records.readings(replace(alike, point=before.name), limit=_ON_LINE), analyte)
     today = upstream.pop(at.date(), None)
     if today is None:
         return None
-    here = _by_day(records.readings(ReadingFilter(point=point.name, until=at), limit=_ON_LINE))
+    here = _by_day(records.readings(replace(alike, point=point.name), limit=_ON_LINE), analyte)
     days = [(day, upstream[day]) for day in sorted(upstream) if day in here]
     usual = [(here[day].value or 0.0) / first.value for day, first in days if first.value]
     return Line(before=today, usual_left=tuple(usual))
 
 
-def _by_day(readings: Sequence[RecordedReading]) -> dict[date, PastReading]:
-    """Return the latest valid reading of the main analyte on each day, by its date."""
+def _by_day(readings: Sequence[RecordedReading], analyte: str) -> dict[date, PastReading]:
+    """Return the latest valid reading of an analyte on each day, by its date."""
     found: dict[date, PastReading] = {}
     for reading in reversed(readings):
-        past = next(iter(_past(reading)))
-        if past.valid and past.value is not None:
+        past = next((one for one in _past(reading) if one.analyte.casefold() == analyte), None)
+        if past is not None and past.valid and past.value is not None:
             found[reading.when.date()] = past
     return found

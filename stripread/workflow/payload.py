@@ -20,7 +20,7 @@ from stripread.site import SampleType
 from stripread.units import kept_findings
 from stripread.workflow.sample import SampleContext
 
-__all__ = ["context_of_payload", "measured_payload", "reading_payload"]
+__all__ = ["context_of_payload", "expected_payload", "findings_payload", "measured_payload", "reading_payload"]
 
 
 def reading_payload(verdict: Verdict, context: SampleContext, photos: Sequence[str]) -> dict[str, Any]:
@@ -59,7 +59,7 @@ def measured_payload(verdict: Verdict, context: SampleContext) -> dict[str, Any]
         "point": context.point,
         **first,
         "validity": verdict.validity,
-        "findings": _findings(verdict.findings),
+        "findings": findings_payload(verdict.findings),
         "cautions": list(map(str, verdict.cautions)),
         "pads": pads,
         "correction": {
@@ -106,16 +106,21 @@ def _how(context: SampleContext) -> dict[str, Any]:
         "dipped_at": None if context.dipped_at is None else context.dipped_at.isoformat(),
         "flushed_s": context.flushed_s,
         "batch": context.batch,
-        "expected": [
-            {"analyte": e.analyte, "unit": e.unit, "low": e.low, "high": e.high, "target": e.target}
-            for e in context.sample.expectations
-        ],
+        "expected": expected_payload(context.sample),
     }
     if context.waited_s is not None:
         how["waited_s"] = context.waited_s
     if context.job is not None:
         how["job"] = context.job
     return how
+
+
+def expected_payload(sample: SampleType) -> list[dict[str, Any]]:
+    """Return what a sample type was expected to have, the analyte that it is judged by first."""
+    return [
+        {"analyte": e.analyte, "unit": e.unit, "low": e.low, "high": e.high, "target": e.target}
+        for e in sample.expectations
+    ]
 
 
 def _pad(verdict: Verdict, index: int) -> dict[str, Any]:
@@ -135,12 +140,13 @@ def _pad(verdict: Verdict, index: int) -> dict[str, Any]:
         "delta_e_to_curve": round(pad.delta_e_to_curve, 3),
         "range_state": judged.range_state,
         "probability_within": _number(judged.probability_within),
-        "findings": _findings(judged.findings),
+        "findings": findings_payload(judged.findings),
         "budget": {cause: _number(u) for cause, u in pad.estimate.budget.items()},
     }
 
 
-def _findings(findings: Iterable[Finding]) -> list[dict[str, str]]:
+def findings_payload(findings: Iterable[Finding]) -> list[dict[str, str]]:
+    """Return findings in their order."""
     return [
         {"code": f.code, "severity": f.severity, "message": str(f.message), "advice": str(f.advice)} for f in findings
     ]

@@ -206,6 +206,7 @@ SCREENS = (
     Screen("batch-stock", "/batches/stock", "Ines", "/batches/stock"),
     Screen("batch-top-up", "/batches/top-up", "Ines", "/batches/top-up"),
     Screen("injector", "/injector", "Ines", "/injector"),
+    Screen("measure", "/measure", "Ines", "/measure?point=bench 1"),
     Screen("trend", "/points/{name:path}", "Gus", "/points/bench 1"),
     Screen("more", "/more", "Gus", "/more"),
     Screen("lots", "/lots", "Sol", "/lots"),

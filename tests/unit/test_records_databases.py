@@ -250,6 +250,24 @@ def test_corrections_that_would_embellish_or_say_nothing_are_refused(
         assert records.head().count == 1
 
 
+# --- a record of before ----------------------------------------------------------------------------------------------
+
+
+def test_a_record_from_before_other_means_were_entered_gets_their_column(place: Place) -> None:
+    with place.open() as records:
+        (strip,) = fill(records, 1)
+        with records.database.writing() as connection:
+            connection.execute(text("ALTER TABLE readings DROP COLUMN method"))
+            connection.execute(text("UPDATE alembic_version SET version_num = '0002'"))
+    meter = {**made_payload(taken=START, lot=""), "how": {"method": {"by": "meter", "instrument": None}}}
+    with open_records(place.folder, place.url) as records:
+        entered = records.add_reading(meter, files=[], stamp=made_stamp(60))
+        for method, seq in (("strip", strip.seq), ("meter", entered.seq)):
+            (found,) = records.readings(ReadingFilter(method=method))
+            assert (found.entry.seq, found.method.by) == (seq, method)
+        assert verify_records(records).intact
+
+
 # --- backup across databases -----------------------------------------------------------------------------------------
 
 

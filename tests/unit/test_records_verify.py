@@ -272,6 +272,7 @@ def test_a_record_from_before_there_was_a_table_of_findings_is_given_one(folder:
         entry = records.add_reading({**made_payload(taken=stamp.at), "findings": said}, files=[], stamp=stamp)
     with closing(sqlite3.connect(database_file(folder), isolation_level=None)) as database:
         database.execute("DROP TABLE findings")
+        database.execute("ALTER TABLE readings DROP COLUMN method")
         database.execute("UPDATE alembic_version SET version_num = '0001'")
     with open_records(folder) as records:
         assert [one.entry.seq for one in records.readings(ReadingFilter(finding="off_curve"))] == [entry.seq]

@@ -32,6 +32,7 @@ PAGES = {
     "/more/export.zip": ALL,
     "/batches": WORK, "/batches/made/{id:path}": WORK, "/batches/generate": WORK, "/batches/stock": WORK,
     "/batches/top-up": WORK, "/injector": WORK, "/log/{entry:int}/correct": WORK, "/batches/withdraw/{id:path}": WORK,
+    "/measure": WORK,
     "/lots": OFFICE, "/lots/{lot}": OFFICE, "/lots/new": OFFICE, "/lots/new/known": OFFICE, "/lots/drafts": OFFICE,
     "/lots/drafts/{draft}": OFFICE, "/lots/drafts/{draft}/state": OFFICE, "/points-admin": OFFICE,
     "/points-admin/{point}": OFFICE, "/labels": OFFICE, "/card": OFFICE, "/card/card.pdf": OFFICE,
@@ -47,7 +48,7 @@ SENT = {
     "/read/{point}/photo": (WORK, "reading"), "/log/{entry:int}/notes": (WORK, "note"),
     "/log/{entry:int}/correct": (WORK, "reading"), "/batches/withdraw/{id:path}": (WORK, "batch"),
     "/batches/generate": (WORK, "batch"), "/batches/stock": (WORK, "batch"), "/batches/top-up": (WORK, "batch"),
-    "/injector": (WORK, "injector_setting"),
+    "/injector": (WORK, "injector_setting"), "/measure": (WORK, "reading"),
     "/points-admin": (OFFICE, "point"), "/points-admin/{point}/retire": (OFFICE, "point"),
     "/card/enrol": (OFFICE, "card_print"), "/checks/{lot}": (OFFICE, "check_standard"),
     "/people": (OFFICE, "account"), "/people/retire": (OFFICE, "account"), "/people/pair": (OFFICE, "account"),
@@ -203,6 +204,8 @@ class TestAudit:
         yield "/batches/top-up", post("/batches/top-up", {"id": "S-2", "stock": "S-1", "left": "5 L", "water": "1 L"})
         yield "/batches/withdraw/{id:path}", post("/batches/withdraw/S-2", {"why": "not made"})
         yield "/log/{entry:int}/correct", post(f"/log/{seq}/correct", {"why": "splashed", "validity": "doubtful"})
+        fields = {"point": "bench 1", "analyte": "pH", "value": "7.2"}
+        yield "/measure", post("/measure", fields)
         yield "/injector", post("/injector", {"injector": "one", "ratio": "1:275"})
         yield "/points-admin", post("/points-admin", {"new": "yes", "name": "bench 9", "sample": "line"})
         yield "/points-admin/{point}/retire", post("/points-admin/bench 9/retire", {"why": "gone"})

@@ -29,6 +29,9 @@ def log(
         datetime | None,
         typer.Option("--to", metavar="TIME", formats=DAY, help="Taken before; a day counts to its end."),
     ] = None,
+    method: Annotated[
+        str | None, typer.Option(metavar="MEANS", help="Only by strip, meter, titration, laboratory or other means.")
+    ] = None,
     validity: Annotated[str | None, typer.Option(metavar="WORD", help="Only valid, doubtful or invalid ones.")] = None,
     who: Annotated[str | None, typer.Option(metavar="NAME", help="Only what this person entered.")] = None,
     corrections: Annotated[
@@ -62,7 +65,7 @@ def log(
     where = site_of_records(site)
     with open_site_records(where) as records:
         if kind is not None and kind != "reading":
-            if any((point, sample, lot, since, until, validity, who)):
+            if any((point, sample, lot, since, until, method, validity, who)):
                 raise WrongUsageError(
                     expected=Message("--kind alone, with --corrections, --limit, --before"),
                     found=Message("a filter of readings"),
@@ -83,6 +86,7 @@ def log(
                 since=local(since),
                 until=end_of_day(until),
                 validity=validity,
+                method=_method(method),
                 who=who,
                 corrections=corrections,
             )
@@ -111,6 +115,18 @@ def _kind(word: str) -> "Kind | None":
             remedy=Message("Name one of these."),
         )
     return cast(Kind, word)
+
+
+def _method(word: str | None) -> str | None:
+    from stripread.check import METHODS
+
+    if word is not None and word not in ("strip", *METHODS):
+        raise WrongUsageError(
+            expected=Message("one of %(known)s", known=", ".join(("strip", *METHODS))),
+            found=Verbatim(repr(word)),
+            remedy=Message("Name one of these."),
+        )
+    return word
 
 
 def local(at: datetime | None) -> datetime | None:

@@ -23,6 +23,9 @@ def trend(
         datetime | None,
         typer.Option("--to", metavar="TIME", formats=DAY, help="Taken before; a day counts to its end."),
     ] = None,
+    analyte: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Of this one. [that the point's sample is judged by]")
+    ] = None,
     plot: Annotated[
         Path | None, typer.Option(metavar="OUT", help="Also draw it to a file that ends in .png, .svg or .pdf.")
     ] = None,
@@ -45,7 +48,7 @@ def trend(
 
     where = site_of_records(site)
     with open_site_records(where) as records:
-        found = trend_of(records, point, since=local(since), until=end_of_day(until))
+        found = trend_of(records, point, since=local(since), until=end_of_day(until), analyte=analyte)
         known = [p.said.name for p in records.points()]
     if not found.readings:
         raise WrongUsageError(

@@ -238,6 +238,7 @@ def reread(
     from stripread.cli.site_options import look_up_lot_file
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.lot import load_lot
+    from stripread.records import ReadingFilter
     from stripread.report import reread_json, reread_text, to_line
     from stripread.workflow import reread_lot
 
@@ -250,6 +251,8 @@ def reread(
             reads.append(one)
             if json:
                 say(to_line(reread_json(one)))
+        if records.readings(ReadingFilter(entered=True), limit=1):
+            note("readings by other means than a strip have no photo and no lot: left as they are")
     if not json:
         say(reread_text(reads, dry_run=dry_run))
 

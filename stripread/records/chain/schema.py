@@ -12,7 +12,7 @@ from stripread.records.chain.canonical import COLUMNS, canonical_json
 from stripread.records.chain.entries import Kind
 from stripread.records.queries.projection import reading_rows
 
-__all__ = ["TABLES", "cells_of", "data_package", "row_of", "table_rows", "table_schema"]
+__all__ = ["TABLES", "cells_of", "completed", "data_package", "row_of", "table_rows", "table_schema"]
 
 TABLES: dict[str, Kind] = {"readings": "reading", "batches": "batch"}
 
@@ -35,12 +35,12 @@ _ENTRY = (
 )
 _READING = (
     ("pad_index", "integer", "Which pad of the strip, from 0; empty for a reading that was withdrawn"),
-    ("when_utc", "string", "When the photo was taken, else when it was entered; UTC"),
+    ("when_utc", "string", "When the photo or the measurement was taken, else when it was entered; UTC"),
     ("point", "string", "Where the sample was taken"),
     ("sample", "string", "Sample type"),
     ("lot", "string", "Lot of the strip"),
     ("strip_kind", "string", "Kind of the strip"),
-    ("pad", "string", "Which pad"),
+    ("pad", "string", "Which pad; of other means than a strip, the analyte"),
     ("analyte", "string", "What it measures"),
     ("unit", "string", "Unit of value, u, low, high, limit_value"),
     ("value", "number", "The reading; empty where no number may be reported"),
@@ -52,6 +52,7 @@ _READING = (
     ("range_state", "string", "within, below, above or undecided, of the range expected"),
     ("probability_within", "number", "That the true value lies in the range expected"),
     ("validity", "string", "valid, doubtful or invalid"),
+    ("method", "string", "strip, or by what other means: meter, titration, laboratory, other"),
 )
 _BATCH = (
     ("made_at", "datetime", "When it was made"),
@@ -70,6 +71,7 @@ _ALLOWED = {
     "censored": ["below", "above"],
     "batch_kind": ["concentrate", "stock", "top-up"],
 }
+_LATER = {"method"}  # columns that exports of before did not have
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "'")  # the last so that what had an apostrophe keeps it
 _NEEDED = {"seq", "kind", "at_utc", "zone_offset", "who", "software", "files", "previous_hash", "hash"}
 
@@ -152,7 +154,18 @@ def _cell(value: Any) -> str:
 
 def row_of(table: str, cells: Mapping[str, str]) -> dict[str, Any]:
     """Return the values of a row of CSV; `ValueError` or `KeyError` where a cell or column is wrong."""
-    return {name: _value(name, kind, cells[name]) for name, kind, _ in (*_OWN[table], *_ENTRY)}
+    return completed(table, {name: _value(name, kind, cells[name]) for name, kind, _ in _columns(table, cells)})
+
+
+def _columns(table: str, cells: Mapping[str, str]) -> list[tuple[str, str, str]]:
+    return [one for one in (*_OWN[table], *_ENTRY) if one[0] in cells or one[0] not in _LATER]
+
+
+def completed(table: str, values: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a row's values with the columns that exports of before did not have: their readings are of strips."""
+    if table != "readings" or "method" in values:
+        return dict(values)
+    return {**values, "method": None if values["pad_index"] is None else "strip"}
 
 
 def _value(name: str, kind: str, cell: str) -> Any:

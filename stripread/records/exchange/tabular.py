@@ -16,7 +16,7 @@ from stripread.records.chain.chain import append_drafts, check_head, head_of, ro
 from stripread.records.chain.entries import Draft, FileRef, Stamp
 from stripread.records.chain.files import KEPT, hash_file, keep_file
 from stripread.records.chain.head import keep_head
-from stripread.records.chain.schema import TABLES, cells_of, data_package, row_of, table_rows, table_schema
+from stripread.records.chain.schema import TABLES, cells_of, completed, data_package, row_of, table_rows, table_schema
 from stripread.records.database import refresh_statistics
 from stripread.records.failures import failures_in_words
 from stripread.records.store import Records
@@ -201,7 +201,7 @@ def _lines(path: Path, table: str, form: Form) -> Iterator[tuple[int, Mapping[st
     with path.open(encoding="utf-8", newline="") as file:
         if form == "jsonl":
             for number, text in enumerate(file, start=1):
-                yield number, json.loads(text)
+                yield number, completed(table, json.loads(text))
             return
         reader = csv.DictReader(file, strict=True)
         for cells in reader:

@@ -1,16 +1,15 @@
 """What the record knows of batches: which one a sample is of, what it was read as, should be, and should still have."""
 
-import math
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from stripread.check import Forecast
+from stripread.check import Forecast, plain_unit
 from stripread.errors import WaterError
 from stripread.records.chain import entries as said
-from stripread.records.queries.readings import ReadingFilter, RecordedPad
+from stripread.records.queries.readings import ReadingFilter, RecordedReading
 from stripread.records.store import Records
 from stripread.site import SampleType
-from stripread.units import Measured, freedom_of_factor
+from stripread.units import Measured
 from stripread.water import COVERS, LossFit, Timed, fit_loss, mix, strength_at, time_until
 
 __all__ = [
@@ -47,20 +46,16 @@ def batch_readings(
     """Return the valid readings of a batch with their times, the earliest first."""
     wanted = ReadingFilter(validity="valid", since=batch.made_at - _CLOCKS, until=until)
     found = records.readings(wanted, limit=_OF_BATCH)
-    return [
-        (reading.when, Measured(reading.main.value, reading.main.u, degrees_of_freedom=_freedom(reading.main)))
-        for reading in reversed(found)
-        if reading.entry.payload.get("how", {}).get("batch") == batch.id
-        and reading.main.value is not None
-        and reading.main.u is not None
-    ]
+    own = [r for r in reversed(found) if r.entry.payload.get("how", {}).get("batch") == batch.id]
+    strengths = [(reading.when, _strength_read(reading)) for reading in own]
+    return [(when, strength) for when, strength in strengths if strength is not None]
 
 
-def _freedom(pad: RecordedPad) -> float:
-    """Return the degrees of freedom of a recorded reading, which its interval tells over its u; infinite where open."""
-    if pad.low is None or pad.high is None or not pad.low > 0 or not pad.u:
-        return math.inf
-    return freedom_of_factor((pad.high - pad.low) / 2 / pad.u)
+def _strength_read(reading: RecordedReading) -> Measured | None:
+    """Return the number [mg/L] of the analyte that the sample is judged by, whether a strip or a meter gave it."""
+    pad = reading.judged
+    stated = None if pad is None or plain_unit(pad.unit) != "mg/l" else pad.stated
+    return None if stated is None else stated.number
 
 
 def expected_strength(records: Records, batch: said.Batch) -> Measured | None:

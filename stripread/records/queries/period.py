@@ -12,6 +12,7 @@ from stripread.lot import CheckRow, Lot, load_lot
 from stripread.records.chain.entries import Batch, Entry, InjectorSetting, Note, Point
 from stripread.records.chain.verify import Verification, verify_records
 from stripread.records.queries.checks import check_rows
+from stripread.records.queries.methods import MethodPair, method_pairs
 from stripread.records.queries.readings import ReadingFilter, RecordedReading
 from stripread.records.queries.standing import BatchStanding, batch_standing
 from stripread.records.queries.studies import StudyStanding, study_standing
@@ -107,6 +108,7 @@ class Period:
     injector: tuple[InjectorSetting, ...]
     episodes: tuple[Episode, ...]
     lots: tuple[LotFacts, ...]
+    compared: tuple[MethodPair, ...]  # one sample by two means
     superseded: tuple[tuple[Entry, Entry], ...]  # the entry that holds no longer, and the one in its place
     notes: tuple[Recorded[Note], ...]
     verification: Verification
@@ -140,6 +142,7 @@ def period_of(records: Records, *, site: str, start: datetime, end: datetime) ->
         ),
         episodes=tuple(_episodes(readings, notes, made)),
         lots=tuple(_lots(records, readings, start, end)),
+        compared=method_pairs(readings),
         superseded=tuple(_superseded(records, start, end)),
         notes=notes,
         verification=verify_records(records),
@@ -209,8 +212,7 @@ def _episode(
     until = run[-1].when + _AFTER
     own = {r.entry.seq for r in run}
     about_water = code in REGISTRY and REGISTRY[code].about == "sample"
-    later = [r for r in readings if r.when > run[-1].when and r.point == run[-1].point and r.validity == "valid"]
-    righted = [r for r in later if r.main.range_state == "within" or not about_water]
+    righted = [r for r in readings if _rights(r, run[-1], about_water=about_water)]
     return Episode(
         code=code,
         severity="error" if said.severity == "error" else "warning",
@@ -221,6 +223,19 @@ def _episode(
         made=tuple(b for b in made if about_water and b.kind != "concentrate" and run[-1].when < b.made_at <= until),
         righted=righted[0] if righted else None,
     )
+
+
+def _rights(later: RecordedReading, wrong: RecordedReading, *, about_water: bool) -> bool:
+    """Tell whether a reading shows that what was found in an earlier one at its point is in order again.
+
+    Of the same analyte: a pH within its range says nothing of a residual. Bad water may be found good by any means, and
+    a bad photo is mended by a good one alone.
+    """
+    if later.when <= wrong.when or later.point != wrong.point or later.validity != "valid":
+        return False
+    if later.main.analyte != wrong.main.analyte:
+        return False
+    return later.main.range_state == "within" if about_water else later.method.by == wrong.method.by
 
 
 def _lots(records: Records, readings: Sequence[RecordedReading], start: datetime, end: datetime) -> Iterator[LotFacts]:

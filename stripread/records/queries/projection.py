@@ -6,6 +6,7 @@ from contextlib import suppress
 from datetime import datetime
 from typing import Any
 
+from stripread.check import Method
 from stripread.records.chain.canonical import parse_offset, parse_utc, utc_text
 
 __all__ = ["file_rows", "finding_rows", "reading_rows", "when_utc"]
@@ -40,6 +41,7 @@ def reading_rows(row: Mapping[str, Any]) -> list[dict[str, Any]]:
             "range_state": pad["range_state"],
             "probability_within": _float(pad["probability_within"]),
             "validity": payload["validity"],
+            "method": Method.of_payload(payload).by,
         }
         for index, pad in enumerate(payload["pads"])
     ]

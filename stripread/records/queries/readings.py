@@ -3,19 +3,22 @@
 Pages go on from the last entry seen (keyset), not by counting rows: the thousandth page costs what the first does.
 """
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Select, func, select, tuple_
+from sqlalchemy import ColumnElement, Connection, Select, and_, func, or_, select, tuple_
 
+from stripread.check import Method, Stated
 from stripread.errors import RecordsError
 from stripread.i18n import Message, Verbatim
 from stripread.records.chain.canonical import parse_utc, utc_text
 from stripread.records.chain.chain import to_entry
 from stripread.records.chain.entries import Entry, Kind
 from stripread.records.tables import entries, files, findings, readings
+from stripread.units import Measured, freedom_of_factor
 
 __all__ = [
     "ALL_READINGS",
@@ -53,10 +56,26 @@ class RecordedPad:
     range_state: str | None
     probability_within: float | None
 
+    @property
+    def degrees_of_freedom(self) -> float:
+        """Of ``u``, which the interval tells over it; infinite where it is open or cut off at zero."""
+        if self.low is None or self.high is None or not self.low > 0 or not self.u:
+            return math.inf
+        return freedom_of_factor((self.high - self.low) / 2 / self.u)
+
+    @property
+    def stated(self) -> Stated | None:
+        """The number or the bound that it states; None where it states neither."""
+        if self.value is not None and self.u is not None:
+            return Stated(number=Measured(self.value, self.u, degrees_of_freedom=self.degrees_of_freedom))
+        if self.limit_value is None or self.censored is None:
+            return None
+        return Stated(under=self.limit_value) if self.censored == "below" else Stated(over=self.limit_value)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecordedReading:
-    """A reading of the record; ``when`` is the photo's time, else when it was entered first."""
+    """A reading of the record; ``when`` is when it was taken: the photo's time, else when it was entered first."""
 
     entry: Entry
     when: datetime
@@ -67,11 +86,21 @@ class RecordedReading:
     validity: str
     pads: tuple[RecordedPad, ...]
     superseded_by: int | None
+    method: Method
 
     @property
     def main(self) -> RecordedPad:
         """The first pad."""
         return self.pads[0]
+
+    @property
+    def judged(self) -> RecordedPad | None:
+        """The pad of the analyte that its sample was judged by when it was read; None where it has none."""
+        expected = (self.entry.payload.get("how") or {}).get("expected") or []
+        if not expected:  # of before, or of a sample without a range
+            return self.main
+        name = str(expected[0]["analyte"]).casefold()
+        return next((pad for pad in self.pads if pad.analyte.casefold() == name), None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,6 +111,10 @@ class ReadingFilter:
     ----------
     since, until : datetime or None
         With a zone; ``since`` included, ``until`` not.
+    method : str or None
+        By what means (`check.Method.by`).
+    entered : bool
+        Only readings by other means than a strip.
     finding : str or None
         The code of a finding that the reading has.
     serious : bool
@@ -95,10 +128,12 @@ class ReadingFilter:
     lot: str | None = None
     analyte: str | None = None
     validity: str | None = None
+    method: str | None = None
     who: str | None = None
     since: datetime | None = None
     until: datetime | None = None
     finding: str | None = None
+    entered: bool = False
     serious: bool = False
     corrections: bool = False
 
@@ -130,9 +165,11 @@ def _filtered(wanted: ReadingFilter) -> Select[Any]:
     query = select(readings.c.seq)
     if wanted.analyte is None:
         query = query.where(readings.c.pad_index == 0)
-    for name in ("point", "sample", "lot", "analyte", "validity"):
+    for name in ("point", "sample", "lot", "analyte", "validity", "method"):
         if (value := getattr(wanted, name)) is not None:
             query = query.where(readings.c[name] == value)
+    if wanted.entered:
+        query = query.where(readings.c.method != "strip")
     if wanted.since is not None:
         query = query.where(readings.c.when_utc >= utc_text(wanted.since))
     if wanted.until is not None:
@@ -175,6 +212,7 @@ def _load(connection: Connection, seqs: Sequence[int]) -> list[RecordedReading]:
                 for pad in pads[seq]
             ),
             superseded_by=later.get(seq),
+            method=Method.of_payload(to_entry(dict(found[seq])).payload),
         )
         for seq in seqs
     ]
@@ -186,13 +224,26 @@ def superseded_by(connection: Connection, seqs: Sequence[int]) -> dict[int, int]
     return {row.supersedes: row.seq for row in connection.execute(query)}
 
 
-def latest_readings(connection: Connection) -> dict[str, RecordedReading]:
-    """Return the latest reading that holds at each point; from point to point by the index, not over all readings."""
+def latest_readings(connection: Connection, main: Mapping[str, str] | None = None) -> dict[str, RecordedReading]:
+    """Return the latest reading that holds at each point; from point to point by the index, not over all readings.
+
+    Parameters
+    ----------
+    main : mapping of str to str, or None
+        Sample type to the analyte that it is judged by: where a point has readings of that one, a later one of another
+        analyte, as a pH by a meter, does not stand in its place.
+    """
     latest: list[int] = []
+    of_main = [and_(readings.c.sample == name, readings.c.analyte == one) for name, one in (main or {}).items()]
     point = connection.execute(select(func.min(readings.c.point))).scalar()
     while point is not None:
         query = _filtered(ReadingFilter(point=point)).order_by(readings.c.when_utc.desc(), readings.c.seq.desc())
-        latest += connection.execute(query.limit(1)).scalars()
+        found = list(connection.execute(query.limit(1)).scalars())
+        if of_main:
+            any_pad = select(readings.c.seq).where(readings.c.point == point, _holds(readings.c.seq), or_(*of_main))
+            ordered = any_pad.order_by(readings.c.when_utc.desc(), readings.c.seq.desc())
+            found = list(connection.execute(ordered.limit(1)).scalars()) or found
+        latest += found
         point = connection.execute(select(func.min(readings.c.point)).where(readings.c.point > point)).scalar()
     return {one.point: one for one in _load(connection, latest) if one.point is not None}
 

@@ -19,11 +19,12 @@ from stripread.units import findings_of
 __all__ = ["Due", "due_today"]
 
 Urgency = Literal["now", "today", "soon"]
-Matter = Literal["reading", "point", "batch", "lot"]
+Matter = Literal["reading", "measurement", "point", "batch", "lot"]
 _ORDER: dict[Urgency, int] = {"now": 0, "today": 1, "soon": 2}
 _LOT_SOON, _STOCK_SOON = timedelta(days=14), timedelta(hours=24)  # ours
 _KNOWN_LOSS = 2  # readings from which a batch's own loss shows
 _IN_USE = timedelta(days=30)  # a lot that no reading used for so long is not asked about
+_ENTERED = 500  # the latest entered readings that are looked at
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,9 +49,9 @@ class Due:
 
 def due_today(records: Records, site: Site, *, now: datetime) -> tuple[Due, ...]:
     """Return what is due, the most urgent first; nothing where all is well."""
-    latest = records.latest_by_point()
+    latest = records.latest_by_point(site.main_analytes)
     found = [
-        *_wrong(latest),
+        *_wrong([*sorted(latest.items()), *_others(records, latest, now)]),
         *_unsampled(records, latest, now),
         *_stock(records, site, now),
         *_lots(records, site, now),
@@ -58,10 +59,20 @@ def due_today(records: Records, site: Site, *, now: datetime) -> tuple[Due, ...]
     return tuple(sorted(found, key=lambda due: _ORDER[due.urgency]))
 
 
-def _wrong(latest: dict[str, RecordedReading]) -> list[Due]:
+def _others(records: Records, latest: dict[str, RecordedReading], now: datetime) -> list[tuple[str, RecordedReading]]:
+    """Return, of each point, the latest entered readings of what its latest one does not tell, as of its pH."""
+    found: dict[tuple[str, str], RecordedReading] = {}
+    for reading in records.readings(ReadingFilter(entered=True, since=now - _IN_USE), limit=_ENTERED):
+        if reading.point is not None:
+            found.setdefault((reading.point, reading.main.analyte), reading)
+    told = {(point, pad.analyte) for point, reading in latest.items() for pad in reading.pads}
+    return [(point, found[point, analyte]) for point, analyte in sorted(found.keys() - told)]
+
+
+def _wrong(latest: list[tuple[str, RecordedReading]]) -> list[Due]:
     """Points whose latest reading is not a good one within its range."""
     found = []
-    for point, reading in sorted(latest.items()):
+    for point, reading in latest:
         worst = next((f for f in findings_of(reading.entry.payload) if f.severity != "info"), None)
         states = {pad.range_state for pad in reading.pads if pad.range_state is not None}
         if reading.validity == "valid" and states <= {"within"}:
@@ -75,6 +86,16 @@ def _wrong(latest: dict[str, RecordedReading]) -> list[Due]:
             )
         if worst is not None:
             matter = Message("%(validity)s: %(message)s", validity=matter, message=worst.message)
+        if not reading.method.is_strip:
+            matter = Message(
+                "%(analyte)s by %(method)s: %(matter)s",
+                analyte=Message(reading.main.analyte),
+                method=reading.method.words,
+                matter=matter,
+            )
+        again = Message("Read a second strip and take both together.")
+        if not reading.method.is_strip:
+            again = Message("Measure again.")
         found.append(
             Due(
                 urgency="now" if out else "today",
@@ -85,8 +106,8 @@ def _wrong(latest: dict[str, RecordedReading]) -> list[Due]:
                     when=reading.when.isoformat(sep=" ", timespec="minutes")[:16],
                     matter=matter,
                 ),
-                advice=Message("Read a second strip and take both together.") if worst is None else worst.advice,
-                kind="reading",
+                advice=again if worst is None else worst.advice,
+                kind="reading" if reading.method.is_strip else "measurement",
                 entry=reading.entry.seq,
             )
         )

@@ -1,12 +1,14 @@
 """What a point has read over time, whether it rises or falls, and what happened meanwhile."""
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import pairwise
 from typing import Literal
 
+from stripread.check import Method
 from stripread.records.queries.readings import ReadingFilter, RecordedReading
 from stripread.records.store import Records
 
@@ -30,18 +32,35 @@ class Event:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trend:
-    """Readings of one point that hold now, the earliest first, and events between the first and the last of them."""
+    """Readings of one point and analyte that hold now, the earliest first, and events from the first to the last.
+
+    ``analytes`` are all that were read at the point in that time, the most frequent first.
+    """
 
     point: str
     readings: tuple[RecordedReading, ...]
     events: tuple[Event, ...]
+    analytes: tuple[str, ...] = ()
 
 
-def trend_of(records: Records, point: str, *, since: datetime | None, until: datetime | None) -> Trend:
-    """Return the trend of a point; of more than 2000 readings the latest."""
-    readings = tuple(reversed(records.readings(ReadingFilter(point=point, since=since, until=until), limit=_MOST)))
+def trend_of(
+    records: Records, point: str, *, since: datetime | None, until: datetime | None, analyte: str | None = None
+) -> Trend:
+    """Return the trend of a point; of more than 2000 readings the latest.
+
+    Parameters
+    ----------
+    analyte : str or None
+        That the main pad measures; None for the one that the sample of the latest reading is judged by, if there is
+        any of it.
+    """
+    found = tuple(reversed(records.readings(ReadingFilter(point=point, since=since, until=until), limit=_MOST)))
+    counts = Counter(reading.main.analyte for reading in found)
+    analytes = tuple(name for name, _ in counts.most_common())
+    shown = analyte or _main_analyte(found)
+    readings = tuple(r for r in found if shown is None or r.main.analyte.casefold() == shown.casefold())
     if not readings:
-        return Trend(point=point, readings=(), events=())
+        return Trend(point=point, readings=(), events=(), analytes=analytes)
     first, last = readings[0].when, readings[-1].when
     events = [
         Event(at=made.said.made_at, kind="stock", words=made.said.id)
@@ -53,14 +72,26 @@ def trend_of(records: Records, point: str, *, since: datetime | None, until: dat
         for s in records.injector_settings(limit=_EVENTS)
         if first <= s.said.since <= last
     ]
-    lots = pairwise(readings)
+    lots = pairwise(r for r in readings if r.method.is_strip)
     events += [Event(at=b.when, kind="lot", words=b.lot or "?") for a, b in lots if a.lot != b.lot]
-    return Trend(point=point, readings=readings, events=tuple(sorted(events, key=lambda event: event.at)))
+    in_order = tuple(sorted(events, key=lambda event: event.at))
+    return Trend(point=point, readings=readings, events=in_order, analytes=analytes)
+
+
+def _main_analyte(readings: Sequence[RecordedReading]) -> str | None:
+    """Return the analyte of the latest reading that its sample is judged by, else that of the latest strip, else any.
+
+    Readings come the earliest first.
+    """
+    judged = (r.judged.analyte for r in reversed(readings) if r.judged is not None and r.judged is r.main)
+    strips = (r.main.analyte for r in reversed(readings) if r.method.is_strip)
+    others = (r.main.analyte for r in reversed(readings))
+    return next(judged, None) or next(strips, None) or next(others, None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Course:
-    """Where the latest readings go, all of one lot.
+    """Where the latest readings go, all of one lot, or by one instrument.
 
     Attributes
     ----------
@@ -78,14 +109,16 @@ class Course:
     unit: str
     count: int
     since: datetime
+    method: Method = field(default_factory=Method)
 
 
 def course_of(readings: Sequence[RecordedReading]) -> Course | None:
     """Tell whether the latest readings rise or fall; None where they are too few, or too scattered to tell.
 
-    A straight line by least squares through the valid ones of the latest one's analyte and lot: between two lots lies
-    what both calibrations are off. What chance explains follows from their scatter about the line, and from their
-    stated uncertainty where that is larger.
+    A straight line by least squares through the valid ones of one analyte, sample type and means (strips of one lot,
+    or one instrument): between two of them lies what both calibrations are off. It is the latest means that has enough
+    of them. What chance explains follows from their scatter about the line, and from their stated uncertainty where
+    that is larger.
 
     Parameters
     ----------
@@ -94,8 +127,8 @@ def course_of(readings: Sequence[RecordedReading]) -> Course | None:
     """
     from scipy.special import stdtrit
 
-    used = _alike(readings)
-    if len(used) < _FEWEST:
+    used = next((alike for alike in _alike(readings) if len(alike) >= _FEWEST), None)
+    if used is None:
         return None
     last, count = used[0].main, len(used)
     days = [(one.when - used[0].when).total_seconds() / 86_400 for one in used]
@@ -115,15 +148,17 @@ def course_of(readings: Sequence[RecordedReading]) -> Course | None:
     word: Literal["rising", "falling", "steady"] = "steady"
     if abs(change) > shows:
         word = "rising" if change > 0 else "falling"
-    return Course(word=word, change=change, shows=shows, unit=last.unit, count=count, since=used[-1].when)
+    return Course(word=word, change=change, shows=shows, unit=last.unit, count=count, since=used[-1].when,
+                  method=used[0].method)  # fmt: skip
 
 
-def _alike(readings: Sequence[RecordedReading]) -> list[RecordedReading]:
-    """Return the valid readings with a number that may be held against each other: of the latest such one's lot."""
+def _alike(readings: Sequence[RecordedReading]) -> Iterator[list[RecordedReading]]:
+    """Yield, by each means, the valid readings with a number that may be held against each other: of its latest lot."""
     told = [r for r in readings if r.validity == "valid" and r.main.value is not None and r.main.u is not None]
-    return [
-        r
-        for r in told
-        if (r.lot, r.sample, r.main.analyte, r.main.unit)
-        == (told[0].lot, told[0].sample, told[0].main.analyte, told[0].main.unit)
-    ]
+    for method in dict.fromkeys(r.method for r in told):
+        own = [r for r in told if r.method == method]
+        yield [r for r in own if _what(r) == _what(own[0])]
+
+
+def _what(reading: RecordedReading) -> tuple[str | None, ...]:
+    return reading.lot, reading.sample, reading.main.analyte, reading.main.unit

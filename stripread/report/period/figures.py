@@ -1,5 +1,6 @@
 """The pictures of a period's report: a point's trend with its limits, and a lot's control chart."""
 
+from collections import Counter
 from collections.abc import Sequence
 from datetime import UTC
 
@@ -27,7 +28,10 @@ def trend_figure(point: PointFacts, site: Site, say: Say) -> Figure:
     figure = new_figure(*size)
     ax = figure.subplots()
     plot_trend(point.trend, ax, expected=expected, say=say)
-    values = [r.main.value for r in readings if r.validity == "valid" and r.main.value is not None]
+    good = [r for r in readings if r.validity == "valid" and r.main.value is not None]
+    # Of one means alone: what two of them are off by is no scatter of the water.
+    by = next(iter(Counter(r.method.by for r in good).most_common(1)), ("strip", 0))[0]
+    values = [r.main.value for r in good if r.method.by == by and r.main.value is not None]
     if len(values) >= _FEWEST:
         chart = individuals_chart(values)
         for limit in (chart.mean - 3 * chart.sigma, chart.mean + 3 * chart.sigma):

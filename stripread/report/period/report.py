@@ -9,6 +9,7 @@ from stripread.check import CAUTION
 from stripread.i18n import Message, Reader, Say, plural
 from stripread.records import Episode, Period, PointFacts, RecordedReading
 from stripread.report.document.document import Alarm, Document, Heading, Items, Part, Table, Words
+from stripread.report.period.entered import entered_parts, means_words
 from stripread.report.period.figures import trend_figure
 from stripread.report.period.sections import section_parts
 from stripread.report.period.words import MARKS, day, how_many, meaning, moment, span
@@ -43,7 +44,8 @@ def period_report(
     last, say = period.end - timedelta(microseconds=1), reader.show
     parts = (
         *_summary(period, say),
-        *_points(period.points, site, say),
+        *_points(period, site, say),
+        *entered_parts(period.readings, period.compared, say),
         *section_parts(period, site, reader.units, say),
         Heading(say(Message("Cautions"))),
         Items((
@@ -165,7 +167,8 @@ def _sentence(episode: Episode, say: Say) -> str:
 # --- points ----------------------------------------------------------------------------------------------------------
 
 
-def _points(points: Sequence[PointFacts], site: Site, say: Say) -> Iterator[Part]:
+def _points(period: Period, site: Site, say: Say) -> Iterator[Part]:
+    points = period.points
     yield Heading(say(Message("Points")))
     rows = [_point_row(p, site, say) for p in points]
     if not rows:
@@ -196,6 +199,8 @@ def _points(points: Sequence[PointFacts], site: Site, say: Say) -> Iterator[Part
         ),
         small=True,
     )
+    if (means := means_words(points, period.readings, say)) is not None:
+        yield Words(means)
     for point in points:
         if point.trend.readings:
             yield trend_figure(point, site, say)

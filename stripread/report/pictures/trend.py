@@ -3,6 +3,7 @@
 from datetime import UTC, tzinfo
 from typing import Any
 
+from stripread.check import Method
 from stripread.i18n import ENGLISH, Joined, Message, Say
 from stripread.records import Event, RecordedPad, Trend
 from stripread.site import Expectation
@@ -14,6 +15,11 @@ _DAYS = 3.0  # under it the hour has to be named
 _CLOSE = 0.03  # of the time shown
 # Shape tells the verdict, not colour: filled where valid and within, hollow where not.
 _MARKS = {"within": ("o", "black"), "out": ("X", "black"), "doubt": ("s", "none")}
+_MARKS_ENTERED = {
+    "within": ("D", "black"),
+    "out": ("P", "black"),
+    "doubt": ("D", "none"),
+}  # by other means
 
 
 def plot_trend(trend: Trend, ax: Any, *, expected: Expectation | None, say: Say = ENGLISH.show) -> Any:
@@ -27,7 +33,7 @@ def plot_trend(trend: Trend, ax: Any, *, expected: Expectation | None, say: Say 
             zorder=0,
             label=say(Joined((Message("expected"), expected.words))),
         )
-    marks: dict[str, list[tuple[Any, float]]] = {}
+    marks: dict[tuple[str, str], list[tuple[Any, float]]] = {}
     for reading in trend.readings:
         pad = reading.main
         low, high = pad.low, pad.high
@@ -39,12 +45,13 @@ def plot_trend(trend: Trend, ax: Any, *, expected: Expectation | None, say: Say 
             continue
         if low is not None and high is not None:
             ax.plot([reading.when, reading.when], [low, high], color="0.4", linewidth=1, zorder=1)
-        marks.setdefault(_state(reading.validity, pad), []).append((reading.when, pad.value))
+        marks.setdefault((reading.method.by, _state(reading.validity, pad)), []).append((reading.when, pad.value))
     labels = {"within": say(Message("within")), "out": say(Message("out of range")), "doubt": say(Message("in doubt"))}
-    for state, points in marks.items():
-        marker, face = _MARKS[state]
+    for (by, state), points in marks.items():
+        marker, face = (_MARKS if by == "strip" else _MARKS_ENTERED)[state]
+        label = labels[state] if by == "strip" else f"{labels[state]} ({say(Method(by=by).words)})"
         when, values = zip(*points, strict=True)
-        ax.scatter(when, values, marker=marker, facecolors=face, edgecolors="black", label=labels[state], zorder=2)
+        ax.scatter(when, values, marker=marker, facecolors=face, edgecolors="black", label=label, zorder=2)
     _mark_events(trend, ax, say)
     ax.set(
         title=say(
@@ -56,7 +63,8 @@ def plot_trend(trend: Trend, ax: Any, *, expected: Expectation | None, say: Say 
         ),
         ylabel=unit,
     )
-    ax.set_ylim(bottom=0)
+    if all(pad.low is None or pad.low >= 0 for pad in (reading.main for reading in trend.readings)):
+        ax.set_ylim(bottom=0)
     short_dates(ax, say, zone=trend.readings[-1].when.tzinfo)
     ax.legend(fontsize="small", loc="best")
     return ax

@@ -6,7 +6,7 @@ from typing import Any
 from stripread.i18n import Message, Shown, Verbatim
 from stripread.records import Entry, RecordedPad, RecordedReading, Reread, Verification
 from stripread.report.words import Headline, bound_words, headline_of, with_unit
-from stripread.units import bound, format_interval, format_number, places_for
+from stripread.units import InOwnUnits, bound, format_interval, format_number, places_for
 
 __all__ = [
     "entries_text",
@@ -24,6 +24,7 @@ __all__ = [
 ]
 
 _HEADS = ("entry", "taken", "point", "sample", "reading", "95 % interval", "verdict", "by")
+_CONVERTED = ("C", "L/min")  # units of readings that people read in their own
 _MOVED = 1.0  # of the larger u: what moved by less than its own uncertainty is said in numbers alone
 
 
@@ -34,7 +35,9 @@ def log_text(readings: Sequence[RecordedReading]) -> str:
     for one in readings:
         for index, pad in enumerate(one.pads):
             first = (str(one.entry.seq), one.when.strftime("%Y-%m-%d %H:%M %z"), one.point or "-", one.sample or "-")
-            read = (pad_value(pad), pad_interval(pad), _verdict(one, pad), one.entry.who)
+            means = "" if one.method.is_strip else f" [{one.method.words}]"
+            what = "" if one.method.is_strip else f"{pad.analyte} "
+            read = (f"{what}{pad_value(pad)}{means}", pad_interval(pad), _verdict(one, pad), one.entry.who)
             rows.append((*(first if index == 0 else ("", "", "", "")), *map(str, read)))
         notes[len(rows)] = _corrections(one)
     widths = [max(len(row[i]) for row in (_HEADS, *rows)) for i in range(len(_HEADS))]
@@ -67,6 +70,8 @@ def reading_headline(one: RecordedReading) -> Headline:
 
 def pad_value(pad: RecordedPad) -> Shown:
     """Return a pad's value, or its bound."""
+    if pad.value is not None and pad.u is not None and pad.unit in _CONVERTED:
+        return InOwnUnits(number=pad.value, unit=pad.unit, places=places_for(2 * pad.u))
     if pad.value is not None and pad.u is not None:
         return with_unit(format_number(pad.value, places_for(2 * pad.u)), pad.unit, pad.analyte)
     if pad.censored is not None and pad.limit_value is not None:
@@ -78,6 +83,11 @@ def pad_interval(pad: RecordedPad) -> Shown:
     """Return a pad's 95 % interval, a dash where there is none."""
     if pad.value is None or pad.u is None:
         return Verbatim("-")
+    if pad.low is not None and pad.high is not None and pad.unit in _CONVERTED:
+        places = places_for(2 * pad.u)
+        low = InOwnUnits(number=pad.low, unit=pad.unit, places=places, end="low")
+        high = InOwnUnits(number=pad.high, unit=pad.unit, places=places, end="high")
+        return Message("%(low)s to %(high)s", low=low, high=high)
     return format_interval((pad.low, pad.high), places_for(2 * pad.u))
 
 

@@ -22,7 +22,7 @@ from stripread.records import (
 )
 from stripread.report import Headline, figure_png, new_figure, plot_trend, reading_headline
 from stripread.site import Site, load_site
-from stripread.web.forms import chosen
+from stripread.web.forms import chosen, text
 from stripread.web.language import language_of
 from stripread.web.people.people import Person
 from stripread.web.queue.exclusive import DRAWING
@@ -67,9 +67,10 @@ def today(request: Request, person: Person) -> Response:
     now = datetime.now().astimezone()
     state = state_of(request)
     with records_of(state) as records:
-        latest = records.latest_by_point()
+        site = load_site(state.folder)
+        latest = records.latest_by_point(site.main_analytes)
         known = {point.name: point for point in records.points_in_order()}
-        due = () if person.role == "grower" else due_today(records, load_site(state.folder), now=now)
+        due = () if person.role == "grower" else due_today(records, site, now=now)
         names = [*known, *sorted(latest.keys() - known.keys())]
         points = [_at(records, name, known.get(name), latest.get(name)) for name in names]
     return render(request, "today.html", due=due, points=points, looks_on=person.role == "grower")
@@ -78,7 +79,9 @@ def today(request: Request, person: Person) -> Response:
 def _at(records: Records, name: str, point: Point | None, reading: RecordedReading | None) -> _At:
     if reading is None:
         return _At(name=name, point=point, reading=None, headline=None, course=None, latest=())
-    wanted = ReadingFilter(point=name, sample=reading.sample, since=reading.when - _LATELY)
+    wanted = ReadingFilter(
+        point=name, sample=reading.sample, analyte=reading.main.analyte, since=reading.when - _LATELY
+    )
     found = records.readings(wanted, limit=_LATEST)
     course = course_of(found)
     few = tuple(reversed(found[:_FEW])) if course is None and len(found) > 1 else ()
@@ -92,10 +95,12 @@ def trend(request: Request, person: Person) -> Response:
     """Show what a point has read over some days, as a picture and as a table."""
     days = _days(request)
     found, site, point, last = _trend(request, days)
-    expected = None if last is None else site.expectation(last.sample, last.main.analyte)
+    shown = found.readings[-1] if found.readings else last
+    expected = None if shown is None else site.expectation(shown.sample, shown.main.analyte)
     return render(
         request, "trend.html", name=request.path_params["name"], point=point, trend=found, last=last, days=days,
         spans=_SPANS, expected=expected, may_read=point is not None and person.role != "grower",
+        analyte=None if shown is None else shown.main.analyte,
     )  # fmt: skip
 
 
@@ -129,4 +134,6 @@ def _trend(request: Request, days: str) -> tuple[Trend, Site, Point | None, Reco
         last = next(iter(records.readings(ReadingFilter(point=name), limit=1)), None)
         if point is None and last is None:
             raise HTTPException(404)
-        return trend_of(records, name, since=since, until=None), load_site(state_of(request).folder), point, last
+        analyte = text(request.query_params, "analyte") or None
+        found = trend_of(records, name, since=since, until=None, analyte=analyte)
+        return found, load_site(state_of(request).folder), point, last

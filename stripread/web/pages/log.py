@@ -10,7 +10,7 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, RedirectResponse, Response
 from starlette.routing import Route
 
-from stripread.check import Validity
+from stripread.check import METHOD_WORDS, Validity
 from stripread.errors import RecordsError
 from stripread.findings import REGISTRY, Finding
 from stripread.i18n import Message
@@ -30,7 +30,7 @@ from stripread.web.state import state_of
 __all__ = ["log_routes"]
 
 _PAGE = 20
-_FILTERS = ("point", "sample", "validity", "serious", "finding", "from", "to")
+_FILTERS = ("point", "sample", "validity", "method", "serious", "finding", "from", "to")
 _LONGEST_NOTE = 2000
 # Of a kept photo, whose suffix follows from its bytes.
 _MEDIA = {
@@ -60,6 +60,7 @@ def log(request: Request, person: Person) -> Response:
         point=text(asked, "point") or None,
         sample=text(asked, "sample") or None,
         validity=validity,
+        method=chosen(asked, "method", METHOD_WORDS, Message("one of %(known)s", known=", ".join(METHOD_WORDS))),
         finding=chosen(asked, "finding", REGISTRY, Message("a finding of the list")),
         serious=chosen(asked, "serious", ("yes",), Message("yes, or nothing")) is not None,
         since=day(asked, "from"),
@@ -76,7 +77,7 @@ def log(request: Request, person: Person) -> Response:
     kept = {name: value for name in _FILTERS if (value := text(asked, name))}
     return render(
         request, "log.html", readings=page, points=points, samples=samples, validities=get_args(Validity), asked=kept,
-        codes=codes, findings=bool(wanted.finding or wanted.serious), severe=_severe,
+        methods=METHOD_WORDS, codes=codes, findings=bool(wanted.finding or wanted.serious), severe=_severe,
         first="/log?" + urlencode(kept) if before is not None else None,
         older="/log?" + urlencode({**kept, "before": page[-1].entry.seq}) if len(found) > _PAGE else None,
     )  # fmt: skip
