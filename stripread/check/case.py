@@ -1,13 +1,16 @@
 """What a rule looks at: a strip, or one pad of it with the sample that it was dipped into."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, datetime
 
 from stripread.check.history import History
+from stripread.i18n import Number, Shown
 from stripread.lot import Lot, PadCalibration
 from stripread.read import PadReading, Reading
 from stripread.site import Expectation, SampleType
 from stripread.strip import StripKind
+from stripread.water import in_sample
 
 __all__ = ["PadCase", "StripCase"]
 
@@ -54,6 +57,15 @@ class PadCase:
     def calibration(self) -> PadCalibration:
         """The lot's curve for this pad."""
         return self.reading.lot.pad(self.pad.pad)
+
+    @property
+    def factor(self) -> float:
+        """What a number of the strip is to be multiplied by to be one of the sample: 1 where nothing was diluted."""
+        return 1.0 if self.reading.dilution is None else self.reading.dilution.factor
+
+    def in_sample(self, value: float, write: Callable[[float], Number]) -> Shown:
+        """Write a number of the strip as one of the sample."""
+        return in_sample(value, self.reading.dilution, write)
 
     @property
     def expected(self) -> Expectation | None:

@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from stripread.check.case import PadCase
 from stripread.check.conformity import RangeState, probability_within, range_state
 from stripread.check.words import LIMIT_NAMES
-from stripread.findings import Finding, make_finding
+from stripread.findings import HIGHER_KIND, Finding, dilute, make_finding
 from stripread.i18n import Joined, Message, Number, Shown
-from stripread.read import PadReading
+from stripread.read import PadReading, fitting_dilution
 from stripread.site import Expectation
 from stripread.units import lower_end, probability_in_words, upper_end
 
@@ -84,9 +84,7 @@ def range_undecided(case: PadCase) -> Iterator[Finding]:
             "below": Message(
                 "Use a kind with a lower range, or read more strips; do not change the dosing on this alone."
             ),
-            "above": Message(
-                "Dilute the sample by a known factor, or use a kind with a higher range, and dip a new strip."
-            ),
+            "above": _over_the_top(case),
         }
         yield make_finding(
             "range_undecided",
@@ -99,6 +97,11 @@ def range_undecided(case: PadCase) -> Iterator[Finding]:
             ),
             advice=advice.get(case.pad.censored or ""),
         )
+
+
+def _over_the_top(case: PadCase) -> Message:
+    n = fitting_dilution(case.calibration, case.reading.dilution)
+    return HIGHER_KIND if n is None else Message("%(dilute)s %(or_kind)s", dilute=dilute(n), or_kind=HIGHER_KIND)
 
 
 def plain_number(number: float) -> Number:

@@ -17,6 +17,7 @@ from .quantities import ASSUMED_U as ASSUMED_U
 from .quantities import UNITS as UNITS
 from .quantities import System as System
 from .quantities import Units as Units
+from .quantities import parse_quantity as parse_quantity
 from .rounding import bound as bound
 from .rounding import counted as counted
 from .rounding import format_interval as format_interval

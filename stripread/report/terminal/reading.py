@@ -12,7 +12,15 @@ from stripread.errors import StripReadError
 from stripread.findings import Finding
 from stripread.i18n import Message, Shown
 from stripread.measure import CardInspection
-from stripread.report.words import Headline, error_headline, expected_line, next_steps, pad_words, verdict_headline
+from stripread.report.words import (
+    Headline,
+    diluted_line,
+    error_headline,
+    expected_line,
+    next_steps,
+    pad_words,
+    verdict_headline,
+)
 
 __all__ = ["budget_table", "card_check_text", "error_text", "table", "verdict_text"]
 
@@ -27,6 +35,8 @@ def verdict_text(verdict: Verdict, *, photo: str, point: str | None, budget: boo
         lines.append(_field(pad.reading.analyte, str(pad_words(verdict, pad))))
         if (expected := expected_line(verdict, pad)) is not None:
             lines.append(_field("expected", expected))
+    if reading.dilution is not None:
+        lines.append(_field("diluted", diluted_line(verdict, reading.dilution)))
     lines += [_field("CAUTION", caution) for caution in verdict.cautions]
     lines += _steps(next_steps(verdict.findings))
     lines += _findings(verdict.findings)
