@@ -7,7 +7,7 @@ measurement, an error of ``errors.py`` is raised instead.
 from dataclasses import dataclass
 from typing import Literal
 
-from stripread.i18n import ByFace, Message, Shown
+from stripread.i18n import ByFace, Joined, Message, Shown
 
 __all__ = [
     "HIGHER_KIND",
@@ -156,10 +156,15 @@ _KINDS = (
                 Message("Check lot and strip kind on the vial, look for contamination, and dip a new strip.")),
     FindingKind("ambiguous_colour", "error",
                 Message("Two concentrations fit the pad's colour about equally well."),
-                Message("%(dilute)s Or use the kind with the other range.", dilute=dilute(10))),
+                Joined((dilute(10), Message("Or use the kind with the other range.")))),
     FindingKind("possible_bleaching", "error",
                 Message("A strong solution may have bleached the pad."),
-                Message("Do not trust a pale pad here. %(dilute)s Or use the wide-range kind.", dilute=dilute(10))),
+                ByFace(
+                    Message("Do not trust a pale pad here. Use the wide-range kind, or dilute the sample by a known "
+                            "factor and read it with --diluted."),
+                    Message("Do not trust a pale pad here. Use the wide-range kind, or dilute the sample by a known "
+                            "factor and say so under “Diluted?”."),
+                )),
     FindingKind("sample_diluted", "info",
                 Message("The sample was diluted before the dip: the numbers are those of the undiluted one."),
                 Message("Dilute with water that takes no disinfectant itself, as deionised water: what it takes makes "
@@ -175,7 +180,7 @@ _KINDS = (
                 Message("Report it as under the limit; use a kind with a lower range where a number is needed.")),
     FindingKind("above_top", "warning",
                 Message("The colour is at or over the strongest calibrator."),
-                Message("%(dilute)s %(or_kind)s", dilute=dilute(10), or_kind=HIGHER_KIND)),
+                Joined((dilute(10), HIGHER_KIND))),
     FindingKind("lot_expired", "warning",
                 Message("The lot is past its expiry date."),
                 Message("Use a fresh lot; calibrate it first.")),

@@ -99,9 +99,9 @@ def range_undecided(case: PadCase) -> Iterator[Finding]:
         )
 
 
-def _over_the_top(case: PadCase) -> Message:
+def _over_the_top(case: PadCase) -> Shown:
     n = fitting_dilution(case.calibration, case.reading.dilution)
-    return HIGHER_KIND if n is None else Message("%(dilute)s %(or_kind)s", dilute=dilute(n), or_kind=HIGHER_KIND)
+    return HIGHER_KIND if n is None else Joined((dilute(n), HIGHER_KIND))
 
 
 def plain_number(number: float) -> Number:

@@ -9,7 +9,7 @@ import numpy as np
 
 from stripread.findings import HIGHER_KIND, Finding, dilute, make_finding
 from stripread.geometry import Float
-from stripread.i18n import Message, Number
+from stripread.i18n import Joined, Message, Number
 from stripread.lot import ChartCurve, Estimate, PadCalibration, widen_to_steps
 from stripread.read.undilute import undiluted
 from stripread.units import K95, bound, two_digits
@@ -191,7 +191,7 @@ def _censor(
         )
         low = _of_sample(curve.low, dilution) if sample.low is None else sample.low
         n = fitting_dilution(calibration, dilution)
-        advice = HIGHER_KIND if n is None else Message("%(dilute)s %(or_kind)s", dilute=dilute(n), or_kind=HIGHER_KIND)
+        advice = HIGHER_KIND if n is None else Joined((dilute(n), HIGHER_KIND))
         return "above", Limit(name="top calibrator", value=low), [make_finding("above_top", message, advice=advice)]
     if isinstance(curve, ChartCurve):  # it has neither LOD nor LOQ
         return _censor_by_chart(estimate, curve, unit, dilution)

@@ -168,7 +168,7 @@ def diluted_line(verdict: Verdict, dilution: SampleDilution) -> Message:
     return Message("%(dilution)s; the strip read %(read)s", dilution=dilution.words, read=read)
 
 
-def strip_words(pad: PadReading) -> Message | None:
+def strip_words(pad: PadReading) -> Shown | None:
     """Return the strip's own value and interval in a diluted sample; None where there is no number."""
     own = pad.as_dipped
     if own is None or own.interval is None:
@@ -183,7 +183,7 @@ def strip_words(pad: PadReading) -> Message | None:
         )
     places = places_for(2 * own.standard_uncertainty)
     value = with_unit(format_number(own.value, places), pad.unit, pad.analyte)
-    return Message("%(value)s, %(low_to_high)s", value=value, low_to_high=format_interval(own.interval, places))
+    return Joined((value, format_interval(own.interval, places)), ", ")
 
 
 def next_steps(findings: tuple[Finding, ...], *, most: int = 3) -> tuple[Shown, ...]:

@@ -267,7 +267,7 @@ def test_intervals_of_diluted_samples_hold_the_truth():
 @pytest.mark.slow
 @each(("mark", "least_lost"), [(0.02, 0.005), (0.06, 0.1)])
 def test_intervals_of_diluted_samples_hold_the_truth_as_often_as_they_say(mark, least_lost):
-    """Of 1000 a share is good to 0.7 %; with the coarser measures it would be far too small without the factor's part."""
+    """Of 1000 a share is good to 0.7 %; with coarse measures it is far too small without the factor's part."""
     with_factor, without = shares_held(1000, seed=9, mark=mark)
     assert 0.93 <= with_factor <= 0.97
     assert without < with_factor - least_lost
