@@ -11,7 +11,7 @@ from babel.messages.catalog import Catalog
 from stripread.check.expected import reported
 from stripread.errors import StripNotFoundError
 from stripread.findings import REGISTRY
-from stripread.i18n import LANGUAGES, ByFace, Joined, Clause, Message, Reader
+from stripread.i18n import LANGUAGES, ByFace, Clause, Joined, Message, Reader
 from stripread.i18n.translations import brought_up_to_date, gather, untranslated
 from stripread.report import error_headline
 from stripread.report.words import headline_of

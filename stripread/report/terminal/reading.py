@@ -21,6 +21,7 @@ from stripread.report.words import (
     pad_words,
     verdict_headline,
 )
+from stripread.units import two_digits
 
 __all__ = ["budget_table", "card_check_text", "error_text", "table", "verdict_text"]
 
@@ -55,8 +56,8 @@ def budget_table(pad: PadVerdict) -> str:
     """Return what contributes to a pad's standard uncertainty, the largest part first."""
     parts = sorted(pad.reading.estimate.budget.items(), key=lambda item: -item[1])
     total = math.fsum(u * u for _, u in parts)
-    rows = [(cause.replace("_", " "), f"{u:.2g}", f"{100 * u * u / total:.0f} %") for cause, u in parts]
-    rows.append(("together", f"{math.sqrt(total):.2g}", "100 %"))
+    rows = [(cause.replace("_", " "), str(two_digits(u)), f"{100 * u * u / total:.0f} %") for cause, u in parts]
+    rows.append(("together", str(two_digits(math.sqrt(total))), "100 %"))
     head = (f"uncertainty of {pad.reading.analyte}", f"u (k = 1) [{pad.reading.unit}]", "share of variance")
     return table(head, rows)
 
