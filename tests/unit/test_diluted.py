@@ -8,16 +8,20 @@ import numpy as np
 import pytest
 from lot_series import PH, VIOLET, known_curve
 
+from stripread.check import CAUTION, check_reading
+from stripread.check.replicates import check_replicates
+from stripread.check.verdict import DILUTE_WITH_CARE
 from stripread.errors import QuantityError
 from stripread.i18n import Reader
 from stripread.lot import LimitOf, PadCalibration, invert_curve
 from stripread.lot.curve import own_covariances
+from stripread.read import AsDipped
 from stripread.read.pad import report_pad
 from stripread.read.undilute import undiluted
 from stripread.units import kept_message, kept_shown
 from stripread.water import dilution_of_payload, parse_dilution, typed_dilution
 from tests.listed import each
-from tests.unit.made_readings import CLO2
+from tests.unit.made_readings import CLO2, CONCENTRATE, TODAY, made_pad, made_sample, over, wide_reading
 
 TENTH = parse_dilution("1 part in 10")
 
@@ -271,3 +275,74 @@ def test_intervals_of_diluted_samples_hold_the_truth_as_often_as_they_say(mark, 
     with_factor, without = shares_held(1000, seed=9, mark=mark)
     assert 0.93 <= with_factor <= 0.97
     assert without < with_factor - least_lost
+
+
+# --- the checks -------------------------------------------------------------------------------------------------------
+
+
+def judged(*, dilution=TENTH, sample=CONCENTRATE, value=430.0, u=20.0, loq=20.0, pad=None):
+    own = AsDipped(value=value / 10, standard_uncertainty=u / 10, interval=(value / 10 - 4, value / 10 + 4))
+    pad = replace(pad or made_pad(value, u), as_dipped=None if dilution is None else own)
+    reading = replace(wide_reading(pad, loq=loq), dilution=dilution)
+    return check_reading(reading, sample=sample, today=TODAY, dipped_at=None)
+
+
+def found(verdict):
+    return {f.code: f for f in verdict.findings}
+
+
+def test_a_strip_suits_a_sample_by_its_range_times_the_factor():
+    """Of a concentrate of 2000 mg/L a strip up to 500 mg/L tells only through a dilution."""
+    strong = made_sample(1800, 2200, name="concentrate", kinds=("clo2-wide",), strong=True)
+    through = judged(sample=strong, value=2000, u=60)
+    assert through.pads[0].range_state == "within"
+    assert through.validity == "valid"
+    assert set(found(through)) == {"sample_diluted"}
+    plain = judged(sample=strong, pad=over(480.0), dilution=None)
+    assert plain.validity == "invalid"
+    assert "wrong_range_strip" in found(plain)
+
+
+def test_the_strip_s_end_is_told_as_one_of_the_sample():
+    far = made_sample(9000, 9900, name="concentrate", kinds=("clo2-wide",), strong=True)
+    assert "it ends at 500 × 10 = 5000 mg/L" in str(found(judged(sample=far))["wrong_range_strip"].message)
+
+
+def test_a_sample_that_was_diluted_too_much_is_told_to_be_diluted_less():
+    """Its LOQ of 60 times 10 is over all that is expected of the sample."""
+    finding = found(judged(loq=60.0))["wrong_range_strip"]
+    assert finding.severity == "error"
+    assert "60 × 10 = 600" in str(finding.message)
+    assert "dilute it less" in str(finding.advice)
+
+
+def test_a_pad_that_may_be_bleached_is_judged_by_what_it_was_dipped_into():
+    assert "possible_bleaching" in found(judged(sample=made_sample(900, 1100, kinds=("clo2-wide",)), dilution=None))
+    assert "possible_bleaching" not in found(judged(sample=made_sample(900, 1100, kinds=("clo2-wide",))))
+
+
+def test_a_strong_sample_over_the_top_is_told_how_to_read_it():
+    """The range ends over the strip's top: what reads over it may be right or too strong."""
+    advice = found(judged(pad=over(480.0), dilution=None))
+    assert '--diluted "1 part in 10"' in str(advice["range_undecided"].advice)
+    assert '--diluted "1 part in 10"' in str(advice["wrong_range_strip"].advice)
+
+
+def test_what_is_not_reported_hides_the_strip_s_own_number_too():
+    verdict = judged(loq=60.0)
+    assert verdict.validity == "invalid"
+    assert verdict.pads[0].reading.value is None
+    assert verdict.pads[0].reading.as_dipped.value is None
+    assert verdict.pads[0].reading.as_dipped.interval is None
+
+
+def test_cautions_of_a_strong_sample_say_how_to_dilute_it():
+    assert judged().cautions == (CAUTION, DILUTE_WITH_CARE)
+    assert judged(dilution=None).cautions == (CAUTION,)
+    assert judged(sample=made_sample(380, 480, kinds=("clo2-wide",))).cautions == ()
+
+
+def test_strips_of_one_dilution_are_compared_without_its_error():
+    """The factor moves both alike: 5 u of their own apart, they differ however badly it is known."""
+    one, other = (made_pad(v, 200.0, budget={"pixels": 20.0, "dilution": 199.0}) for v in (2000.0, 2150.0))
+    assert check_replicates([one, other]) is not None
