@@ -13,12 +13,8 @@ from stripread.read import PadReading, Reading, light_correlation
 
 __all__ = ["check_replicates", "check_second_strip", "check_strips"]
 
-_SHARED = (
-    "curve",
-    "card_print",
-    "chart_steps",
-    "dilution",
-)  # parts of u that strips of one lot on one card have in common
+# Parts of u that strips of one lot on one card, dipped into one sample, have in common.
+_SHARED = ("curve", "card_print", "chart_steps", "dilution")
 _LATER = ("chart_steps", "dilution")  # came after the degrees of freedom were counted, and count as known
 _LIGHT = "colour_correction"  # the part that they have in common as far as their lights are alike
 _DISAGREE_P = 0.01  # chance that good replicates are called different

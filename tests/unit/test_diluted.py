@@ -343,6 +343,7 @@ def test_cautions_of_a_strong_sample_say_how_to_dilute_it():
 
 
 def test_strips_of_one_dilution_are_compared_without_its_error():
-    """The factor moves both alike: 5 u of their own apart, they differ however badly it is known."""
-    one, other = (made_pad(v, 200.0, budget={"pixels": 20.0, "dilution": 199.0}) for v in (2000.0, 2150.0))
+    """The factor moves both alike: more than 5 u of their own apart, they differ however badly it is known."""
+    budget = {"pixels": 20.0, "dilution": 199.0}
+    one, other = (made_pad(v, 200.0, budget=budget, degrees_of_freedom=10.0) for v in (2000.0, 2150.0))
     assert check_replicates([one, other]) is not None
