@@ -7,9 +7,20 @@ measurement, an error of ``errors.py`` is raised instead.
 from dataclasses import dataclass
 from typing import Literal
 
-from stripread.i18n import ByFace, Message, Shown
+from stripread.i18n import ByFace, Joined, Message, Shown
 
-__all__ = ["REGISTRY", "VERIFY_LOT", "About", "Finding", "FindingKind", "Severity", "make_finding", "worst_severity"]
+__all__ = [
+    "HIGHER_KIND",
+    "REGISTRY",
+    "VERIFY_LOT",
+    "About",
+    "Finding",
+    "FindingKind",
+    "Severity",
+    "dilute",
+    "make_finding",
+    "worst_severity",
+]
 
 Severity = Literal["info", "warning", "error"]
 About = Literal["measurement", "sample"]
@@ -44,6 +55,27 @@ class Finding:
 VERIFY_LOT = ByFace(
     Message("Read a fresh known dilution: stripread lot verify."), Message("Read a fresh known dilution.")
 )
+HIGHER_KIND = Message("Or use a kind with a higher range.")
+
+
+def dilute(n: int) -> ByFace:
+    """Return the advice to dilute a sample 1 part in ``n`` and to read it as diluted."""
+    return ByFace(
+        Message(
+            "Dilute the sample 1 part in %(whole)s (one measure of it and %(water)s of water), dip a new strip, and "
+            'read it with --diluted "1 part in %(whole)s".',
+            whole=n,
+            water=n - 1,
+        ),
+        Message(
+            "Dilute the sample 1 part in %(whole)s (one measure of it and %(water)s of water), dip a new strip, and "
+            "fill in 1 and %(whole)s under “Diluted?” when you read it.",
+            whole=n,
+            water=n - 1,
+        ),
+    )
+
+
 _KINDS = (
     # the photo
     FindingKind("photo_soft", "warning",
@@ -124,12 +156,22 @@ _KINDS = (
                 Message("Check lot and strip kind on the vial, look for contamination, and dip a new strip.")),
     FindingKind("ambiguous_colour", "error",
                 Message("Two concentrations fit the pad's colour about equally well."),
-                Message("Dilute the sample by a known factor, or use the kind with the other range, and dip a new "
-                        "strip.")),
+                Joined((dilute(10), Message("Or use the kind with the other range.")))),
     FindingKind("possible_bleaching", "error",
                 Message("A strong solution may have bleached the pad."),
-                Message("Do not trust a pale pad here. Use the wide-range kind, or dilute the sample by a known "
-                        "factor.")),
+                ByFace(
+                    Message("Do not trust a pale pad here. Use the wide-range kind, or dilute the sample by a known "
+                            "factor and read it with --diluted."),
+                    Message("Do not trust a pale pad here. Use the wide-range kind, or dilute the sample by a known "
+                            "factor and say so under “Diluted?”."),
+                )),
+    FindingKind("sample_diluted", "info",
+                Message("The sample was diluted before the dip: the numbers are those of the undiluted one."),
+                Message("Dilute with water that takes no disinfectant itself, as deionised water: what it takes makes "
+                        "the result too low.")),
+    FindingKind("not_of_diluted", "info",
+                Message("The pad tells nothing of a sample that was diluted."),
+                Message("Dip another strip into the sample as it is where you need this number.")),
     FindingKind("below_lod", "info",
                 Message("The colour cannot be told from a blank."),
                 Message("Report it as not detected; if more was expected, check the dosing and dip a new strip.")),
@@ -138,7 +180,7 @@ _KINDS = (
                 Message("Report it as under the limit; use a kind with a lower range where a number is needed.")),
     FindingKind("above_top", "warning",
                 Message("The colour is at or over the strongest calibrator."),
-                Message("Dilute the sample by a known factor or use a kind with a higher range, and dip a new strip.")),
+                Joined((dilute(10), HIGHER_KIND))),
     FindingKind("lot_expired", "warning",
                 Message("The lot is past its expiry date."),
                 Message("Use a fresh lot; calibrate it first.")),

@@ -1,14 +1,17 @@
 """What a rule looks at: a strip, or one analyte of a sample, read by whatever means, with what was before."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Protocol
 
 from stripread.check.history import History
+from stripread.i18n import Number, Shown
 from stripread.lot import Lot, PadCalibration
 from stripread.read import Censored, Limit, PadReading, Reading
 from stripread.site import Expectation, SampleType
 from stripread.strip import StripKind
+from stripread.water import in_sample
 
 __all__ = ["PadCase", "ReadAnalyte", "SampleCase", "StripCase"]
 
@@ -113,3 +116,12 @@ class PadCase(SampleCase):
     def by_strip(self) -> bool:
         """Whether a strip was read."""
         return True
+
+    @property
+    def factor(self) -> float:
+        """What a number of the strip is to be multiplied by to be one of the sample: 1 where nothing was diluted."""
+        return 1.0 if self.reading.dilution is None else self.reading.dilution.factor
+
+    def in_sample(self, value: float, write: Callable[[float], Number]) -> Shown:
+        """Write a number of the strip as one of the sample."""
+        return in_sample(value, self.reading.dilution, write)

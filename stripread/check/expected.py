@@ -3,11 +3,12 @@
 import math
 from collections.abc import Iterator
 
-from stripread.check.case import ReadAnalyte, SampleCase
+from stripread.check.case import PadCase, ReadAnalyte, SampleCase
 from stripread.check.conformity import RangeState, judged_state, probability_within, range_state
 from stripread.check.words import LIMIT_NAMES
-from stripread.findings import Finding, make_finding
+from stripread.findings import HIGHER_KIND, Finding, dilute, make_finding
 from stripread.i18n import Joined, Message, Number, Shown
+from stripread.read import fitting_dilution
 from stripread.site import Expectation
 from stripread.units import Measured, lower_end, probability_in_words, upper_end
 
@@ -84,17 +85,15 @@ def range_undecided(case: SampleCase) -> Iterator[Finding]:
     if case.sample is None or case.expected is None:
         return
     if judge_range(case.pad, case.expected) == "undecided":
-        advice: dict[str, Message] = (
-            {}
-            if not case.by_strip
-            else {
+        advice: dict[str, Shown] = (
+            {
                 "below": Message(
                     "Use a kind with a lower range, or read more strips; do not change the dosing on this alone."
                 ),
-                "above": Message(
-                    "Dilute the sample by a known factor, or use a kind with a higher range, and dip a new strip."
-                ),
+                "above": _over_the_top(case),
             }
+            if isinstance(case, PadCase)
+            else {}
         )
         yield make_finding(
             "range_undecided",
@@ -107,6 +106,11 @@ def range_undecided(case: SampleCase) -> Iterator[Finding]:
             ),
             advice=advice.get(case.pad.censored or ""),
         )
+
+
+def _over_the_top(case: PadCase) -> Shown:
+    n = fitting_dilution(case.calibration, case.reading.dilution)
+    return HIGHER_KIND if n is None else Joined((dilute(n), HIGHER_KIND))
 
 
 def plain_number(number: float) -> Number:

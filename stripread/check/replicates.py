@@ -13,7 +13,9 @@ from stripread.read import PadReading, Reading, light_correlation
 
 __all__ = ["check_replicates", "check_second_strip", "check_strips"]
 
-_SHARED = ("curve", "card_print", "chart_steps")  # parts of u that strips of one lot on one card have in common
+# Parts of u that strips of one lot on one card, dipped into one sample, have in common.
+_SHARED = ("curve", "card_print", "chart_steps", "dilution")
+_LATER = ("chart_steps", "dilution")  # came after the degrees of freedom were counted, and count as known
 _LIGHT = "colour_correction"  # the part that they have in common as far as their lights are alike
 _DISAGREE_P = 0.01  # chance that good replicates are called different
 
@@ -81,7 +83,7 @@ def _own_freedom(reading: PadReading, alone: float, apart: float) -> float:
     own or the light's has finite ones.
     """
     budget = reading.estimate.budget
-    whole = sum(u**2 for cause, u in budget.items() if cause != "chart_steps")  # these came later, and count as known
+    whole = sum(u**2 for cause, u in budget.items() if cause not in _LATER)
     by_light = budget.get(_LIGHT, 0.0) ** 2
     of_light = by_light**2 / DEGREES_OF_FREEDOM
     of_strip = max(whole**2 / reading.estimate.degrees_of_freedom - of_light, 0.0)

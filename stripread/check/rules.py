@@ -9,8 +9,9 @@ from collections.abc import Callable, Iterable, Iterator
 
 from stripread.check.case import PadCase, SampleCase, StripCase
 from stripread.check.expected import out_of_range, plain_number, range_undecided
-from stripread.findings import Finding, make_finding
+from stripread.findings import HIGHER_KIND, Finding, dilute, make_finding
 from stripread.i18n import Joined, Message, Number, Shown
+from stripread.read import fitting_dilution
 from stripread.site import SampleType
 
 __all__ = ["PAD_RULES", "SAMPLE_RULES", "STRIP_RULES"]
@@ -106,6 +107,18 @@ def _in_window(case: StripCase, seconds: float, window: Shown) -> Iterator[Findi
         )
 
 
+def sample_diluted(case: StripCase) -> Iterator[Finding]:
+    """Tell that the numbers are not those of what the strip was dipped into."""
+    dilution = case.reading.dilution
+    if dilution is not None:
+        message = Message(
+            "The numbers are of the undiluted sample: %(dilution)s. Water that takes disinfectant itself makes them "
+            "too low.",
+            dilution=dilution.words,
+        )
+        yield make_finding("sample_diluted", message)
+
+
 # --- the pad, as a measurement of this sample ------------------------------------------------------------------------
 
 
@@ -126,17 +139,20 @@ def wrong_range_strip(case: PadCase) -> Iterator[Finding]:
             yield make_finding("wrong_range_strip", message, advice=_other_kind(case, sample))
         return
     curve, loq, unit = calibration.curve, calibration.loq.value, expected.unit
+    times, told_top = case.factor, case.in_sample(curve.top, _plainly)
     why: Message | None = None
-    if curve.top < expected.low:
-        why = Message("it ends at %(top)s %(unit)s, below what is expected", top=Number(curve.top, "g"), unit=unit)
-    elif curve.low > expected.high:
-        why = Message("it starts at %(low)s %(unit)s, above what is expected", low=Number(curve.low, "g"), unit=unit)
-    elif loq is not None and loq > expected.high:
-        why = Message("it puts no number on less than %(loq)s %(unit)s (its LOQ)", loq=plain_number(loq), unit=unit)
+    if times * curve.top < expected.low:
+        why = Message("it ends at %(top)s %(unit)s, below what is expected", top=told_top, unit=unit)
+    elif times * curve.low > expected.high:
+        low = case.in_sample(curve.low, _plainly)
+        why = Message("it starts at %(low)s %(unit)s, above what is expected", low=low, unit=unit)
+    elif loq is not None and times * loq > expected.high:
+        told = case.in_sample(loq, plain_number)
+        why = Message("it puts no number on less than %(loq)s %(unit)s (its LOQ)", loq=told, unit=unit)
     elif loq is None and curve.low == 0 and not case.reading.lot.provisional:
         why = Message(
             "this lot puts no number on anything up to its top of %(top)s %(unit)s",
-            top=Number(curve.top, "g"),
+            top=told_top,
             unit=unit,
         )
     if why is not None:
@@ -147,8 +163,8 @@ def wrong_range_strip(case: PadCase) -> Iterator[Finding]:
             kind=case.kind.name,
             why=why,
         )
-        yield make_finding("wrong_range_strip", message, advice=_other_kind(case, sample))
-    elif curve.top <= expected.high:
+        yield make_finding("wrong_range_strip", message, advice=_other_range(case, sample))
+    elif times * curve.top <= expected.high:
         # A number under its top stands; one over it is censored, and its range then is undecided.
         yield make_finding(
             "wrong_range_strip",
@@ -158,15 +174,13 @@ def wrong_range_strip(case: PadCase) -> Iterator[Finding]:
                 sample=sample.name,
                 expected=expected.words,
                 kind=case.kind.name,
-                top=Number(curve.top, "g"),
+                top=told_top,
                 unit=unit,
             ),
-            advice=Message(
-                "Where the pad reads over the top, dilute the sample by a known factor and dip a new strip."
-            ),
+            advice=Message("Where the pad reads over the top: %(dilute)s", dilute=dilute_more(case)),
             severity="info",
         )
-    elif loq is not None and loq > max(expected.low, expected.target or 0.0):
+    elif loq is not None and times * loq > max(expected.low, expected.target or 0.0):
         yield make_finding(
             "wrong_range_strip",
             Message(
@@ -175,12 +189,32 @@ def wrong_range_strip(case: PadCase) -> Iterator[Finding]:
                 sample=sample.name,
                 expected=expected.words,
                 kind=case.kind.name,
-                loq=plain_number(loq),
+                loq=case.in_sample(loq, plain_number),
                 unit=unit,
             ),
             advice=Message("Take readings under the LOQ for undecided, not for right; a lower kind or lot would tell."),
             severity="info",
         )
+
+
+def _plainly(number: float) -> Number:
+    return Number(number, "g")
+
+
+def dilute_more(case: PadCase) -> Shown:
+    """Return the advice to dilute the sample so that it comes into the strip's range; more than it was."""
+    n = fitting_dilution(case.calibration, case.reading.dilution)
+    return HIGHER_KIND if n is None else dilute(n)
+
+
+def _other_range(case: PadCase, sample: SampleType) -> Message:
+    """Return what to do with a strip of the wrong range; for a sample that was diluted far too much, that."""
+    top, expected = case.calibration.curve.top, case.expected
+    if case.reading.dilution is None or expected is None or case.factor * top < expected.low:
+        return _other_kind(case, sample)
+    return Message(
+        "The sample was diluted too much for this strip: dilute it less, or not at all, and dip a new strip."
+    )
 
 
 def _is_companion(case: PadCase, sample: SampleType) -> bool:
@@ -207,6 +241,7 @@ def _other_kind(case: PadCase, sample: SampleType) -> Message:
 def possible_bleaching(case: PadCase) -> Iterator[Finding]:
     """Refuse a colour that strong solution may have left by bleaching the pad; a faint one in weak water stays good."""
     sample, expected, pad, top = case.sample, case.expected, case.pad, case.calibration.curve.top
+    told_top, top = case.in_sample(top, _plainly), case.factor * top
     may_bleach = case.kind.pad(pad.pad).blank  # scales without a zero, such as pH, are no dye that is used up
     if sample is not None and expected is not None and may_bleach and top < (expected.target or expected.low):
         yield make_finding(
@@ -216,7 +251,7 @@ def possible_bleaching(case: PadCase) -> Iterator[Finding]:
                 "there and show any colour, a pale one too.",
                 sample=sample.name,
                 expected=expected.words,
-                top=Number(top, "g"),
+                top=told_top,
                 unit=pad.unit,
             ),
         )
@@ -229,9 +264,7 @@ def possible_bleaching(case: PadCase) -> Iterator[Finding]:
                 sample=sample.name,
                 expected=expected.words,
             ),
-            advice=Message(
-                "Do not take this for a weak solution. Dilute the sample by a known factor and dip a new strip."
-            ),
+            advice=Message("Do not take this for a weak solution. %(dilute)s", dilute=dilute_more(case)),
         )
     elif pad.beyond is not None:
         alike = Message(
@@ -240,16 +273,14 @@ def possible_bleaching(case: PadCase) -> Iterator[Finding]:
         if expected is None:
             message = Message("%(alike)s, and no sample type was named that would rule this out.", alike=alike)
             advice = Message(
-                "Name the sample type; where strong solution is possible, dilute by a known factor and dip again."
+                "Name the sample type. Where strong solution is possible: %(dilute)s", dilute=dilute_more(case)
             )
             yield make_finding("possible_bleaching", message, advice=advice, severity="warning")
         elif pad.beyond > _FAR * expected.high:
             yield make_finding(
                 "possible_bleaching",
                 Message("%(alike)s; at an expected %(expected)s that is unlikely.", alike=alike, expected=expected),
-                advice=Message(
-                    "If strong solution may have come here undiluted, dilute by a known factor and dip a new strip."
-                ),
+                advice=Message("If strong solution may have come here undiluted: %(dilute)s", dilute=dilute_more(case)),
                 severity="info",
             )
         else:
@@ -259,6 +290,6 @@ def possible_bleaching(case: PadCase) -> Iterator[Finding]:
             )
 
 
-STRIP_RULES: tuple[Callable[[StripCase], Iterable[Finding]], ...] = (lot_expired, outside_read_window)
+STRIP_RULES: tuple[Callable[[StripCase], Iterable[Finding]], ...] = (lot_expired, outside_read_window, sample_diluted)
 PAD_RULES: tuple[Callable[[PadCase], Iterable[Finding]], ...] = (wrong_range_strip, possible_bleaching)
 SAMPLE_RULES: tuple[Callable[[SampleCase], Iterable[Finding]], ...] = (out_of_range, range_undecided)

@@ -15,10 +15,20 @@ from stripread.check.rules import PAD_RULES, SAMPLE_RULES, STRIP_RULES
 from stripread.errors import SiteError
 from stripread.findings import REGISTRY, Finding, worst_severity
 from stripread.i18n import Message, Verbatim
-from stripread.read import PadReading, Reading
+from stripread.read import AsDipped, PadReading, Reading
 from stripread.site import SampleType
 
-__all__ = ["CAUTION", "PadVerdict", "Validity", "Verdict", "check_reading", "doubted", "validity_of", "worst_first"]
+__all__ = [
+    "CAUTION",
+    "DILUTE_WITH_CARE",
+    "PadVerdict",
+    "Validity",
+    "Verdict",
+    "check_reading",
+    "doubted",
+    "validity_of",
+    "worst_first",
+]
 
 Validity = Literal["valid", "doubtful", "invalid"]
 
@@ -26,6 +36,10 @@ CAUTION = Message(
     "Strong solution gives off a gas that irritates eyes and lungs: ventilate, do not lean over the open pail, do not "
     "agitate it, keep it covered, and wear the protection that the label names. The product's label, local codes and "
     "licensed practice come before anything said here."
+)
+DILUTE_WITH_CARE = Message(
+    "When you dilute: pour gently, as the gas leaves solution that is splashed or stirred; label the vessel with what "
+    "is in it; pour it away as the product's label says."
 )
 _WORST_FIRST = {"error": 0, "warning": 1, "info": 2}
 
@@ -123,8 +137,14 @@ def check_reading(
         validity=validity_of(findings),
         pads=pads,
         findings=findings,
-        cautions=(CAUTION,) if bleached or (sample is not None and sample.strong) else (),
+        cautions=_cautions(reading, sample, bleached=bleached),
     )
+
+
+def _cautions(reading: Reading, sample: SampleType | None, *, bleached: bool) -> tuple[Message, ...]:
+    if not (bleached or (sample is not None and sample.strong)):
+        return ()
+    return (CAUTION,) if reading.dilution is None else (CAUTION, DILUTE_WITH_CARE)
 
 
 def doubted(verdict: Verdict, findings: Sequence[Finding]) -> Verdict:
@@ -172,7 +192,8 @@ def _check_pad(case: PadCase, *, silent: bool) -> PadVerdict:
 
 
 def _silenced(pad: PadReading) -> PadReading:
-    return replace(pad, value=None, standard_uncertainty=None, interval=None, censored=None, limit=None)
+    own = None if pad.as_dipped is None else AsDipped(value=None, standard_uncertainty=None, interval=None)
+    return replace(pad, value=None, standard_uncertainty=None, interval=None, censored=None, limit=None, as_dipped=own)
 
 
 def worst_first(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:

@@ -109,6 +109,15 @@ def read(
             help="When the strip was dipped, as 2026-05-04T09:30:00: checks the read window by the photo's own time.",
         ),
     ] = None,
+    diluted: Annotated[
+        str | None,
+        typer.Option(
+            metavar="HOW",
+            help='The sample was diluted before the dip: "1 part in 10" of the whole, "1 part to 9" of water, "50 mL '
+            'to 500 mL" or "50 mL + 450 mL", each with its u where known, as "50 mL u 0.5 mL". The numbers are then '
+            "those of the undiluted sample.",
+        ),
+    ] = None,
     replicates: Annotated[
         bool, typer.Option("--replicates", help="All photos show strips of one sample: check that they agree.")
     ] = False,
@@ -188,6 +197,7 @@ def read(
             who=who,
             batch=batch,
             flushed_s=flushed,
+            diluted=diluted,
         ),
         now=datetime.now().astimezone(),
     )

@@ -30,6 +30,7 @@ from stripread.report import (
     to_line,
     verdict_text,
 )
+from stripread.water import parse_dilution
 from stripread.workflow import ResolvedInputs, SampleContext, judge_reading, measured_payload
 from stripread.workflow import read_photos as read_photos_of_sample
 
@@ -74,7 +75,9 @@ class _Task:
     def as_json(self, verdict: Verdict, *, photo: str, timing_ms: Mapping[str, float]) -> dict[str, Any]:
         """Return a verdict as it is printed."""
         payload = measured_payload(verdict, self.context)
-        return reading_json(payload, photo=photo, timing_ms=timing_ms, budget=self.options.budget)
+        shown = reading_json(payload, photo=photo, timing_ms=timing_ms, budget=self.options.budget)
+        dilution = self.context.dilution
+        return shown if dilution is None else {**shown, "diluted": dilution.as_payload()}
 
     def as_text(self, verdict: Verdict, *, photo: str) -> str:
         """Return a verdict as text."""
@@ -108,6 +111,7 @@ def _task(options: ReadOptions, *, now: datetime) -> _Task:
         batch=options.batch,
         dipped_at=options.dipped_at,
         flushed_s=options.flushed_s,
+        dilution=None if options.diluted is None else parse_dilution(options.diluted),
         together=options.together,
         one_strip=options.one_strip,
         replicates=options.replicates,

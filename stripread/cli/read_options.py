@@ -32,3 +32,4 @@ class ReadOptions:
     who: str | None = None
     batch: str | None = None
     flushed_s: float | None = None
+    diluted: str | None = None

@@ -61,7 +61,7 @@ def combine_readings(readings: Sequence[Reading], *, one_strip: bool) -> Reading
     Parameters
     ----------
     readings : sequence of Reading
-        At least two, of one lot.
+        At least two, of one lot and of one sample, diluted alike.
     one_strip : bool
         Whether they show the same strip; its own departure from the lot's curve is then shared.
 
@@ -219,7 +219,7 @@ def _combine_pad(readings: Sequence[Reading], photos: _Photos, index: int, *, on
         {"colour_correction": DEGREES_OF_FREEDOM},
         strips=1 if one_strip else 1 / float(weights @ weights),
     )
-    return report_pad(calibration, lab, causes, estimate)
+    return report_pad(calibration, lab, causes, estimate, dilution=readings[0].dilution)
 
 
 def _coded_alike(readings: Sequence[Reading], index: int) -> NDArray[np.bool_]:

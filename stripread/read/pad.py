@@ -7,18 +7,21 @@ from typing import Literal
 
 import numpy as np
 
-from stripread.findings import Finding, make_finding
+from stripread.findings import HIGHER_KIND, Finding, dilute, make_finding
 from stripread.geometry import Float
-from stripread.i18n import Message, Number
+from stripread.i18n import Joined, Message, Number
 from stripread.lot import ChartCurve, Estimate, PadCalibration, widen_to_steps
-from stripread.units import bound, two_digits
+from stripread.read.undilute import undiluted
+from stripread.units import K95, bound, two_digits
+from stripread.water import MOST_FACTOR, SampleDilution, in_sample
 
-__all__ = ["Censored", "Limit", "PadReading", "report_pad"]
+__all__ = ["AsDipped", "Censored", "Limit", "PadReading", "fitting_dilution", "report_pad"]
 
 Censored = Literal["below", "above"]
 
 _OFF_CURVE_P = 1e-3  # chance that a good pad is called off the curve
 _RIVAL_CHI2 = 5.99  # as in lot/inverse.py: 95 % point of chi-square with 2 degrees of freedom
+_DILUTIONS = (2, 5, 10, 20, 50, 100, 200, 500, 1000)  # that are easily measured out: ours
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,8 +36,17 @@ class Limit:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class AsDipped:
+    """What the strip itself read, in the diluted sample that it was dipped into; as in `PadReading`."""
+
+    value: float | None
+    standard_uncertainty: float | None
+    interval: tuple[float | None, float | None] | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PadReading:
-    """One analyte on one strip: the estimate and how far to trust it.
+    """One analyte on one strip: the estimate and how far to trust it. All numbers are of the undiluted sample.
 
     Attributes
     ----------
@@ -46,6 +58,8 @@ class PadReading:
         What the inversion gave, also where it may not be reported. For rules, not for people.
     beyond : float or None
         A concentration above the lot's range at which the pad, bleached or turned back, looks about the same.
+    as_dipped : AsDipped or None
+        The strip's own numbers where the sample was diluted; None where it was not.
     """
 
     pad: str
@@ -62,6 +76,7 @@ class PadReading:
     beyond: float | None
     findings: tuple[Finding, ...]
     causes: Mapping[str, Float]  # covariances of ``lab``, by cause
+    as_dipped: AsDipped | None = None
 
     @property
     def degrees_of_freedom(self) -> float:
@@ -69,13 +84,34 @@ class PadReading:
         return self.estimate.degrees_of_freedom
 
 
-def report_pad(calibration: PadCalibration, lab: Float, causes: Mapping[str, Float], estimate: Estimate) -> PadReading:
-    """Decide what of an estimate may be reported, and what is to be said about it."""
+def report_pad(
+    calibration: PadCalibration,
+    lab: Float,
+    causes: Mapping[str, Float],
+    estimate: Estimate,
+    *,
+    dilution: SampleDilution | None = None,
+) -> PadReading:
+    """Decide what of an estimate may be reported, and what is to be said about it.
+
+    Parameters
+    ----------
+    estimate : Estimate
+        Of what the strip was dipped into.
+    dilution : SampleDilution or None
+        Of the sample that was dipped into; what is reported is of the undiluted one.
+    """
     from scipy.special import fdtri  # Fisher's quantile
 
     if isinstance(calibration.curve, ChartCurve):
         estimate = widen_to_steps(estimate, calibration.curve)
     findings: list[Finding] = []
+    scale_of_its_own = dilution is not None and calibration.unit == calibration.analyte  # as pH: no factor leads back
+    if scale_of_its_own:
+        message = Message("%(analyte)s of a diluted sample is not that of the sample.", analyte=calibration.analyte)
+        findings.append(make_finding("not_of_diluted", message))
+        dilution = None
+    sample = estimate if dilution is None else undiluted(estimate, dilution)
     off = estimate.chi2 > 2 * fdtri(2, estimate.degrees_of_freedom, 1 - _OFF_CURVE_P)
     unit = calibration.unit
     if off:
@@ -95,78 +131,111 @@ def report_pad(calibration: PadCalibration, lab: Float, causes: Mapping[str, Flo
                 "ambiguous_colour",
                 Message(
                     "The colour fits %(likely)s %(unit)s and %(rival)s %(unit)s about equally well.",
-                    likely=Number(estimate.value, ".3g"),
-                    rival=Number(estimate.rival, ".3g"),
+                    likely=Number(sample.value, ".3g"),
+                    rival=Number(sample.rival or 0.0, ".3g"),
                     unit=unit,
                 ),
             )
         )
-    censored, limit, why = _censor(estimate, calibration)
+    censored, limit, why = _censor(estimate, calibration, dilution)
     findings.extend(why)
-    silent = off or estimate.rival is not None
+    beyond = _beyond(lab, estimate, calibration, sum(causes.values(), np.zeros((3, 3))))
+    silent = off or estimate.rival is not None or scale_of_its_own
     number = not silent and censored is None
     return PadReading(
         pad=calibration.pad,
         analyte=calibration.analyte,
         unit=unit,
         lab=lab,
-        value=estimate.value if number else None,
-        standard_uncertainty=estimate.standard_uncertainty if number else None,
-        interval=None if silent else (estimate.low, estimate.high),
+        value=sample.value if number else None,
+        standard_uncertainty=sample.standard_uncertainty if number else None,
+        interval=None if silent else (sample.low, sample.high),
         censored=None if silent else censored,
         limit=None if silent else limit,
         delta_e_to_curve=estimate.delta_e,
-        estimate=estimate,
-        beyond=_beyond(lab, estimate, calibration, sum(causes.values(), np.zeros((3, 3)))),
+        estimate=sample,
+        beyond=beyond if beyond is None or dilution is None else dilution.factor * beyond,
         findings=tuple(findings),
         causes=causes,
+        as_dipped=None if dilution is None else _as_dipped(estimate, number=number, silent=silent),
     )
 
 
-def _censor(estimate: Estimate, calibration: PadCalibration) -> tuple[Censored | None, Limit | None, list[Finding]]:
-    """Decide whether only a bound may be reported."""
+def _as_dipped(estimate: Estimate, *, number: bool, silent: bool) -> AsDipped:
+    return AsDipped(
+        value=estimate.value if number else None,
+        standard_uncertainty=estimate.standard_uncertainty if number else None,
+        interval=None if silent else (estimate.low, estimate.high),
+    )
+
+
+def fitting_dilution(calibration: PadCalibration, dilution: SampleDilution | None = None) -> int | None:
+    """Return the N of "1 part in N" that brings a sample into a pad's range whose top it was over, diluted or not.
+
+    Ten times as much as before, as the sample may be far over the top; less where that would bring what lies just over
+    the top to under twice the LOQ. None where no sensible dilution is left.
+    """
+    loq, top = calibration.loq.value, calibration.curve.top
+    step = next((step for step in (10, 5) if loq is None or top >= 2 * step * loq), 2)
+    wanted = step * (1.0 if dilution is None else dilution.factor)
+    return max((n for n in _DILUTIONS if n <= 1.001 * wanted), default=None) if wanted <= MOST_FACTOR else None
+
+
+def _censor(
+    estimate: Estimate, calibration: PadCalibration, dilution: SampleDilution | None
+) -> tuple[Censored | None, Limit | None, list[Finding]]:
+    """Decide by the strip's own estimate whether only a bound may be reported; the bound is one of the sample."""
     unit, curve = calibration.unit, calibration.curve
     loq = calibration.loq.value
+    sample = estimate if dilution is None else undiluted(estimate, dilution)
     if estimate.high is None or estimate.value > curve.top:
         message = Message(
             "The pad looks stronger than the top calibrator, %(top)s %(unit)s, or its interval has no upper end.",
-            top=Number(curve.top, "g"),
+            top=in_sample(curve.top, dilution, _plainly),
             unit=unit,
         )
-        return (
-            "above",
-            Limit(name="top calibrator", value=curve.low if estimate.low is None else estimate.low),
-            [make_finding("above_top", message)],
-        )
+        low = _of_sample(curve.low, dilution) if sample.low is None else sample.low
+        n = fitting_dilution(calibration, dilution)
+        advice = HIGHER_KIND if n is None else Joined((dilute(n), HIGHER_KIND))
+        return "above", Limit(name="top calibrator", value=low), [make_finding("above_top", message, advice=advice)]
     if isinstance(curve, ChartCurve):  # it has neither LOD nor LOQ
-        return _censor_by_chart(estimate, curve, unit)
-    if curve.low == 0:
+        return _censor_by_chart(estimate, curve, unit, dilution)
+    if curve.low == 0 and sample.high is not None:
         if not _is_detected(estimate):
             message = Message(
                 "Not detected: under %(limit)s %(unit)s in this photo.",
-                limit=bound(estimate.high, "below"),
+                limit=bound(sample.high, "below"),
                 unit=unit,
             )
-            return "below", Limit(name="LOD", value=estimate.high), [make_finding("below_lod", message)]
+            return "below", Limit(name="LOD", value=sample.high), [make_finding("below_lod", message)]
         if loq is None or estimate.value < loq or estimate.low == 0:
             message = Message(
                 "Detected, but too little for a number (LOQ %(limit)s %(unit)s): under %(bound)s %(unit)s.",
-                limit=two_digits(curve.top if loq is None else loq),
-                bound=bound(estimate.high, "below"),
+                limit=in_sample(curve.top if loq is None else loq, dilution, two_digits),
+                bound=bound(sample.high, "below"),
                 unit=unit,
             )
-            return "below", Limit(name="LOQ", value=estimate.high), [make_finding("below_loq", message)]
-    elif estimate.low is None:
-        limit = Limit(name="lowest calibrator", value=estimate.high)
+            return "below", Limit(name="LOQ", value=sample.high), [make_finding("below_loq", message)]
+    elif sample.low is None and sample.high is not None:
+        limit = Limit(name="lowest calibrator", value=sample.high)
         message = Message(
             "The interval reaches the lowest calibrator, %(low)s %(unit)s: under %(bound)s %(unit)s.",
-            low=Number(curve.low, "g"),
-            bound=bound(estimate.high, "below"),
+            low=in_sample(curve.low, dilution, _plainly),
+            bound=bound(sample.high, "below"),
             unit=unit,
         )
         advice = Message("Report it as under that value, or use a kind with a lower range.")
         return "below", limit, [make_finding("below_loq", message, advice=advice)]
     return None, None, []
+
+
+def _plainly(number: float) -> Number:
+    return Number(number, "g")
+
+
+def _of_sample(number: float, dilution: SampleDilution | None) -> float:
+    """Return a number of the lot, known exactly, as a lower bound of the sample."""
+    return number if dilution is None else number * dilution.factor * float(np.exp(-K95 * dilution.relative_u))
 
 
 def _is_detected(estimate: Estimate) -> bool:
@@ -178,18 +247,19 @@ def _is_detected(estimate: Estimate) -> bool:
 
 
 def _censor_by_chart(
-    estimate: Estimate, curve: ChartCurve, unit: str
+    estimate: Estimate, curve: ChartCurve, unit: str, dilution: SampleDilution | None
 ) -> tuple[Censored | None, Limit | None, list[Finding]]:
     """Report a bound where the interval reaches the lowest block."""
-    if curve.low == 0 and estimate.low == 0 and estimate.high is not None:
-        limit = Limit(name="interval's end", value=estimate.high)
-        high = bound(estimate.high, "below")
+    sample = estimate if dilution is None else undiluted(estimate, dilution)
+    if curve.low == 0 and sample.low == 0 and sample.high is not None:
+        limit = Limit(name="interval's end", value=sample.high)
+        high = bound(sample.high, "below")
         words = Message("The interval reaches zero; its upper end is %(high)s %(unit)s.", high=high, unit=unit)
-    elif estimate.low is None:
-        limit = Limit(name="lowest block", value=curve.low if estimate.high is None else estimate.high)
+    elif sample.low is None and sample.high is not None:
+        limit = Limit(name="lowest block", value=sample.high)
         words = Message(
             "The interval reaches the lowest block, %(low)s %(unit)s: under %(bound)s %(unit)s.",
-            low=Number(curve.low, "g"),
+            low=in_sample(curve.low, dilution, _plainly),
             bound=bound(limit.value, "below"),
             unit=unit,
         )

@@ -16,7 +16,6 @@ from stripread.lot import (
     CalibrationCurve,
     Likeness,
     Lot,
-    PadCalibration,
     compare_signature,
     invert_curve,
 )
@@ -31,6 +30,7 @@ from stripread.measure import (
 from stripread.photo import PhotoFile
 from stripread.read.pad import PadReading, report_pad
 from stripread.strip import StripKind
+from stripread.water import SampleDilution
 
 __all__ = ["Reading", "read_measurement", "read_strip"]
 
@@ -68,6 +68,7 @@ class Reading:
     likeness: Likeness
     pads: tuple[PadReading, ...]
     findings: tuple[Finding, ...]
+    dilution: SampleDilution | None = None  # of the sample that it was dipped into
 
     @property
     def timing_ms(self) -> Mapping[str, float]:
@@ -76,9 +77,17 @@ class Reading:
 
 
 def read_strip(
-    file: PhotoFile, *, card: CardLayout, kind: StripKind, lot: Lot, flash: PhotoFile | None = None
+    file: PhotoFile,
+    *,
+    card: CardLayout,
+    kind: StripKind,
+    lot: Lot,
+    flash: PhotoFile | None = None,
+    dilution: SampleDilution | None = None,
 ) -> Reading:
     """Read a strip of a lot from a photo, or from a pair of which ``flash`` is the one with the phone's flash.
+
+    Where it was dipped into a diluted sample, the numbers are those of the sample.
 
     Raises
     ------
@@ -93,14 +102,15 @@ def read_strip(
         )
     if flash is None:
         measured = measure_strip(file, card, kind, colours=lot_colours(lot), spectral=lot.correction == "spectral")
-        return read_measurement(measured, lot=lot)
+        return read_measurement(measured, lot=lot, dilution=dilution)
     if not lot.flash_colours:
         raise LotFileError(
             expected=Message("lot %(number)s calibrated with flash pairs", number=repr(lot.number)),
             found=Message("a calibration from single photos"),
             remedy=Message("Read the photo without --flash, or calibrate the lot with a column flash in its series."),
         )
-    return read_measurement(finish_flash_pair(measure_flash_pair(file, flash, card, kind), lot.flash_colours), lot=lot)
+    measured = finish_flash_pair(measure_flash_pair(file, flash, card, kind), lot.flash_colours)
+    return read_measurement(measured, lot=lot, dilution=dilution)
 
 
 def lot_colours(lot: Lot) -> dict[str, Float]:
@@ -117,8 +127,8 @@ def _along(curve: CalibrationCurve) -> Float:
     return result
 
 
-def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
-    """Hold a measured strip against its lot.
+def read_measurement(measured: StripMeasurement, *, lot: Lot, dilution: SampleDilution | None = None) -> Reading:
+    """Hold a measured strip against its lot; where the sample was diluted, report what it was before.
 
     Raises
     ------
@@ -194,7 +204,10 @@ def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
                 found=Message("curves for %(pads)s", pads=", ".join(p.pad for p in lot.pads)),
                 remedy=Message("Calibrate the lot with all pads of its kind."),
             ) from None
-        pads.append(_read_pad(pad, calibration, measured, lot, like, u_reference=u_reference))
+        causes = _causes(pad, measured, lot, like, scale=calibration.mismatch_scale, u_reference=u_reference)
+        curve = calibration.curve_in(like.weights)
+        estimate = invert_curve(curve, pad.lab, causes, {"colour_correction": DEGREES_OF_FREEDOM})
+        pads.append(report_pad(calibration, pad.lab, causes, estimate, dilution=dilution))
     if any(f.code == "pad_not_seen" for f in findings):
         _check_blank(pads, lot)
     _check_shown(pads, measured)
@@ -208,6 +221,7 @@ def read_measurement(measured: StripMeasurement, *, lot: Lot) -> Reading:
         likeness=like,
         pads=tuple(pads),
         findings=tuple(findings),
+        dilution=dilution,
     )
 
 
@@ -292,21 +306,6 @@ def _causes(
         same = lot.card == card.name
         causes["card_print"] = _U_PRINTS**2 * np.eye(3) if same else np.diag(_U_DESIGN**2 + np.square(U_PAPER))
     return causes
-
-
-def _read_pad(
-    pad: PadMeasurement,
-    calibration: PadCalibration,
-    measured: StripMeasurement,
-    lot: Lot,
-    like: Likeness,
-    *,
-    u_reference: float,
-) -> PadReading:
-    causes = _causes(pad, measured, lot, like, scale=calibration.mismatch_scale, u_reference=u_reference)
-    curve = calibration.curve_in(like.weights)
-    estimate = invert_curve(curve, pad.lab, causes, {"colour_correction": DEGREES_OF_FREEDOM})
-    return report_pad(calibration, pad.lab, causes, estimate)
 
 
 def _check_blank(pads: Sequence[PadReading], lot: Lot) -> None:

@@ -60,6 +60,7 @@ from .terminal.records import pad_interval as pad_interval
 from .terminal.records import pad_value as pad_value
 from .terminal.records import reading_entry_json as reading_entry_json
 from .terminal.records import reading_headline as reading_headline
+from .terminal.records import recorded_dilution as recorded_dilution
 from .terminal.records import reread_json as reread_json
 from .terminal.records import reread_text as reread_text
 from .terminal.records import verification_json as verification_json
@@ -87,6 +88,7 @@ from .terminal.water_outlets import demand_answer as demand_answer
 from .terminal.water_outlets import line_answer as line_answer
 from .terminal.water_strong import strong_cautions as strong_cautions
 from .words import Headline as Headline
+from .words import diluted_line as diluted_line
 from .words import error_headline as error_headline
 from .words import next_steps as next_steps
 from .words import pad_words as pad_words

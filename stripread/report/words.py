@@ -10,14 +10,17 @@ from typing import Literal
 from stripread.check import PadVerdict, Verdict
 from stripread.errors import StripReadError
 from stripread.findings import REGISTRY, Finding
-from stripread.i18n import Clause, Joined, Message, Number, Shown
+from stripread.i18n import Clause, Joined, Message, Number, Shown, joined
+from stripread.read import PadReading
 from stripread.units import bound, format_interval, format_number, places_for, probability_in_words
+from stripread.water import SampleDilution
 
 __all__ = [
     "Headline",
     "PadWords",
     "Sign",
     "bound_words",
+    "diluted_line",
     "error_headline",
     "expected_line",
     "headline_of",
@@ -154,6 +157,33 @@ def expected_line(verdict: Verdict, pad: PadVerdict) -> Message | None:
         return text
     chance = probability_in_words(pad.probability_within)
     return Message("%(expected)s; probability within: %(chance)s", expected=text, chance=chance)
+
+
+def diluted_line(verdict: Verdict, dilution: SampleDilution) -> Message:
+    """Return how the sample was diluted, and what the strip itself read in it."""
+    own = [strip_words(pad.reading) for pad in verdict.pads]
+    read = joined(words for words in own if words is not None)
+    if not read.parts:
+        return dilution.words
+    return Message("%(dilution)s; the strip read %(read)s", dilution=dilution.words, read=read)
+
+
+def strip_words(pad: PadReading) -> Shown | None:
+    """Return the strip's own value and interval in a diluted sample; None where there is no number."""
+    own = pad.as_dipped
+    if own is None or own.interval is None:
+        return None
+    low, high = own.interval
+    if own.value is None or own.standard_uncertainty is None:
+        end = low if pad.censored == "above" else high
+        if end is None:
+            return None
+        return bound_words(
+            pad.censored or "below", with_unit(bound(end, pad.censored or "below"), pad.unit, pad.analyte)
+        )
+    places = places_for(2 * own.standard_uncertainty)
+    value = with_unit(format_number(own.value, places), pad.unit, pad.analyte)
+    return Joined((value, format_interval(own.interval, places)), ", ")
 
 
 def next_steps(findings: tuple[Finding, ...], *, most: int = 3) -> tuple[Shown, ...]:

@@ -22,6 +22,12 @@ from .dilution import fill_tank as fill_tank
 from .dilution import mix as mix
 from .dilution import plan as plan
 from .dilution import top_up as top_up
+from .dilution_factor import MOST_FACTOR as MOST_FACTOR
+from .dilution_factor import SampleDilution as SampleDilution
+from .dilution_factor import dilution_of_payload as dilution_of_payload
+from .dilution_factor import in_sample as in_sample
+from .dilution_factor import parse_dilution as parse_dilution
+from .dilution_factor import typed_dilution as typed_dilution
 from .generation import Generation as Generation
 from .generation import SachetYield as SachetYield
 from .generation import actual_yield as actual_yield

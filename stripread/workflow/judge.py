@@ -21,7 +21,10 @@ def read_photos(photos: Sequence[PhotoFile], inputs: ResolvedInputs, context: Sa
         If one of them gives no measurement, or they cannot be combined.
     """
     readings = [
-        read_strip(photo, card=inputs.card, kind=inputs.kind, lot=inputs.lot, flash=context.flash) for photo in photos
+        read_strip(
+            photo, card=inputs.card, kind=inputs.kind, lot=inputs.lot, flash=context.flash, dilution=context.dilution
+        )
+        for photo in photos
     ]
     return combine_readings(readings, one_strip=context.one_strip) if context.together else readings[0]
 

@@ -18,6 +18,7 @@ from stripread.lot import COVERAGE
 from stripread.photo import PhotoFile
 from stripread.site import SampleType
 from stripread.units import kept_findings
+from stripread.water import dilution_of_payload
 from stripread.workflow.sample import SampleContext
 
 __all__ = ["context_of_payload", "expected_payload", "findings_payload", "measured_payload", "reading_payload"]
@@ -90,6 +91,7 @@ def context_of_payload(
         flushed_s=how.get("flushed_s"),
         waited_s=how.get("waited_s"),
         flash=flash,
+        dilution=dilution_of_payload(how.get("diluted")),
         together=how.get("together", False),
         one_strip=how.get("one_strip", False),
         replicates=how.get("replicates", False),
@@ -110,6 +112,8 @@ def _how(context: SampleContext) -> dict[str, Any]:
     }
     if context.waited_s is not None:
         how["waited_s"] = context.waited_s
+    if context.dilution is not None:
+        how["diluted"] = context.dilution.as_payload()
     if context.job is not None:
         how["job"] = context.job
     return how
@@ -126,6 +130,12 @@ def expected_payload(sample: SampleType) -> list[dict[str, Any]]:
 def _pad(verdict: Verdict, index: int) -> dict[str, Any]:
     judged = verdict.pads[index]
     pad = judged.reading
+    own = pad.as_dipped
+    as_read = {} if own is None else {
+        "read_value": _number(own.value),
+        "read_standard_uncertainty": _number(own.standard_uncertainty),
+        "read_interval": None if own.interval is None else [_number(end) for end in own.interval],
+    }  # fmt: skip
     return {
         "pad": pad.pad,
         "analyte": pad.analyte,
@@ -133,6 +143,7 @@ def _pad(verdict: Verdict, index: int) -> dict[str, Any]:
         "value": _number(pad.value),
         "standard_uncertainty": _number(pad.standard_uncertainty),
         "interval": None if pad.interval is None else [_number(end) for end in pad.interval],
+        **as_read,
         "coverage": COVERAGE,
         "censored": pad.censored,
         "limit": None if pad.limit is None else {"name": pad.limit.name, "value": _number(pad.limit.value)},

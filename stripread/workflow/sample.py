@@ -10,6 +10,7 @@ from stripread.lot import Lot
 from stripread.photo import PhotoFile
 from stripread.site import SampleType, Site, find_lot_file, kind_of_lot, resolve_card, resolve_lot
 from stripread.strip import StripKind
+from stripread.water import SampleDilution
 from stripread.workflow.second_strip import FirstStrip
 
 __all__ = ["ResolvedInputs", "SampleContext", "resolve_inputs"]
@@ -33,6 +34,8 @@ class SampleContext:
         From the dip to the photo by a timer; it goes before the time of the dip.
     flash : PhotoFile or None
         A second photo of the strip, with the phone's flash.
+    dilution : SampleDilution or None
+        How the sample was diluted before the strip was dipped; None: it was dipped into as it was.
     first_strip : FirstStrip or None
         Another strip of the same sample, read before, with which this one must agree.
     together, one_strip, replicates : bool
@@ -51,6 +54,7 @@ class SampleContext:
     flushed_s: float | None = None
     waited_s: float | None = None
     flash: PhotoFile | None = None
+    dilution: SampleDilution | None = None
     first_strip: FirstStrip | None = None
     together: bool = False
     one_strip: bool = False

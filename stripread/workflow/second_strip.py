@@ -37,7 +37,9 @@ def compare_with_first(strip: FirstStrip, reading: Reading, *, card: CardLayout,
     if strip.missing is not None or strip.photo is None:
         return Compared(findings=() if strip.missing is None else (strip.missing,))
     try:
-        first = read_strip(strip.photo, card=card, kind=kind, lot=reading.lot, flash=strip.flash)
+        first = read_strip(
+            strip.photo, card=card, kind=kind, lot=reading.lot, flash=strip.flash, dilution=reading.dilution
+        )
     except StripReadError:
         finding = make_finding("replicates_not_compared", Message("The photo of the first strip cannot be read."))
         return Compared(findings=(finding,))

@@ -11,7 +11,7 @@ from babel.messages.catalog import Catalog
 from stripread.check.expected import reported
 from stripread.errors import StripNotFoundError
 from stripread.findings import REGISTRY
-from stripread.i18n import LANGUAGES, ByFace, Clause, Message, Reader
+from stripread.i18n import LANGUAGES, ByFace, Clause, Joined, Message, Reader
 from stripread.i18n.translations import brought_up_to_date, gather, untranslated
 from stripread.report import error_headline
 from stripread.report.words import headline_of
@@ -70,9 +70,14 @@ def test_the_places_of_a_translation_are_those_of_its_message(catalog):
 def test_what_a_page_says_is_gathered_from_templates_and_from_the_program():
     found = {one for message in gather() for one in both(message)}
     assert {"Dip now", "TOO HIGH", "under %(bound)s", "card not found"} <= found
-    words = [said for kind in REGISTRY.values() for said in (kind.meaning, kind.advice)]
-    words = [one for said in words for one in ((said.terminal, said.page) if isinstance(said, ByFace) else (said,))]
+    words = [one for kind in REGISTRY.values() for said in (kind.meaning, kind.advice) for one in messages_in(said)]
     assert {said.template for said in words} <= found
+
+
+def messages_in(said):
+    if isinstance(said, ByFace):
+        return (said.terminal, said.page)
+    return [one for part in said.parts for one in messages_in(part)] if isinstance(said, Joined) else (said,)
 
 
 def both(message):

@@ -13,7 +13,7 @@ from stripread.report.period.entered import entered_parts, means_words
 from stripread.report.period.figures import trend_figure
 from stripread.report.period.sections import section_parts
 from stripread.report.period.words import MARKS, day, how_many, meaning, moment, span
-from stripread.report.terminal.records import pad_interval, pad_value
+from stripread.report.terminal.records import pad_interval, pad_value, recorded_dilution
 from stripread.site import Site
 
 __all__ = ["period_report"]
@@ -81,6 +81,14 @@ def period_report(
 def _summary(period: Period, say: Say) -> Iterator[Part]:
     yield Heading(say(Message("In short")))
     yield Words(_counts(period.readings, len([p for p in period.points if p.states]), say))
+    diluted = [str(one.entry.seq) for one in period.readings if recorded_dilution(one.entry.payload) is not None]
+    if diluted:
+        words = Message(
+            "Read through a dilution, and stated as the undiluted sample: %(readings)s (entries %(entries)s).",
+            readings=how_many(len(diluted), say),
+            entries=", ".join(diluted),
+        )
+        yield Words(say(words))
     found = period.verification
     if found.intact:
         intact = say(

@@ -19,7 +19,15 @@ from stripread.geometry import Float, scale_points
 from stripread.i18n import Verbatim
 from stripread.measure import ChartMeasurement
 from stripread.photo import Photo
-from stripread.report.words import Headline, error_headline, expected_line, next_steps, pad_words, verdict_headline
+from stripread.report.words import (
+    Headline,
+    diluted_line,
+    error_headline,
+    expected_line,
+    next_steps,
+    pad_words,
+    verdict_headline,
+)
 
 __all__ = ["Picture", "draw_chart", "draw_error", "draw_verdict", "outline", "save_picture", "shrunk", "tag"]
 
@@ -71,6 +79,8 @@ def draw_verdict(verdict: Verdict) -> Picture:
             lines.append(_Line(f"{judged.reading.analyte}, {words.interval}", 0.034))
         if (expected := expected_line(verdict, judged)) is not None:
             lines.append(_Line(f"expected {expected}", 0.03))
+    if reading.dilution is not None:
+        lines.append(_Line(f"diluted {diluted_line(verdict, reading.dilution)}", 0.026))
     footer = [_Line(f"{i}. {step}", 0.03) for i, step in enumerate(next_steps(verdict.findings), start=1)]
     footer += [_Line(f"CAUTION: {caution}", 0.024) for caution in verdict.cautions]
     footer.append(_Line(f"{reading.photo}, lot {reading.lot.number}, card {card.card.name}", 0.022))

@@ -12,7 +12,16 @@ from stripread.errors import StripReadError
 from stripread.findings import Finding
 from stripread.i18n import Message, Shown
 from stripread.measure import CardInspection
-from stripread.report.words import Headline, error_headline, expected_line, next_steps, pad_words, verdict_headline
+from stripread.report.words import (
+    Headline,
+    diluted_line,
+    error_headline,
+    expected_line,
+    next_steps,
+    pad_words,
+    verdict_headline,
+)
+from stripread.units import two_digits
 
 __all__ = ["budget_table", "card_check_text", "error_text", "table", "verdict_text"]
 
@@ -27,6 +36,8 @@ def verdict_text(verdict: Verdict, *, photo: str, point: str | None, budget: boo
         lines.append(_field(pad.reading.analyte, str(pad_words(verdict, pad))))
         if (expected := expected_line(verdict, pad)) is not None:
             lines.append(_field("expected", expected))
+    if reading.dilution is not None:
+        lines.append(_field("diluted", diluted_line(verdict, reading.dilution)))
     lines += [_field("CAUTION", caution) for caution in verdict.cautions]
     lines += _steps(next_steps(verdict.findings))
     lines += _findings(verdict.findings)
@@ -45,8 +56,8 @@ def budget_table(pad: PadVerdict) -> str:
     """Return what contributes to a pad's standard uncertainty, the largest part first."""
     parts = sorted(pad.reading.estimate.budget.items(), key=lambda item: -item[1])
     total = math.fsum(u * u for _, u in parts)
-    rows = [(cause.replace("_", " "), f"{u:.2g}", f"{100 * u * u / total:.0f} %") for cause, u in parts]
-    rows.append(("together", f"{math.sqrt(total):.2g}", "100 %"))
+    rows = [(cause.replace("_", " "), str(two_digits(u)), f"{100 * u * u / total:.0f} %") for cause, u in parts]
+    rows.append(("together", str(two_digits(math.sqrt(total))), "100 %"))
     head = (f"uncertainty of {pad.reading.analyte}", f"u (k = 1) [{pad.reading.unit}]", "share of variance")
     return table(head, rows)
 

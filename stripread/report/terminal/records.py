@@ -3,10 +3,11 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from stripread.i18n import Message, Shown, Verbatim
+from stripread.i18n import Message, Shown, Verbatim, joined
 from stripread.records import Entry, RecordedPad, RecordedReading, Reread, Verification
 from stripread.report.words import Headline, bound_words, headline_of, with_unit
 from stripread.units import InOwnUnits, bound, format_interval, format_number, places_for
+from stripread.water import dilution_of_payload
 
 __all__ = [
     "entries_text",
@@ -17,6 +18,7 @@ __all__ = [
     "pad_value",
     "reading_entry_json",
     "reading_headline",
+    "recorded_dilution",
     "reread_json",
     "reread_text",
     "verification_json",
@@ -39,7 +41,7 @@ def log_text(readings: Sequence[RecordedReading]) -> str:
             what = "" if one.method.is_strip else f"{pad.analyte} "
             read = (f"{what}{pad_value(pad)}{means}", pad_interval(pad), _verdict(one, pad), one.entry.who)
             rows.append((*(first if index == 0 else ("", "", "", "")), *map(str, read)))
-        notes[len(rows)] = _corrections(one)
+        notes[len(rows)] = _notes(one)
     widths = [max(len(row[i]) for row in (_HEADS, *rows)) for i in range(len(_HEADS))]
     lines = [_line(_HEADS, widths)]
     for number, row in enumerate(rows, start=1):
@@ -53,13 +55,34 @@ def _line(cells: Sequence[str], widths: Sequence[int]) -> str:
     return "  ".join(aligned).rstrip()
 
 
-def _corrections(one: RecordedReading) -> list[str]:
+def _notes(one: RecordedReading) -> list[str]:
     lines = []
+    if (diluted := recorded_dilution(one.entry.payload)) is not None:
+        lines.append(f"diluted: {diluted}")
     if one.entry.supersedes is not None:
         lines.append(f"in place of entry {one.entry.supersedes}: {one.entry.why or 'no reason given'}")
     if one.superseded_by is not None:
         lines.append(f"superseded by entry {one.superseded_by}")
     return lines
+
+
+def recorded_dilution(payload: Mapping[str, Any]) -> Message | None:
+    """Return how a recorded reading's sample was diluted, and what the strip read; None where it was not."""
+    dilution = dilution_of_payload((payload.get("how") or {}).get("diluted"))
+    if dilution is None:
+        return None
+    pads = [pad for pad in payload.get("pads", ()) if pad.get("read_value") is not None]
+    read = joined(
+        with_unit(
+            format_number(pad["read_value"], places_for(2 * pad["read_standard_uncertainty"])),
+            pad["unit"],
+            pad["analyte"],
+        )
+        for pad in pads
+    )
+    return (
+        Message("%(dilution)s; the strip read %(read)s", dilution=dilution.words, read=read) if pads else dilution.words
+    )
 
 
 def reading_headline(one: RecordedReading) -> Headline:

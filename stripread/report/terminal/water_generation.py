@@ -58,7 +58,7 @@ def generation_answer(
             CLOSE,
             Message("Leave it for %(hours)s, cool and out of the light.", hours=tell_hours(hours)),
             Message(
-                "Read a strip before you use it, diluted by a known factor where it is over the strip's "
+                "Read a strip before you use it, diluted 1 part in 10 where it is over the strip's "
                 "range: expect %(strength_mg_per_l)s. Plan the stock with what you read, not with what "
                 "was expected.",
                 strength_mg_per_l=tell(made.strength_mg_per_l, _MG),
@@ -114,7 +114,7 @@ def yield_answer(
 
 
 _WEAK_SACHET = (
-    Message("Read again with a new strip, diluted by a known factor where it is over the strip's range."),
+    Message("Read again with a new strip, diluted 1 part in 10 where it is over the strip's range."),
     Message(
         "If it stands, check water volume, time, water temperature, the sachet's date and "
         "whether the vessel was covered."

@@ -15,7 +15,7 @@ from stripread.errors import RecordsError
 from stripread.findings import REGISTRY, Finding
 from stripread.i18n import Message
 from stripread.records import KEPT, Entry, Note, ReadingFilter, RecordedReading, Stamp, hash_file
-from stripread.report import proven_words
+from stripread.report import proven_words, recorded_dilution
 from stripread.site import load_site
 from stripread.units import findings_of
 from stripread.web.forms import chosen, day, needed, text, whole
@@ -114,6 +114,7 @@ def show_entry(request: Request, person: Person) -> Response:
         )
     return render(
         request, "log_entry.html", shown=shown, proven_words=proven_words, how=shown.entry.payload.get("how") or {},
+        diluted=recorded_dilution(shown.entry.payload),
         photos=[file for file in shown.entry.files if file.role in ("photo", "flash_photo")],
         may_note=person.role != "grower", longest=_LONGEST_NOTE,
         may_correct=shown.reading is not None and not shown.reading.superseded_by and may_correct(shown.entry, person),

@@ -1,6 +1,7 @@
 """The guided reading: from a point to the verdict."""
 
 import logging
+import re
 import secrets
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
@@ -22,6 +23,8 @@ from stripread.lot import Lot
 from stripread.records import Point, find_batch
 from stripread.site import Site, kind_of_lot, load_site, resolve_lot
 from stripread.strip import StripKind
+from stripread.water import parse_dilution, typed_dilution
+from stripread.web.forms import text
 from stripread.web.pages.sketches import sketch_for
 from stripread.web.people.people import Person
 from stripread.web.queue.inbox import Inbox, Job
@@ -65,6 +68,7 @@ def guide(request: Request, person: Person) -> Response:
     point = _point(points_of(state), request.path_params["point"])
     sample = site.sample(point.sample)
     lots = lots_of(site)
+    beside = _beside(state.queue.inbox, request.query_params.get("beside", ""), person)
     choices, today = lots_for(lots, sample.kinds), datetime.now().astimezone().date()
     return render(
         request,
@@ -80,7 +84,8 @@ def guide(request: Request, person: Person) -> Response:
         flush_s=round(60 * (point.flush_min or 0)),
         key=secrets.token_hex(16),
         may_read=person.role != "grower",
-        beside=_beside(state.queue.inbox, request.query_params.get("beside", ""), person) or "",
+        beside=beside or "",
+        diluted=_measures(state.queue.inbox, beside),
         batch=_batch(state, request.query_params.get("batch", "")),
     )
 
@@ -136,6 +141,7 @@ def _accept(state: AppState, form: FormData, point: str, person: Person) -> str:
         waited_s=_seconds(str(form.get("waited_s", ""))),
         batch=batch,
         flash=flash is not None,
+        diluted=_diluted(form),
         beside=_beside(inbox, str(form.get("beside", "")), person),
     )
     try:
@@ -263,6 +269,33 @@ def _batch(state: AppState, name: str) -> str | None:
 def _beside(inbox: Inbox, job_id: str, person: Person) -> str | None:
     job = inbox.job(job_id)
     return job.id if job is not None and job.who == person.name else None
+
+
+def _diluted(form: FormData) -> str | None:
+    """Return how the sample was diluted, as it is read again; None where neither field was filled in.
+
+    Raises
+    ------
+    StripReadError
+        If only one was, or they make no dilution.
+    """
+    part, whole = (text(form, name, most=60) for name in ("diluted_part", "diluted_whole"))
+    if not part and not whole:
+        return None
+    if not part or not whole:
+        raise WrongUsageError(
+            expected=Message("the part of the sample that was taken, and what it was made up to"),
+            found=Message("one of the two"),
+            remedy=Message("Fill in both, or neither where the strip was dipped into the sample as it is."),
+        )
+    return parse_dilution(typed_dilution(part, whole)).typed
+
+
+def _measures(inbox: Inbox, job_id: str | None) -> tuple[str, str]:
+    """Return part and whole of the strip before, whose sample the second one is dipped into."""
+    job = None if job_id is None else inbox.job(job_id)
+    part, _, whole = re.sub(r" (?:in|to) ", "\n", "" if job is None else job.diluted or "", count=1).partition("\n")
+    return part, whole
 
 
 def _seconds(text: str) -> float | None:

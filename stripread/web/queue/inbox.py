@@ -35,6 +35,8 @@ class Job:
         From the dip to the photo, by the phone's own timer.
     flash : bool
         Whether there is a second photo, of the same strip with the phone's flash.
+    diluted : str or None
+        How the sample was diluted, as `water.parse_dilution` reads it.
     beside : str or None
         The job of another strip from the same sample, with which this one must agree.
     """
@@ -50,6 +52,7 @@ class Job:
     flushed_s: float | None = None
     waited_s: float | None = None
     flash: bool = False
+    diluted: str | None = None
     beside: str | None = None
 
 

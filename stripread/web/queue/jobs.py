@@ -12,6 +12,7 @@ from stripread.i18n import Joined, Shown
 from stripread.photo import PhotoFile, decode_photo, open_photo_bytes, suggested_reduction
 from stripread.records import open_site_records
 from stripread.report import (
+    diluted_line,
     draw_closeup,
     draw_plain,
     error_headline,
@@ -23,6 +24,7 @@ from stripread.report import (
 )
 from stripread.site import Site, load_site, resolve_card, resolve_lot
 from stripread.units import kept_findings, kept_message
+from stripread.water import parse_dilution
 from stripread.web.queue.inbox import Inbox, Job
 from stripread.web.queue.second_strip import first_strip_of, flash_of
 from stripread.workflow import SampleContext, judge_reading, read_and_record_sample, resolve_inputs
@@ -73,6 +75,7 @@ def _read(site: Site, inbox: Inbox, job: Job, file: PhotoFile, flash: PhotoFile 
         flushed_s=job.flushed_s,
         waited_s=job.waited_s,
         flash=flash,
+        dilution=None if job.diluted is None else parse_dilution(job.diluted),
         first_strip=first_strip_of(inbox, job),
         job=job.id,
     )
@@ -101,7 +104,7 @@ def _dipped(job: Job, taken_at: datetime | None) -> datetime | None:
 
 
 def _answer(verdict: Verdict, entry: int) -> dict[str, Any]:
-    headline, taken = verdict_headline(verdict), verdict.reading.taken_at
+    headline, taken, dilution = verdict_headline(verdict), verdict.reading.taken_at, verdict.reading.dilution
     return {
         "read": True,
         "entry": entry,
@@ -111,6 +114,7 @@ def _answer(verdict: Verdict, entry: int) -> dict[str, Any]:
         "validity": verdict.validity,
         "taken_at": None if taken is None else taken.isoformat(),
         "pads": [_pad(verdict, index) for index in range(len(verdict.pads))],
+        "diluted": None if dilution is None else kept_message(diluted_line(verdict, dilution)),
         "steps": [kept_message(step) for step in (*_asked_in_vain(verdict), *next_steps(verdict.findings))],
         "findings": [
             {"code": f.code, "severity": f.severity, **kept}

@@ -207,7 +207,7 @@ def _strength(
                     expected=Message("a batch that was read"),
                     found=Message("%(name)s, which was never read", name=name),
                     remedy=Message(
-                        "Read a strip of it first, diluted by a known factor where it is over the strip's range."
+                        "Read a strip of it first, diluted 1 part in 10 where it is over the strip's range."
                     ),
                 )
             return read[1]
