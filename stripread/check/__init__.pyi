@@ -1,3 +1,4 @@
+from .conformity import judged_state as judged_state
 from .conformity import measured_within as measured_within
 from .control_chart import individuals_chart as individuals_chart
 from .entered import EnteredReading as EnteredReading

@@ -21,6 +21,7 @@ from stripread.records.chain.entries import (
     Point,
     Role,
     Stamp,
+    TankEvent,
     from_payload,
     to_payload,
 )
@@ -172,12 +173,8 @@ class Records:
     def add_batch(self, batch: Batch, stamp: Stamp) -> Entry:
         """Add a batch; `RecordsError` where its id is taken, or a part's batch is not in the record."""
         for part in batch.parts:
-            if part.batch is not None and not self.entries(kind="batch", subject=part.batch, limit=1):
-                raise RecordsError(
-                    expected=Message("parts that are batches of the record, or none"),
-                    found=Verbatim(repr(part.batch)),
-                    remedy=Message("Enter that batch first, or leave the part's batch out."),
-                )
+            if part.batch is not None:
+                self._check_batch_known(part.batch)
         if self.entries(kind="batch", subject=batch.id, superseded=True, limit=1):
             raise RecordsError(
                 expected=Message("a new id for the batch"),
@@ -185,6 +182,15 @@ class Records:
                 remedy=Message("Choose another id, or correct that entry."),
             )
         return self._add("batch", batch.id, batch, stamp)
+
+    def _check_batch_known(self, name: str) -> None:
+        found = self.entries(kind="batch", subject=name, limit=1)
+        if not found or found[0].withdrawn:
+            raise RecordsError(
+                expected=Message("parts that are batches of the record, or none"),
+                found=Message("%(batch)s, which was withdrawn", batch=repr(name)) if found else Verbatim(repr(name)),
+                remedy=Message("Enter that batch first, or leave the part's batch out."),
+            )
 
     def add_point(self, point: Point, stamp: Stamp) -> Entry:
         """Add a point, or update it: the later entry supersedes the one before."""
@@ -200,6 +206,12 @@ class Records:
     def add_injector_setting(self, setting: InjectorSetting, stamp: Stamp) -> Entry:
         """Add a setting; earlier ones stay, they held until then."""
         return self._add("injector_setting", setting.injector, setting, stamp)
+
+    def add_tank_event(self, event: TankEvent, stamp: Stamp) -> Entry:
+        """Add what happened to a tank or to what stood in it; `RecordsError` where its batch is not in the record."""
+        if event.batch is not None:
+            self._check_batch_known(event.batch)
+        return self._add("tank_event", event.batch or event.tank, event, stamp)
 
     def add_check_standard(
         self,
@@ -223,7 +235,7 @@ class Records:
         self,
         kind: Kind,
         subject: str | None,
-        said: Batch | InjectorSetting | Note,
+        said: Batch | InjectorSetting | TankEvent | Note,
         stamp: Stamp,
     ) -> Entry:
         draft = Draft(kind=kind, payload=to_payload(said), subject=subject)
@@ -341,6 +353,11 @@ class Records:
         """Return the injectors' settings, the last entered first."""
         found = self.entries(kind="injector_setting", limit=limit)
         return [Recorded(entry=e, said=from_payload(InjectorSetting, e.payload)) for e in found if not e.withdrawn]
+
+    def tank_events(self, *, limit: int = _PAGE) -> list[Recorded[TankEvent]]:
+        """Return what happened to the tanks, the last entered first."""
+        found = self.entries(kind="tank_event", limit=limit)
+        return [Recorded(entry=e, said=from_payload(TankEvent, e.payload)) for e in found if not e.withdrawn]
 
     def check_standards(self, *, lot: str | None = None, limit: int = _PAGE) -> list[Recorded[CheckStandard]]:
         """Return the checks of a lot, or of all, the last entered first; their numbers are in the lot's own file."""

@@ -14,6 +14,7 @@ from stripread.files import TomlTable, read_toml
 from stripread.i18n import Joined, Message, Number, Verbatim
 from stripread.lot import Lot, load_lot
 from stripread.site.analytes import KNOWN_ANALYTES, Analyte, analytes_of_table, find_analyte, judged_strength
+from stripread.site.supply import Supply, parse_supply
 from stripread.strip import StripKind, load_kind, shipped_kinds
 from stripread.units import UNITS, Units
 
@@ -108,6 +109,7 @@ class Site:
     database: str | None = None  # of the record, where it is not the SQLite file in the folder
     units: Units = "metric"  # in which amounts are told where nobody chose others
     analytes: Mapping[str, Analyte] = field(default_factory=dict)  # its own, besides the known ones
+    supply: Supply = field(default_factory=lambda: Supply(tanks={}, injectors={}, lines={}))
 
     @property
     def all_analytes(self) -> tuple[str, ...]:
@@ -195,9 +197,15 @@ def load_site(folder: Path) -> Site:
         raise top.wrong("sample", Message("at least one table [sample.NAME]"))
     analytes = analytes_of_table(top.table("analyte", _named("analyte"))) if "analyte" in top.data else {}
     return Site(
-        folder=folder, name=top.text("name"), samples=samples, **files, database=_database(top), units=_units(top),
+        folder=folder,
+        name=top.text("name"),
+        samples=samples,
+        **files,
+        database=_database(top),
+        units=_units(top),
         analytes=analytes,
-    )  # fmt: skip
+        supply=parse_supply(top),
+    )
 
 
 def _named(key: str) -> Message:

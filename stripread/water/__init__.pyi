@@ -6,6 +6,7 @@ from .contact import Disinfectant as Disinfectant
 from .contact import contact_time as contact_time
 from .crops import crop_cautions as crop_cautions
 from .decay import COVERS as COVERS
+from .decay import NO_COVER_TOLD as NO_COVER_TOLD
 from .decay import Forecast as Forecast
 from .decay import LossFit as LossFit
 from .decay import Timed as Timed

@@ -31,6 +31,7 @@ from stripread.water.warmth import (
 
 __all__ = [
     "COVERS",
+    "NO_COVER_TOLD",
     "Forecast",
     "LossFit",
     "Prior",
@@ -66,6 +67,9 @@ COVERS: dict[str, Prior] = {
     "sealed": Prior(name="a sealed, full and dark container", half_life=336.0, factor=3.0, source=_OURS),
 }
 """Half-life of a stock [h] at 20 C by the cover of its tank; the factor is for water of any season (5 to 35 C)."""
+
+NO_COVER_TOLD = Prior(name="a tank whose cover nobody told", half_life=64.0, factor=6.0, source=_OURS)
+"""From an open tank's half-life to a sealed one's."""
 
 _WIDE_FACTOR = 20.0  # of the prior where no cover is named; about three times the time over which was read. Ours
 

@@ -43,7 +43,10 @@ def with_batch(records: Records, context: SampleContext, reading: Reading, *, no
 
 def with_batch_at(records: Records, context: SampleContext, *, at: datetime) -> SampleContext:
     """Return a sample with its batch: where nobody said, the latest one at a time."""
-    return context if context.batch else replace(context, batch=batch_of(records, context.sample, at=at))
+    if context.batch:
+        return context
+    point = None if context.point is None else _point(records, context.point)
+    return replace(context, batch=batch_of(records, context.sample, at=at, point=point))
 
 
 def taken_when(taken_at: datetime | None, now: datetime) -> datetime:

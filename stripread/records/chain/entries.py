@@ -22,13 +22,14 @@ __all__ = [
     "Point",
     "Role",
     "Stamp",
+    "TankEvent",
     "from_payload",
     "to_payload",
 ]
 
 Kind = Literal[
     "site", "point", "sample_type", "strip_kind", "lot", "card_print", "batch", "injector_setting", "reading",
-    "photo", "check_standard", "note", "account", "calibration", "study",
+    "photo", "check_standard", "note", "account", "calibration", "study", "tank_event",
 ]  # fmt: skip
 Role = Literal["photo", "flash_photo", "lot", "card"]
 BatchKind = Literal["concentrate", "stock", "top-up"]
@@ -125,8 +126,14 @@ class Batch:
         Water put in, and its standard uncertainty (k = 1).
     expected_mg_per_l, u_expected_mg_per_l : float or None
         The strength that the recipe should give.
+    expected_interval : (low, high) or None
+        Its 95 % interval, which need not lie evenly about it.
+    expected_by_hand : bool
+        Whether a person put the strength in place of what the recipe gives; the note says why.
     source : str or None
         What a concentrate was generated from.
+    ready_at : datetime or None
+        When a concentrate has given its strength; it is lost from then on. None: when it was made.
     """
 
     id: str
@@ -138,7 +145,10 @@ class Batch:
     parts: tuple[Part, ...] = ()
     expected_mg_per_l: float | None = None
     u_expected_mg_per_l: float | None = None
+    expected_interval: tuple[float, float] | None = None
+    expected_by_hand: bool = False
     source: str | None = None
+    ready_at: datetime | None = None
     tank: str | None = None
     cover: str | None = None
     note: str = ""
@@ -146,12 +156,16 @@ class Batch:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Point:
-    """A place where samples are taken; ``order`` counts along its line from the injector, ``flush_min`` is a time."""
+    """A place where samples are taken; ``order`` counts along its line from the injector, ``flush_min`` is a time.
+
+    A point of a ``tank`` tells what is in that one.
+    """
 
     name: str
     sample: str
     line: str | None = None
     order: int | None = None
+    tank: str | None = None
     flush_min: float | None = None
     before_injector: bool = False
     note: str = ""
@@ -167,6 +181,28 @@ class InjectorSetting:
     convention: Literal["in", "to"]
     batch: str | None = None
     flow_l_per_min: float | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TankEvent:
+    """What left a tank other than by the injector or into another batch.
+
+    Attributes
+    ----------
+    what : {"emptied", "discarded", "moved"}
+        A tank was emptied; some or all of a batch was thrown away; a batch was put into another tank.
+    tank : str or None
+        Which one was emptied, or into which the batch was put.
+    volume_l : float or None
+        Of what was discarded; None: all of it.
+    """
+
+    what: Literal["emptied", "discarded", "moved"]
+    at: datetime
+    tank: str | None = None
+    batch: str | None = None
+    volume_l: float | None = None
     note: str = ""
 
 
@@ -201,8 +237,11 @@ class Note:
     tags: tuple[str, ...] = field(default=())
 
 
-_Entered = Batch | Point | InjectorSetting | CheckStandard | Note
-_E = TypeVar("_E", Batch, Point, InjectorSetting, CheckStandard, Note)
+_Entered = Batch | Point | InjectorSetting | TankEvent | CheckStandard | Note
+_E = TypeVar("_E", Batch, Point, InjectorSetting, TankEvent, CheckStandard, Note)
+
+
+_TIMES = ("made_at", "ready_at", "since", "at")
 
 
 def to_payload(entered: _Entered) -> dict[str, Any]:
@@ -230,8 +269,8 @@ def from_payload(shape: type[_E], payload: Mapping[str, Any]) -> _E:
     """
     known = {key: value for key, value in payload.items() if key in shape.__dataclass_fields__}
     try:
-        for key in ("made_at", "since"):
-            if key in known:
+        for key in _TIMES:
+            if known.get(key) is not None:
                 known[key] = datetime.fromisoformat(known[key])
                 if known[key].tzinfo is None:
                     raise _wrong(
@@ -239,8 +278,9 @@ def from_payload(shape: type[_E], payload: Mapping[str, Any]) -> _E:
                     )
         if "parts" in known:
             known["parts"] = tuple(Part(**part) for part in known["parts"])
-        if "tags" in known:
-            known["tags"] = tuple(known["tags"])
+        for key in ("tags", "expected_interval"):
+            if known.get(key) is not None:
+                known[key] = tuple(known[key])
         entered = shape(**known)
     except (TypeError, ValueError) as error:
         raise _wrong(

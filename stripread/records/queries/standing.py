@@ -6,7 +6,8 @@ from datetime import datetime
 from stripread.findings import Finding
 from stripread.i18n import Message
 from stripread.records.chain.entries import Batch
-from stripread.records.queries.batches import batch_readings, expected_strength, find_batch
+from stripread.records.queries.batches import batch_readings, find_batch
+from stripread.records.queries.strengths import expected_strength
 from stripread.records.store import Records
 from stripread.units import Measured
 from stripread.water import of_example, recipe_finding

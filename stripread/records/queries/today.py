@@ -1,59 +1,35 @@
 """What is due and what is wrong at a site today, by its record: the most urgent first."""
 
-from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Literal
 
 from stripread.check import RANGE_STATES, VALIDITY, drifted
 from stripread.errors import StripReadError
 from stripread.findings import VERIFY_LOT
-from stripread.i18n import ByFace, Joined, Message, Number, Shown, Verbatim
+from stripread.i18n import Joined, Message, Number, Shown, Verbatim
 from stripread.lot import load_lot
-from stripread.records.queries.batches import batch_forecast, batch_of, batch_readings, find_batch
 from stripread.records.queries.checks import lot_scores
+from stripread.records.queries.due import Due, Urgency
 from stripread.records.queries.readings import ReadingFilter, RecordedReading
+from stripread.records.queries.stock_due import behind_words, stock_due
 from stripread.records.store import Records
 from stripread.site import Site
 from stripread.units import findings_of
 
 __all__ = ["Due", "due_today"]
 
-Urgency = Literal["now", "today", "soon"]
-Matter = Literal["reading", "measurement", "point", "batch", "lot"]
 _ORDER: dict[Urgency, int] = {"now": 0, "today": 1, "soon": 2}
-_LOT_SOON, _STOCK_SOON = timedelta(days=14), timedelta(hours=24)  # ours
-_KNOWN_LOSS = 2  # readings from which a batch's own loss shows
+_LOT_SOON = timedelta(days=14)  # ours
 _IN_USE = timedelta(days=30)  # a lot that no reading used for so long is not asked about
 _ENTERED = 500  # the latest entered readings that are looked at
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Due:
-    """One thing to look after: about what, what is the matter, and what to do.
-
-    Attributes
-    ----------
-    kind : str
-        Of what ``about`` is the name; of a reading it is the point's.
-    entry : int or None
-        The reading's.
-    """
-
-    urgency: Urgency
-    about: Shown
-    matter: Shown
-    advice: Shown
-    kind: Matter
-    entry: int | None = None
 
 
 def due_today(records: Records, site: Site, *, now: datetime) -> tuple[Due, ...]:
     """Return what is due, the most urgent first; nothing where all is well."""
     latest = records.latest_by_point(site.main_analytes)
     found = [
-        *_wrong([*sorted(latest.items()), *_others(records, latest, now)]),
+        *_wrong(records, site, [*sorted(latest.items()), *_others(records, latest, now)], now),
         *_unsampled(records, latest, now),
-        *_stock(records, site, now),
+        *stock_due(records, site, now=now),
         *_lots(records, site, now),
     ]
     return tuple(sorted(found, key=lambda due: _ORDER[due.urgency]))
@@ -69,7 +45,7 @@ def _others(records: Records, latest: dict[str, RecordedReading], now: datetime)
     return [(point, found[point, analyte]) for point, analyte in sorted(found.keys() - told)]
 
 
-def _wrong(latest: list[tuple[str, RecordedReading]]) -> list[Due]:
+def _wrong(records: Records, site: Site, latest: list[tuple[str, RecordedReading]], now: datetime) -> list[Due]:
     """Points whose latest reading is not a good one within its range."""
     found = []
     for point, reading in latest:
@@ -93,9 +69,11 @@ def _wrong(latest: list[tuple[str, RecordedReading]]) -> list[Due]:
                 method=reading.method.words,
                 matter=matter,
             )
-        again = Message("Read a second strip and take both together.")
-        if not reading.method.is_strip:
-            again = Message("Measure again.")
+        advice: Shown = Message("Read a second strip and take both together.")
+        if worst is not None:
+            advice = worst.advice
+        elif not reading.method.is_strip:
+            advice = Message("Measure again.")
         found.append(
             Due(
                 urgency="now" if out else "today",
@@ -106,12 +84,18 @@ def _wrong(latest: list[tuple[str, RecordedReading]]) -> list[Due]:
                     when=reading.when.isoformat(sep=" ", timespec="minutes")[:16],
                     matter=matter,
                 ),
-                advice=again if worst is None else worst.advice,
+                advice=_with_behind(records, site, point, advice, now) if out else advice,
                 kind="reading" if reading.method.is_strip else "measurement",
                 entry=reading.entry.seq,
             )
         )
     return found
+
+
+def _with_behind(records: Records, site: Site, point: str, advice: Shown, at: datetime) -> Shown:
+    """Add to an advice which injector and tank stand behind a point whose water is out of range."""
+    behind = behind_words(records, site, point, at=at)
+    return advice if behind is None else Joined((advice, behind), " ")
 
 
 def _unsampled(records: Records, latest: dict[str, RecordedReading], now: datetime) -> list[Due]:
@@ -146,63 +130,6 @@ def _flush_and_dip(flush_min: float | None) -> Message:
     if not flush_min:
         return Message("Dip a new strip and read it.")
     return Message("Flush for %(seconds)s s, then dip a new strip and read it.", seconds=Number(60 * flush_min, ".0f"))
-
-
-def _stock(records: Records, site: Site, now: datetime) -> list[Due]:
-    """Return whether the stock in use was never read, or is weak soon by its own loss of strength."""
-    sample = site.sample_of_batch("stock")
-    name = None if sample is None else batch_of(records, sample, at=now)
-    batch = None if name is None else find_batch(records, name)
-    if sample is None or batch is None:
-        return []
-    read = batch_readings(records, batch)
-    if not read:
-        return [
-            Due(
-                urgency="today",
-                about=Verbatim(batch.id),
-                matter=Message("this stock was never read"),
-                advice=Message("Read its strength."),
-                kind="batch",
-            )
-        ]
-    forecast = batch_forecast(records, batch, sample, at=now)
-    if forecast is None or forecast.use_until is None or forecast.use_until > now + _STOCK_SOON:
-        return []
-    when = forecast.use_until.isoformat(sep=" ", timespec="minutes")[:16]
-    past = forecast.use_until <= now
-    limit = Joined((Number(sample.main.low, "g"), sample.main.unit))
-    # One reading tells nothing of the loss: what its tank's cover lets expect is a guess.
-    if len(read) < _KNOWN_LOSS:
-        urgency: Urgency = "today" if past else "soon"
-        matter = (
-            Message(
-                "read once; as such tanks go it may have fallen under %(limit)s about %(when)s", limit=limit, when=when
-            )
-            if past
-            else Message(
-                "read once; as such tanks go it may fall under %(limit)s about %(when)s", limit=limit, when=when
-            )
-        )
-    else:
-        urgency = "now" if past else "soon"
-        matter = (
-            Message("by its loss of strength it fell under %(limit)s at %(when)s", limit=limit, when=when)
-            if past
-            else Message("by its loss of strength it will fall under %(limit)s at %(when)s", limit=limit, when=when)
-        )
-    return [
-        Due(
-            urgency=urgency,
-            about=Verbatim(batch.id),
-            matter=matter,
-            advice=ByFace(
-                Message("Read it; top it up or make a new one if it is weak: stripread water top-up."),
-                Message("Read it; top it up or make a new one if it is weak."),
-            ),
-            kind="batch",
-        )
-    ]
 
 
 def _lots(records: Records, site: Site, now: datetime) -> list[Due]:

@@ -9,9 +9,9 @@ from typing import Any
 
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.i18n import Message, Verbatim
-from stripread.records import Batch, Records, batch_readings, find_batch
+from stripread.records import Batch, Records, batch_left, batch_readings, find_batch
 from stripread.report import Answer, dilution_answer, generation_answer, top_up_answer
-from stripread.site import load_site
+from stripread.site import Site, load_site
 from stripread.units import ASSUMED_U, Measured, ParsedInputs, Units, volume_as_typed
 from stripread.water import Dilution, Sachet, TopUp, dilute, expected_generation, load_sachet, shipped_sachets, top_up
 from stripread.web.forms import chosen, needed, text, whole
@@ -90,7 +90,7 @@ def plan_stock(records: Records, folder: Path, asked: _Fields, units: Units) -> 
             available_l=typed.maybe_exact(
                 text(asked, "available") or None, "volume", name=Message("the concentrate there is")
             )
-            or left_of(records, text(asked, "concentrate")),
+            or _left(records, load_site(folder), text(asked, "concentrate")),
             tank_l=typed.maybe_exact(text(asked, "holds") or None, "volume", name=Message("the tank")),
         )
         answer = dilution_answer(pours, concentrate=strength, wanted=aim, pour_u=_POUR_U, system=typed.system)
@@ -136,14 +136,11 @@ def plan_top_up(records: Records, folder: Path, asked: _Fields, units: Units) ->
     return _planned(plan, asked, "volume", made)
 
 
-def left_of(records: Records, name: str) -> float | None:
-    """Return the litres of a batch that later batches have not used up; None where it is not known what it was."""
+def _left(records: Records, site: Site, name: str) -> float | None:
+    """Return the litres that are left of a batch; None where it is not known what it was."""
     batch = find_batch(records, name) if name else None
-    if batch is None:
-        return None
-    made = batch.water_l + sum(part.volume_l for part in batch.parts)
-    others = (one.said for one in records.batches(limit=10 * _CHOICES))
-    return max(made - sum(part.volume_l for other in others for part in other.parts if part.batch == name), 0.0)
+    now = datetime.now().astimezone()
+    return None if batch is None else batch_left(records, batch, at=now, site=site).volume_l.value
 
 
 def known_sachets(folder: Path) -> dict[str, str]:

@@ -1,0 +1,92 @@
+"""A batch has one strength at a time, for plan and record: aged from its readings, else from its recipe."""
+
+import math
+from collections.abc import Iterator
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from stripread.records import Batch, Part, Records, expected_strength, open_records, strength_of, with_expected
+from tests.unit.made_records import START, made_pad, made_payload, made_stamp
+
+HOUR = timedelta(hours=1)
+
+
+@pytest.fixture
+def records(tmp_path: Path) -> Iterator[Records]:
+    with open_records(tmp_path, create=True) as opened:
+        yield opened
+
+
+def add_concentrate(records: Records, expected: float, u: float, *, cover: str | None = None) -> Batch:
+    batch = Batch(id="C-1", kind="concentrate", made_at=START, made_by="Ana", water_l=20.0, u_water_l=0.2, cover=cover,
+                  expected_mg_per_l=expected, u_expected_mg_per_l=u)  # fmt: skip
+    records.add_batch(batch, made_stamp())
+    return batch
+
+
+def read_as(records: Records, value: float, *, hours: float, u: float = 0.05) -> None:
+    pad = made_pad(value) | {
+        "standard_uncertainty": u * value, "interval": [value * (1 - 1.96 * u), value * (1 + 1.96 * u)]
+    }  # fmt: skip
+    payload = made_payload(sample="concentrate", point=None, taken=START + hours * HOUR, pads=[pad])
+    payload["how"]["batch"] = "C-1"
+    records.add_reading(payload, files=[], stamp=made_stamp(60 * hours))
+
+
+def test_a_stock_of_a_read_concentrate_is_entered_by_the_reading_not_by_the_sachets(records):
+    add_concentrate(records, 913.0, 40.0)  # two sachets, of which one was dead; the cover was not told
+    read_as(records, 310.0, hours=10)
+    stock = Batch(id="S-1", kind="stock", made_at=START + 10.5 * HOUR, made_by="Ana", water_l=1e-9,
+                  parts=(Part(batch="C-1", volume_l=10.0),))  # fmt: skip
+    entered = with_expected(records, stock)
+    assert entered.expected_mg_per_l == pytest.approx(310, rel=0.03)
+
+
+def test_half_an_hour_after_two_readings_a_strength_is_not_lost_in_doubt(records):
+    concentrate = add_concentrate(records, 310.0, 12.0)
+    read_as(records, 303.0, hours=10)
+    read_as(records, 301.0, hours=10.2, u=0.043)  # 275 to 327
+    now = strength_of(records, concentrate, at=START + 10.7 * HOUR)
+    low, high = now.interval
+    assert now.value == pytest.approx(301, rel=0.03)
+    assert low > 260
+    assert high < 330
+
+
+def test_an_unread_concentrate_ages_by_its_cover(records):
+    concentrate = add_concentrate(records, 420.0, 12.0, cover="open")
+    now = strength_of(records, concentrate, at=START + 12 * HOUR)  # the half-life that an open tank lets expect
+    assert now.value == pytest.approx(210, rel=0.05)
+    assert now.interval[1] < 420 + 2 * 12
+    assert now.interval[0] < 100  # how fast is a guess
+
+
+def test_what_is_not_told_of_the_cover_is_wide(records):
+    concentrate = add_concentrate(records, 420.0, 1.0)
+    low, high = strength_of(records, concentrate, at=START + 48 * HOUR).interval
+    half_lives = [48 / math.log2(421 / end) for end in (low, high)]
+    assert half_lives[0] < 12  # faster than an open tank
+    assert half_lives[1] > 336  # slower than a sealed one
+
+
+def test_a_concentrate_ages_from_when_it_was_ready(records):
+    batch = Batch(id="C-1", kind="concentrate", made_at=START, made_by="Ana", water_l=20.0, cover="open",
+                  ready_at=START + 12 * HOUR, expected_mg_per_l=420.0, u_expected_mg_per_l=5.0)  # fmt: skip
+    records.add_batch(batch, made_stamp())
+    assert strength_of(records, batch, at=START + 12 * HOUR).value == pytest.approx(420)
+    assert strength_of(records, batch, at=START + 24 * HOUR).value == pytest.approx(210, rel=0.05)
+
+
+def test_a_mixture_recorded_has_no_end_over_what_went_in(records):
+    add_concentrate(records, 546.0, 20.0)
+    read_as(records, 300.0, hours=72)  # read late: what it was when poured is unsure, and at most what went in
+    gallon = 3.785
+    stock = Batch(id="S-1", kind="stock", made_at=START + HOUR, made_by="Ana", water_l=1.5 * gallon,
+                  parts=(Part(batch="C-1", volume_l=gallon),))  # fmt: skip
+    entered = with_expected(records, stock)
+    most = (546 + 2 * 20) * 1 / 2.5
+    assert entered.expected_interval[1] < most * 1.01
+    again = expected_strength(records, entered)
+    assert again.interval == pytest.approx(entered.expected_interval)
