@@ -25,6 +25,7 @@ from stripread.cli.records.measure import measure
 from stripread.cli.records.note import note as enter_note
 from stripread.cli.records.point import point_app
 from stripread.cli.records.report import report
+from stripread.cli.records.tank import tank_app
 from stripread.cli.records.today import today
 from stripread.cli.records.trend import trend
 from stripread.cli.records.upkeep import records_app
@@ -259,6 +260,7 @@ app.add_typer(person_app, name="person")
 app.add_typer(point_app, name="point")
 app.add_typer(injector_app, name="injector")
 app.add_typer(batch_app, name="batch")
+app.add_typer(tank_app, name="tank")
 app.command(name="note")(enter_note)
 app.add_typer(simulate_app, name="simulate")
 

@@ -259,6 +259,13 @@ class Records:
             If there is no such entry, it is superseded already, or a field cannot be changed so.
         """
         old = self.entry(seq)
+        later = next((e for e in self.corrections_of(seq) if e.supersedes == seq), None)
+        if later is not None:
+            raise RecordsError(
+                expected=Message("an entry that holds"),
+                found=Message("entry %(seq)s, which entry %(later)s supersedes", seq=seq, later=later.seq),
+                remedy=Message("Correct entry %(later)s.", later=later.seq),
+            )
         payload = corrected_payload(old, changes=changes or {}, why=why, withdraw=withdraw)
         subject = payload.get("point") if old.kind == "reading" else old.subject
         draft = Draft(kind=old.kind, payload=payload, subject=subject, supersedes=seq, files=old.files)

@@ -75,6 +75,7 @@ from .terminal.water_batch import recipe_answer as recipe_answer
 from .terminal.water_batch import recipe_check_answer as recipe_check_answer
 from .terminal.water_batch import top_up_answer as top_up_answer
 from .terminal.water_delivery import delivery_answer as delivery_answer
+from .terminal.water_delivery import dose_answer as dose_answer
 from .terminal.water_generation import EXAMPLE_FIGURES as EXAMPLE_FIGURES
 from .terminal.water_generation import generation_answer as generation_answer
 from .terminal.water_generation import yield_answer as yield_answer

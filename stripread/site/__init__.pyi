@@ -12,9 +12,5 @@ from .site import load_site as load_site
 from .site import resolve_card as resolve_card
 from .site import resolve_kind as resolve_kind
 from .site import resolve_lot as resolve_lot
-from .supply import Injector as Injector
-from .supply import Line as Line
-from .supply import Supply as Supply
-from .supply import Tank as Tank
 from .write import add_name as add_name
 from .write import write_demo_site as write_demo_site

@@ -33,7 +33,7 @@ def site(tmp_path: Path) -> Path:
         records.add_batch(
             Batch(
                 id="C-1", kind="concentrate", made_at=MORNING - timedelta(hours=14), made_by="Ana", water_l=40.0,
-                expected_mg_per_l=420.0, u_expected_mg_per_l=15.0,
+                expected_mg_per_l=420.0, u_expected_mg_per_l=15.0, ready_at=MORNING,
             ),
             ANA,
         )  # fmt: skip

@@ -16,7 +16,7 @@ def test_settings_are_listed_the_last_entered_first_with_all_that_was_said(site)
     first = run(site, "injector", "set", "main", "--ratio", "1:320", "--at", "2026-04-14T06:00")
     assert "1 part in 320" in first.stdout
     run(site, "batch", "generate", "C-1", "--water", "20 L")
-    words = ("--means", "to", "--batch", "C-1", "--flow", "20 gpm", "--remark", "new dial")
+    words = ("--means", "to", "--batch", "C-1", "--flow", "20 gpm", "--remark", "new dial", "--yes")
     assert run(site, "injector", "set", "main", "--ratio", "1:275", *words).exit_code == 0
     later, earlier = lines(run(site, "injector", "list", "--json"))
     assert (later["ratio"], later["convention"], later["batch"], later["note"]) == (275, "to", "C-1", "new dial")

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from stripread.records import Batch, Part, Records, expected_strength, open_records, strength_of, with_expected
+from stripread.records import Batch, Part, Records, expected_strength, open_records, strength_of
+from stripread.records.queries.strengths import with_expected
 from tests.unit.made_records import START, made_pad, made_payload, made_stamp
 
 HOUR = timedelta(hours=1)

@@ -222,7 +222,7 @@ def test_a_correction_supersedes_and_keeps_the_first(records: Records) -> None:
     assert [one.entry.seq for one in records.readings()] == [2, 3]
     corrections = records.readings(ReadingFilter(corrections=True))
     assert {one.entry.seq: one.superseded_by for one in corrections} == {1: 3, 3: None}
-    with pytest.raises(RecordsError, match="another correction came first"):
+    with pytest.raises(RecordsError, match="which entry 3 supersedes"):
         records.correct(1, why="again", changes={"point": "bench-8"}, stamp=made_stamp())
     records.correct(3, why="the strip fell on the floor", withdraw=True, stamp=made_stamp())
     assert [one.entry.seq for one in records.readings()] == [2]

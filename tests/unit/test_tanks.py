@@ -16,14 +16,11 @@ from stripread.records import (
     Point,
     Records,
     TankEvent,
-    batch_in_tank,
-    batch_left,
-    batch_of,
-    drawings,
     due_today,
     find_batch,
     open_records,
 )
+from stripread.records.queries.tanks import batch_in_tank, batch_left, batch_of, drawings
 from stripread.site import Site, load_site, write_demo_site
 from tests.unit.made_records import START, made_pad, made_payload, made_stamp
 

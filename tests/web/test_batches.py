@@ -21,13 +21,13 @@ def make(site, batch="C-14", kind="concentrate", *, hours_ago=3.0, expected=435.
     at = NOW - timedelta(hours=hours_ago)
     said = Batch(
         id=batch, kind=kind, made_at=at, made_by="Ines", water_l=60.0, u_water_l=0.4, expected_mg_per_l=expected,
-        u_expected_mg_per_l=0.08 * expected, cover="covered",
+        u_expected_mg_per_l=0.08 * expected, cover="sealed",
     )  # fmt: skip
     with open_records(site) as records:
         records.add_batch(said, Stamp(at=at, who="Ines"))
 
 
-def read(site, batch, value, *, sample, hours_ago=1.0):
+def read(site, batch, value, *, sample, hours_ago=0.1):
     at = NOW - timedelta(hours=hours_ago)
     pad = {**made_pad(value), "standard_uncertainty": 0.05 * value}
     payload = {**made_payload(point="tank", sample=sample, taken=at, pads=[pad]), "how": {"batch": batch}}
@@ -178,6 +178,10 @@ def test_an_injector_is_set_once_and_listed(signed_in, site):
     client = signed_in("Ines")
     assert "never read, read it first" in client.get("/injector").text
     good = {"injector": "main", "ratio": "1:275", "means": "to", "batch": "S-3", "flow": "20 gpm"}
+    asked = post(client, "/injector", **good)  # what the water takes is not known yet
+    assert "It is not entered yet" in asked.text
+    assert "only if the water takes" in asked.text
+    good["nevertheless"] = "yes"
     for _ in range(2):
         assert post(client, "/injector", **good).status_code == 303
     with open_records(site) as records:

@@ -206,7 +206,7 @@ class TestAudit:
         yield "/log/{entry:int}/correct", post(f"/log/{seq}/correct", {"why": "splashed", "validity": "doubtful"})
         fields = {"point": "bench 1", "analyte": "pH", "value": "7.2"}
         yield "/measure", post("/measure", fields)
-        yield "/injector", post("/injector", {"injector": "one", "ratio": "1:275"})
+        yield "/injector", post("/injector", {"injector": "one", "ratio": "1:275", "nevertheless": "yes"})
         yield "/points-admin", post("/points-admin", {"new": "yes", "name": "bench 9", "sample": "line"})
         yield "/points-admin/{point}/retire", post("/points-admin/bench 9/retire", {"why": "gone"})
         measured = {"measured": ("x.csv", MEASURED, "text/csv")}

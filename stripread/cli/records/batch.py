@@ -1,7 +1,7 @@
 """The commands ``batch generate``, ``stock``, ``top-up`` and ``list``: what was made, of what, and when."""
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -9,6 +9,7 @@ import typer
 
 from stripread.cli.inputs import Cover, Json, ParsedInputs, Sachet, Sachets, SiteFolder, Temperature, warmth
 from stripread.cli.output import note, say
+from stripread.cli.records.tank import discard, move
 from stripread.errors import WrongUsageError
 from stripread.i18n import Message
 
@@ -63,7 +64,7 @@ def generate(
       stripread batch generate C-14 --water "20 L" --cover covered
     """
     from stripread.cli.site_record import site_of_records, stamp_of
-    from stripread.records import Batch
+    from stripread.records import Batch, as_expected
     from stripread.water import expected_generation, load_sachet, sachet_source
 
     where, stamp, typed = site_of_records(site), stamp_of(who), ParsedInputs()
@@ -71,27 +72,29 @@ def generate(
     hours = typed.exact(after, "time", name=Message("the time"))
     kind, warm = load_sachet(sachet), warmth(typed, temperature)
     made = expected_generation(kind, water_l=litres, hours=hours, sachets=sachets, temperature_c=warm)
+    made_at = _when(at, stamp)
     said = Batch(
         id=batch,
         kind="concentrate",
-        made_at=_when(at, stamp),
+        made_at=made_at,
+        ready_at=made_at + timedelta(hours=hours),
         made_by=stamp.who,
         water_l=litres.value,
         u_water_l=litres.u,
-        expected_mg_per_l=made.strength_mg_per_l.value,
-        u_expected_mg_per_l=made.strength_mg_per_l.u,
         source=sachet_source(kind, sachets=sachets, hours=hours, temperature_c=warm),
         tank=tank,
         cover=None if cover is None else cover.value,
     )
-    _enter(said, where, stamp, typed)
+    _enter(as_expected(said, made.strength_mg_per_l), where, stamp, typed)
 
 
 @batch_app.command()
 def stock(
     batch: _Id,
-    concentrate: Annotated[str, typer.Option(metavar="ID", help="The batch of concentrate that it is made of.")],
-    add: Annotated[str, typer.Option(metavar="VOLUME", help="How much of the concentrate.")],
+    concentrate: Annotated[
+        list[str], typer.Option(metavar="ID", help="The batch of concentrate that it is made of; of two, repeat it.")
+    ],
+    add: Annotated[list[str], typer.Option(metavar="VOLUME", help="How much of the concentrate; of each in turn.")],
     water: Annotated[str, typer.Option(metavar="VOLUME", help="Into how much water: it goes in first.")],
     tank: _Tank = None,
     cover: _Covered = None,
@@ -105,7 +108,14 @@ def stock(
 
       stripread batch stock S-14 --concentrate C-14 --add "20 L" --water "17 L" --cover covered
     """
-    made = _Mixture(batch=batch, kind="stock", parts=((concentrate, add),), water=water, tank=tank, cover=cover, at=at)
+    if len(concentrate) != len(add):
+        raise WrongUsageError(
+            expected=Message("as many volumes after --add as batches after --concentrate"),
+            found=Message("%(volumes)s and %(batches)s", volumes=len(add), batches=len(concentrate)),
+            remedy=Message("Name each batch with its volume."),
+        )
+    parts = tuple(zip(concentrate, add, strict=True))
+    made = _Mixture(batch=batch, kind="stock", parts=parts, water=water, tank=tank, cover=cover, at=at)
     _enter_mixture(made, who=who, site=site)
 
 
@@ -138,6 +148,10 @@ def top_up(
     parts = ((stock, left), *(() if concentrate is None or add is None else ((concentrate, add),)))
     made = _Mixture(batch=batch, kind="top-up", parts=parts, water=water, tank=tank, cover=cover, at=at)
     _enter_mixture(made, who=who, site=site)
+
+
+batch_app.command()(discard)
+batch_app.command()(move)
 
 
 @batch_app.command(name="list")
@@ -206,8 +220,8 @@ class _Mixture:
 
 
 def _enter_mixture(made: _Mixture, *, who: str | None, site: Path | None) -> None:
-    from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
-    from stripread.records import Batch, Part, with_expected
+    from stripread.cli.site_record import site_of_records, stamp_of
+    from stripread.records import Batch, Part
 
     where, stamp, typed = site_of_records(site), stamp_of(who), ParsedInputs()
     volumes = [
@@ -226,8 +240,6 @@ def _enter_mixture(made: _Mixture, *, who: str | None, site: Path | None) -> Non
         tank=made.tank,
         cover=None if made.cover is None else made.cover.value,
     )
-    with open_site_records(where) as records:
-        said = with_expected(records, said)
     _enter(said, where, stamp, typed)
 
 
@@ -237,17 +249,17 @@ def _when(at: datetime | None, stamp: "Stamp") -> datetime:
 
 def _enter(said: "Batch", site: "Site", stamp: "Stamp", typed: ParsedInputs) -> None:
     from stripread.cli.site_record import open_site_records
+    from stripread.records import complete_batch, enter_batch, entered_strength
     from stripread.report import EXAMPLE_FIGURES, WAIT, off_range, strength_words, strong_cautions
-    from stripread.units import Measured
     from stripread.water import of_example
 
     with open_site_records(site, create=stamp) as records:
-        entry = records.add_batch(said, stamp)
-    strength = None
+        said = complete_batch(records, site, said)
+        entry = enter_batch(records, site, said, stamp)
+    strength = entered_strength(said)
     if of_example(said.source):
         say(f"▲ {EXAMPLE_FIGURES}")
-    if said.expected_mg_per_l is not None:
-        strength = Measured(said.expected_mg_per_l, said.u_expected_mg_per_l or 0.0)
+    if strength is not None:
         sample = site.sample_of_batch(said.kind)
         if (off := off_range(strength, sample)) is not None:
             say(f"▲ {off.message}\n  {off.advice}")

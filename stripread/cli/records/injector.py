@@ -1,5 +1,6 @@
 """The commands ``injector set`` and ``injector list``: how the injectors were set, and since when."""
 
+import sys
 from datetime import datetime
 from enum import StrEnum
 from typing import Annotated
@@ -35,13 +36,20 @@ def enter(
         datetime | None,
         typer.Option(metavar="TIME", formats=["%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M"], help="Since when. [now]"),
     ] = None,
+    demand: Annotated[
+        str | None,
+        typer.Option(metavar="STRENGTH", help="What water and pipes take. [by the outlets' latest readings]"),
+    ] = None,
     remark: Annotated[str, typer.Option(metavar="TEXT", help="Why it was changed, or what else to know.")] = "",
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask, also where it may not suit.")] = False,
     who: Annotated[
         str | None, typer.Option(metavar="NAME", envvar="STRIPREAD_WHO", help="Who set it. [who is logged in]")
     ] = None,
     site: SiteFolder = None,
 ) -> None:
-    """Enter how an injector was set; the settings before stay, they held until then.
+    """Enter how an injector was set, and tell what it leaves at the outlets with the batch that it draws from.
+
+    Where that may not suit, it asks before it enters. The settings before stay, they held until then.
 
     Example:
 
@@ -49,7 +57,9 @@ def enter(
     """
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.records import InjectorSetting, find_batch
+    from stripread.report import answer_text
     from stripread.water import parse_ratio
+    from stripread.workflow import judge_setting
 
     where, stamp, typed = site_of_records(site), stamp_of(who), ParsedInputs()
     setting = parse_ratio(ratio, convention=means.value)
@@ -78,11 +88,31 @@ def enter(
                 found=Verbatim(repr(batch)),
                 remedy=Message("Enter it first."),
             )
+        taken = (
+            None if demand is None else typed.measured(demand, "strength", name=Message("the demand"), positive=False)
+        )
+        judged = judge_setting(records, where, said, demand=taken)
+        if judged is not None:
+            say(answer_text(judged))
+            if judged.needs_attention and not yes:
+                _ask()
         entry = records.add_injector_setting(said, stamp)
     say(f"{name}: {setting}")
     for line in typed.notes:
         say(str(line))
     note(f"recorded as entry {entry.seq}")
+
+
+def _ask() -> None:
+    """Ask whether a setting that may not suit is to be entered; where nobody can answer, it is not."""
+    if not sys.stdin.isatty():
+        raise WrongUsageError(
+            expected=Message("a setting that suits, or --yes"),
+            found=Message("one that may not suit, and nobody to ask"),
+            remedy=Message("Nothing was entered. Correct the setting, or add --yes."),
+        )
+    if not typer.confirm("Enter it nevertheless?", err=True):
+        raise typer.Exit(3)
 
 
 @injector_app.command(name="list")

@@ -276,22 +276,31 @@ def correct(
     """Add an entry that supersedes another one; the first one stays in the record.
 
     Of a reading: point, taken_at, validity (only to a worse one), remark. Of a batch, point, setting, note: its fields.
+    A batch's volumes are typed as amounts: water="3.5 gal", and of C-14 that went in, part.C-14="20 L"; the strength
+    that follows from them is worked out again.
 
     Example:
 
       stripread records correct 12 --why "wrong bench" --set point=bench-3
     """
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
+    from stripread.records import correct_batch
     from stripread.report import entry_line
 
-    with open_site_records(site_of_records(site)) as records:
+    where, stamp = site_of_records(site), stamp_of(who)
+    with open_site_records(where) as records:
         old = records.entry(seq)
-        changes = dict(_change(text, old.payload) for text in field or ())
-        new = records.correct(seq, why=why, changes=changes, withdraw=withdraw, stamp=stamp_of(who))
+        changes: dict[str, Any] = {}
+        for text in field or ():
+            changes |= _change(text, {**old.payload, **changes}, of_batch=old.kind == "batch")
+        if old.kind == "batch" and not withdraw and changes and not old.withdrawn:
+            new = correct_batch(records, where, old, changes=changes, why=why, stamp=stamp)
+        else:
+            new = records.correct(seq, why=why, changes=changes, withdraw=withdraw, stamp=stamp)
     say(entry_line(new))
 
 
-def _change(text: str, payload: Any) -> tuple[str, Any]:
+def _change(text: str, payload: Any, *, of_batch: bool) -> dict[str, Any]:
     """Take FIELD=VALUE apart; a value is a number or true or false where the old one is, and empty for nothing."""
     import json
 
@@ -300,11 +309,34 @@ def _change(text: str, payload: Any) -> tuple[str, Any]:
         raise WrongUsageError(
             expected=Message("FIELD=VALUE"), found=Verbatim(repr(text)), remedy=Message("Such as --set point=bench-3.")
         )
+    if of_batch and (key == "water" or key.startswith("part.")):
+        return _volume(key, value, payload)
     if value == "":
-        return key, None
+        return {key: None}
     if isinstance(payload.get(key), str):
-        return key, value
+        return {key: value}
     try:
-        return key, json.loads(value)
+        return {key: json.loads(value)}
     except ValueError:
-        return key, value
+        return {key: value}
+
+
+def _volume(key: str, text: str, payload: Any) -> dict[str, Any]:
+    """Return what a typed volume of a batch changes: its water, or what went in of another batch."""
+    from stripread.cli.inputs import ParsedInputs
+
+    litres = ParsedInputs().measured(text, "volume", name=Verbatim(key), positive=key != "water")
+    if key == "water":
+        return {"water_l": litres.value, "u_water_l": litres.u}
+    named = key.removeprefix("part.")
+    parts = [dict(part) for part in payload.get("parts", ())]
+    own = [part for part in parts if part["batch"] == named]
+    if not own:
+        known = ", ".join(str(part["batch"]) for part in parts) or Message("none")
+        raise WrongUsageError(
+            expected=Message("a batch that went in: %(known)s", known=known),
+            found=Verbatim(repr(named)),
+            remedy=Message("Name it after 'part.'."),
+        )
+    own[0].update(volume_l=litres.value, u_volume_l=litres.u)
+    return {"parts": parts}

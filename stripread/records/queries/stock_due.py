@@ -1,5 +1,7 @@
 """What is due about the stocks in use - never read, out of range, weak soon - and what stands behind a point."""
 
+from collections.abc import Collection
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from stripread.check import judged_state
@@ -23,8 +25,8 @@ _LOOK = ByFace(
 )
 
 
-def stock_due(records: Records, site: Site, *, now: datetime) -> list[Due]:
-    """Return what is due about every batch that an injector draws from."""
+def stock_due(records: Records, site: Site, *, now: datetime, told: Collection[int] = ()) -> list[Due]:
+    """Return what is due about every batch that an injector draws from; ``told`` are readings named already."""
     drawn: dict[str, list[Drawing]] = {}
     for one in drawings(records, site, at=now):
         if one.batch is not None:
@@ -35,25 +37,35 @@ def stock_due(records: Records, site: Site, *, now: datetime) -> list[Due]:
         sample = None if batch is None else site.sample_of_batch(batch.kind)
         if batch is not None and sample is not None:
             by = tuple(Verbatim(user.injector) for user in users if user.injector is not None)
-            found += _of_batch(records, batch, sample, by, now)
+            found += _of_batch(records, batch, sample, _Seen(by=by, now=now, told=told))
     return found
 
 
-def _of_batch(records: Records, batch: Batch, sample: SampleType, by: tuple[Shown, ...], now: datetime) -> list[Due]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Seen:
+    """Who draws from a batch, when it is looked at, and which readings are named already."""
+
+    by: tuple[Shown, ...]
+    now: datetime
+    told: Collection[int]
+
+
+def _of_batch(records: Records, batch: Batch, sample: SampleType, seen: _Seen) -> list[Due]:
     about: Shown = Verbatim(batch.id)
-    if by:
-        about = Message("%(batch)s, drawn by %(injectors)s", batch=batch.id, injectors=Joined(by, ", ", Message("and")))
+    if seen.by:
+        injectors = Joined(seen.by, ", ", Message("and"))
+        about = Message("%(batch)s, drawn by %(injectors)s", batch=batch.id, injectors=injectors)
 
     def due(urgency: Urgency, matter: Shown, advice: Shown = _LOOK) -> list[Due]:
         return [Due(urgency=urgency, about=about, matter=matter, advice=advice, kind="batch", name=batch.id)]
 
-    read = readings_of_batch(records, batch, until=now)
+    read = readings_of_batch(records, batch, until=seen.now)
     if not read:
         return due("today", Message("this stock was never read"), Message("Read its strength."))
     last = strength_read(read[-1])
     low = sample.main.low if sample.main.low > 0 else None
     state = None if last is None else judged_state(last, low, sample.main.high)
-    if last is not None and state in ("above", "below"):
+    if last is not None and state in ("above", "below") and read[-1].entry.seq not in seen.told:
         read_as = _words(last, sample)
         matter = (
             Message("too strong: read as %(strength)s on %(when)s", strength=read_as, when=_minute(read[-1].when))
@@ -62,10 +74,10 @@ def _of_batch(records: Records, batch: Batch, sample: SampleType, by: tuple[Show
         )
         strong = Message("Stop drawing from it until it is thinned with water and read again; look at the crops.")
         return due("now", matter, strong if state == "above" else _LOOK)
-    forecast = batch_forecast(records, batch, sample, at=now)
-    if forecast is None or forecast.use_until is None or forecast.use_until > now + _STOCK_SOON:
+    forecast = batch_forecast(records, batch, sample, at=seen.now)
+    if forecast is None or forecast.use_until is None or forecast.use_until > seen.now + _STOCK_SOON:
         return []
-    when, past = _minute(forecast.use_until), forecast.use_until <= now
+    when, past = _minute(forecast.use_until), forecast.use_until <= seen.now
     limit = Joined((Number(sample.main.low, "g"), sample.main.unit))
     # One reading tells nothing of the loss: what its tank's cover lets expect is a guess.
     if len(read) < _KNOWN_LOSS:

@@ -12,7 +12,7 @@ from stripread.site import SampleType
 from stripread.units import Measured
 from stripread.water import COVERS, NO_COVER_TOLD, LossFit, Timed, fit_loss, mix, strength_at, time_until
 
-__all__ = ["batch_forecast", "expected_strength", "strength_of", "with_expected"]
+__all__ = ["as_expected", "batch_forecast", "entered_strength", "expected_strength", "strength_of", "with_expected"]
 
 _LEAST_U = 1e-6  # of a strength that is stated without uncertainty: a fit needs one
 _DEEPEST = 20  # batches made of batches: more is a circle
@@ -44,6 +44,13 @@ def expected_strength(records: Records, batch: said.Batch) -> Measured | None:
     return _expected(records, batch, depth=0)
 
 
+def entered_strength(batch: said.Batch) -> Measured | None:
+    """Return the strength that a batch was entered with [mg/L]; None where nobody knew any."""
+    if batch.expected_mg_per_l is None or batch.u_expected_mg_per_l is None:
+        return None
+    return Measured(batch.expected_mg_per_l, batch.u_expected_mg_per_l, batch.expected_interval)
+
+
 def _expected(records: Records, batch: said.Batch, *, depth: int) -> Measured | None:
     if batch.parts and not batch.expected_by_hand and depth < _DEEPEST:
         strengths = [_strength_of_part(records, part, at=batch.made_at, depth=depth) for part in batch.parts]
@@ -54,9 +61,7 @@ def _expected(records: Records, batch: said.Batch, *, depth: int) -> Measured | 
                 for part, strength in zip(batch.parts, known, strict=True)
             ]
             return mix(*parts, (Measured(batch.water_l, batch.u_water_l), Measured(0.0)))
-    if batch.expected_mg_per_l is None or batch.u_expected_mg_per_l is None:
-        return None
-    return Measured(batch.expected_mg_per_l, batch.u_expected_mg_per_l, batch.expected_interval)
+    return entered_strength(batch)
 
 
 def _strength_of_part(records: Records, part: said.Part, *, at: datetime, depth: int) -> Measured | None:
@@ -69,6 +74,11 @@ def with_expected(records: Records, batch: said.Batch) -> said.Batch:
     strength = expected_strength(records, batch)
     if strength is None:
         return batch
+    return as_expected(batch, strength)
+
+
+def as_expected(batch: said.Batch, strength: Measured) -> said.Batch:
+    """Return a batch that should have a strength [mg/L]."""
     low, high = strength.interval
     return replace(
         batch,

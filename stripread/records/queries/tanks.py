@@ -6,11 +6,24 @@ from datetime import datetime
 
 from stripread.records.chain.entries import Batch, InjectorSetting, Point, TankEvent
 from stripread.records.queries.batches import find_batch, latest_batches
+from stripread.records.queries.strengths import strength_of
 from stripread.records.store import Records
 from stripread.site import SampleType, Site
 from stripread.units import Measured, propagate
 
-__all__ = ["Drawing", "Left", "batch_in_tank", "batch_left", "batch_of", "drawings", "feeding", "tank_of"]
+__all__ = [
+    "Drawing",
+    "Left",
+    "TankStanding",
+    "batch_in_tank",
+    "batch_left",
+    "batch_of",
+    "drawings",
+    "feeding",
+    "line_of",
+    "tank_of",
+    "tank_standings",
+]
 
 # Which entries make a batch of the kind that a sample type names.
 _MADE_BY = {"concentrate": ("concentrate",), "stock": ("stock", "top-up")}
@@ -33,6 +46,40 @@ class Left:
 
     volume_l: Measured
     at_most: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TankStanding:
+    """A tank, the batch in it with its strength by now [mg/L] and what is left, and the injectors that draw from it."""
+
+    name: str
+    batch: Batch | None
+    strength: Measured | None
+    left: Left | None
+    injectors: tuple[str, ...]
+
+
+def tank_standings(records: Records, site: Site, *, at: datetime) -> tuple[TankStanding, ...]:
+    """Return how every tank stands that the site file or a batch names, those of the site file first."""
+    events, drawn = _events(records, until=at), drawings(records, site, at=at)
+    of_batches = sorted({tank for b in latest_batches(records, until=at) if (tank := _tank_of(b, events)) is not None})
+    found = []
+    for name in dict.fromkeys((*site.supply.tanks, *of_batches)):
+        batch = batch_in_tank(records, name, at=at)
+        found.append(
+            TankStanding(
+                name=name,
+                batch=batch,
+                strength=None if batch is None else strength_of(records, batch, at=at),
+                left=None if batch is None else batch_left(records, batch, at=at, site=site),
+                injectors=tuple(
+                    one.injector
+                    for one in drawn
+                    if one.injector is not None and (one.tank == name or (batch is not None and one.batch == batch))
+                ),
+            )
+        )
+    return tuple(found)
 
 
 def batch_of(records: Records, sample: SampleType, *, at: datetime, point: Point | None = None) -> str | None:
@@ -81,10 +128,10 @@ def batch_left(records: Records, batch: Batch, *, at: datetime, site: Site) -> L
     out = [Measured(p.volume_l, p.u_volume_l) for o in others for p in o.parts if p.batch == batch.id]
     out += [Measured(e.volume_l) for e in events if e.batch == batch.id and e.volume_l is not None]
     drawn = any(one.batch is not None and one.batch.id == batch.id for one in drawings(records, site, at=at))
-    return Left(volume_l=_less(made_l(batch), out), at_most=drawn)
+    return Left(volume_l=_less(_made_l(batch), out), at_most=drawn)
 
 
-def made_l(batch: Batch) -> Measured:
+def _made_l(batch: Batch) -> Measured:
     """Return the volume of a batch when it was made [L]."""
     parts = [Measured(batch.water_l, batch.u_water_l), *(Measured(p.volume_l, p.u_volume_l) for p in batch.parts)]
     return propagate(lambda *litres: sum(litres), *parts)

@@ -29,7 +29,7 @@ def due_today(records: Records, site: Site, *, now: datetime) -> tuple[Due, ...]
     found = [
         *_wrong(records, site, [*sorted(latest.items()), *_others(records, latest, now)], now),
         *_unsampled(records, latest, now),
-        *stock_due(records, site, now=now),
+        *stock_due(records, site, now=now, told={one.entry.seq for one in latest.values()}),
         *_lots(records, site, now),
     ]
     return tuple(sorted(found, key=lambda due: _ORDER[due.urgency]))

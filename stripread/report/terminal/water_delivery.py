@@ -11,7 +11,7 @@ from stripread.report.terminal.water_strong import strong
 from stripread.units import Measured, probability_in_words, tell
 from stripread.water import RATIO_U, Delivery, Ratio, delivered, dose_for
 
-__all__ = ["SUITS", "delivery_answer"]
+__all__ = ["SUITS", "delivery_answer", "dose_answer"]
 
 SUITS, _SURE = 0.90, 0.95
 """Probability of landing within the limits from which a setting suits, and beyond which it is called too little or too
@@ -77,6 +77,64 @@ def delivery_answer(
             ),
         ),
         cautions=crops(analyte, made.dose_mg_per_l),
+    )
+    return strong(answer, stock)
+
+
+def dose_answer(ratio: Ratio, *, analyte: str, stock: Measured | None, limits: Limits) -> Answer:
+    """Tell what an injector doses where nobody knows what the water takes of it, or how strong the stock is.
+
+    Parameters
+    ----------
+    limits : (low, high)
+        Within which a residual is right [mg/L].
+    """
+    low, high = Number(limits[0], "g"), Number(limits[1], "g")
+    again = Message("Let the line run and read the outlets before you rely on it.")
+    if stock is None:
+        return Answer(
+            sign="?",
+            headline=Message("NOT JUDGED: nothing is known of what it draws from"),
+            result=None,
+            facts=((Message("injector"), Verbatim(str(ratio))),),
+            steps=(Message("Read the stock, and name its batch."), again),
+            notes=(CONVENTIONS[ratio.convention],),
+            cautions=(),
+        )
+    dose = delivered(ratio, stock_mg_per_l=stock, demand_mg_per_l=Measured(0.0)).dose_mg_per_l
+    facts = (
+        (Message("injector"), Verbatim(str(ratio))),
+        (Message("stock"), tell(stock, _MG)),
+        (Message("dose"), tell(dose, _MG)),
+    )
+    if measured_within(dose, None, limits[0]) >= _SURE:
+        headline = Message(
+            "TOO LITTLE: doses %(dose)s, under %(low)s mg/L even if the water takes nothing",
+            dose=tell(dose, _MG),
+            low=low,
+        )
+    else:
+        headline = Message(
+            "NOT SURE: doses %(dose)s; the outlets have %(low)s to %(high)s mg/L only if the water takes %(least)s to "
+            "%(most)s mg/L of it",
+            dose=tell(dose, _MG),
+            low=low,
+            high=high,
+            least=Number(max(dose.value - limits[1], 0.0), ".2g"),
+            most=Number(max(dose.value - limits[0], 0.0), ".2g"),
+        )
+    measure = ByFace(
+        Message("Measure what the water takes: `stripread water demand`."),
+        Message("Measure what the water takes: read just after the injector, and at the outlets."),
+    )
+    answer = Answer(
+        sign="▲",
+        headline=headline,
+        result=dose,
+        facts=facts,
+        steps=(measure, again),
+        notes=(CONVENTIONS[ratio.convention],),
+        cautions=crops(analyte, dose),
     )
     return strong(answer, stock)
 

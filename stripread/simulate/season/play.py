@@ -19,7 +19,7 @@ from stripread.errors import RecordsError, SiteError, StripReadError
 from stripread.i18n import Message
 from stripread.lot import RECORD, append_row
 from stripread.photo import PhotoFile, open_photo_bytes
-from stripread.records import Batch, Note, Records, Stamp, open_site_records, with_expected
+from stripread.records import Batch, Note, Records, Stamp, as_expected, complete_batch, enter_batch, open_site_records
 from stripread.simulate.demo import DEMO_LOTS, DEMO_PRINTER
 from stripread.simulate.optics.conditions import dip_strip, random_shot
 from stripread.simulate.scene.photograph import Shot, take_photo
@@ -190,12 +190,15 @@ class _Player:
             case Check():
                 self._check(event)
             case Made():
-                self.records.add_batch(with_expected(self.records, _predicted(event.batch)), _stamp(event.at))
+                self._made(_predicted(event.batch), _stamp(event.at))
             case Set():
                 self.records.add_injector_setting(event.setting, _stamp(event.at))
             case Remark():
                 about = None if event.about_point is None else self.last[event.about_point]
                 self.records.add_note(Note(text=event.text, about=about), _stamp(event.at))
+
+    def _made(self, batch: Batch, stamp: Stamp) -> None:
+        enter_batch(self.records, self.site, complete_batch(self.records, self.site, batch), stamp)
 
     def _sample(self, event: Sample) -> None:
         context = SampleContext(
@@ -261,4 +264,4 @@ def _predicted(batch: Batch) -> Batch:
     made = expected_generation(
         load_sachet("example"), water_l=water, hours=12.0, sachets=2, temperature_c=Measured(20.0)
     ).strength_mg_per_l
-    return replace(batch, expected_mg_per_l=made.value, u_expected_mg_per_l=made.u)
+    return replace(as_expected(batch, made), ready_at=batch.made_at + timedelta(hours=12.0))

@@ -9,7 +9,7 @@ from typing import Any
 
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.i18n import Message, Verbatim
-from stripread.records import Batch, Records, batch_left, batch_readings, find_batch
+from stripread.records import Batch, Records, batch_left, batch_readings, find_batch, strength_of
 from stripread.report import Answer, dilution_answer, generation_answer, top_up_answer
 from stripread.site import Site, load_site
 from stripread.units import ASSUMED_U, Measured, ParsedInputs, Units, volume_as_typed
@@ -80,7 +80,7 @@ def plan_stock(records: Records, folder: Path, asked: _Fields, units: Units) -> 
     def made() -> Plan:
         typed = ParsedInputs(usual=units)
         total = typed.exact(text(asked, "make"), "volume", name=Message("the stock to make"))
-        strength = _strength(typed, text(asked, "strength"), plan.concentrates, text(asked, "concentrate"))
+        strength = _strength(records, typed, text(asked, "strength"), plan.concentrates, text(asked, "concentrate"))
         aim = _aim(typed, plan, asked)
         pours = dilute(
             strength,
@@ -112,9 +112,9 @@ def plan_top_up(records: Records, folder: Path, asked: _Fields, units: Units) ->
     def made() -> Plan:
         typed = ParsedInputs(usual=units)
         left = typed.measured(text(asked, "volume"), "volume", name=Message("the stock's volume"))
-        stock = _strength(typed, text(asked, "strength"), plan.stocks, text(asked, "stock"))
+        stock = _strength(records, typed, text(asked, "strength"), plan.stocks, text(asked, "stock"))
         named, said = text(asked, "concentrate"), text(asked, "concentrate_strength")
-        concentrate = _strength(typed, said, plan.concentrates, named) if named or said else None
+        concentrate = _strength(records, typed, said, plan.concentrates, named) if named or said else None
         aim = _aim(typed, plan, asked)
         holds = typed.maybe_exact(text(asked, "holds") or None, "volume", name=Message("the tank"))
         adds = top_up(
@@ -192,9 +192,13 @@ def _known(records: Records, folder: Path, asked: _Fields) -> Plan:
 
 
 def _strength(
-    typed: ParsedInputs, said: str, choices: Sequence[tuple[Batch, tuple[datetime, Measured] | None]], name: str
+    records: Records,
+    typed: ParsedInputs,
+    said: str,
+    choices: Sequence[tuple[Batch, tuple[datetime, Measured] | None]],
+    name: str,
 ) -> Measured:
-    """Return a strength as typed, else as the batch was last read."""
+    """Return a strength as typed, else what the batch has now by its readings."""
     if said:
         return typed.measured(said, "strength", name=Message("the strength"), positive=False)
     for batch, read in choices:
@@ -207,7 +211,8 @@ def _strength(
                         "Read a strip of it first, diluted 1 part in 10 where it is over the strip's range."
                     ),
                 )
-            return read[1]
+            now = strength_of(records, batch, at=datetime.now().astimezone())
+            return read[1] if now is None else now
     raise WrongUsageError(
         expected=Message("a batch of the list, or a strength"),
         found=Verbatim(repr(name)),

@@ -11,6 +11,8 @@ from starlette.routing import Route
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.i18n import Message, Verbatim
 from stripread.records import InjectorSetting, Stamp, batch_readings, find_batch
+from stripread.report import Answer
+from stripread.site import load_site
 from stripread.units import ParsedInputs
 from stripread.water import Ratio, parse_ratio
 from stripread.web.forms import chosen, moment, needed, text
@@ -21,6 +23,7 @@ from stripread.web.security import need
 from stripread.web.sent_form import sent_form
 from stripread.web.site_record import records_of
 from stripread.web.state import AppState, state_of
+from stripread.workflow import judge_setting
 
 __all__ = ["injector_routes"]
 
@@ -38,12 +41,13 @@ def injector(request: Request, person: Person) -> Response:
     """List the settings; enter a new one."""
     state, now = state_of(request), datetime.now().astimezone()
     asked: Mapping[str, Any] = {}
-    trouble = None
+    trouble = judged = None
     if request.method == "POST":
         asked = sent_form(request)
         try:
-            _enter(state, asked, Stamp(at=now, who=person.name))
-            return RedirectResponse("/injector", status_code=303)
+            judged = _enter(state, asked, Stamp(at=now, who=person.name))
+            if judged is None:
+                return RedirectResponse("/injector", status_code=303)
         except StripReadError as error:
             trouble = error
     with records_of(state) as records:
@@ -53,12 +57,14 @@ def injector(request: Request, person: Person) -> Response:
     settings = [(said, Ratio(said.ratio, said.convention)) for said in found]
     return render(
         request, "injector.html", status=400 if trouble else 200, settings=settings, stocks=stocks, trouble=trouble,
+        judged=judged,
         latest=settings[0][0] if settings else None,
         asked={name: value for name in asked if isinstance(value := asked[name], str)},
     )  # fmt: skip
 
 
-def _enter(state: AppState, fields: Mapping[str, Any], stamp: Stamp) -> None:
+def _enter(state: AppState, fields: Mapping[str, Any], stamp: Stamp) -> Answer | None:
+    """Enter a setting; where it may not suit and nobody said "nevertheless", return why, and enter nothing."""
     means = chosen(fields, "means", ("in", "to"), Message("1 part in N, or 1 part to N")) or "in"
     setting = parse_ratio(
         needed(fields, "ratio", Message("the setting as 1:250")), convention=cast(Literal["in", "to"], means)
@@ -80,9 +86,14 @@ def _enter(state: AppState, fields: Mapping[str, Any], stamp: Stamp) -> None:
                 found=Verbatim(repr(said.batch)),
                 remedy=Message("Choose one of the list."),
             )
+        if text(fields, "nevertheless") != "yes":
+            judged = judge_setting(records, load_site(state.folder), said)
+            if judged is not None and judged.needs_attention:
+                return judged
         before = next((s.said for s in records.injector_settings(limit=50) if s.said.injector == said.injector), None)
         if before is None or not _sent_before(before, said):
             records.add_injector_setting(said, stamp)
+    return None
 
 
 def _sent_before(before: InjectorSetting, said: InjectorSetting) -> bool:

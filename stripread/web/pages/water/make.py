@@ -1,7 +1,7 @@
 """Making a batch: plan first - what to pour, step by step - then enter what was poured."""
 
 from collections.abc import Callable, Mapping
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from threading import Lock
 from typing import Any
@@ -13,7 +13,19 @@ from starlette.routing import Route
 
 from stripread.errors import StripReadError
 from stripread.i18n import Message
-from stripread.records import Batch, BatchKind, Part, Records, Stamp, find_batch, to_payload, with_expected
+from stripread.records import (
+    Batch,
+    BatchKind,
+    Part,
+    Records,
+    Stamp,
+    as_expected,
+    complete_batch,
+    enter_batch,
+    find_batch,
+    to_payload,
+)
+from stripread.site import load_site
 from stripread.units import ParsedInputs, Units
 from stripread.water import COVERS, expected_generation, sachet_source
 from stripread.web.forms import chosen, moment, needed, text, whole
@@ -40,7 +52,7 @@ __all__ = ["make_routes"]
 _ENTERING = Lock()  # so that one batch sent twice at once is found to be there by the second
 _MOST_SACHETS = 1000
 # What of a batch follows from when it was sent.
-_OF_ITS_TIME = ("made_at", "expected_mg_per_l", "u_expected_mg_per_l")
+_OF_ITS_TIME = ("made_at", "ready_at", "expected_mg_per_l", "u_expected_mg_per_l", "expected_interval")
 
 _Fields = Mapping[str, Any]
 _Planned = Callable[[Records, Path, _Fields, Units], Plan]
@@ -97,10 +109,11 @@ def _serve(request: Request, person: Person, template: str, plan: _Planned, make
 
 def _enter(state: AppState, fields: _Fields, stamp: Stamp, make: _Make) -> str:
     with _ENTERING, records_of(state, create=stamp) as records:
-        said = with_expected(records, make(records, fields, stamp, state.folder))
+        site = load_site(state.folder)
+        said = complete_batch(records, site, make(records, fields, stamp, state.folder))
         there = find_batch(records, said.id)
         if there is None or not _same(there, said):
-            records.add_batch(said, stamp)
+            enter_batch(records, site, said, stamp)
         return said.id
 
 
@@ -117,16 +130,16 @@ def _generated(records: Records, fields: _Fields, stamp: Stamp, folder: Path) ->
     kind = load_known(known_sachets(folder), fields)
     warm = warmth_of(typed, fields)
     made = expected_generation(kind, water_l=water, hours=hours, sachets=sachets, temperature_c=warm)
-    strength = made.strength_mg_per_l
-    return Batch(
+    common = _common(fields, stamp)
+    said = Batch(
         kind="concentrate",
         water_l=water.value,
         u_water_l=water.u,
-        expected_mg_per_l=strength.value,
-        u_expected_mg_per_l=strength.u,
         source=sachet_source(kind, sachets=sachets, hours=hours, temperature_c=warm),
-        **_common(fields, stamp),
+        ready_at=common["made_at"] + timedelta(hours=hours),
+        **common,
     )
+    return as_expected(said, made.strength_mg_per_l)
 
 
 def _stock(records: Records, fields: _Fields, stamp: Stamp, folder: Path) -> Batch:
