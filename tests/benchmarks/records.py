@@ -87,8 +87,8 @@ def measure(records: Records, count: int) -> tuple[float, ...]:
         median_ms(lambda: records.readings(ReadingFilter(point="point-07"), limit=20), 15),
         median_ms(records.latest_by_point, 7),
         median_ms(lambda: due_today(records, site, now=now), 5),
-        median_ms(lambda: trend_of(records, "point-07", since=None, until=None), 5),
-        median_ms(lambda: trend_of(records, "point-07", since=now - _MONTH, until=None), 5),
+        median_ms(lambda: trend_of(records, site, "point-07", since=None, until=None), 5),
+        median_ms(lambda: trend_of(records, site, "point-07", since=now - _MONTH, until=None), 5),
         median_ms(lambda: records.add_reading(payload, files=[], stamp=stamp), 15),
         median_ms(lambda: verify_records(records), 1) / 1e3,
     )

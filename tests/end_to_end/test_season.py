@@ -39,7 +39,7 @@ def records(season):
 
 @pytest.fixture(scope="module")
 def period(season, records) -> Period:
-    return period_of(records, site=season.name, start=START, end=END)
+    return period_of(records, season, start=START, end=END)
 
 
 @pytest.fixture(scope="module")
@@ -119,7 +119,7 @@ def test_the_record_verifies_and_a_changed_photo_is_told(season, records, period
     photo.chmod(0o644)
     photo.write_bytes(data[:-1] + bytes([data[-1] ^ 1]))
     try:
-        broken = period_of(records, site=season.name, start=START, end=END)
+        broken = period_of(records, season, start=START, end=END)
         text = section_text(period_report(broken, season, made_at=END))
         assert "NOT as it was written" in text
     finally:
@@ -136,7 +136,7 @@ def test_corrections_stand_in_the_report(season, period, tmp_path):
         copy.correct(
             first, why="photo of another pail", stamp=Stamp(at=START + timedelta(days=2), who="Ana"), withdraw=True
         )
-        again = period_of(copy, site="x", start=START, end=END)
+        again = period_of(copy, season, start=START, end=END)
     assert [(old.seq, new.why) for old, new in again.superseded] == [(first, "photo of another pail")]
     assert len(again.readings) == len(period.readings) - 1
     table = tables(period_report(again, load_site(folder), made_at=END))["why"]
@@ -224,6 +224,6 @@ def test_a_period_without_anything_is_reported_as_that(tmp_path, season):
     with open_records(tmp_path, create=True) as empty:
         assert isinstance(empty, Records)
         empty.append([Draft(kind="site", payload={"name": "x"}, subject="x")], Stamp(at=START, who="Ana"))
-        found = period_of(empty, site="x", start=START, end=END)
+        found = period_of(empty, season, start=START, end=END)
     text = document_html(period_report(found, load_site(tmp_path), made_at=END))
     assert "0 readings at 0 points" in text

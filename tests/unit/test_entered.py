@@ -223,7 +223,7 @@ class TestCompared:
         enter(records, site, "pH", "7.2", minutes=21)
         strip(records, 0.26, minutes=500)
         enter(records, site, "chlorine dioxide", "0.28 mg/L u 0.02", minutes=490)
-        period = period_of(records, site="x", start=START - timedelta(days=1), end=START + timedelta(days=1))
+        period = period_of(records, site, start=START - timedelta(days=1), end=START + timedelta(days=1))
         assert [(pair.first.method.by, pair.second.method.by, pair.differ) for pair in period.compared] == [
             ("strip", "meter", True), ("strip", "meter", False),
         ]  # fmt: skip
@@ -320,11 +320,11 @@ class TestPoint:
             strip(records, 0.25 + 0.02 * day, minutes=1440 * day)
             enter(records, site, "pH", "7.2", minutes=1440 * day + 5)
             enter(records, site, "chlorine dioxide", "0.3 mg/L", minutes=1440 * day + 400)
-        found = trend_of(records, "bench-1", since=None, until=None)
+        found = trend_of(records, site, "bench-1", since=None, until=None)
         assert {r.main.analyte for r in found.readings} == {"chlorine dioxide"}
         assert set(found.analytes) == {"chlorine dioxide", "pH"}
         assert not found.events  # no change of lots where a meter's reading lies between two strips
-        ph = trend_of(records, "bench-1", since=None, until=None, analyte="ph")
+        ph = trend_of(records, site, "bench-1", since=None, until=None, analyte="ph")
         assert {r.main.analyte for r in ph.readings} == {"pH"}
 
     def test_a_course_is_by_one_means(self, records, site):
@@ -352,10 +352,10 @@ class TestPoint:
         enter(records, judged, "chlorine dioxide", "0.9 mg/L u 0.01")
         enter(records, judged, "pH", "7.0", minutes=60)
         span = {"start": START - timedelta(days=1), "end": START + timedelta(days=1)}
-        (episode,) = period_of(records, site="x", **span).episodes
+        (episode,) = period_of(records, site, **span).episodes
         assert episode.righted is None
         enter(records, judged, "chlorine dioxide", "0.35 mg/L u 0.01", minutes=90, method=Method(by="titration"))
-        (episode,) = period_of(records, site="x", **span).episodes
+        (episode,) = period_of(records, site, **span).episodes
         assert episode.righted.method.by == "titration"
 
 

@@ -48,7 +48,7 @@ def trend(
 
     where = site_of_records(site)
     with open_site_records(where) as records:
-        found = trend_of(records, point, since=local(since), until=end_of_day(until), analyte=analyte)
+        found = trend_of(records, where, point, since=local(since), until=end_of_day(until), analyte=analyte)
         known = [p.said.name for p in records.points()]
     if not found.readings:
         raise WrongUsageError(

@@ -18,6 +18,7 @@ from stripread.records.queries.standing import BatchStanding, batch_standing
 from stripread.records.queries.studies import StudyStanding, study_standing
 from stripread.records.queries.trend import Trend, trend_of
 from stripread.records.store import Recorded, Records
+from stripread.site import Site
 from stripread.units import findings_of
 
 __all__ = ["Episode", "LotFacts", "Period", "PointFacts", "period_of"]
@@ -113,8 +114,19 @@ class Period:
     notes: tuple[Recorded[Note], ...]
     verification: Verification
 
+    @property
+    def differing(self) -> tuple[BatchStanding, ...]:
+        """Batches whose recipe and reading cannot both be right, which no reading's own finding tells."""
+        told = {
+            reading.entry.payload.get("how", {}).get("batch")
+            for episode in self.episodes
+            if episode.code == "recipe_mismatch"
+            for reading in episode.readings
+        }
+        return tuple(one for one in self.batches if one.finding is not None and one.said.id not in told)
 
-def period_of(records: Records, *, site: str, start: datetime, end: datetime) -> Period:
+
+def period_of(records: Records, site: Site, *, start: datetime, end: datetime) -> Period:
     """Gather the facts of a period.
 
     Raises
@@ -128,11 +140,11 @@ def period_of(records: Records, *, site: str, start: datetime, end: datetime) ->
     made.sort(key=lambda batch: batch.made_at)
     settings = sorted((s.said for s in records.injector_settings(limit=_ALL)), key=lambda s: s.since)
     return Period(
-        site=site,
+        site=site.name,
         start=start,
         end=end,
         readings=readings,
-        points=_points(records, readings, start, end),
+        points=_points(records, site, readings, start, end),
         batches=tuple(batch_standing(records, batch) for batch in made),
         # The setting that held when the period began, and those since.
         injector=tuple(
@@ -150,7 +162,7 @@ def period_of(records: Records, *, site: str, start: datetime, end: datetime) ->
 
 
 def _points(
-    records: Records, readings: Sequence[RecordedReading], start: datetime, end: datetime
+    records: Records, site: Site, readings: Sequence[RecordedReading], start: datetime, end: datetime
 ) -> tuple[PointFacts, ...]:
     known = {p.said.name: p.said for p in records.points()}
     of: dict[str, list[RecordedReading]] = {name: [] for name in known}
@@ -161,7 +173,7 @@ def _points(
         PointFacts(
             name=name,
             said=known.get(name),
-            trend=trend_of(records, name, since=start, until=end),
+            trend=trend_of(records, site, name, since=start, until=end),
             states=Counter(r.main.range_state or "unjudged" for r in own),
             validity=Counter(r.validity for r in own),
             days=len({r.when.date() for r in own}),
@@ -184,16 +196,19 @@ def _along_the_water(point: PointFacts) -> tuple[int, str, int, str]:
 def _episodes(
     readings: Sequence[RecordedReading], notes: Sequence[Recorded[Note]], made: Sequence[Batch]
 ) -> Iterator[Episode]:
-    """Yield the findings that are no mere remarks, those of one code that lie close together as one, in their order."""
-    of: dict[str, list[list[RecordedReading]]] = {}
+    """Yield the findings that are no mere remarks, those of one code that lie close together as one, in their order.
+
+    Of one sample type each: what is wrong with a stock is told by itself. Readings at no point are kept apart.
+    """
+    of: dict[tuple[str, str | None, bool], list[list[RecordedReading]]] = {}
     for reading in readings:
         for code in dict.fromkeys(f.code for f in _grave(reading)):
-            runs = of.setdefault(code, [])
+            runs = of.setdefault((code, reading.sample, reading.point is None), [])
             if runs and reading.when - runs[-1][-1].when <= _APART:
                 runs[-1].append(reading)
             else:
                 runs.append([reading])
-    found = [_episode(code, run, readings, notes, made) for code, runs in of.items() for run in runs]
+    found = [_episode(code, run, readings, notes, made) for (code, _, _), runs in of.items() for run in runs]
     yield from sorted(found, key=lambda episode: episode.first)
 
 
@@ -232,6 +247,8 @@ def _rights(later: RecordedReading, wrong: RecordedReading, *, about_water: bool
     a bad photo is mended by a good one alone.
     """
     if later.when <= wrong.when or later.point != wrong.point or later.validity != "valid":
+        return False
+    if later.sample != wrong.sample:  # at a place where several things are sampled, or at no point
         return False
     if later.main.analyte != wrong.main.analyte:
         return False

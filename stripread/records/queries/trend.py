@@ -9,8 +9,11 @@ from itertools import pairwise
 from typing import Literal
 
 from stripread.check import Method
+from stripread.records.chain.entries import Batch
 from stripread.records.queries.readings import ReadingFilter, RecordedReading
+from stripread.records.queries.tanks import batch_in_tank, feeding
 from stripread.records.store import Records
+from stripread.site import Site
 
 __all__ = ["Course", "Event", "Trend", "course_of", "trend_of"]
 
@@ -44,7 +47,13 @@ class Trend:
 
 
 def trend_of(
-    records: Records, point: str, *, since: datetime | None, until: datetime | None, analyte: str | None = None
+    records: Records,
+    site: Site,
+    point: str,
+    *,
+    since: datetime | None,
+    until: datetime | None,
+    analyte: str | None = None,
 ) -> Trend:
     """Return the trend of a point; of more than 2000 readings the latest.
 
@@ -62,20 +71,55 @@ def trend_of(
     if not readings:
         return Trend(point=point, readings=(), events=(), analytes=analytes)
     first, last = readings[0].when, readings[-1].when
+    reaches = _reaching(records, site, point, at=last)
     events = [
         Event(at=made.said.made_at, kind="stock", words=made.said.id)
         for made in records.batches(limit=_EVENTS)
-        if made.said.kind != "concentrate" and first <= made.said.made_at <= last
+        if made.said.kind != "concentrate" and first <= made.said.made_at <= last and reaches.stock(made.said)
     ]
     events += [
         Event(at=s.said.since, kind="injector", words=f"{s.said.injector} 1:{s.said.ratio:g} {s.said.convention}")
         for s in records.injector_settings(limit=_EVENTS)
-        if first <= s.said.since <= last
+        if first <= s.said.since <= last and reaches.injector(s.said.injector)
     ]
     lots = pairwise(r for r in readings if r.method.is_strip)
     events += [Event(at=b.when, kind="lot", words=b.lot or "?") for a, b in lots if a.lot != b.lot]
     in_order = tuple(sorted(events, key=lambda event: event.at))
     return Trend(point=point, readings=readings, events=in_order, analytes=analytes)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Reaching:
+    """Which tanks and injectors bear on a point; None: it is not known, so all of them may."""
+
+    tanks: frozenset[str] | None
+    injectors: frozenset[str] | None
+
+    def stock(self, batch: Batch) -> bool:
+        """Tell whether a batch may have reached the point."""
+        return self.tanks is None or batch.tank is None or batch.tank in self.tanks
+
+    def injector(self, name: str) -> bool:
+        """Tell whether an injector may dose the point's water."""
+        return self.injectors is None or name in self.injectors
+
+
+def _reaching(records: Records, site: Site, name: str, *, at: datetime) -> _Reaching:
+    """Return what reaches a point: of an outlet its line's injectors and their tanks, of a tank's point that tank."""
+    point = next((one.said for one in records.points() if one.said.name == name), None)
+    if point is None:
+        return _Reaching(tanks=None, injectors=None)
+    if point.before_injector:
+        return _Reaching(tanks=frozenset(), injectors=frozenset())
+    own = point.tank or (name if batch_in_tank(records, name, at=at) is not None else None)
+    if own is not None:
+        return _Reaching(tanks=frozenset((own,)), injectors=frozenset())
+    drawn = [one for one in feeding(records, site, point, at=at) if one.injector is not None]
+    tanks = frozenset(one.tank for one in drawn if one.tank is not None)
+    return _Reaching(
+        tanks=tanks if drawn and all(one.tank is not None for one in drawn) else None,
+        injectors=frozenset(one.injector for one in drawn if one.injector is not None) if drawn else None,
+    )
 
 
 def _main_analyte(readings: Sequence[RecordedReading]) -> str | None:

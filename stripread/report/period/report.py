@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from stripread import __version__
 from stripread.check import CAUTION
 from stripread.i18n import Message, Reader, Say, plural
-from stripread.records import Episode, Period, PointFacts, RecordedReading
+from stripread.records import BatchStanding, Episode, Period, PointFacts, RecordedReading
 from stripread.report.document.document import Alarm, Document, Heading, Items, Part, Table, Words
 from stripread.report.period.entered import entered_parts, means_words
 from stripread.report.period.figures import trend_figure
@@ -43,7 +43,7 @@ def period_report(
     reader = reader or Reader(units=site.units)
     last, say = period.end - timedelta(microseconds=1), reader.show
     parts = (
-        *_summary(period, say),
+        *_summary(period, site, say),
         *_points(period, site, say),
         *entered_parts(period.readings, period.compared, say),
         *section_parts(period, site, reader.units, say),
@@ -78,7 +78,7 @@ def period_report(
 # --- summary ---------------------------------------------------------------------------------------------------------
 
 
-def _summary(period: Period, say: Say) -> Iterator[Part]:
+def _summary(period: Period, site: Site, say: Say) -> Iterator[Part]:
     yield Heading(say(Message("In short")))
     yield Words(_counts(period.readings, len([p for p in period.points if p.states]), say))
     diluted = [str(one.entry.seq) for one in period.readings if recorded_dilution(one.entry.payload) is not None]
@@ -102,7 +102,7 @@ def _summary(period: Period, say: Say) -> Iterator[Part]:
         yield Words(intact)
     else:
         yield Alarm(say(Message("✘ The record is NOT as it was written; see the last section.")))
-    if not period.episodes:
+    if not period.episodes and not period.differing:
         yield Words(say(Message("✔ Nothing was found wrong with strips, lots, batches or water.")))
         return
     # What mostly follows from something else: told in a few words after what was wrong with strip, lot, batch or line.
@@ -112,13 +112,16 @@ def _summary(period: Period, say: Say) -> Iterator[Part]:
         "stock_past_its_time": say(Message("stock past its time")),
     }
     photos = [e for e in period.episodes if _of_photo(e.code)]
-    follows = [e for e in period.episodes if e.code in short]
+    follows = [e for e in period.episodes if e.code in short and not _of_batch(e, site)]
     causes = [e for e in period.episodes if e not in photos and e not in follows]
-    if causes:
+    sentences = [(e.first, _sentence(e, say)) for e in causes]
+    sentences += [(one.said.made_at, _differs(one, say)) for one in period.differing]
+    if sentences:
+        told = [words for _, words in sorted(sentences)]
         yield Words(say(Message("What was found:")))
-        yield Items(tuple(_sentence(e, say) for e in causes[:_IN_SUMMARY]), numbered=True)
-        if len(causes) > _IN_SUMMARY:
-            left = len(causes) - _IN_SUMMARY
+        yield Items(tuple(told[:_IN_SUMMARY]), numbered=True)
+        if len(told) > _IN_SUMMARY:
+            left = len(told) - _IN_SUMMARY
             yield Words(say(Message("And %(count)s more, under “Findings, and what was done”.", count=left)))
     if follows:
         what = "; ".join(f"{short[e.code]} {span(e, say)} ({', '.join(e.points)})" for e in follows)
@@ -154,6 +157,18 @@ def _state(reading: RecordedReading) -> str:
         return reading.validity
     state = reading.main.range_state or "unjudged"
     return "out" if state in ("below", "above") else state
+
+
+def _of_batch(episode: Episode, site: Site) -> bool:
+    """Tell whether what was found is of a concentrate or a stock that is out of range: what stands behind the water."""
+    sample = site.samples.get(episode.readings[0].sample or "")
+    return episode.code == "out_of_range" and sample is not None and sample.batch is not None
+
+
+def _differs(batch: BatchStanding, say: Say) -> str:
+    """Say of a batch that recipe and reading cannot both be right."""
+    found = "" if batch.finding is None else say(batch.finding.message)
+    return f"{MARKS['warning']} {moment(batch.said.made_at, say)}, {batch.said.id}: {found}"
 
 
 def _of_photo(code: str) -> bool:

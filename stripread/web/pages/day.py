@@ -135,5 +135,5 @@ def _trend(request: Request, days: str) -> tuple[Trend, Site, Point | None, Reco
         if point is None and last is None:
             raise HTTPException(404)
         analyte = text(request.query_params, "analyte") or None
-        found = trend_of(records, name, since=since, until=None, analyte=analyte)
+        found = trend_of(records, load_site(state_of(request).folder), name, since=since, until=None, analyte=analyte)
         return found, load_site(state_of(request).folder), point, last
