@@ -91,3 +91,10 @@ def test_a_mixture_recorded_has_no_end_over_what_went_in(records):
     assert entered.expected_interval[1] < most * 1.01
     again = expected_strength(records, entered)
     assert again.interval == pytest.approx(entered.expected_interval)
+
+
+def test_a_reading_that_seems_older_than_its_batch_is_of_the_new_batch(records):
+    batch = Batch(id="C-1", kind="concentrate", made_at=START + 20 * HOUR, made_by="Ana", water_l=20.0)
+    records.add_batch(batch, made_stamp())
+    read_as(records, 400.0, hours=2)  # by a phone in another zone
+    assert strength_of(records, batch, at=START + 20 * HOUR).value == pytest.approx(400, rel=0.02)

@@ -103,7 +103,9 @@ def batch_forecast(records: Records, batch: said.Batch, sample: SampleType, *, a
 
 def _fit(records: Records, batch: said.Batch, *, until: datetime | None = None) -> LossFit | None:
     """Return a batch's loss of strength by its own readings and its tank's cover; None where there is no reading."""
-    read = [Timed(_hours(batch, when), strength) for when, strength in batch_readings(records, batch, until=until)]
+    # A phone may be set to another zone: what seems read before it was made was read when it was new.
+    found = batch_readings(records, batch, until=until)
+    read = [Timed(max(_hours(batch, when), 0.0), strength) for when, strength in found]
     prior = COVERS.get(batch.cover or "", NO_COVER_TOLD)
     for used in (read, read[-1:]):  # readings that rise follow no loss: then the last one holds
         try:
