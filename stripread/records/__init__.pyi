@@ -55,6 +55,7 @@ from .queries.strengths import expected_strength as expected_strength
 from .queries.strengths import strength_of as strength_of
 from .queries.studies import StudyStanding as StudyStanding
 from .queries.studies import proven_payload as proven_payload
+from .queries.studies import study_entries as study_entries
 from .queries.studies import study_standing as study_standing
 from .queries.tanks import batch_left as batch_left
 from .queries.tanks import batch_of as batch_of

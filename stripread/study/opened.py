@@ -82,7 +82,8 @@ def open_study(state: RunState, truth: Truth) -> OpenedStudy:
         value = solution.share * stock.value
         u = value * ((stock.u / stock.value) ** 2 + solution.u_share**2) ** 0.5
         planned = {photo.number: photo for photo in strip.photos}
-        done = {e.number: e for e in state.of(strip.code, "refused", "photo")}  # a photo that was taken again counts
+        # A photo that was taken again counts; one that was read counts before one that was refused.
+        done = {e.number: e for kind in ("refused", "photo") for e in state.of(strip.code, kind)}
         for number, event in sorted(done.items(), key=lambda item: item[0] or 0):
             photo, result = planned[number or 0], event.result
             seconds = _seconds_after(dips[-1].when, None if result is None else result.taken_at)

@@ -5,9 +5,12 @@ the strip are taken in; a line is never changed, and a photo that is taken again
 """
 
 import hashlib
+import io
 import json
+import math
 import os
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import asdict, dataclass, field, replace
 from datetime import date, datetime
 from pathlib import Path
@@ -20,7 +23,7 @@ from stripread.study.shape import PlannedStrip
 
 __all__ = ["ASSAYS", "Event", "EventKind", "PhotoResult", "RunState", "append_event", "load_run", "run_hash"]
 
-EventKind = Literal["assay", "dipped", "eye", "photo", "refused", "skipped"]
+EventKind = Literal["assay", "dipped", "eye", "photo", "refused", "skipped", "opened"]
 ASSAYS = ("start", "middle", "end")
 _FIRST = "0" * 64
 _NEEDS: dict[str, tuple[str, ...]] = {
@@ -30,6 +33,7 @@ _NEEDS: dict[str, tuple[str, ...]] = {
     "photo": ("code", "number", "sha256", "file", "result"),
     "refused": ("code", "number", "sha256", "file", "why"),
     "skipped": ("code", "why"),
+    "opened": (),
 }
 
 
@@ -134,37 +138,61 @@ class RunState:
         """Whether all strips are done and the stock was assayed three times: then the truth may be opened."""
         return self.next_strip is None and set(ASSAYS) <= set(self.assays)
 
+    @property
+    def is_opened(self) -> bool:
+        """Whether the truth was opened: from then on nothing more is entered."""
+        return any(event.kind == "opened" for event in self.events)
+
     def check(self, event: Event) -> None:
         """Refuse what the plan does not allow.
 
         Raises
         ------
         StudyError
-            For a strip or photo that is not planned, a person who does not read by eye, or a photo before the strip
-            was dipped and read by eye.
+            For a strip or photo that is not planned, a person who does not read by eye, a photo before the strip
+            was dipped and read by eye, what would undo a strip that is photographed; and for anything once the truth
+            was opened.
         """
+        if self.is_opened:
+            raise _wrong(Message("a study whose truth is sealed"), Message("one that was opened: it stays as it is"))
         if missing := [name for name in _NEEDS[event.kind] if getattr(event, name) is None]:
             raise _wrong(Verbatim(", ".join(missing)), Message("nothing"))
         if event.when.tzinfo is None:
             raise _wrong(Message("a time with its zone"), Verbatim(event.at))
         if event.kind == "assay":
-            if event.which not in ASSAYS or not ((event.value or 0) > 0 and (event.u or 0) > 0):
+            numbers = (event.value or 0.0, event.u or 0.0)
+            if event.which not in ASSAYS or not all(0 < number < math.inf for number in numbers):
                 raise _wrong(
                     Message("start, middle or end, a strength and its standard uncertainty, both over 0"),
                     Verbatim(f"{event.which}, {event.value}, {event.u}"),
                 )
             return
+        if event.kind == "opened":
+            return
         strip = self.plan.strip(event.code or "")
+        self._check_not_undone(event, strip)
         if event.kind == "eye":
             if event.who not in self.plan.conditions.people:
                 people = ", ".join(self.plan.conditions.people)
                 raise _wrong(Message("one of those who read by eye: %(people)s", people=people), Verbatim(event.who))
-            if not (event.value or 0.0) >= 0:
+            if not 0 <= (event.value or 0.0) < math.inf:
                 raise _wrong(Message("a concentration of 0 or more"), Verbatim(str(event.value)))
         if event.kind == "skipped" and event.number not in {None, *(photo.number for photo in strip.photos)}:
             raise _wrong(Message("a photo that is planned"), Verbatim(str(event.number)))
         if event.kind in ("photo", "refused"):
             self._check_photo(event, strip)
+
+    def _check_not_undone(self, event: Event, strip: PlannedStrip) -> None:
+        """Refuse what would change a strip after the program has read it."""
+        taken = {one.number for one in self.of(strip.code, "photo")}
+        late = event.kind in ("dipped", "eye") and bool(taken)
+        if event.kind == "skipped":
+            late = event.number in taken or (event.number is None and bool(taken) and not self.photos_missing(strip))
+        if late:
+            raise _wrong(
+                Message("what comes before the photos of strip %(code)s", code=strip.code),
+                Message("%(kind)s, after the program has read them", kind=event.kind),
+            )
 
     def _check_photo(self, event: Event, strip: PlannedStrip) -> None:
         if event.number not in {photo.number for photo in strip.photos}:
@@ -224,11 +252,22 @@ def load_run(path: Path, plan: StudyPlan) -> RunState:
 
 
 def append_event(path: Path, state: RunState, event: Event) -> RunState:
-    """Check an event and write it to the end of the log, whole or not at all; return the state after it."""
+    """Check an event and write it to the end of the log, whole or not at all; return the state after it.
+
+    Raises
+    ------
+    StudyError
+        If it is not allowed, or somebody else has written to the log since the state was read.
+    """
     state.check(event)
     data = {key: value for key, value in asdict(event).items() if value is not None}
     line = json.dumps({**data, "previous": state.last_hash}, ensure_ascii=False).encode("utf-8")
-    with path.open("ab", buffering=0) as file:
+    with path.open("a+b", buffering=0) as file:
+        with suppress(ImportError):  # Windows has none: there the log's end alone is compared
+            import fcntl
+
+            fcntl.flock(file, fcntl.LOCK_EX)
+        _check_end(file, state)
         size = file.seek(0, os.SEEK_END)
         try:
             if file.write(line + b"\n") != len(line) + 1:
@@ -242,6 +281,18 @@ def append_event(path: Path, state: RunState, event: Event) -> RunState:
         by_code[event.code] = (*by_code.get(event.code, ()), event)
     last = hashlib.sha256(line).hexdigest()
     return replace(state, events=(*state.events, event), last_hash=last, _by_code=by_code)
+
+
+def _check_end(file: io.FileIO, state: RunState) -> None:
+    """Refuse to write behind a line that the state does not know."""
+    file.seek(0)
+    lines = file.read().splitlines()
+    if (hashlib.sha256(lines[-1]).hexdigest() if lines else _FIRST) != state.last_hash:
+        raise StudyError(
+            expected=Message("the log of the study as it was read"),
+            found=Message("lines that somebody else has written since"),
+            remedy=Message("Nothing was entered. Look how far the study is by now, then enter it again."),
+        )
 
 
 def _event(data: Mapping[str, Any]) -> Event:

@@ -135,9 +135,12 @@ def check_lot(plan: StudyPlan, inputs: ResolvedInputs) -> None:
 
 
 def close_study(folder: StudyFolder, truth_file: Path | None = None) -> tuple[RunState, OpenedStudy, StudyVerdict]:
-    """Open the truth of a study that is done, and judge it."""
+    """Open the truth of a study that is done, and judge it; from then on nothing more is entered in its log."""
     state = folder.state()
     opened = open_study(state, load_truth(truth_file or folder.sealed_file, state.plan))
+    if not state.is_opened:
+        now = datetime.now().astimezone()
+        state = append_event(folder.run_file, state, Event(kind="opened", at=now.isoformat(), who="-"))
     return state, opened, judge_study(opened.table, state.plan.criteria, state.plan.aims)
 
 
@@ -175,12 +178,11 @@ def record_taken_in(records: "Records", state: RunState, lines: int, stamp: "Sta
 
 
 def reported_entry(records: "Records", state: RunState) -> "Entry | None":
-    """Return the entry of a study's verdict, by its log as it is; None where there is none yet."""
-    for entry in records.entries(kind="study", subject=state.plan.lot, limit=2000):
-        said = entry.payload
-        if (said.get("event"), said.get("study"), said.get("log")) == ("reported", state.plan.id, state.last_hash):
-            return entry
-    return None
+    """Return the entry of a study's verdict; None where there is none yet."""
+    from stripread.records import study_entries
+
+    found = (entry for entry in study_entries(records, state.plan.lot) if entry.payload.get("event") == "reported")
+    return next((entry for entry in found if entry.payload.get("study") == state.plan.id), None)
 
 
 def record_verdict(

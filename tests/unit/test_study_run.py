@@ -198,3 +198,62 @@ def test_a_dip_that_was_noted_to_the_minute_may_have_been_at_any_of_its_seconds(
         *assays(100.0, 100.0, 100.0),
     )
     assert open_study(state, TRUTH).late == {}
+
+
+def finished(folder):
+    codes = [strip.code for strip in PLAN.strips]
+    return enter(
+        folder,
+        *(e for code in codes[:2] for e in strip_done(code)),
+        *(event("skipped", code, why="enough") for code in codes[2:]),
+        *assays(100.0, 99.0, 98.0),
+    )
+
+
+def test_once_the_truth_was_opened_nothing_more_is_entered(folder):
+    state = finished(folder)
+    state = append_event(folder.run_file, state, event("opened"))
+    assert folder.state().is_opened
+    for late in (event("skipped", PLAN.strips[0].code, why="odd"), *list(assays(100.0, 99.0, 98.0))[:1]):
+        with pytest.raises(StudyError, match="was opened"):
+            append_event(folder.run_file, state, late)
+
+
+def test_a_strip_that_the_program_has_read_is_not_undone(folder):
+    code = PLAN.strips[0].code
+    state = enter(folder, *strip_done(code))
+    for late in (
+        event("skipped", code, why="odd"),
+        event("skipped", code, number=2, why="odd"),
+        event("dipped", code),
+        event("eye", code, who="Ada", value=0.1),
+    ):
+        with pytest.raises(StudyError, match="after the program has read"):
+            append_event(folder.run_file, state, late)
+
+
+def test_a_refused_photo_does_not_take_the_place_of_one_that_was_read(folder):
+    code = PLAN.strips[0].code
+    state = finished(folder)
+    refused = event("refused", code, number=1, sha256="another", file="y.jpg", why="blurred")
+    opened = open_study(append_event(folder.run_file, state, refused), TRUTH)
+    (row,) = [row for row in opened.table.photos if (row.code, row.number) == (code, 1)]
+    assert row.estimate == RESULT.estimate
+
+
+def test_the_second_of_two_writers_is_refused_and_the_log_stays_whole(folder):
+    code = PLAN.strips[0].code
+    first, second = folder.state(), folder.state()
+    append_event(folder.run_file, first, event("dipped", code))
+    with pytest.raises(StudyError, match="somebody else"):
+        append_event(folder.run_file, second, event("dipped", PLAN.strips[1].code))
+    assert [e.code for e in folder.state().events] == [code]
+
+
+@pytest.mark.parametrize("value", [float("inf"), float("nan")])
+def test_no_number_is_infinite(folder, value):
+    code = PLAN.strips[0].code
+    state = enter(folder, event("dipped", code))
+    for wrong in (event("eye", code, value=value), event("assay", which="start", value=value, u=1.0)):
+        with pytest.raises(StudyError):
+            state.check(wrong)

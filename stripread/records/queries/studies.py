@@ -1,14 +1,15 @@
 """Studies of lots: whether the program was proven with a lot's calibration, with which phones and in which lights."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from stripread.records.chain.entries import Entry
 from stripread.records.store import Records
 
-__all__ = ["StudyStanding", "proven_payload", "study_standing"]
+__all__ = ["StudyStanding", "proven_payload", "study_entries", "study_standing"]
 
-_LATEST = 200  # entries of studies that are looked at
+_PAGE = 200  # entries of studies that are looked at at a time
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,9 +33,17 @@ class StudyStanding:
     proven: tuple[tuple[str, str, str | None], ...]
 
 
+def study_entries(records: Records, lot: str) -> Iterator[Entry]:
+    """Pass on all entries of studies of a lot, the last entered first: a study may have hundreds of steps."""
+    before = None
+    while page := records.entries(kind="study", subject=lot, before=before, limit=_PAGE):
+        yield from page
+        before = page[-1].seq
+
+
 def study_standing(records: Records, lot: str, lot_sha256: str) -> StudyStanding | None:
     """Return the latest study of a lot as it is calibrated now; None where there is none that is done."""
-    for entry in records.entries(kind="study", subject=lot, limit=_LATEST):
+    for entry in study_entries(records, lot):
         said = entry.payload
         if said.get("event") == "reported" and said.get("lot_sha256") == lot_sha256 and not entry.withdrawn:
             return StudyStanding(
