@@ -360,7 +360,7 @@ def report(
     where, stamp = site_of_records(site), stamp_of(who)
     folder = find_study(where.folder, study)
     targets = report_targets(out or Path(f"study-{study}"), force=force)
-    state, opened, verdict = close_study(folder, truth)
+    state, opened, verdict = close_study(folder, stamp, truth_file=truth)
     with open_site_records(where, create=stamp) as records:
         entry = record_verdict(records, state, verdict, folder, stamp)
     reader = Reader(language=language, units=where.units)

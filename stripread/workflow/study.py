@@ -134,13 +134,14 @@ def check_lot(plan: StudyPlan, inputs: ResolvedInputs) -> None:
         )
 
 
-def close_study(folder: StudyFolder, truth_file: Path | None = None) -> tuple[RunState, OpenedStudy, StudyVerdict]:
+def close_study(
+    folder: StudyFolder, stamp: "Stamp", *, truth_file: Path | None = None
+) -> tuple[RunState, OpenedStudy, StudyVerdict]:
     """Open the truth of a study that is done, and judge it; from then on nothing more is entered in its log."""
     state = folder.state()
     opened = open_study(state, load_truth(truth_file or folder.sealed_file, state.plan))
     if not state.is_opened:
-        now = datetime.now().astimezone()
-        state = append_event(folder.run_file, state, Event(kind="opened", at=now.isoformat(), who="-"))
+        state = append_event(folder.run_file, state, Event(kind="opened", at=stamp.at.isoformat(), who=stamp.who))
     return state, opened, judge_study(opened.table, state.plan.criteria, state.plan.aims)
 
 

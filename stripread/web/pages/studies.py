@@ -303,7 +303,7 @@ async def close(request: Request, person: Person) -> Response:
 
     def judge() -> None:
         folder = _folder(request)
-        state, _, verdict = close_study(folder)
+        state, _, verdict = close_study(folder, stamp)
         with records_of(app, create=stamp) as records:
             record_verdict(records, state, verdict, folder, stamp)
 
@@ -320,11 +320,11 @@ async def report(request: Request, person: Person) -> Response:
 
     def make() -> bytes:
         folder = _folder(request)
-        state, opened, verdict = close_study(folder)
         with records_of(app) as records:
-            entry = reported_entry(records, state)
-        if entry is None:
+            entry = reported_entry(records, folder.state())
+        if entry is None:  # asking for a report does not open the truth
             raise HTTPException(404)
+        state, opened, verdict = close_study(folder, Stamp(at=now, who=person.name))
         with DRAWING:
             document = study_report(
                 state, opened, verdict, site=load_site(app.folder).name, made_at=now, entry=entry.seq, reader=reader
