@@ -136,7 +136,7 @@ def test_a_photo_before_the_eyes_is_not_taken(planned, site):
 
 def test_it_is_judged_once_all_is_done_and_the_lot_says_so(planned, site):
     assert post(planned, "/studies/may/close", page="/studies/may").status_code == 400
-    assert planned.get("/studies/may/report").status_code == 400
+    assert planned.get("/studies/may/report").status_code == 404
     first, *others = strips(site)
     enter(planned, what="dipped", code=first.code)
     for who in ("Ada", "Ben"):
