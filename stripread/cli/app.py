@@ -33,6 +33,7 @@ from stripread.cli.serve import person_app, serve
 from stripread.cli.simulate import simulate_app
 from stripread.cli.study import study_app
 from stripread.cli.water.stock import water_app
+from stripread.cli.typed import dipped, seconds_of
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.findings import REGISTRY
 
@@ -106,8 +107,8 @@ def read(
         datetime | None,
         typer.Option(
             metavar="TIME",
-            formats=["%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M:%S%z", "%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M:%S"],
-            help="When the strip was dipped, as 2026-05-04T09:30:00: checks the read window by the photo's own time.",
+            parser=dipped,
+            help="When the strip was dipped, as 2026-05-04T09:30:00 or 9:30: checks the read window by the photo's own time.",
         ),
     ] = None,
     diluted: Annotated[
@@ -161,7 +162,11 @@ def read(
     ] = None,
     flushed: Annotated[
         float | None,
-        typer.Option(metavar="S", min=0, help="With --record: for how many seconds the outlet was flushed."),
+        typer.Option(
+            metavar="S",
+            parser=seconds_of("--flushed"),
+            help="With --record: for how many seconds the outlet was flushed.",
+        ),
     ] = None,
 ) -> None:
     """Read photos of dipped strips: concentration, interval, verdict, what to do.

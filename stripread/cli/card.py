@@ -1,6 +1,6 @@
 """The commands ``card make``, ``card enrol`` and ``card check``."""
 
-from datetime import datetime
+from datetime import date, datetime
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from stripread.cli.output import keep_existing, note, say
+from stripread.cli.typed import day_of
 from stripread.errors import StripReadError
 from stripread.i18n import Message
 
@@ -56,7 +57,8 @@ def enrol(
         str | None, typer.Option(metavar="CARD", help="The layout that was printed. [the project's own]")
     ] = None,
     measured_on: Annotated[
-        datetime | None, typer.Option(metavar="DATE", formats=["%Y-%m-%d"], help="Day of the measurement. [today]")
+        date | None,
+        typer.Option(metavar="DATE", parser=day_of("--measured-on"), help="Day of the measurement. [today]"),
     ] = None,
     force: Annotated[bool, typer.Option("--force", help="Replace CARD.toml if it is there.")] = False,
 ) -> None:
@@ -71,7 +73,7 @@ def enrol(
 
     keep_existing(out, force=force)
     layout = design_card() if card is None else look_up_card(card, look_up_site(None))
-    day = (measured_on or datetime.now().astimezone()).date()
+    day = measured_on or datetime.now().astimezone().date()
     enrolled = enrol_card(layout, measured, name=name, measured_on=day.isoformat())
     save_card(enrolled, out)
     nm = enrolled.wavelengths_nm

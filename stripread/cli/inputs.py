@@ -12,7 +12,7 @@ import typer
 from stripread.cli.output import say
 from stripread.errors import QuantityError, WrongUsageError
 from stripread.i18n import Message, Shown, Verbatim
-from stripread.units import ParsedInputs
+from stripread.units import ParsedInputs, behind_under
 
 if TYPE_CHECKING:
     from stripread.report import Answer
@@ -28,16 +28,13 @@ __all__ = [
     "SiteFolder",
     "Temperature",
     "give",
-    "only_under",
+    "inputs_at",
     "strength_or_bound",
     "timed",
     "unit_typed",
     "wanted_strength",
     "warmth",
 ]
-
-
-_UNDER = re.compile(r"\s*(?:<|under\b)")
 
 
 class _Units(StrEnum):
@@ -123,19 +120,22 @@ def wanted_strength(
     )
 
 
-def only_under(text: str) -> bool:
-    """Tell whether a strength was typed as a bound from above: ``under 0.08 mg/L``."""
-    return _UNDER.match(text) is not None
-
-
 def strength_or_bound(typed: ParsedInputs, text: str, *, name: Shown, positive: bool = True) -> "Measured":
     """Return a strength that was read; of a bound, which goes on as one, its interval is all that is meant."""
     from stripread.units import Measured
 
-    if not only_under(text):
+    if (limit := behind_under(text)) is None:
         return typed.measured(text, "strength", name=name, positive=positive)
-    top = typed.exact(_UNDER.sub("", text, count=1), "strength", name=name)
+    top = typed.exact(limit, "strength", name=name)
     return Measured(top / 2, top / math.sqrt(12), (0.0, top))
+
+
+def inputs_at(site: Path | None, *, answer_in: str | None = None) -> ParsedInputs:
+    """Return inputs for which the site's units are the usual ones; without a site metric ones and US gallons."""
+    from stripread.cli.site_options import look_up_site
+
+    where = look_up_site(site)
+    return ParsedInputs.of("" if where is None else where.units, answer_in=answer_in)
 
 
 def unit_typed(text: str, usual: str) -> str:

@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from stripread.cli.output import note
+from stripread.cli.typed import number_of
 from stripread.errors import WrongUsageError
 from stripread.i18n import Message, Verbatim
 
@@ -214,7 +215,10 @@ def study(
     short: Annotated[bool, typer.Option("--short", help="The short form, 15 strips.")] = False,
     small: Annotated[bool, typer.Option("--small", help="Photos of 1600 x 1200 in place of the phone's.")] = False,
     bias: Annotated[
-        float, typer.Option(metavar="SHARE", min=-0.5, max=1, help="By how much the strips read too high.")
+        float,
+        typer.Option(
+            metavar="SHARE", parser=number_of("--bias", low=-0.5, high=1), help="By how much the strips read too high."
+        ),
     ] = 0.0,
 ) -> None:
     """Play a SIMULATED study of an invented nursery: plan it, draw all photos, and write what people would enter.
@@ -267,8 +271,8 @@ def _concentrations(values: list[str], pads: list[str]) -> dict[str, float]:
     for text in values:
         pad, _, number = text.rpartition("=")
         try:
-            concentrations[pad or pads[0]] = float(number)
-        except ValueError:
+            concentrations[pad or pads[0]] = parse_number(number, name=Verbatim("C"), low=0)
+        except QuantityError:
             concentrations = {}
             break
     numbers_fit = all(0 <= c < 1e6 for c in concentrations.values())  # also false for NaN

@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from stripread.cli.output import as_we_go, note, say
-from stripread.errors import StudyError, WrongUsageError
+from stripread.cli.typed import number_of
+from stripread.errors import QuantityError, StudyError, WrongUsageError
 from stripread.i18n import Message, Reader, Verbatim
+from stripread.units import parse_moment, parse_number
 
 if TYPE_CHECKING:
     from stripread.study import Event, RunState, StudyFolder, StudyPlan
@@ -34,7 +36,12 @@ def plan(
     stock: Annotated[
         str, typer.Option(metavar="WORDS", help="The second stock: not the one that the lot was calibrated from.")
     ],
-    strength: Annotated[float, typer.Option(metavar="C", min=0, help="What the second stock is expected to be.")],
+    strength: Annotated[
+        float,
+        typer.Option(
+            parser=number_of("--strength", low=0), metavar="C", help="What the second stock is expected to be."
+        ),
+    ],
     method: Annotated[str, typer.Option(metavar="WORDS", help="The reference method that it is assayed by.")],
     person: Annotated[list[str], typer.Option(metavar="NAME", help="Who reads by eye and takes photos; two or more.")],
     phone: Annotated[list[str], typer.Option(metavar="NAME", help="A phone to be proven; two are better.")],
@@ -42,17 +49,37 @@ def plan(
     sessions: Annotated[int, typer.Option(metavar="N", min=1, max=9, help="Sessions.")] = 2,
     short: Annotated[bool, typer.Option("--short", help="15 strips; the sheet says what they cannot show.")] = False,
     bias: Annotated[
-        float, typer.Option(metavar="SHARE", min=0.01, max=1, help="The largest mean deviation that is fit for use.")
+        float,
+        typer.Option(
+            parser=number_of("--bias", low=0.01, high=1),
+            metavar="SHARE",
+            help="The largest mean deviation that is fit for use.",
+        ),
     ] = 0.13,
     precision: Annotated[
-        float, typer.Option(metavar="SHARE", min=0.01, max=1, help="The largest scatter that is fit for use.")
+        float,
+        typer.Option(
+            parser=number_of("--precision", low=0.01, high=1),
+            metavar="SHARE",
+            help="The largest scatter that is fit for use.",
+        ),
     ] = 0.25,
     sample: Annotated[
         str | None, typer.Option(metavar="TYPE", help="The sample type whose limits readings are judged by.")
     ] = None,
-    total: Annotated[float, typer.Option(metavar="ML", min=1, help="Volume of each solution.")] = 500.0,
-    least: Annotated[float, typer.Option(metavar="ML", min=0.001, help="Least volume that is measured well.")] = 1.0,
-    pour: Annotated[float, typer.Option(metavar="PERCENT", min=0, max=30, help="How well volumes are measured.")] = 1.0,
+    total: Annotated[
+        float, typer.Option(parser=number_of("--total", low=1), metavar="ML", help="Volume of each solution.")
+    ] = 500.0,
+    least: Annotated[
+        float,
+        typer.Option(parser=number_of("--least", low=0.001), metavar="ML", help="Least volume that is measured well."),
+    ] = 1.0,
+    pour: Annotated[
+        float,
+        typer.Option(
+            parser=number_of("--pour", low=0, high=30), metavar="PERCENT", help="How well volumes are measured."
+        ),
+    ] = 1.0,
     truth: Annotated[Path | None, _TRUTH] = None,
     seed: Annotated[
         int | None, typer.Option(metavar="N", help="For tests: who knows it knows the codes. [drawn by the system]")
@@ -242,25 +269,21 @@ def _rows(path: Path, needed: tuple[str, ...]) -> list[dict[str, str]]:
 
 def _number(text: str, where: str) -> float:
     try:
-        return float(text)
-    except ValueError:
+        return parse_number(text, name=Verbatim(where))
+    except QuantityError as error:
         raise StudyError(
-            expected=Message("a number for %(where)s", where=where),
-            found=Verbatim(repr(text)),
-            remedy=Message("Correct it."),
+            expected=Message("a number for %(where)s", where=where), found=error.found, remedy=error.remedy
         ) from None
 
 
-def _time(text: str, where: str) -> str:
+def _time(text: str, where: str, *, to_the_minute: bool = False) -> str:
+    if not text:
+        return ""
+    now = datetime.now().astimezone()
     try:
-        when = datetime.fromisoformat(text) if text else None
-        return "" if when is None else (when if when.tzinfo else when.astimezone()).isoformat()
-    except ValueError:
-        raise StudyError(
-            expected=Message("a time such as 2026-05-11T12:30 for %(where)s", where=where),
-            found=Verbatim(repr(text)),
-            remedy=Message("Correct it."),
-        ) from None
+        return parse_moment(text, now=now, name=Verbatim(where), to_the_minute=to_the_minute).at.isoformat()
+    except WrongUsageError as error:
+        raise StudyError(expected=error.expected, found=error.found, remedy=error.remedy) from None
 
 
 def _assay_events(path: Path, who: str) -> "list[Event]":
@@ -284,7 +307,7 @@ def _take_sheet(folder: "StudyFolder", state: "RunState", path: Path, who: str) 
 
     people = state.plan.conditions.people
     for row in _rows(path, ("code", "dipped", *people)):
-        code, at = row["code"], _time(row["dipped"], row["code"])
+        code, at = row["code"], _time(row["dipped"], row["code"], to_the_minute=True)
         if not at:
             continue
         if not state.of(code, "dipped", "skipped"):

@@ -15,3 +15,4 @@ from .message import System as System
 from .message import Verbatim as Verbatim
 from .message import joined as joined
 from .message import plural as plural
+from .message import without_exponents as without_exponents

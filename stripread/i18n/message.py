@@ -4,8 +4,10 @@ Whoever finds something out states it as a `Message`; whoever shows it is a `Rea
 is read on a page or in a terminal. ``str()`` of a message is its English, as the terminal and the record have it.
 """
 
+import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import Literal, Protocol, cast, runtime_checkable
 
 from stripread.i18n.catalogue import catalogue_of, decimal_sign
@@ -27,6 +29,7 @@ __all__ = [
     "Verbatim",
     "joined",
     "plural",
+    "without_exponents",
 ]
 
 System = Literal["metric", "us", "imperial"]
@@ -68,7 +71,7 @@ class Reader:
 
     def digits(self, number: str) -> str:
         """Return a number written in the English way with the reader's decimal sign."""
-        sign = decimal_sign(self.language)
+        sign, number = decimal_sign(self.language), without_exponents(number)
         return number if sign == "." else number.replace(".", sign)
 
 
@@ -144,16 +147,29 @@ def plural(one: str, many: str, /, *, count: int, **params: object) -> Message:
     return made
 
 
+_EXPONENT = re.compile(r"(?<![\w.])-?\d(?:\.\d+)?e[+-]\d\d+(?![\w.])")
+_MOST, _LEAST = 1e9, 1e-6  # beyond which an exponent is read more easily than the zeros. Ours
+
+
+def without_exponents(text: str) -> str:
+    """Return a text whose numbers are written out: 1170 for 1.17e+03."""
+    return _EXPONENT.sub(_written_out, text) if "e" in text else text
+
+
+def _written_out(found: "re.Match[str]") -> str:
+    return format(Decimal(found[0]), "f") if _LEAST <= abs(float(found[0])) < _MOST else found[0]
+
+
 @dataclass(frozen=True, slots=True)
 class Number(InWords):
-    """A number with the digits that people are to see: ``spec`` is one of `format`."""
+    """A number with the digits that people are to see: ``spec`` is one of `format`; its exponents are written out."""
 
     value: float
     spec: str = ""
 
     def __str__(self) -> str:
         """Return it in the English way."""
-        return format(self.value, self.spec)
+        return without_exponents(format(self.value, self.spec))
 
     def shown(self, reader: Reader) -> str:
         """Return it with the reader's decimal sign."""

@@ -1,7 +1,6 @@
 """Amounts for people at the tank: rounded to what a jug shows, in their own units with litres beside them."""
 
 from dataclasses import dataclass
-from typing import Literal
 
 from stripread.i18n import InWords, Joined, Message, Number, Reader, Shown, System, Verbatim, joined
 from stripread.units.rounding import format_number, lower_end, places_for, plain, upper_end
@@ -13,7 +12,6 @@ __all__ = [
     "jug",
     "tell",
     "tell_flow",
-    "tell_hours",
     "tell_line_flow",
     "tell_temperature",
     "tell_volume",
@@ -83,12 +81,12 @@ class Volume(InWords):
 
 
 def volume_as_typed(volume_l: float, system: System) -> str:
-    """Return a volume as somebody would type it, to be read again by `parse_quantity`."""
+    """Return a volume as somebody would type it, to be read again by `parse_quantity`; it says whose gallon it is."""
     if system == "metric" or 0 < volume_l < _GALLON_L[system] / _OUNCES[system]:
-        return f"{plain(volume_l, 4)} L" if volume_l == 0 or volume_l >= 0.9995 else f"{1000 * volume_l:.4g} mL"
-    sign, gallons = ("" if system == "us" else "imp "), volume_l / _GALLON_L[system]
+        return f"{plain(volume_l, 4)} L" if volume_l == 0 or volume_l >= 0.9995 else f"{plain(1000 * volume_l, 4)} mL"
+    sign, gallons = _SIGN[system], volume_l / _GALLON_L[system]
     whole = gallons == 0 or gallons >= 0.999
-    return f"{plain(gallons, 4)} {sign}gal" if whole else f"{gallons * _OUNCES[system]:.4g} {sign}fl oz"
+    return f"{plain(gallons, 4)} {sign} gal" if whole else f"{plain(gallons * _OUNCES[system], 4)} {sign} fl oz"
 
 
 def tell_volume_read(volume_l: Measured, system: System) -> Message:
@@ -132,20 +130,6 @@ def tell_flow(flow_l_per_h: Measured, system: System) -> Joined:
         Joined((Number(ounces, ".3g"), sign, "fl oz/min")),
     )
     return Joined((joined(own), metric), "; ")
-
-
-def tell_hours(hours: float, *, end: Literal["lower", "upper"] | None = None) -> Shown:
-    """Return a time in words: minutes, hours or days; as an ``end`` of an interval it is rounded outward."""
-    outward = {"lower": lower_end, "upper": upper_end}
-    if abs(hours) < 1:
-        return Joined((outward[end](60 * hours, 0) if end else Number(60 * hours, ".0f"), "min"))
-    if abs(hours) < 72:
-        return Joined((outward[end](hours, 0) if end else Number(hours, ".0f"), "h"))
-    days = hours / 24
-    return Message(
-        "%(days)s days",
-        days=outward[end](days, digits=2) if end else Number(days, ".2g" if abs(days) < 100 else ".0f"),
-    )
 
 
 def tell(number: Measured, unit: str) -> Shown:

@@ -1,13 +1,16 @@
 """Amounts as people type them, one after the other: whose units they are in, and what had to be assumed."""
 
 from dataclasses import dataclass, field
-from typing import cast
+from typing import Literal, Self, cast
 
-from stripread.i18n import Message, Opening, Shown, joined
+from stripread.errors import QuantityError
+from stripread.i18n import Message, Number, Opening, Shown, Verbatim, joined
+from stripread.units.numbers import parse_number
 from stripread.units.quantities import Dimension, Quantity, System, parse_quantity
 from stripread.units.uncertain import Measured
+from stripread.units.unit_words import Gallon
 
-__all__ = ["ParsedInputs"]
+__all__ = ["ParsedInputs", "parse_seconds"]
 
 
 @dataclass
@@ -20,10 +23,13 @@ class ParsedInputs:
         The system of units asked for, whatever was typed.
     usual : System
         Where nothing was typed that tells.
+    gallon : Gallon
+        Whose gallon a bare one is.
     """
 
     answer_in: str | None = None
     usual: System = "metric"
+    gallon: Gallon = "us"
     taken: dict[Shown, list[Shown]] = field(default_factory=dict)
     systems: list[System] = field(default_factory=list)
 
@@ -42,17 +48,26 @@ class ParsedInputs:
             for note, names in self.taken.items()
         )
 
+    @classmethod
+    def of(cls, *choices: System | Literal[""], answer_in: str | None = None) -> Self:
+        """Return inputs by what was chosen: a person's units, then the site's; the first that tells, counts."""
+        chosen = [one for one in choices if one]
+        gallon: Gallon = next((one for one in chosen if one != "metric"), "us")
+        return cls(answer_in=answer_in, usual=chosen[0] if chosen else "metric", gallon=gallon)
+
     def assume(self, note: Shown, name: Shown) -> None:
         """Remember what was assumed of something."""
         self.taken.setdefault(note, []).append(name)
 
     def measured(self, text: str, dimension: Dimension, *, name: Shown, positive: bool = True) -> Measured:
         """Return what was measured, with its uncertainty."""
-        return self._keep(parse_quantity(text, dimension, name=name, positive=positive), dimension, name)
+        return self._keep(
+            parse_quantity(text, dimension, name=name, positive=positive, gallon=self.gallon), dimension, name
+        )
 
     def exact(self, text: str, dimension: Dimension, *, name: Shown, positive: bool = True) -> float:
         """Return what is wished for, or known without doubt."""
-        quantity = parse_quantity(text, dimension, name=name, positive=positive, exact=True)
+        quantity = parse_quantity(text, dimension, name=name, positive=positive, exact=True, gallon=self.gallon)
         return self._keep(quantity, dimension, name).value
 
     def maybe_exact(self, text: str | None, dimension: Dimension, *, name: Shown) -> float | None:
@@ -65,3 +80,20 @@ class ParsedInputs:
         if dimension in ("volume", "flow"):
             self.systems.append(quantity.system)
         return quantity.measured
+
+
+def parse_seconds(text: str, *, name: Shown, high: float) -> float:
+    """Return a short time [s], from 0 to ``high``: a bare number is of seconds, ``1 min 30 s`` is as it says."""
+    bare = not any(letter.isalpha() for letter in text)
+    seconds = (
+        parse_number(text, name=name, low=0, high=high)
+        if bare
+        else 3600 * parse_quantity(text, "time", name=name, positive=False, exact=True).measured.value
+    )
+    if seconds > high:
+        raise QuantityError(
+            expected=Message("%(what)s, at most %(high)s s", what=name, high=Number(high, "g")),
+            found=Verbatim(repr(text)),
+            remedy=Message("Correct it."),
+        )
+    return seconds

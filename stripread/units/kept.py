@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from stripread.findings import Finding
-from stripread.i18n import ByFace, Clause, Joined, Message, Number, Opening, Shown, Verbatim, plural
+from stripread.i18n import ByFace, Clause, Joined, Message, Number, Opening, Shown, Verbatim, plural, without_exponents
 from stripread.units.amounts import Volume
 
 __all__ = ["findings_of", "kept_findings", "kept_message", "kept_shown", "message_of"]
@@ -36,7 +36,8 @@ def message_of(kept: object, english: str) -> Shown:
     """Return a kept message, or its English as it stands where it has none, or one that says something else."""
     try:
         made = _made(kept)
-        if isinstance(made, Shown) and str(made) == english:
+        # entries of before have 1.17e+03 where 1170 is shown now
+        if isinstance(made, Shown) and str(made) in (english, without_exponents(english)):
             return made
     except (KeyError, TypeError, ValueError, AttributeError):  # of a version that is not ours
         pass

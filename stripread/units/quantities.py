@@ -5,7 +5,8 @@ imported where a text is read. Definitions: NIST SP 811, appendix B.8; NIST Hand
 
 Two conventions, told wherever they are used:
 
-- A bare gallon, quart, pint or fluid ounce is that of the United States.
+- A bare gallon, quart, pint or fluid ounce is that of the United States, or the imperial one where a person or a site
+  has chosen imperial units (`unit_words`).
 - ppm and % of a solution are taken at 1 kg/L: 1 ppm = 1 mg/L, 1 % = 10 000 mg/L (weight by volume). At 20 C a litre of
   water weighs 0.9982 kg (IAPWS-95), which makes 1 ppm by weight 0.18 % less than 1 mg/L.
 """
@@ -18,15 +19,28 @@ from typing import TYPE_CHECKING, Literal, get_args
 
 from stripread.errors import QuantityError
 from stripread.i18n import Message, Shown, System, Verbatim
+from stripread.units.durations import in_parts
+from stripread.units.numbers import NO_THOUSANDS, NUMBER, with_points
 from stripread.units.uncertain import K95, Measured
+from stripread.units.unit_words import Gallon, UnitTyped, read_unit
 
 if TYPE_CHECKING:
     import pint
 
-__all__ = ["ASSUMED_U", "UNITS", "Dimension", "Quantity", "System", "Units", "assumed_u", "parse_quantity"]
+__all__ = [
+    "ASSUMED_U",
+    "UNITS",
+    "Dimension",
+    "Quantity",
+    "System",
+    "Units",
+    "assumed_u",
+    "behind_under",
+    "parse_quantity",
+]
 
 Dimension = Literal["strength", "volume", "flow", "mass", "time", "length", "temperature"]
-Units = Literal["metric", "us"]  # that people and sites choose to be told amounts in; imperial ones can be typed
+Units = System  # that people and sites choose to be told amounts in
 UNITS: tuple[Units, ...] = get_args(Units)
 
 # name -> (unit inside, what to write)
@@ -43,33 +57,22 @@ _DIMENSIONS: dict[Dimension, tuple[str, str]] = {
 ASSUMED_U = {"volume": 0.02, "flow": 0.02, "mass": 0.02}
 """Relative standard uncertainty where none is given. Ours: a pail's mark or a dial read by eye, not judged on data."""
 
-_US_UNLESS_TOLD = {
-    "galón": "gallon", "galon": "gallon", "galones": "gallon",  # as in Spanish
-    "gallon": "gallon", "gallons": "gallon", "gal": "gallon", "gals": "gallon",
-    "quart": "quart", "quarts": "quart", "qt": "quart", "pint": "pint", "pints": "pint", "pt": "pint",
-    "cup": "cup", "cups": "cup",
-    "fl oz": "fluid_ounce", "floz": "fluid_ounce", "fluid ounce": "fluid_ounce", "fluid ounces": "fluid_ounce",
-}  # fmt: skip
-_PLAIN = {
-    "litro": "liter", "litros": "liter",
-    "l": "liter", "litre": "liter", "litres": "liter", "liters": "liter", "ml": "milliliter", "cc": "milliliter",
-    "m3": "meter**3", "m³": "meter**3", "lb": "pound", "lbs": "pound", "percent": "percent", "%": "percent",
-    "ppm": "ppm", "mg": "milligram", "g": "gram", "kg": "kilogram", "oz": "ounce", "min": "minute", "mins": "minute",
-    "h": "hour", "hr": "hour", "hrs": "hour", "d": "day", "s": "second", "sec": "second",
-    "c": "degree_Celsius", "°c": "degree_Celsius", "deg c": "degree_Celsius",
-    "f": "degree_Fahrenheit", "°f": "degree_Fahrenheit", "deg f": "degree_Fahrenheit",
-}  # fmt: skip
-_WHOLE = {"gpm": "gal/min", "gph": "gal/h", "gpd": "gal/d", "lpm": "l/min", "lph": "l/h", "mgd": "megagal/d"}
-
-_NUMBER = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?"
-# A comma of decimals, as in 20,5 L. Three digits behind it may be thousands: that is refused.
-_COMMA = re.compile(r"(?<=\d),(?=\d{1,2}(?![\d.]))|(?<=\b0),(?=\d)")
-_VALUE = re.compile(rf"\s*({_NUMBER})\s*([A-Za-zµ°%³/ ^0-9.]*?)\s*")
-_U = re.compile(
-    rf"(.*?)(?:\s+u\s*=?\s*|\s*(?:±|\+/-)\s*)({_NUMBER})\s*([^()\d]*?)\s*(?:\(?\s*k\s*=\s*([12])\s*\)?)?\s*"
-)
+_LETTERS = "A-Za-zÀ-ÖØ-öø-ÿµμº°%³"
+_VALUE = re.compile(rf"\s*({NUMBER})\s*((?:[{_LETTERS}/][{_LETTERS}/ ^0-9.]*?)?)\s*")
+_U = re.compile(rf"(.*?)(?:\s+u\s*=?\s*|\s*(?:±|\+/-)\s*)({NUMBER})\s*([^()\d]*?)\s*(?:\(?\s*k\s*=\s*([12])\s*\)?)?\s*")
+_FROM, _TO = r"(?:(?:from|between|de|entre)\s+)?", r"\s*(?:\bto\b|\band\b|\ba\b|\by\b|\.\.|[-–—])\s*"
 _ENDS = re.compile(
-    rf"(.*?)[\s,(:]+(?:95\s*%\s*(?:interval)?\s*:?\s*)?({_NUMBER})\s*(?:to|\.\.)\s*({_NUMBER})\s*([^()\d]*?)\s*\)?\s*"
+    rf"(.*?\S)[\s,(:]+(?:(?:intervalo\s+del\s+)?95\s*%\s*(?:interval)?\s*:?\s*)?"
+    rf"{_FROM}({NUMBER}){_TO}({NUMBER})\s*([^()\d]*?)\s*\)?\s*",
+    re.IGNORECASE,
+)
+_UNSIGNED = NUMBER.removeprefix("[+-]?")
+_UNIT = rf"[{_LETTERS}/][{_LETTERS}/ ^]*?(?:³|\^?3)?(?:\s*/\s*[{_LETTERS}]+)?"
+_SPAN = re.compile(rf"{_FROM}({_UNSIGNED})(?!e[+-]?\d)\s*({_UNIT})?{_TO}({_UNSIGNED})\s*({_UNIT})", re.IGNORECASE)
+_BOUND = re.compile(
+    r"\s*(?:(?P<under><|(?:under|below|less than|menos de|menor que|por debajo de|bajo)\b)"
+    r"|(?P<over>>|(?:over|above|more than|más de|mas de|mayor que|por encima de)\b))(?P<rest>.*)",
+    re.IGNORECASE | re.DOTALL,
 )
 
 
@@ -93,7 +96,13 @@ class Quantity:
 
 
 def parse_quantity(
-    text: str, dimension: Dimension, *, name: Shown, positive: bool = True, exact: bool = False
+    text: str,
+    dimension: Dimension,
+    *,
+    name: Shown,
+    positive: bool = True,
+    exact: bool = False,
+    gallon: Gallon = "us",
 ) -> Quantity:
     """Read a number with its unit and, if it is there, its uncertainty.
 
@@ -102,37 +111,36 @@ def parse_quantity(
     text : str
         ``220 mg/L``, with a standard uncertainty ``220 mg/L u 11`` or ``220 mg/L u 5 %``, or with a 95 % interval as a
         reading states it, ``220 mg/L, 95 % interval 198 to 242``. A ± needs its k: ``220 mg/L ± 22 (k = 2)``. A reading
-        that is but a bound, ``under 0.08 mg/L``, is taken as evenly likely from 0 up to it (JCGM 100:2008, 4.3.7).
+        that is but a bound, ``under 0.08 mg/L``, is taken as evenly likely from 0 up to it (JCGM 100:2008, 4.3.7); a
+        bare span of a strength, ``480-560 mg/L``, as a 95 % interval with its middle. Numbers as in `with_points`.
     name : str
         What it is, for errors and notes.
     positive : bool
         Refuse 0.
     exact : bool
         It is wished for, not measured: without an uncertainty of its own it has none, and may be given none.
+    gallon : {"us", "imperial"}
+        Whose gallon, quart, pint, cup or fluid ounce a bare one is.
 
     Raises
     ------
     QuantityError
         If it is no number, is negative, lacks its unit or has one of another dimension, or its uncertainty is nonsense.
     """
-    text = _COMMA.sub(".", text)
-    asked = _Asked(text, dimension, name)
-    if dimension == "strength" and (bound := re.fullmatch(r"\s*(<|under\b|>|over\b)(.*)", text)) is not None:
-        if exact or bound[1] in (">", "over"):
+    asked = _Asked(text, with_points(text).strip(), dimension, name, gallon)
+    if dimension == "strength" and (bound := _BOUND.fullmatch(asked.plain)) is not None:
+        if exact or bound["over"]:
             raise asked.wrong(
                 Message("%(text)s, only a bound", text=repr(text)),
                 Message("Dilute it by a known factor, and read it again."),
             )
-        return _under(parse_quantity(bound[2], dimension, name=name, exact=True))
+        return _under(parse_quantity(bound["rest"], dimension, name=name, exact=True, gallon=gallon))
+    of_parts = dimension == "time" and in_parts(asked.plain) is not None  # 1 hora y 30 minutos is no span
+    if not of_parts and (span := _SPAN.fullmatch(asked.plain)) is not None:
+        return _of_span(span, asked, exact=exact)
     body, spread = _split(asked)
-    found = _VALUE.fullmatch(body)
-    if found is None:
-        raise asked.wrong(Verbatim(repr(text)), Message("Write a number and then its unit; no sign between thousands."))
-    if not found[2].strip():
-        raise asked.wrong(Message("%(text)s, without a unit", text=repr(text)), Message("Add the unit."))
-    unit = _unit(found[2].strip(), asked)
-    scale = _scale(unit, asked)
-    value = scale.zero + float(found[1]) * scale.step
+    number, unit, scale = _number_with_unit(body, asked)
+    value = scale.zero + number * scale.step
     _check_value(value, asked, positive=positive)
     if exact and spread is not None:
         raise asked.wrong(
@@ -142,7 +150,7 @@ def parse_quantity(
     if exact:
         return Quantity(measured=Measured(value, 0.0, None, floor), system=unit.system, notes=unit.notes)
     if spread is not None:
-        measured = _with_spread(value, float(found[1]), spread, scale, unit, asked, floor)
+        measured = _with_spread(value, number, spread, scale, unit, asked, floor)
         return Quantity(measured=measured, system=unit.system, notes=unit.notes)
     u, words = _taken(value, dimension)
     notes = (
@@ -151,6 +159,12 @@ def parse_quantity(
         else unit.notes
     )
     return Quantity(measured=Measured(value, u, None, floor), system=unit.system, notes=notes)
+
+
+def behind_under(text: str) -> str | None:
+    """Return the limit of a strength typed as a bound from above, ``under 0.08 mg/L`` or ``menos de``; else None."""
+    bound = _BOUND.fullmatch(text)
+    return None if bound is None or bound["under"] is None else bound["rest"].strip()
 
 
 def assumed_u(value: float, dimension: Dimension) -> float:
@@ -174,11 +188,13 @@ def _taken(value: float, dimension: Dimension) -> tuple[float, str]:
 
 @dataclass(frozen=True, slots=True)
 class _Asked:
-    """What was typed, and what it should be: for errors."""
+    """What was typed, the same with points in its numbers, and what it should be."""
 
     text: str
+    plain: str
     dimension: Dimension
     name: Shown
+    gallon: Gallon
 
     def wrong(self, found: Shown, remedy: Shown) -> QuantityError:
         example = _DIMENSIONS[self.dimension][1]
@@ -196,16 +212,6 @@ class _Spread:
 
 
 @dataclass(frozen=True, slots=True)
-class _UnitTyped:
-    """A unit as typed and in pint's words, whose units they are, and what was assumed."""
-
-    typed: str
-    words: str
-    system: System
-    notes: tuple[Message, ...]
-
-
-@dataclass(frozen=True, slots=True)
 class _Scale:
     """Where 0 of a unit lies in the unit inside, and what one step is there."""
 
@@ -219,18 +225,63 @@ def _under(limit: Quantity) -> Quantity:
     return Quantity(measured=Measured(top / 2, top / math.sqrt(12), (0.0, top)), system=limit.system, notes=notes)
 
 
+def _of_span(span: "re.Match[str]", asked: _Asked, *, exact: bool) -> Quantity:
+    """Return a strength of which a span alone was typed."""
+    text, low, high = repr(asked.text), float(span[1]), float(span[3])
+    if span[2] is not None and span[2].strip().casefold() != span[4].strip().casefold():
+        raise asked.wrong(Message("%(text)s, with two units", text=text), Message("Leave the second unit out."))
+    if exact or asked.dimension != "strength":
+        raise asked.wrong(
+            Message("%(text)s, a span", text=text),
+            Message("Name one number.")
+            if exact
+            else Message("Name one number, and behind it its standard uncertainty as u 0.5 where it is known."),
+        )
+    if not low < high:
+        raise asked.wrong(
+            Message("%(text)s, a span whose end is not above its start", text=text), Message("Correct the numbers.")
+        )
+    _, unit, scale = _number_with_unit(f"{span[3]} {span[4]}", asked)
+    ends = (low * scale.step, high * scale.step)
+    _check_value(ends[1], asked, positive=True)
+    measured = Measured((ends[0] + ends[1]) / 2, (ends[1] - ends[0]) / (2 * K95), ends)
+    note = Message("a bare span, taken as a 95 % interval with its middle as the value")
+    return Quantity(measured=measured, system=unit.system, notes=(*unit.notes, note))
+
+
+def _number_with_unit(body: str, asked: _Asked) -> tuple[float, UnitTyped, _Scale]:
+    """Return a number, its unit as typed, and how that lies to the unit inside."""
+    if asked.dimension == "time":
+        if (parts := in_parts(body)) is not None:
+            if not parts:
+                raise asked.wrong(Verbatim(repr(asked.text)), Message("Write it as 1 h 30 min, or as 90 min."))
+            return parts[0], UnitTyped("h", "hour", "metric", ()), _Scale(0.0, 1.0)
+        if ":" in body:
+            raise asked.wrong(
+                Message("%(text)s, which may be hours or minutes", text=repr(asked.text)),
+                Message("Write it as 1 h 30 min, or as 90 min."),
+            )
+    found = _VALUE.fullmatch(body)
+    if found is None:
+        raise asked.wrong(Verbatim(repr(asked.text)), NO_THOUSANDS)
+    if not found[2].strip():
+        raise asked.wrong(Message("%(text)s, without a unit", text=repr(asked.text)), Message("Add the unit."))
+    unit = read_unit(found[2].strip(), strength=asked.dimension == "strength", gallon=asked.gallon, wrong=asked.wrong)
+    return float(found[1]), unit, _scale(unit, asked)
+
+
 def _split(asked: _Asked) -> tuple[str, _Spread | None]:
     """Cut a text into the value with its unit, and its uncertainty."""
-    if (ends := _ENDS.fullmatch(asked.text)) is not None:
+    if (ends := _ENDS.fullmatch(asked.plain)) is not None:
         return ends[1], _Spread((float(ends[2]), float(ends[3])), ends[4].strip())
-    if (spread := _U.fullmatch(asked.text)) is not None:
-        if ("±" in asked.text or "+/-" in asked.text) and spread[4] is None:
+    if (spread := _U.fullmatch(asked.plain)) is not None:
+        if ("±" in asked.plain or "+/-" in asked.plain) and spread[4] is None:
             raise asked.wrong(
                 Message("%(text)s, without what the ± means", text=repr(asked.text)),
                 Message("Write (k = 1) or (k = 2) behind it, or give the 95 % interval as 270 to 330."),
             )
         return spread[1], _Spread((float(spread[2]) / int(spread[4] or 1),), spread[3].strip())
-    return asked.text, None
+    return asked.plain, None
 
 
 def _check_value(value: float, asked: _Asked, *, positive: bool) -> None:
@@ -258,7 +309,7 @@ def _check_value(value: float, asked: _Asked, *, positive: bool) -> None:
 
 
 def _with_spread(
-    value: float, number: float, spread: _Spread, scale: _Scale, unit: _UnitTyped, asked: _Asked, floor: float
+    value: float, number: float, spread: _Spread, scale: _Scale, unit: UnitTyped, asked: _Asked, floor: float
 ) -> Measured:
     """Return the value with the uncertainty that was typed, in the unit inside."""
     relative = spread.unit == "%" and len(spread.numbers) == 1
@@ -290,40 +341,6 @@ def _with_spread(
     return Measured(value, u, ends, floor)
 
 
-def _unit(text: str, asked: _Asked) -> _UnitTyped:
-    """Put a unit into pint's words."""
-    system: System = "metric"
-    notes: list[Message] = []
-    words = []
-    for part in _WHOLE.get(text.casefold(), text).split("/"):
-        word, own = _one_unit(part.strip(), asked)
-        words.append(word)
-        if own == "us unless told":
-            notes.append(Message("%(typed)s taken as of the United States (1 gal = 3.785 L)", typed=repr(text)))
-        if own != "metric":
-            system = "imperial" if own == "imperial" else "us"
-    if asked.dimension == "strength" and words in (["ppm"], ["percent"]):
-        notes.append(Message("%(typed)s taken at 1 kg/L (1 ppm = 1 mg/L, 1 %% = 10 000 mg/L)", typed=repr(text)))
-    return _UnitTyped(text, " / ".join(words), system, tuple(notes))
-
-
-def _one_unit(text: str, asked: _Asked) -> tuple[str, str]:
-    """Return one unit in pint's words, and ``metric``, ``us``, ``imperial`` or ``us unless told``."""
-    if text == "ML":
-        raise asked.wrong(Message("ML, which is a million litres"), Message("Write mL for millilitres, or m3."))
-    key = " ".join(text.casefold().split())
-    for prefix, own in (("us ", "us"), ("imperial ", "imperial"), ("imp ", "imperial"), ("uk ", "imperial")):
-        if (word := _US_UNLESS_TOLD.get(key.removeprefix(prefix))) is not None and key.startswith(prefix):
-            return ("imperial_" if own == "imperial" else "") + word, own
-    mega = "mega" if key.startswith("mega") else ""
-    if (word := _US_UNLESS_TOLD.get(key.removeprefix(mega))) is not None:
-        return mega + word, "us unless told"
-    if key in _PLAIN:
-        us = _PLAIN[key] in ("pound", "ounce", "degree_Fahrenheit")
-        return _PLAIN[key], "us" if us else "metric"
-    return text, "metric"
-
-
 @cache
 def _registry() -> "pint.UnitRegistry[float]":
     import pint
@@ -331,7 +348,7 @@ def _registry() -> "pint.UnitRegistry[float]":
     return pint.UnitRegistry()
 
 
-def _scale(unit: _UnitTyped, asked: _Asked) -> _Scale:
+def _scale(unit: UnitTyped, asked: _Asked) -> _Scale:
     """Return how a unit lies to the one used inside, by pint; what has no unit, as ppm, is a strength at 1 kg/L."""
     import pint
 

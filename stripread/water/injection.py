@@ -18,7 +18,7 @@ from typing import Literal
 
 from stripread.errors import QuantityError, WaterError
 from stripread.i18n import Message, Number, Verbatim
-from stripread.units import Difference, Measured, difference, propagate
+from stripread.units import Difference, Measured, difference, propagate, with_points
 
 __all__ = [
     "RATIO_U",
@@ -40,6 +40,15 @@ Convention = Literal["in", "to"]
 RATIO_U = 0.05  # relative standard uncertainty of the ratio that an injector keeps. Common practice, no source
 
 
+_PARTS = r"(?:\s*parte?s?)?"
+_RATIO = re.compile(
+    rf"\s*1{_PARTS}(?P<how>\s*:\s*|\s+(?:in|to|en|a)\s+)(?P<n>\d+(?:\.\d+)?){_PARTS}"
+    r"(?:\s+(?:of|de)\s+(?:water|agua))?\s*",
+    re.IGNORECASE,
+)
+_PERCENT = re.compile(r"\s*(\d*\.?\d+)\s*(?:%|percent|por\s+ciento)\s*", re.IGNORECASE)
+
+
 @dataclass(frozen=True, slots=True)
 class Ratio:
     """An injector's setting 1:N; a setting in percent is 1 part in 100/percent."""
@@ -55,7 +64,8 @@ class Ratio:
     def __str__(self) -> str:
         """Say it with its convention, and in percent of what comes out."""
         words = "in" if self.convention == "in" else "to"
-        return f"1 part {words} {self.n:.4g} ({100 * self.share:.3g} % of what comes out)"
+        n, percent = Number(self.n, ".6g"), Number(100 * self.share, ".3g")
+        return f"1 part {words} {n} ({percent} % of what comes out)"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,23 +135,30 @@ class Demand:
 
 
 def parse_ratio(text: str, *, convention: Convention) -> Ratio:
-    """Read ``1:100`` or ``1%``.
+    """Read ``1:100``, ``1 in 100``, ``1 to 99`` or ``1 %``.
+
+    ``1 to 128`` is one part to 128 parts of water, ``1 in 100`` one part in 100 in all, a percentage a share of all;
+    ``1:128`` is by the convention.
 
     Raises
     ------
     QuantityError
         If it is neither, or gives more stock than water.
     """
-    ratio = re.fullmatch(r"\s*1\s*:\s*(\d+(?:\.\d+)?)\s*", text)
-    percent = re.fullmatch(r"\s*(\d*\.?\d+)\s*%\s*", text)
-    n = float(ratio[1]) if ratio else 100 / float(percent[1]) if percent and float(percent[1]) > 0 else 0.0
+    plain = with_points(text)
+    ratio, percent = _RATIO.fullmatch(plain), _PERCENT.fullmatch(plain)
+    share = float(percent[1]) if percent else 0.0
+    n = float(ratio["n"]) if ratio else 100 / share if share > 0 else 0.0
     if not 2 <= n <= 1e5:
         raise QuantityError(
-            expected=Message("an injector's setting as 1:100 or 1%, from 1:2 to 1:100000"),
+            expected=Message("an injector's setting as 1:100, 1 in 100, 1 to 99 or 1 %, from 1:2 to 1:100000"),
             found=Verbatim(repr(text)),
-            remedy=Message("Read it off the injector's dial."),
+            remedy=Message("Read it off the injector's dial, and write no sign between thousands."),
         )
-    return Ratio(n, convention if ratio else "in")
+    if ratio is None:
+        return Ratio(n, "in")
+    words = (ratio["how"] or ":").strip().casefold()
+    return Ratio(n, convention if words == ":" else "in" if words in ("in", "en") else "to")
 
 
 def dose_for(*, residual_mg_per_l: Measured, demand_mg_per_l: Measured) -> Measured:

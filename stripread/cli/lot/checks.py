@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from stripread.cli.output import keep_existing, note, say
+from stripread.cli.typed import number_of
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.i18n import Message, Number, Verbatim
 
@@ -31,9 +32,19 @@ def watch_commands(lot_app: typer.Typer) -> None:
 def verify(
     lot: Annotated[str, typer.Argument(metavar="LOT", help="A name known to the site, or a lot file.")],
     photos: Annotated[list[Path], typer.Argument(metavar="PHOTO...", help="Photos, each of one strip on the card.")],
-    known: Annotated[float, typer.Option(metavar="C", help="What the strips were dipped into, in the lot's unit.")],
+    known: Annotated[
+        float,
+        typer.Option(
+            metavar="C", parser=number_of("--known", low=0), help="What the strips were dipped into, in the lot's unit."
+        ),
+    ],
     u_known: Annotated[
-        float, typer.Option(metavar="U", help="Its standard uncertainty (k = 1). [0: taken as exact]")
+        float,
+        typer.Option(
+            metavar="U",
+            parser=number_of("--u-known", low=0),
+            help="Its standard uncertainty (k = 1). [0: taken as exact]",
+        ),
     ] = 0.0,
     pad: Annotated[str | None, typer.Option(metavar="ID", help="The pad, where the strip has several.")] = None,
     card: Annotated[

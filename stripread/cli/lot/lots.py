@@ -1,6 +1,6 @@
 """The commands ``lot calibrate``, ``lot join`` and ``lot show``, ``kind list`` and ``kind show``."""
 
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import Annotated
 
@@ -8,6 +8,7 @@ import typer
 
 from stripread.cli.lot.vial import check_chart, from_chart
 from stripread.cli.output import as_we_go, keep_existing, note, say
+from stripread.cli.typed import day_of
 
 __all__ = ["kind_app", "lot_app"]
 
@@ -27,7 +28,7 @@ def calibrate(
     ],
     kind: Annotated[str, typer.Option(metavar="KIND", help="The strip kind: a name or a file.")],
     lot: Annotated[str, typer.Option(metavar="NUMBER", help="The lot's number, as on the vial.")],
-    expires: Annotated[datetime, typer.Option(metavar="DATE", formats=["%Y-%m-%d"], help="Its expiry date.")],
+    expires: Annotated[date, typer.Option(metavar="DATE", parser=day_of("--expires"), help="Its expiry date.")],
     card: Annotated[str, typer.Option(metavar="CARD", help="The card print in the photos: a name or a file.")],
     out: Annotated[Path, typer.Option(metavar="LOT.json", help="The lot file to write.")],
     without: Annotated[
@@ -67,7 +68,7 @@ def calibrate(
         kind=strip_kind,
         card=layout,
         number=lot,
-        expires=expires.date(),
+        expires=expires,
         calibrated_on=datetime.now().astimezone().date(),
         without=without or (),
         like=None if like is None else look_up_lot(like, where),

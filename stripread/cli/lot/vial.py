@@ -1,15 +1,18 @@
 """The commands ``lot from-chart`` and ``lot check-chart``: a vial's colour chart as a provisional lot, or a check."""
 
+import re
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from stripread.cli.output import keep_existing, note, say
-from stripread.errors import WrongUsageError
+from stripread.cli.typed import day_of
+from stripread.errors import QuantityError, WrongUsageError
 from stripread.i18n import Message, Verbatim
+from stripread.units import parse_number
 
 if TYPE_CHECKING:
     from stripread.card import CardLayout
@@ -36,7 +39,7 @@ def from_chart(
     values: Annotated[str, _VALUES],
     kind: Annotated[str, typer.Option(metavar="KIND", help="The strip kind: a name or a file.")],
     lot: Annotated[str, typer.Option(metavar="NUMBER", help="The lot's number, as on the vial.")],
-    expires: Annotated[datetime, typer.Option(metavar="DATE", formats=["%Y-%m-%d"], help="Its expiry date.")],
+    expires: Annotated[date, typer.Option(metavar="DATE", parser=day_of("--expires"), help="Its expiry date.")],
     card: Annotated[str, _CARD],
     out: Annotated[Path, typer.Option(metavar="LOT.json", help="The lot file to write.")],
     pad: Annotated[str | None, _PAD] = None,
@@ -69,7 +72,7 @@ def from_chart(
         kind=strip_kind,
         pad=the_pad,
         number=lot,
-        expires=expires.date(),
+        expires=expires,
         made_on=datetime.now().astimezone().date(),
         reverse=reverse,
     )
@@ -149,14 +152,17 @@ def _measured(photo: Path, layout: "CardLayout", options: _ChartOptions, overlay
 
 
 def chart_numbers(text: str) -> list[float]:
-    """Return the numbers of an option such as ``0,50,100``."""
+    """Return the numbers of an option such as ``0,50,100``; with ``;`` or blanks between them ``0;0,5;1``."""
+    words = re.split(r"\s*;\s*|\s+" if re.search(r"[;\s]", text.strip()) else ",", text.strip())
     try:
-        return [float(word) for word in text.split(",")]
-    except ValueError:
+        return [parse_number(word.rstrip(","), name=Message("a value")) for word in words]
+    except QuantityError:
         raise WrongUsageError(
             expected=Message("numbers with commas between them, as 0,50,100"),
             found=Verbatim(repr(text)),
-            remedy=Message("Give --values as they stand on the vial, with decimal points."),
+            remedy=Message(
+                "Give --values as they stand on the vial; where they have decimal commas, with ; between them."
+            ),
         ) from None
 
 

@@ -1,7 +1,7 @@
 """The commands ``batch generate``, ``stock``, ``top-up`` and ``list``: what was made, of what, and when."""
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -10,13 +10,14 @@ import typer
 from stripread.cli.inputs import Cover, Json, ParsedInputs, Sachet, Sachets, SiteFolder, Temperature, warmth
 from stripread.cli.output import note, say
 from stripread.cli.records.tank import discard, move
+from stripread.cli.typed import At, when
 from stripread.errors import WrongUsageError
 from stripread.i18n import Message
 
 if TYPE_CHECKING:
     from stripread.records import Batch, BatchStanding, Stamp
     from stripread.site import Site
-    from stripread.units import Measured
+    from stripread.units import Measured, Moment
 
 __all__ = ["batch_app"]
 
@@ -30,10 +31,6 @@ _Who = Annotated[
     str | None, typer.Option(metavar="NAME", envvar="STRIPREAD_WHO", help="Who made it. [who is logged in]")
 ]
 _Id = Annotated[str, typer.Argument(metavar="ID", help="What the batch is called, as on its label.")]
-_At = Annotated[
-    datetime | None,
-    typer.Option(metavar="TIME", formats=["%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M"], help="When it was made. [now]"),
-]
 _Tank = Annotated[str | None, typer.Option(metavar="NAME", help="The tank that it is in.")]
 
 
@@ -53,7 +50,7 @@ def generate(
     temperature: Temperature = None,
     tank: _Tank = None,
     cover: _Covered = None,
-    at: _At = None,
+    at: At = None,
     who: _Who = None,
     site: SiteFolder = None,
 ) -> None:
@@ -67,12 +64,13 @@ def generate(
     from stripread.records import Batch, as_expected
     from stripread.water import expected_generation, load_sachet, sachet_source
 
-    where, stamp, typed = site_of_records(site), stamp_of(who), ParsedInputs()
+    where, stamp = site_of_records(site), stamp_of(who)
+    typed = ParsedInputs.of(where.units)
     litres = typed.measured(water, "volume", name=Message("the water"))
     hours = typed.exact(after, "time", name=Message("the time"))
     kind, warm = load_sachet(sachet), warmth(typed, temperature)
     made = expected_generation(kind, water_l=litres, hours=hours, sachets=sachets, temperature_c=warm)
-    made_at = _when(at, stamp)
+    made_at = when(at, stamp.at, typed)
     said = Batch(
         id=batch,
         kind="concentrate",
@@ -98,7 +96,7 @@ def stock(
     water: Annotated[str, typer.Option(metavar="VOLUME", help="Into how much water: it goes in first.")],
     tank: _Tank = None,
     cover: _Covered = None,
-    at: _At = None,
+    at: At = None,
     who: _Who = None,
     site: SiteFolder = None,
 ) -> None:
@@ -129,7 +127,7 @@ def top_up(
     water: Annotated[str, typer.Option(metavar="VOLUME", help="Water that was added.")] = "0 L",
     tank: _Tank = None,
     cover: _Covered = None,
-    at: _At = None,
+    at: At = None,
     who: _Who = None,
     site: SiteFolder = None,
 ) -> None:
@@ -216,14 +214,15 @@ class _Mixture:
     water: str
     tank: str | None
     cover: Cover | None
-    at: datetime | None
+    at: "Moment | None"
 
 
 def _enter_mixture(made: _Mixture, *, who: str | None, site: Path | None) -> None:
     from stripread.cli.site_record import site_of_records, stamp_of
     from stripread.records import Batch, Part
 
-    where, stamp, typed = site_of_records(site), stamp_of(who), ParsedInputs()
+    where, stamp = site_of_records(site), stamp_of(who)
+    typed = ParsedInputs.of(where.units)
     volumes = [
         (name, typed.measured(text, "volume", name=Message("the volume of %(name)s", name=name)))
         for name, text in made.parts
@@ -232,7 +231,7 @@ def _enter_mixture(made: _Mixture, *, who: str | None, site: Path | None) -> Non
     said = Batch(
         id=made.batch,
         kind=made.kind,
-        made_at=_when(made.at, stamp),
+        made_at=when(made.at, stamp.at, typed),
         made_by=stamp.who,
         water_l=litres.value,
         u_water_l=litres.u,
@@ -241,10 +240,6 @@ def _enter_mixture(made: _Mixture, *, who: str | None, site: Path | None) -> Non
         cover=None if made.cover is None else made.cover.value,
     )
     _enter(said, where, stamp, typed)
-
-
-def _when(at: datetime | None, stamp: "Stamp") -> datetime:
-    return stamp.at if at is None else at.astimezone()
 
 
 def _enter(said: "Batch", site: "Site", stamp: "Stamp", typed: ParsedInputs) -> None:

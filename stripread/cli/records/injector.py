@@ -1,7 +1,6 @@
 """The commands ``injector set`` and ``injector list``: how the injectors were set, and since when."""
 
 import sys
-from datetime import datetime
 from enum import StrEnum
 from typing import Annotated
 
@@ -9,6 +8,7 @@ import typer
 
 from stripread.cli.inputs import ParsedInputs, SiteFolder
 from stripread.cli.output import note, say
+from stripread.cli.typed import At, when
 from stripread.errors import WrongUsageError
 from stripread.i18n import Message, Verbatim
 
@@ -25,17 +25,14 @@ class _Convention(StrEnum):
 @injector_app.command(name="set")
 def enter(
     name: Annotated[str, typer.Argument(metavar="NAME", help="What the injector is called.")],
-    ratio: Annotated[str, typer.Option(metavar="1:N", help="Its setting, or as 1%.")],
+    ratio: Annotated[str, typer.Option(metavar="1:N", help="Its setting; or as '1 in 100', '1 to 99', 1%.")],
     means: Annotated[
         _Convention,
         typer.Option(metavar="in|to", help="What 1:N means: 1 part in N of what comes out, or 1 part to N of water."),
     ] = _Convention.part_in,
     batch: Annotated[str | None, typer.Option(metavar="ID", help="The batch of stock that it draws from.")] = None,
     flow: Annotated[str | None, typer.Option(metavar="FLOW", help="Of the dosed water, as '20 gpm'.")] = None,
-    at: Annotated[
-        datetime | None,
-        typer.Option(metavar="TIME", formats=["%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M"], help="Since when. [now]"),
-    ] = None,
+    at: At = None,
     demand: Annotated[
         str | None,
         typer.Option(metavar="STRENGTH", help="What water and pipes take. [by the outlets' latest readings]"),
@@ -61,16 +58,11 @@ def enter(
     from stripread.water import parse_ratio
     from stripread.workflow import judge_setting
 
-    where, stamp, typed = site_of_records(site), stamp_of(who), ParsedInputs()
+    where, stamp = site_of_records(site), stamp_of(who)
+    typed = ParsedInputs.of(where.units)
     setting = parse_ratio(ratio, convention=means.value)
     litres_per_h = typed.maybe_exact(flow, "flow", name=Message("the flow"))
-    since = stamp.at if at is None else at.astimezone()
-    if since > stamp.at:
-        raise WrongUsageError(
-            expected=Message("a time when it was set, until now"),
-            found=Verbatim(since.isoformat()),
-            remedy=Message("Correct --at."),
-        )
+    since = when(at, stamp.at, typed)
     said = InjectorSetting(
         injector=name,
         since=since,

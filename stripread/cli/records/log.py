@@ -1,34 +1,27 @@
 """The command ``log``: what is in the record, page by page."""
 
-from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, cast, get_args
 
 import typer
 
 from stripread.cli.output import note, say
+from stripread.cli.typed import From, Until
 from stripread.errors import WrongUsageError
 from stripread.i18n import Message, Verbatim
 
 if TYPE_CHECKING:
     from stripread.records import Kind
 
-__all__ = ["DAY", "end_of_day", "local", "log"]
-
-DAY = ["%Y-%m-%d", "%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M:%S%z"]
+__all__ = ["log"]
 
 
 def log(
     point: Annotated[str | None, typer.Option(metavar="NAME", help="Only from this point.")] = None,
     sample: Annotated[str | None, typer.Option(metavar="TYPE", help="Only of this sample type.")] = None,
     lot: Annotated[str | None, typer.Option(metavar="NUMBER", help="Only read with strips of this lot.")] = None,
-    since: Annotated[
-        datetime | None, typer.Option("--from", metavar="TIME", formats=DAY, help="Taken then or later.")
-    ] = None,
-    until: Annotated[
-        datetime | None,
-        typer.Option("--to", metavar="TIME", formats=DAY, help="Taken before; a day counts to its end."),
-    ] = None,
+    since: From = None,
+    until: Until = None,
     method: Annotated[
         str | None, typer.Option(metavar="MEANS", help="Only by strip, meter, titration, laboratory or other means.")
     ] = None,
@@ -83,8 +76,8 @@ def log(
                 point=point,
                 sample=sample,
                 lot=lot,
-                since=local(since),
-                until=end_of_day(until),
+                since=since,
+                until=until,
                 validity=validity,
                 method=_method(method),
                 who=who,
@@ -127,15 +120,3 @@ def _method(word: str | None) -> str | None:
             remedy=Message("Name one of these."),
         )
     return word
-
-
-def local(at: datetime | None) -> datetime | None:
-    """Return a time with a zone; without one it is meant on the local clock."""
-    return None if at is None else at.astimezone()
-
-
-def end_of_day(at: datetime | None) -> datetime | None:
-    """Return a time with a zone; a day alone counts to its end."""
-    if at is not None and at.tzinfo is None and at.time() == datetime.min.time():
-        at += timedelta(days=1)
-    return local(at)

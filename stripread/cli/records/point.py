@@ -6,6 +6,7 @@ import typer
 
 from stripread.cli.inputs import SiteFolder
 from stripread.cli.output import note, say
+from stripread.cli.typed import seconds_of
 from stripread.errors import WrongUsageError
 from stripread.i18n import Message, Verbatim
 
@@ -22,7 +23,12 @@ _Who = Annotated[
 def add(
     name: Annotated[str, typer.Argument(metavar="NAME", help="What the point is called.")],
     sample: Annotated[str, typer.Option(metavar="TYPE", help="What is taken there: source, stock, line, ...")],
-    flush: Annotated[float, typer.Option(metavar="S", min=0, help="Seconds to flush before a sample.")] = 60.0,
+    flush: Annotated[
+        float,
+        typer.Option(
+            metavar="S", parser=seconds_of("--flush"), help="Seconds to flush before a sample, or as '2 min'."
+        ),
+    ] = 60.0,
     line: Annotated[str | None, typer.Option(metavar="NAME", help="The line that it is an outlet of.")] = None,
     order: Annotated[
         int | None, typer.Option(metavar="N", min=1, help="Its place along the line, counted from the injector.")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from stripread.cli.output import keep_existing, note, say
-from stripread.cli.records.log import DAY, end_of_day, local
+from stripread.cli.typed import since_of, until_of
 from stripread.errors import WrongUsageError
 from stripread.i18n import Message, Reader, Verbatim
 
@@ -23,10 +23,12 @@ def report(
         typer.Argument(metavar="OUT", help="Ends in .html or .pdf; without an ending, both. [report-FROM-TO]"),
     ] = None,
     since: Annotated[
-        datetime | None, typer.Option("--from", metavar="TIME", formats=DAY, help="The first day. [of the record]")
+        datetime | None,
+        typer.Option("--from", metavar="TIME", parser=since_of, help="The first day, or a month. [of the record]"),
     ] = None,
     until: Annotated[
-        datetime | None, typer.Option("--to", metavar="TIME", formats=DAY, help="The last day. [today]")
+        datetime | None,
+        typer.Option("--to", metavar="TIME", parser=until_of, help="The last day, or a month to its end. [today]"),
     ] = None,
     language: Annotated[
         str, typer.Option(metavar="CODE", help="Language of the report, en or es; es needs the extra web.")
@@ -54,7 +56,7 @@ def report(
     check_language(language)
     where = site_of_records(site)
     with open_site_records(where) as records:
-        start, end = local(since), end_of_day(until) or now
+        start, end = since, until or now
         if start is None:
             first = records.earliest()
             if first is None:

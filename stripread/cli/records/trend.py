@@ -1,13 +1,12 @@
 """The command ``trend``: what a point has read over time."""
 
-from datetime import datetime
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from stripread.cli.output import note, say
-from stripread.cli.records.log import DAY, end_of_day, local
+from stripread.cli.typed import From, Until
 from stripread.errors import WrongUsageError
 from stripread.i18n import Message
 
@@ -16,13 +15,8 @@ __all__ = ["trend"]
 
 def trend(
     point: Annotated[str, typer.Argument(metavar="POINT", help="The point.")],
-    since: Annotated[
-        datetime | None, typer.Option("--from", metavar="TIME", formats=DAY, help="Taken then or later.")
-    ] = None,
-    until: Annotated[
-        datetime | None,
-        typer.Option("--to", metavar="TIME", formats=DAY, help="Taken before; a day counts to its end."),
-    ] = None,
+    since: From = None,
+    until: Until = None,
     analyte: Annotated[
         str | None, typer.Option(metavar="NAME", help="Of this one. [that the point's sample is judged by]")
     ] = None,
@@ -48,7 +42,7 @@ def trend(
 
     where = site_of_records(site)
     with open_site_records(where) as records:
-        found = trend_of(records, where, point, since=local(since), until=end_of_day(until), analyte=analyte)
+        found = trend_of(records, where, point, since=since, until=until, analyte=analyte)
         known = [p.said.name for p in records.points()]
     if not found.readings:
         raise WrongUsageError(

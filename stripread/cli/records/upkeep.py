@@ -7,6 +7,7 @@ import typer
 
 from stripread.cli.inputs import SiteFolder
 from stripread.cli.output import keep_existing, note, say
+from stripread.cli.typed import number_of, typed_moment
 from stripread.errors import WrongUsageError
 from stripread.i18n import Message, Verbatim
 
@@ -300,8 +301,11 @@ def correct(
     say(entry_line(new))
 
 
+_TIMES = ("taken_at", "made_at", "since")  # of a reading, a batch, an injector's setting
+
+
 def _change(text: str, payload: Any, *, of_batch: bool) -> dict[str, Any]:
-    """Take FIELD=VALUE apart; a value is a number or true or false where the old one is, and empty for nothing."""
+    """Take FIELD=VALUE apart; a value is a number, a time, true or false where the old one is, and empty for nothing."""
     import json
 
     key, equals, value = text.partition("=")
@@ -313,8 +317,13 @@ def _change(text: str, payload: Any, *, of_batch: bool) -> dict[str, Any]:
         return _volume(key, value, payload)
     if value == "":
         return {key: None}
-    if isinstance(payload.get(key), str):
+    if key in _TIMES:
+        return {key: typed_moment(value).at.isoformat()}
+    before = payload.get(key)
+    if isinstance(before, str):
         return {key: value}
+    if isinstance(before, int | float) and not isinstance(before, bool):
+        return {key: number_of(key)(value)}
     try:
         return {key: json.loads(value)}
     except ValueError:

@@ -13,17 +13,19 @@ from stripread.cli.inputs import (
     ParsedInputs,
     SiteFolder,
     give,
-    only_under,
+    inputs_at,
     strength_or_bound,
     timed,
     unit_typed,
     wanted_strength,
 )
+from stripread.cli.typed import number_of
 from stripread.errors import QuantityError, WrongUsageError
 from stripread.i18n import Message, Number, Verbatim
+from stripread.units import behind_under
 
 if TYPE_CHECKING:
-    from stripread.units import Dimension
+    from stripread.units import Dimension, Gallon
     from stripread.water import Disinfectant
 
 __all__ = ["line_commands"]
@@ -66,7 +68,9 @@ def inject(
         typer.Option(metavar="STRENGTH", help="To be left at the outlets. [the target of the site's sample line]"),
     ] = None,
     stock: Annotated[str | None, typer.Option(metavar="STRENGTH", help="Of the stock, as read.")] = None,
-    ratio: Annotated[str | None, typer.Option(metavar="1:N", help="The injector's setting, or as 1%.")] = None,
+    ratio: Annotated[
+        str | None, typer.Option(metavar="1:N", help="The injector's setting; or as '1 in 100', '1 to 99', 1%.")
+    ] = None,
     means: Means = _Convention.part_in,
     flow: Annotated[str | None, typer.Option(metavar="FLOW", help="Of the dosed water: gives the pump's rate.")] = None,
     at_least: Annotated[
@@ -121,7 +125,7 @@ def inject(
             found=Message("one of the two"),
             remedy=Message("Name both, or leave the limits out."),
         )
-    typed = ParsedInputs(answer_in=units)
+    typed = inputs_at(site, answer_in=units)
     water_flow = None if flow is None else typed.measured(flow, "flow", name=Message("the flow"))
     kind = None if disinfectant is None else _KINDS[disinfectant]
     left = wanted_strength(typed, residual, option="residual", sample="line", site=site, analyte=kind, positive=False)
@@ -195,7 +199,9 @@ def demand(
         str | None, typer.Option(metavar="STRENGTH", help="A reading just after the injector; or --stock and --ratio.")
     ] = None,
     stock: Annotated[str | None, typer.Option(metavar="STRENGTH", help="Of the stock, as read.")] = None,
-    ratio: Annotated[str | None, typer.Option(metavar="1:N", help="The injector's setting, or as 1%.")] = None,
+    ratio: Annotated[
+        str | None, typer.Option(metavar="1:N", help="The injector's setting; or as '1 in 100', '1 to 99', 1%.")
+    ] = None,
     means: Means = _Convention.part_in,
     json: Json = False,
 ) -> None:
@@ -217,9 +223,9 @@ def demand(
             found=Message("both or neither"),
             remedy=Message("Name one of the two."),
         )
-    typed = ParsedInputs()
+    typed = inputs_at(None)
     if injector is not None:
-        if only_under(injector):
+        if behind_under(injector) is not None:
             raise QuantityError(
                 expected=Message("a number as the reading at the injector"),
                 found=Message("%(text)s, only a bound", text=repr(injector)),
@@ -232,7 +238,7 @@ def demand(
         dose = delivered(setting, stock_mg_per_l=strength, demand_mg_per_l=Measured(0.0)).dose_mg_per_l
     named = [timed(text) for text in outlet]
     readings = [strength_or_bound(typed, text, name=Verbatim(name), positive=False) for name, text in named]
-    found = estimate_demand(dose, readings, under=[only_under(text) for _, text in named])
+    found = estimate_demand(dose, readings, under=[behind_under(text) is not None for _, text in named])
     answer = demand_answer(found, dose=dose, names=[name for name, _ in named], readings=readings)
     give(answer, typed, command="water demand", json=json)
 
@@ -258,7 +264,7 @@ def line(
     from stripread.report import line_answer
     from stripread.water import Outlet, along_line
 
-    typed = ParsedInputs()
+    typed = inputs_at(None)
     outlets, lengths, strengths = [], [], []
     for text in outlet:
         place, strength = timed(text)
@@ -279,15 +285,15 @@ def line(
     answer = line_answer(
         along_line(outlets),
         outlets,
-        length=_unit(lengths[0] if lengths else "m", "length"),
-        strength=_unit(strengths[0], "strength"),
+        length=_unit(lengths[0] if lengths else "m", "length", typed.gallon),
+        strength=_unit(strengths[0], "strength", typed.gallon),
     )
     give(answer, typed, command="water line", json=json)
 
 
-def _unit(name: str, dimension: "Dimension") -> tuple[str, float]:
+def _unit(name: str, dimension: "Dimension", gallon: "Gallon") -> tuple[str, float]:
     """Return a unit by its name and how many of the unit inside (m, mg/L) it is."""
-    return name, ParsedInputs().exact(f"1 {name}", dimension, name=Verbatim(name))
+    return name, ParsedInputs(gallon=gallon).exact(f"1 {name}", dimension, name=Verbatim(name))
 
 
 def vapour(
@@ -306,7 +312,7 @@ def vapour(
     from stripread.report import vapour_answer
     from stripread.water import vapour_over
 
-    typed = ParsedInputs()
+    typed = inputs_at(None)
     solution = typed.measured(strength, "strength", name=Message("the solution"))
     warmth = typed.measured(temperature, "temperature", name=Message("the temperature"))
     answer = vapour_answer(vapour_over(solution, warmth), strength=solution, temperature=warmth)
@@ -314,10 +320,15 @@ def vapour(
 
 
 def hocl(
-    ph: Annotated[float, typer.Option(metavar="PH", help="pH of the water.")],
+    ph: Annotated[float, typer.Option(metavar="PH", parser=number_of("--ph", low=0, high=14), help="pH of the water.")],
     temperature: Annotated[str, typer.Option(metavar="TEMPERATURE", help="Of the water: '20 C' or '68 F'.")],
     chlorine: Annotated[str | None, typer.Option(metavar="STRENGTH", help="Free chlorine in it, as Cl2.")] = None,
-    u_ph: Annotated[float | None, typer.Option(metavar="U", help="Standard uncertainty of the pH. [0.1]")] = None,
+    u_ph: Annotated[
+        float | None,
+        typer.Option(
+            metavar="U", parser=number_of("--u-ph", low=0, high=2), help="Standard uncertainty of the pH. [0.1]"
+        ),
+    ] = None,
     json: Json = False,
 ) -> None:
     """Tell which share of free chlorine is HOCl, the form that disinfects.
@@ -330,25 +341,13 @@ def hocl(
     from stripread.units import Measured
     from stripread.water import PH_U, hypochlorous
 
-    typed = ParsedInputs()
+    typed = inputs_at(None)
     warmth = typed.measured(temperature, "temperature", name=Message("the temperature"))
     amount = None if chlorine is None else typed.measured(chlorine, "strength", name=Message("the free chlorine"))
     if u_ph is None:
         typed.assume(
             Message("taken as good to %(u)s (standard uncertainty), as none was given", u=Number(PH_U, "g")),
             Message("the pH"),
-        )
-    elif not 0 <= u_ph <= 2:
-        raise QuantityError(
-            expected=Message("a standard uncertainty from 0 to 2 for --u-ph"),
-            found=Number(u_ph, "g"),
-            remedy=Message("Mend it."),
-        )
-    if not 0 <= ph <= 14:
-        raise QuantityError(
-            expected=Message("a pH from 0 to 14"),
-            found=Number(ph, "g"),
-            remedy=Message("Correct it."),
         )
     acidity = Measured(ph, PH_U if u_ph is None else u_ph)
     answer = hypochlorous_answer(
@@ -377,7 +376,7 @@ def contact(
     from stripread.units import Measured
     from stripread.water import contact_time
 
-    typed = ParsedInputs()
+    typed = inputs_at(site)
     left = typed.measured(strength, "strength", name=Message("the strength"))
     minutes = Measured(60 * typed.exact(time, "time", name=Message("the time")))
     said = _analyte(typed, site) if disinfectant is None else _KINDS[disinfectant]

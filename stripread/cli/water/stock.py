@@ -14,7 +14,7 @@ from stripread.cli.inputs import (
     SiteFolder,
     Temperature,
     give,
-    only_under,
+    inputs_at,
     strength_or_bound,
     timed,
     wanted_strength,
@@ -23,6 +23,7 @@ from stripread.cli.inputs import (
 from stripread.cli.water.line import line_commands
 from stripread.errors import WrongUsageError
 from stripread.i18n import Message
+from stripread.units import behind_under
 
 __all__ = ["water_app"]
 
@@ -66,7 +67,6 @@ def generate(
     Exit codes: 0 done; 1 an error; 2 wrong usage; 3 the reading is unlike what the sachet's file says, or so strong a
     solution may explode.
     """
-    from stripread.cli.site_options import look_up_site
     from stripread.report import generation_answer, yield_answer
     from stripread.units import ASSUMED_U, Measured, jug
     from stripread.water import actual_yield, expected_generation, load_sachet, water_for
@@ -77,15 +77,13 @@ def generate(
             found=Message("both or neither"),
             remedy=Message("Name one."),
         )
-    typed = ParsedInputs(answer_in=units)
+    typed = inputs_at(None, answer_in=units)
     hours = typed.exact(after, "time", name=Message("the time"), positive=False)
     read = None if reading is None else typed.measured(reading, "strength", name=Message("the reading"))
     kind, warm = load_sachet(sachet), warmth(typed, temperature)
     if water is not None:
         litres = typed.measured(water, "volume", name=Message("the water"))
     else:
-        where = look_up_site(None)
-        typed.usual = "metric" if where is None else where.units
         aim = typed.exact(wanted or "", "strength", name=Message("the wanted strength"))
         needed = water_for(kind, wanted_mg_per_l=aim, hours=hours, sachets=sachets, temperature_c=warm)
         volume = jug(needed.value, typed.system)
@@ -124,7 +122,7 @@ def dilute(
     from stripread.units import ASSUMED_U
     from stripread.water import dilute as plan_dilution
 
-    typed = ParsedInputs(answer_in=units)
+    typed = inputs_at(site, answer_in=units)
     total = typed.exact(make, "volume", name=Message("the stock to make"))
     strength = typed.measured(concentrate, "strength", name=Message("the concentrate"))
     aim = wanted_strength(typed, wanted, option="wanted", sample="stock", site=site)
@@ -160,7 +158,7 @@ def fill(
     from stripread.units import ASSUMED_U, tell_volume
     from stripread.water import fill_tank
 
-    typed = ParsedInputs(answer_in=units)
+    typed = inputs_at(site, answer_in=units)
     tank_l = typed.exact(tank, "volume", name=Message("the tank"))
     available_l = typed.exact(available, "volume", name=Message("the concentrate available"))
     strength = typed.measured(concentrate, "strength", name=Message("the concentrate"))
@@ -201,7 +199,7 @@ def recipe(
     from stripread.report import recipe_answer, recipe_check_answer
     from stripread.water import check_recipe, recipe_strength
 
-    typed = ParsedInputs(answer_in=units)
+    typed = inputs_at(None, answer_in=units)
     added = typed.measured(add, "volume", name=Message("the concentrate added"))
     litres = typed.measured(water, "volume", name=Message("the water"), positive=False)
     strength = typed.measured(concentrate, "strength", name=Message("the concentrate"))
@@ -214,7 +212,7 @@ def recipe(
             concentrate_l=added,
             water_l=litres,
             reading_mg_per_l=strength_or_bound(typed, reading, name=Message("the reading")),
-            under=only_under(reading),
+            under=behind_under(reading) is not None,
         )
         answer = recipe_check_answer(
             check, concentrate=strength, concentrate_l=added, water_l=litres, system=typed.system
@@ -247,7 +245,7 @@ def top_up(
     from stripread.units import ASSUMED_U
     from stripread.water import top_up as plan_top_up
 
-    typed = ParsedInputs(answer_in=units)
+    typed = inputs_at(site, answer_in=units)
     stock_l = typed.measured(volume, "volume", name=Message("the stock's volume"))
     strength = typed.measured(stock, "strength", name=Message("the stock"), positive=False)
     aim = wanted_strength(typed, wanted, option="wanted", sample="stock", site=site)
@@ -302,7 +300,7 @@ def decay(
     from stripread.report import decay_answer
     from stripread.water import Timed, check_no_rise, cover_prior, fit_loss, forecast
 
-    typed = ParsedInputs()
+    typed = inputs_at(None)
     readings = []
     for text in reading:
         age, strength = timed(text)
