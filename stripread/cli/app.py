@@ -32,8 +32,8 @@ from stripread.cli.records.upkeep import records_app
 from stripread.cli.serve import person_app, serve
 from stripread.cli.simulate import simulate_app
 from stripread.cli.study import study_app
-from stripread.cli.water.stock import water_app
 from stripread.cli.typed import dipped, seconds_of
+from stripread.cli.water.stock import water_app
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.findings import REGISTRY
 
@@ -108,7 +108,8 @@ def read(
         typer.Option(
             metavar="TIME",
             parser=dipped,
-            help="When the strip was dipped, as 2026-05-04T09:30:00 or 9:30: checks the read window by the photo's own time.",
+            help="When the strip was dipped, as 2026-05-04T09:30:00 or 9:30: checks the read window by the photo's own "
+            "time.",
         ),
     ] = None,
     diluted: Annotated[

@@ -7,8 +7,9 @@ import typer
 
 from stripread.cli.output import note
 from stripread.cli.typed import number_of
-from stripread.errors import WrongUsageError
+from stripread.errors import QuantityError, WrongUsageError
 from stripread.i18n import Message, Verbatim
+from stripread.units import parse_number
 
 __all__ = ["simulate_app"]
 

@@ -27,7 +27,7 @@ _HOUR_S = 3600.0
 
 
 def number_of(option: str, *, low: float = float("-inf"), high: float = float("inf")) -> Callable[[str], float]:
-    """Return what reads an option's number, with a decimal point or comma or as a fraction; its default goes through."""
+    """Return what reads an option's number, with a point or comma of decimals or a fraction; a default goes through."""
 
     def read(text: str) -> float:
         return parse_number(text, name=Verbatim(option), low=low, high=high) if isinstance(text, str) else text

@@ -1,6 +1,7 @@
 """Amounts for people at the tank: rounded to what a jug shows, in their own units with litres beside them."""
 
 from dataclasses import dataclass
+from typing import Literal
 
 from stripread.i18n import InWords, Joined, Message, Number, Reader, Shown, System, Verbatim, joined
 from stripread.units.rounding import format_number, lower_end, places_for, plain, upper_end

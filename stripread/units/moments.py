@@ -1,9 +1,9 @@
 """Days and times as people type them, on the clock of the machine; what is not clear is refused, never guessed.
 
-``2026-11-20 7:30``, ``20 Nov 7:30``, ``20 de noviembre de 2026 16:00``, ``Nov 20, 4:30 pm``, ``7:30``, ``yesterday 16:00``;
-a day ``2026-11-20``; a month ``2026-04`` or ``Apr 2026`` where a span of time is asked for. Months as Unicode CLDR names
-them in English and Spanish (by Babel), or the first three letters or more. ``20/11/2026`` is refused, as it is
-written in two orders.
+``2026-11-20 7:30``, ``20 Nov 7:30``, ``20 de noviembre de 2026 16:00``, ``Nov 20, 4:30 pm``, ``7:30``, ``yesterday
+16:00``; a day ``2026-11-20``; a month ``2026-04`` or ``Apr 2026`` where a span of time is asked for. Months as Unicode
+CLDR names them in English and Spanish (by Babel), or the first three letters or more. ``20/11/2026`` is refused, as it
+is written in two orders.
 """
 
 import re
@@ -197,7 +197,7 @@ def _days(words: str, now: datetime | None, text: str, what: Shown) -> list[date
         if not days:
             _refuse(text, what)
         return days
-    _refuse(text, what)
+    return _refuse(text, what)
 
 
 def _clock(words: str, text: str, what: Shown) -> tuple[str, time | None]:

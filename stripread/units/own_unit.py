@@ -5,12 +5,13 @@ import re
 
 from stripread.errors import QuantityError
 from stripread.i18n import Message, Shown, Verbatim
-from stripread.units.quantities import _COMMA, _ENDS, _NUMBER, _U
+from stripread.units.numbers import NUMBER, with_points
+from stripread.units.quantities import _ENDS, _U
 from stripread.units.uncertain import K95, Measured
 
 __all__ = ["parse_own_unit"]
 
-_VALUE = re.compile(rf"\s*({_NUMBER})\s*(.*?)\s*")
+_VALUE = re.compile(rf"\s*({NUMBER})\s*(.*?)\s*")
 _MICRO = str.maketrans({"\N{GREEK SMALL LETTER MU}": "u", "\N{MICRO SIGN}": "u"})  # µ and μ look alike
 
 
@@ -31,7 +32,7 @@ def parse_own_unit(text: str, unit: str, *, name: Shown, bare: bool = False) -> 
     QuantityError
         If it is no number, has another unit or none, or its uncertainty is nonsense.
     """
-    text = _COMMA.sub(".", text)
+    text = with_points(text)
 
     def wrong(found: Shown, remedy: Shown) -> QuantityError:
         example = Message("%(name)s as 12.3 %(unit)s", name=name, unit=unit)

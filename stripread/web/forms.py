@@ -1,16 +1,16 @@
 """What people send in forms and addresses: limited, checked, and turned into what functions take."""
 
-import math
 import re
 from collections.abc import Collection, Mapping
-from datetime import date, datetime, time, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
 
-from stripread.errors import WrongUsageError
+from stripread.errors import QuantityError, WrongUsageError
 from stripread.i18n import Message, Number, Shown, Verbatim
+from stripread.units import parse_day, parse_moment, parse_number, parse_period
 
 __all__ = ["calendar_day", "chosen", "day", "moment", "needed", "number", "numbers", "sent_file", "text", "whole"]
 
@@ -68,17 +68,12 @@ def whole(fields: Mapping[str, Any], name: str, *, most: int) -> int | None:
 
 
 def day(fields: Mapping[str, Any], name: str, *, end: bool = False) -> datetime | None:
-    """Return the beginning of a day on the server's clock, or its end; None where the field is empty."""
+    """Return the beginning of a day or month on the server's clock, or its end; None where the field is empty."""
     words = text(fields, name)
     if not words:
         return None
-    try:
-        found = date.fromisoformat(words)
-    except ValueError:
-        raise _no_time(words, Message("a day as 2026-05-31")) from None
-    if not _YEARS[0] <= found.year <= _YEARS[1]:
-        raise _no_time(words, Message("a day from %(first)s to %(last)s", first=_YEARS[0], last=_YEARS[1]))
-    return datetime.combine(found + timedelta(days=1) if end else found, time.min).astimezone()
+    first, after = parse_period(words, now=datetime.now().astimezone())
+    return after if end else first
 
 
 def moment(fields: Mapping[str, Any], name: str, *, now: datetime) -> datetime:
@@ -86,19 +81,7 @@ def moment(fields: Mapping[str, Any], name: str, *, now: datetime) -> datetime:
     words = text(fields, name)
     if not words:
         return now
-    try:
-        found = datetime.fromisoformat(words)
-    except ValueError:
-        raise _no_time(words, Message("a time as 2026-05-31 14:30")) from None
-    if not _YEARS[0] <= found.year <= _YEARS[1]:
-        raise _no_time(words, Message("a time from %(first)s to %(last)s", first=_YEARS[0], last=_YEARS[1]))
-    if (found := found.astimezone()) > now + _CLOCKS:
-        raise _no_time(words, Message("a time that is past"))
-    return found
-
-
-def _no_time(words: str, expected: Shown) -> WrongUsageError:
-    return WrongUsageError(expected=expected, found=Verbatim(repr(words)), remedy=Message("Correct it."))
+    return parse_moment(words, now=now).at
 
 
 def number(
@@ -108,28 +91,19 @@ def number(
 
     Raises
     ------
-    WrongUsageError
+    QuantityError
         For anything else; also where the field is empty and there is no default.
     """
     words = text(fields, name, most=40)
     if not words and default is not None:
         return default
-    found = _number(words)
-    if found is None or not low <= found <= high:
-        raise WrongUsageError(
-            expected=Message(
-                "%(what)s, a number from %(low)s to %(high)s", what=what, low=Number(low, "g"), high=Number(high, "g")
-            ),
-            found=Verbatim(repr(words)),
-            remedy=Message("Correct it."),
-        )
-    return found
+    return parse_number(words, name=what, low=low, high=high)
 
 
 def numbers(fields: Mapping[str, Any], name: str, what: Shown, *, low: float, high: float, most: int) -> list[float]:
     """Return numbers that stand with blanks or semicolons between them; none where the field is empty."""
     words = [word for word in re.split(r"[\s;]+", text(fields, name, most=300)) if word]
-    found = [one for word in words if (one := _number(word)) is not None and low <= one <= high]
+    found = [one for word in words if (one := _number(word, low=low, high=high)) is not None]
     if len(found) < len(words) or len(words) > most:
         raise WrongUsageError(
             expected=Message(
@@ -145,28 +119,17 @@ def numbers(fields: Mapping[str, Any], name: str, what: Shown, *, low: float, hi
     return found
 
 
-def _number(words: str) -> float | None:
+def _number(words: str, *, low: float, high: float) -> float | None:
     try:
-        found = float(words.replace(",", ".")) if words.isascii() else math.nan
-    except ValueError:
+        return parse_number(words, name=Verbatim(""), low=low, high=high)
+    except QuantityError:
         return None
-    return found + 0.0 if math.isfinite(found) else None
 
 
 def calendar_day(fields: Mapping[str, Any], name: str, what: Shown) -> date:
     """Return a day from 2000 to 2099, YYYY-MM-DD."""
     words = text(fields, name, most=10)
-    try:
-        found = date.fromisoformat(words)
-    except ValueError:
-        found = None
-    if found is None or not 2000 <= found.year <= 2099:
-        raise WrongUsageError(
-            expected=Message("%(what)s as 2027-05-31", what=what),
-            found=Verbatim(repr(words)),
-            remedy=Message("Correct the date."),
-        )
-    return found
+    return parse_day(words, name=what)
 
 
 def sent_file(fields: Mapping[str, Any], name: str, what: Shown, *, most: int) -> bytes:

@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 
 from stripread.report.words import bound_words
 from stripread.units import Measured, bound, format_interval, lower_end, places_for, upper_end
-from stripread.units.amounts import tell, tell_hours, tell_volume_read
+from stripread.units.amounts import tell, tell_volume_read
+from stripread.units.durations import tell_hours
 from stripread.water.recipe import recipe_range_finding
 
 NUMBERS = st.floats(1e-4, 9e4)

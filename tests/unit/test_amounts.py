@@ -70,7 +70,10 @@ def test_pump_rates_are_told_in_units_of_a_dial():
     assert str(tell_flow(Measured(3 * GALLON, 1.0), "us")).startswith("3 US gal/h, 6.4 US fl oz/min; 11.4 L/h")
 
 
-@each(("hours", "words"), [(0.4, "24 min"), (12.2, "12 h"), (71.0, "71 h"), (96.0, "4 days"), (2520.0, "105 days")])
+@each(
+    ("hours", "words"),
+    [(0.4, "24 min"), (12.2, "12.2 h"), (1.5, "90 min"), (71.0, "71 h"), (96.0, "4 days"), (2520.0, "105 days")],
+)
 def test_times_are_told_as_people_tell_them(hours, words):
     assert str(tell_hours(hours)) == words
 
@@ -84,7 +87,7 @@ def test_a_line_s_flow_and_a_temperature_are_told_in_their_own_units_first():
 
 def test_a_volume_for_a_form_has_no_powers_of_ten_in_it():
     assert volume_as_typed(12_350.0, "metric") == "12350 L"
-    assert volume_as_typed(12_350 * GALLON, "us") == "12350 gal"
+    assert volume_as_typed(12_350 * GALLON, "us") == "12350 US gal"
 
 
 @each("system", ["us", "imperial"])
@@ -92,7 +95,7 @@ def test_the_gallon_told_is_the_one_understood(system):
     for litres in (1.0, 40.0):
         again = parse_quantity(str(tell_volume(litres, system)).split(" (")[0], "volume", name="it").measured.value
         assert again == pytest.approx(litres, rel=0.005)
-    whole = {"us": "1 gal", "imperial": "1 imp gal"}[system]
+    whole = {"us": "1 US gal", "imperial": "1 imp gal"}[system]
     litres = parse_quantity(whole, "volume", name="it").measured.value
     assert volume_as_typed(litres, system) == whole
     assert litres == pytest.approx({"us": 3.785411784, "imperial": 4.54609}[system], rel=1e-12)

@@ -64,7 +64,7 @@ def test_a_stock_is_planned_from_the_concentrate_as_read_then_entered_once(signe
     assert "gas" in page  # the caution
     assert "wanted 220 mg/L" in page  # the site's target
     fields = typed_in(page)
-    assert (fields["water"], fields["add"], fields["id"]) == ("4.5 gal", "5.5 gal", "S-1")
+    assert (fields["water"], fields["add"], fields["id"]) == ("4.5 US gal", "5.5 US gal", "S-1")
     for _ in range(2):
         sent = post(client, "/batches/stock", **fields, cover="covered")
         assert sent.headers["location"] == "/batches/made/S-1"

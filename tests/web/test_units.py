@@ -58,7 +58,7 @@ class TestTheChoice:
 
     def test_others_than_these_two_and_other_sites_requests_are_refused(self, signed_in, client):
         signed_in("Ines")
-        for wrong in ("", "imperial", "US", "us "):
+        for wrong in ("", "uk", "US", "us "):
             assert choose(client, wrong).status_code == 400, wrong
         assert client.post("/units", data={"units": "us"}).status_code == 403
         assert post(client, "/units", units="us", next="//elsewhere.example").headers["location"] == "/"

@@ -305,7 +305,7 @@ _TIMES = ("taken_at", "made_at", "since")  # of a reading, a batch, an injector'
 
 
 def _change(text: str, payload: Any, *, of_batch: bool) -> dict[str, Any]:
-    """Take FIELD=VALUE apart; a value is a number, a time, true or false where the old one is, and empty for nothing."""
+    """Take FIELD=VALUE apart; a value is of the kind that the old one is, and empty for nothing."""
     import json
 
     key, equals, value = text.partition("=")

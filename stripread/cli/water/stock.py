@@ -8,7 +8,6 @@ from stripread.cli.inputs import (
     AnswerUnits,
     Cover,
     Json,
-    ParsedInputs,
     Sachet,
     Sachets,
     SiteFolder,

@@ -61,7 +61,7 @@ def plan_generation(records: Records, folder: Path, asked: _Fields, units: Units
     plan = Plan(next_id=_next_id(records, ("concentrate",), "C-1"), sachets=list(known_sachets(folder)))
 
     def made() -> Plan:
-        typed, sachets = ParsedInputs(usual=units), whole(asked, "sachets", most=1000) or 1
+        typed, sachets = ParsedInputs.of(units), whole(asked, "sachets", most=1000) or 1
         water = typed.measured(text(asked, "water"), "volume", name=Message("the water"))
         hours = typed.exact(needed(asked, "after", Message("the time")), "time", name=Message("the time"))
         kind = load_known(known_sachets(folder), asked)
@@ -78,7 +78,7 @@ def plan_stock(records: Records, folder: Path, asked: _Fields, units: Units) -> 
     plan = replace(_known(records, folder, asked), next_id=_next_id(records, ("stock", "top-up"), "S-1"))
 
     def made() -> Plan:
-        typed = ParsedInputs(usual=units)
+        typed = ParsedInputs.of(units)
         total = typed.exact(text(asked, "make"), "volume", name=Message("the stock to make"))
         strength = _strength(records, typed, text(asked, "strength"), plan.concentrates, text(asked, "concentrate"))
         aim = _aim(typed, plan, asked)
@@ -110,7 +110,7 @@ def plan_top_up(records: Records, folder: Path, asked: _Fields, units: Units) ->
     plan = replace(_known(records, folder, asked), next_id=_next_id(records, ("stock", "top-up"), "S-1"))
 
     def made() -> Plan:
-        typed = ParsedInputs(usual=units)
+        typed = ParsedInputs.of(units)
         left = typed.measured(text(asked, "volume"), "volume", name=Message("the stock's volume"))
         stock = _strength(records, typed, text(asked, "strength"), plan.stocks, text(asked, "stock"))
         named, said = text(asked, "concentrate"), text(asked, "concentrate_strength")

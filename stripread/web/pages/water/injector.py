@@ -13,7 +13,7 @@ from stripread.i18n import Message, Verbatim
 from stripread.records import InjectorSetting, Stamp, batch_readings, find_batch
 from stripread.report import Answer
 from stripread.site import load_site
-from stripread.units import ParsedInputs
+from stripread.units import ParsedInputs, Units
 from stripread.water import Ratio, parse_ratio
 from stripread.web.forms import chosen, moment, needed, text
 from stripread.web.pages.water.batch_plans import BATCH
@@ -23,6 +23,7 @@ from stripread.web.security import need
 from stripread.web.sent_form import sent_form
 from stripread.web.site_record import records_of
 from stripread.web.state import AppState, state_of
+from stripread.web.units import units_of
 from stripread.workflow import judge_setting
 
 __all__ = ["injector_routes"]
@@ -45,7 +46,7 @@ def injector(request: Request, person: Person) -> Response:
     if request.method == "POST":
         asked = sent_form(request)
         try:
-            judged = _enter(state, asked, Stamp(at=now, who=person.name))
+            judged = _enter(state, asked, Stamp(at=now, who=person.name), units_of(request))
             if judged is None:
                 return RedirectResponse("/injector", status_code=303)
         except StripReadError as error:
@@ -63,13 +64,13 @@ def injector(request: Request, person: Person) -> Response:
     )  # fmt: skip
 
 
-def _enter(state: AppState, fields: Mapping[str, Any], stamp: Stamp) -> Answer | None:
+def _enter(state: AppState, fields: Mapping[str, Any], stamp: Stamp, units: Units) -> Answer | None:
     """Enter a setting; where it may not suit and nobody said "nevertheless", return why, and enter nothing."""
     means = chosen(fields, "means", ("in", "to"), Message("1 part in N, or 1 part to N")) or "in"
     setting = parse_ratio(
         needed(fields, "ratio", Message("the setting as 1:250")), convention=cast(Literal["in", "to"], means)
     )
-    flow = ParsedInputs().maybe_exact(text(fields, "flow") or None, "flow", name=Message("the flow"))
+    flow = ParsedInputs.of(units).maybe_exact(text(fields, "flow") or None, "flow", name=Message("the flow"))
     said = InjectorSetting(
         injector=needed(fields, "injector", Message("the injector's name"), most=80),
         since=moment(fields, "since", now=stamp.at),

@@ -1,6 +1,7 @@
 """Making a batch: plan first - what to pour, step by step - then enter what was poured."""
 
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 from threading import Lock
@@ -56,7 +57,15 @@ _OF_ITS_TIME = ("made_at", "ready_at", "expected_mg_per_l", "u_expected_mg_per_l
 
 _Fields = Mapping[str, Any]
 _Planned = Callable[[Records, Path, _Fields, Units], Plan]
-_Make = Callable[[Records, _Fields, Stamp, Path], Batch]
+_Make = Callable[[_Fields, Stamp, "_Where"], Batch]
+
+
+@dataclass(frozen=True, slots=True)
+class _Where:
+    """Whose folder and units are meant."""
+
+    folder: Path
+    units: Units
 
 
 def make_routes() -> list[Route]:
@@ -94,7 +103,7 @@ def _serve(request: Request, person: Person, template: str, plan: _Planned, make
     if request.method == "POST":
         asked = sent_form(request)
         try:
-            name = _enter(state, asked, Stamp(at=now, who=person.name), make)
+            name = _enter(state, asked, Stamp(at=now, who=person.name), make, units_of(request))
             return RedirectResponse(f"/batches/made/{quote(name, safe='')}", status_code=303)
         except StripReadError as error:
             trouble = error
@@ -107,10 +116,10 @@ def _serve(request: Request, person: Person, template: str, plan: _Planned, make
     )
 
 
-def _enter(state: AppState, fields: _Fields, stamp: Stamp, make: _Make) -> str:
+def _enter(state: AppState, fields: _Fields, stamp: Stamp, make: _Make, units: Units) -> str:
     with _ENTERING, records_of(state, create=stamp) as records:
         site = load_site(state.folder)
-        said = complete_batch(records, site, make(records, fields, stamp, state.folder))
+        said = complete_batch(records, site, make(fields, stamp, _Where(state.folder, units)))
         there = find_batch(records, said.id)
         if there is None or not _same(there, said):
             enter_batch(records, site, said, stamp)
@@ -123,11 +132,11 @@ def _same(there: Batch, said: Batch) -> bool:
     return all(one[name] == other[name] for name in one if name not in _OF_ITS_TIME)
 
 
-def _generated(records: Records, fields: _Fields, stamp: Stamp, folder: Path) -> Batch:
-    typed, sachets = ParsedInputs(), whole(fields, "sachets", most=_MOST_SACHETS) or 1
+def _generated(fields: _Fields, stamp: Stamp, where: "_Where") -> Batch:
+    typed, sachets = ParsedInputs.of(where.units), whole(fields, "sachets", most=_MOST_SACHETS) or 1
     water = typed.measured(needed(fields, "water", Message("the water")), "volume", name=Message("the water"))
     hours = typed.exact(needed(fields, "after", Message("the time")), "time", name=Message("the time"))
-    kind = load_known(known_sachets(folder), fields)
+    kind = load_known(known_sachets(where.folder), fields)
     warm = warmth_of(typed, fields)
     made = expected_generation(kind, water_l=water, hours=hours, sachets=sachets, temperature_c=warm)
     common = _common(fields, stamp)
@@ -142,12 +151,14 @@ def _generated(records: Records, fields: _Fields, stamp: Stamp, folder: Path) ->
     return as_expected(said, made.strength_mg_per_l)
 
 
-def _stock(records: Records, fields: _Fields, stamp: Stamp, folder: Path) -> Batch:
+def _stock(fields: _Fields, stamp: Stamp, where: "_Where") -> Batch:
     concentrate = needed(fields, "concentrate", Message("the concentrate that it is made of"))
-    return _mixed("stock", [(concentrate, needed(fields, "add", Message("how much concentrate")))], fields, stamp)
+    return _mixed(
+        "stock", [(concentrate, needed(fields, "add", Message("how much concentrate")))], fields, stamp, where
+    )
 
 
-def _topped_up(records: Records, fields: _Fields, stamp: Stamp, folder: Path) -> Batch:
+def _topped_up(fields: _Fields, stamp: Stamp, where: "_Where") -> Batch:
     parts = [
         (needed(fields, "stock", Message("the stock")), needed(fields, "left", Message("how much stock was left")))
     ]
@@ -156,11 +167,11 @@ def _topped_up(records: Records, fields: _Fields, stamp: Stamp, folder: Path) ->
             parts.append((concentrate, add))
     elif text(fields, "add"):
         needed(fields, "concentrate", Message("the concentrate that was added"))
-    return _mixed("top-up", parts, fields, stamp)
+    return _mixed("top-up", parts, fields, stamp, where)
 
 
-def _mixed(kind: BatchKind, named: list[tuple[str, str]], fields: _Fields, stamp: Stamp) -> Batch:
-    typed = ParsedInputs()
+def _mixed(kind: BatchKind, named: list[tuple[str, str]], fields: _Fields, stamp: Stamp, where: "_Where") -> Batch:
+    typed = ParsedInputs.of(where.units)
     volumes = [
         (name, typed.measured(words, "volume", name=Message("the volume of %(name)s", name=name)))
         for name, words in named
