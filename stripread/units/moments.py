@@ -154,11 +154,11 @@ def parse_period(text: str, *, now: datetime) -> tuple[datetime, datetime]:
         if not days:
             _refuse(text, what)
         first = next((day for day in days if day <= now.date()), days[0])
+        _check_year(first, text, what)
         if clock is not None:
             at = datetime.combine(first, clock).astimezone()
             return at, at
         after = first + timedelta(days=1)
-    _check_year(first, text, what)
     return _midnight(first), _midnight(after)
 
 

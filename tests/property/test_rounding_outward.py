@@ -20,16 +20,16 @@ def shown(text: str) -> list[Decimal]:
     return [Decimal(number) for number in re.findall(r"-?\d+(?:\.\d+)?(?:e-?\d+)?", text)]
 
 
-def holds(low: Decimal, high: Decimal, interval: tuple[float, float]) -> bool:
-    hair = _A_HAIR * Decimal(max(map(abs, interval)))
+def holds(low: Decimal, high: Decimal, interval: tuple[float, float], *, step: Decimal = Decimal(0)) -> bool:
+    hair = _A_HAIR * max(Decimal(max(map(abs, interval))), step)
     return low <= Decimal(interval[0]) + hair and high >= Decimal(interval[1]) - hair
 
 
 @given(low=st.floats(-1e4, 1e4), width=st.floats(1e-4, 1e4), places=st.integers(-2, 6))
 def test_format_interval(low: float, width: float, places: int) -> None:
     ends = shown(str(format_interval((low, low + width), places)))
-    assert holds(ends[0], ends[1], (low, low + width))
     step = Decimal(10) ** -places
+    assert holds(ends[0], ends[1], (low, low + width), step=step)
     assert ends[1] - ends[0] < Decimal(width) + 2 * step * (1 + _A_HAIR)  # and no wider than rounding makes it
 
 
@@ -58,8 +58,11 @@ def test_amounts_with_an_interval(value: float, relative: float) -> None:
 
 @given(hours=st.floats(0.02, 8000))
 def test_times(hours: float) -> None:
-    unit = 1 / 60 if hours < 1 else 1.0 if hours < 72 else 24.0
-    low, high = (float(shown(str(tell_hours(hours, end=end)))[0]) * unit for end in ("lower", "upper"))  # type: ignore[arg-type]
+    units = {"s": 1 / 3600, "min": 1 / 60, "h": 1.0, "days": 24.0}
+    low, high = (
+        float(number) * units[unit]
+        for number, unit in (str(tell_hours(hours, end=end)).split() for end in ("lower", "upper"))  # type: ignore[arg-type]
+    )
     assert low <= hours * (1 + 1e-7)
     assert high >= hours * (1 - 1e-7)
 

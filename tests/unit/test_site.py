@@ -70,11 +70,12 @@ class TestDemoSite:
 class TestUnits:
     def test_are_metric_unless_the_file_says_otherwise(self, tmp_path):
         assert site_of(tmp_path, SMALL).units == "metric"
-        assert site_of(tmp_path, f'units = "us"\n{SMALL}').units == "us"
+        for units in ("us", "imperial"):
+            assert site_of(tmp_path, f'units = "{units}"\n{SMALL}').units == units
 
     @each("units", ['"US"', '""', "true", '["us"]'])
     def test_others_are_refused(self, tmp_path, units):
-        with pytest.raises(SiteError, match='"metric" or "us" for \'units\''):
+        with pytest.raises(SiteError, match='"metric" or "us" or "imperial" for \'units\''):
             site_of(tmp_path, f"units = {units}\n{SMALL}")
 
     def test_the_demo_site_tells_how_to_choose_them(self, tmp_path):

@@ -84,7 +84,7 @@ def test_readings_with_findings_are_found_by_weight_and_by_what_they_are(signed_
 def test_what_cannot_be_a_filter_is_refused(signed_in, site):
     enter(site)
     client = signed_in("Ines")
-    for wrong in ("validity=fine", "from=yesterday", "to=0001-01-01", "before=0", "before=99", "point=%00",
+    for wrong in ("validity=fine", "from=31/05/2026", "to=0001-01-01", "before=0", "before=99", "point=%00",
                   "before=99999999999999999999", "point=" + 300 * "a"):  # fmt: skip
         assert client.get(f"/log?{wrong}").status_code == 400, wrong
     for nowhere in ("/log/0", "/log/1", "/log/99", "/log/99999999999999999999", "/log/x"):  # 1 is the site's own entry
