@@ -85,7 +85,7 @@ def test_a_photo_without_a_vial_is_an_error(tmp_path):
 
 
 def test_wrong_words_are_wrong_usage(tmp_path):
-    assert from_chart(tmp_path / "lot.json", values="0;50").exit_code == 2
+    assert from_chart(tmp_path / "lot.json", values="0:50").exit_code == 2
     assert from_chart(tmp_path / "lot.json", kind="chlorine-ph-duo").exit_code == 2  # which pad?
 
 

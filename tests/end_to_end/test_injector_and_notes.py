@@ -58,7 +58,7 @@ def test_a_setting_is_an_event_between_the_readings_of_a_point(site):
 @each(
     ("words", "found"),
     [
-        (("--ratio", "1 to 320"), "1 to 320"),
+        (("--ratio", "1 by 320"), "1 by 320"),
         (("--ratio", "1:1"), "1:1"),
         (("--ratio", "1:320", "--batch", "S-9"), "S-9"),
         (("--ratio", "1:320", "--flow", "20 gal"), "gal"),
