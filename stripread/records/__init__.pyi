@@ -1,6 +1,8 @@
 from .chain.canonical import parse_offset as parse_offset
 from .chain.canonical import parse_utc as parse_utc
 from .chain.canonical import utc_text as utc_text
+from .chain.entries import Action as Action
+from .chain.entries import ActionDone as ActionDone
 from .chain.entries import Batch as Batch
 from .chain.entries import BatchKind as BatchKind
 from .chain.entries import Draft as Draft

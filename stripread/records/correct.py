@@ -7,12 +7,15 @@ from typing import Any
 from stripread.errors import RecordsError
 from stripread.i18n import Message, Shown, Verbatim, joined
 from stripread.records.chain.entries import (
+    Action,
+    ActionDone,
     Batch,
     Entry,
     InjectorSetting,
     Kind,
     Note,
     Point,
+    TankEvent,
     from_payload,
 )
 
@@ -22,8 +25,9 @@ __all__ = ["corrected_payload"]
 # photo alone: whoever doubts them withdraws the entry, or reads the photo again.
 _OF_A_READING = ("point", "taken_at", "validity", "remark")
 _WORSE = ("valid", "doubtful", "invalid")
-_SHAPES: dict[Kind, type[Batch | Point | InjectorSetting | Note]] = {
-    "batch": Batch, "point": Point, "injector_setting": InjectorSetting, "note": Note
+_SHAPES: dict[Kind, type[Batch | Point | InjectorSetting | Note | TankEvent | Action | ActionDone]] = {
+    "batch": Batch, "point": Point, "injector_setting": InjectorSetting, "note": Note, "tank_event": TankEvent,
+    "action": Action, "action_done": ActionDone,
 }  # fmt: skip
 _NAMES = {"batch": "id", "point": "name", "injector_setting": "injector"}  # of a kind, by which others know it
 

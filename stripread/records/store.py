@@ -10,6 +10,8 @@ from stripread.errors import RecordsError
 from stripread.i18n import Message, Verbatim
 from stripread.records.chain.chain import append_drafts, check_head, head_of, is_known
 from stripread.records.chain.entries import (
+    Action,
+    ActionDone,
     Batch,
     CheckStandard,
     Draft,
@@ -207,6 +209,23 @@ class Records:
         """Add a setting; earlier ones stay, they held until then."""
         return self._add("injector_setting", setting.injector, setting, stamp)
 
+    def add_action(self, action: Action, stamp: Stamp) -> Entry:
+        """Add what is to be done about a finding; `RecordsError` where its reading is not there or has no such one."""
+        codes = [str(f.get("code")) for f in self.reading(action.about).entry.payload.get("findings") or ()]
+        if action.code not in codes:
+            raise RecordsError(
+                expected=Message(
+                    "a finding of entry %(seq)s: %(codes)s", seq=action.about, codes=", ".join(codes) or Message("none")
+                ),
+                found=Verbatim(repr(action.code)),
+                remedy=Message("Name one of these."),
+            )
+        return self._add("action", str(action.about), action, stamp)
+
+    def add_action_done(self, done: ActionDone, stamp: Stamp) -> Entry:
+        """Add what was done for an action."""
+        return self._add("action_done", str(done.action), done, stamp)
+
     def add_tank_event(self, event: TankEvent, stamp: Stamp) -> Entry:
         """Add what happened to a tank or to what stood in it; `RecordsError` where its batch is not in the record."""
         if event.batch is not None:
@@ -235,7 +254,7 @@ class Records:
         self,
         kind: Kind,
         subject: str | None,
-        said: Batch | InjectorSetting | TankEvent | Note,
+        said: Batch | InjectorSetting | TankEvent | Action | ActionDone | Note,
         stamp: Stamp,
     ) -> Entry:
         draft = Draft(kind=kind, payload=to_payload(said), subject=subject)
@@ -365,6 +384,16 @@ class Records:
         """Return what happened to the tanks, the last entered first."""
         found = self.entries(kind="tank_event", limit=limit)
         return [Recorded(entry=e, said=from_payload(TankEvent, e.payload)) for e in found if not e.withdrawn]
+
+    def actions(self, *, limit: int = _PAGE) -> list[Recorded[Action]]:
+        """Return the actions, the last entered first."""
+        found = self.entries(kind="action", limit=limit)
+        return [Recorded(entry=e, said=from_payload(Action, e.payload)) for e in found if not e.withdrawn]
+
+    def actions_done(self, *, limit: int = _PAGE) -> list[Recorded[ActionDone]]:
+        """Return what was done for actions, the last entered first."""
+        found = self.entries(kind="action_done", limit=limit)
+        return [Recorded(entry=e, said=from_payload(ActionDone, e.payload)) for e in found if not e.withdrawn]
 
     def check_standards(self, *, lot: str | None = None, limit: int = _PAGE) -> list[Recorded[CheckStandard]]:
         """Return the checks of a lot, or of all, the last entered first; their numbers are in the lot's own file."""

@@ -14,6 +14,8 @@ from stripread.files import TomlTable, read_toml
 from stripread.i18n import Joined, Message, Number, Verbatim
 from stripread.lot import Lot, load_lot
 from stripread.site.analytes import KNOWN_ANALYTES, Analyte, analytes_of_table, find_analyte, judged_strength
+from stripread.site.events import EventType, parse_events
+from stripread.site.schedule import Schedule, parse_schedule
 from stripread.site.supply import Supply, parse_supply
 from stripread.strip import StripKind, load_kind, shipped_kinds
 from stripread.units import UNITS, Units
@@ -109,6 +111,8 @@ class Site:
     database: str | None = None  # of the record, where it is not the SQLite file in the folder
     units: Units = "metric"  # in which amounts are told where nobody chose others
     analytes: Mapping[str, Analyte] = field(default_factory=dict)  # its own, besides the known ones
+    schedule: Schedule | None = None
+    events: Mapping[str, EventType] = field(default_factory=lambda: parse_events(None))
     supply: Supply = field(default_factory=lambda: Supply(tanks={}, injectors={}, lines={}))
 
     @property
@@ -205,6 +209,8 @@ def load_site(folder: Path) -> Site:
         units=_units(top),
         analytes=analytes,
         supply=parse_supply(top),
+        schedule=parse_schedule(top),
+        events=parse_events(top),
     )
 
 

@@ -9,6 +9,8 @@ from stripread.errors import RecordsError
 from stripread.i18n import Message, Shown, Verbatim
 
 __all__ = [
+    "Action",
+    "ActionDone",
     "Batch",
     "BatchKind",
     "CheckStandard",
@@ -29,7 +31,7 @@ __all__ = [
 
 Kind = Literal[
     "site", "point", "sample_type", "strip_kind", "lot", "card_print", "batch", "injector_setting", "reading",
-    "photo", "check_standard", "note", "account", "calibration", "study", "tank_event",
+    "photo", "check_standard", "note", "account", "calibration", "study", "tank_event", "action", "action_done",
 ]  # fmt: skip
 Role = Literal["photo", "flash_photo", "lot", "card"]
 BatchKind = Literal["concentrate", "stock", "top-up"]
@@ -185,6 +187,34 @@ class InjectorSetting:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Action:
+    """What somebody is to do about a finding, until when (a day, ISO 8601).
+
+    Attributes
+    ----------
+    about : int
+        The entry of the reading that has the finding.
+    code : str
+        The finding.
+    """
+
+    about: int
+    code: str
+    text: str
+    owner: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ActionDone:
+    """What was done for an action, by its entry, and the reading that shows it."""
+
+    action: int
+    text: str
+    reading: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TankEvent:
     """What left a tank other than by the injector or into another batch.
 
@@ -230,15 +260,31 @@ class CheckStandard:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Note:
-    """A remark, about an entry where it names one."""
+    """A remark, about an entry where it names one; or an event with a time of its own.
+
+    Attributes
+    ----------
+    at : datetime or None
+        When it happened; None: when it was entered.
+    type : str or None
+        Of an event, as the site names its types; ``missed`` is a reading that was not taken, at ``point``, and why;
+        ``check`` is one of the checks of the event that it is about.
+    line, tank, point : str or None
+        Where.
+    """
 
     text: str
     about: int | None = None
     tags: tuple[str, ...] = field(default=())
+    at: datetime | None = None
+    type: str | None = None
+    line: str | None = None
+    tank: str | None = None
+    point: str | None = None
 
 
-_Entered = Batch | Point | InjectorSetting | TankEvent | CheckStandard | Note
-_E = TypeVar("_E", Batch, Point, InjectorSetting, TankEvent, CheckStandard, Note)
+_Entered = Batch | Point | InjectorSetting | TankEvent | Action | ActionDone | CheckStandard | Note
+_E = TypeVar("_E", Batch, Point, InjectorSetting, TankEvent, Action, ActionDone, CheckStandard, Note)
 
 
 _TIMES = ("made_at", "ready_at", "since", "at")
