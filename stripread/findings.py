@@ -253,6 +253,11 @@ _KINDS = (
                 Message("Read a fresh sample by both at once. If they differ again, check a known dilution with the "
                         "strip and a standard with the meter; use neither number until you know which one is wrong.")),
     # the sample
+    FindingKind("event_not_over", "warning",
+                Message("A treatment of this line is not over: its checks are not all ticked."),
+                Message("Let no crop have this water before the line is rinsed and all checks are ticked. Product label, "
+                        "local codes and licensed practice come first."),
+                "sample"),
     FindingKind("residual_before_injector", "warning",
                 Message("There is a residual before the injector."),
                 Message("Look for a back flow, a wrong point or a second feed before you trust any dose; sample "

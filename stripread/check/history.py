@@ -126,6 +126,8 @@ class History:
         Good ones of the same sample (`methods.SAME_SAMPLE`) by other means, the nearest in time first.
     photos : mapping of str to Shown
         SHA-256 of the photos that are in the record already, and where each was used.
+    not_over : Shown or None
+        An event of the point's line whose checks are not all ticked, and which are not.
     checks : tuple of float, or None
         Scores of the lot's check standards that count (`normal_score`), oldest first; None where the record keeps no
         checks at all.
@@ -144,6 +146,7 @@ class History:
     recipe: Recipe | None = None
     forecast: Forecast | None = None
     line: Line | None = None
+    not_over: Shown | None = None
 
 
 def _strength(value: float, u: float, freedom: float, quantiles: tuple[float, ...] | None) -> Measured:

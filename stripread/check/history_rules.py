@@ -330,6 +330,12 @@ def line_falls_faster(case: SampleCase) -> Iterator[Finding]:
         )
 
 
+def event_not_over(case: SampleCase) -> Iterator[Finding]:
+    """Tell of a treatment of the line, as with a shock dose, whose checks are not all ticked."""
+    if case.history is not None and case.history.not_over is not None and _main(case):
+        yield make_finding("event_not_over", Message("%(event)s.", event=case.history.not_over))
+
+
 def residual_before_injector(case: SampleCase) -> Iterator[Finding]:
     """Tell of a residual in water that should not have met the injector yet."""
     point = case.history.point if case.history else None
@@ -387,6 +393,7 @@ STRIP_HISTORY_RULES: tuple[Callable[[StripCase], Iterable[Finding]], ...] = (
     lot_drifts,
 )
 SAMPLE_HISTORY_RULES: tuple[Callable[[SampleCase], Iterable[Finding]], ...] = (
+    event_not_over,
     residual_before_injector,
     recipe_off_range,
     recipe_mismatch,

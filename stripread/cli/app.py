@@ -18,6 +18,7 @@ from stripread.cli.card import card_app
 from stripread.cli.lot.checks import watch_commands
 from stripread.cli.lot.lots import kind_app, lot_app
 from stripread.cli.output import note, say, say_error
+from stripread.cli.records.action import action_app
 from stripread.cli.records.batch import batch_app
 from stripread.cli.records.injector import injector_app
 from stripread.cli.records.log import log
@@ -267,6 +268,7 @@ app.add_typer(point_app, name="point")
 app.add_typer(injector_app, name="injector")
 app.add_typer(batch_app, name="batch")
 app.add_typer(tank_app, name="tank")
+app.add_typer(action_app, name="action")
 app.command(name="note")(enter_note)
 app.add_typer(simulate_app, name="simulate")
 

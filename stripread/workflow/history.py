@@ -18,9 +18,14 @@ from stripread.records import (
     expected_strength,
     find_batch,
     from_payload,
+    line_of,
     lot_scores,
+    noted_events,
+    open_events,
+    when_noted,
 )
 from stripread.records import Point as PointEntry
+from stripread.site import load_site
 from stripread.units import Volume
 from stripread.water import of_example
 from stripread.workflow.sample import SampleContext
@@ -112,6 +117,26 @@ def _history(
         recipe=None if batch is None else _recipe(records, batch, at=at),
         forecast=None if batch is None else batch_forecast(records, batch, context.sample, at=at),
         line=None if point is None else _line(records, point, context, method, at=at),
+        not_over=None if point is None else _not_over(records, point, at=at),
+    )
+
+
+def _not_over(records: Records, point: PointEntry, *, at: datetime) -> Shown | None:
+    """Return the latest event of a point's line, or of no line, whose checks were not all ticked by then."""
+    if point.before_injector or not noted_events(records):
+        return None
+    site = load_site(records.folder)
+    line = line_of(site, point)
+    if line is None:
+        return None
+    own = [one for one in open_events(records, site.events, until=at) if one.note.said.line in (None, line)]
+    if not own:
+        return None
+    return Message(
+        "%(type)s of %(when)s: not ticked yet: %(checks)s",
+        type=Message(own[-1].note.said.type or ""),
+        when=when_noted(own[-1].note).isoformat(sep=" ", timespec="minutes")[:16],
+        checks=", ".join(own[-1].missing),
     )
 
 

@@ -9,8 +9,9 @@ import typer
 
 from stripread.cli.inputs import Json, ParsedInputs, SiteFolder
 from stripread.cli.output import note, say
-from stripread.errors import WrongUsageError
-from stripread.i18n import Message, Verbatim
+from stripread.cli.typed import At, when
+from stripread.i18n import Message
+from stripread.units import Moment
 
 __all__ = ["discard", "move", "tank_app"]
 
@@ -18,9 +19,6 @@ tank_app = typer.Typer(rich_markup_mode=None, no_args_is_help=True, help="The ta
 
 _Who = Annotated[
     str | None, typer.Option(metavar="NAME", envvar="STRIPREAD_WHO", help="Who did it. [who is logged in]")
-]
-_At = Annotated[
-    datetime | None, typer.Option(metavar="TIME", formats=["%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M"], help="When. [now]")
 ]
 _Remark = Annotated[str, typer.Option(metavar="TEXT", help="Why, or what else to know.")]
 
@@ -69,7 +67,7 @@ def list_tanks(json: Json = False, site: SiteFolder = None) -> None:
 @tank_app.command()
 def emptied(
     name: Annotated[str, typer.Argument(metavar="TANK", help="Which one.")],
-    at: _At = None,
+    at: At = None,
     remark: _Remark = "",
     who: _Who = None,
     site: SiteFolder = None,
@@ -86,7 +84,7 @@ def emptied(
 def discard(
     batch: Annotated[str, typer.Argument(metavar="ID", help="Which batch.")],
     volume: Annotated[str | None, typer.Option(metavar="VOLUME", help="How much of it. [all]")] = None,
-    at: _At = None,
+    at: At = None,
     remark: _Remark = "",
     who: _Who = None,
     site: SiteFolder = None,
@@ -104,7 +102,7 @@ def discard(
 def move(
     batch: Annotated[str, typer.Argument(metavar="ID", help="Which batch.")],
     tank: Annotated[str, typer.Option(metavar="TANK", help="Into which tank it was put.")],
-    at: _At = None,
+    at: At = None,
     remark: _Remark = "",
     who: _Who = None,
     site: SiteFolder = None,
@@ -122,7 +120,7 @@ def move(
 class _Done:
     """When something was done, why and by whom, and at which site."""
 
-    at: datetime | None
+    at: Moment | None
     remark: str
     who: str | None
     site: Path | None
@@ -140,14 +138,11 @@ def _enter(
     from stripread.records import TankEvent
 
     where, stamp = site_of_records(done.site), stamp_of(done.who)
-    when = stamp.at if done.at is None else done.at.astimezone()
-    if when > stamp.at:
-        raise WrongUsageError(
-            expected=Message("a time when it was done, until now"),
-            found=Verbatim(when.isoformat()),
-            remedy=Message("Correct --at."),
-        )
-    event = TankEvent(what=what, at=when, tank=tank, batch=batch, volume_l=volume_l, note=done.remark)
+    typed = ParsedInputs()
+    at = when(done.at, stamp.at, typed)
+    event = TankEvent(what=what, at=at, tank=tank, batch=batch, volume_l=volume_l, note=done.remark)
     with open_site_records(where, create=stamp) as records:
         entry = records.add_tank_event(event, stamp)
+    for words in typed.notes:
+        say(str(words))
     note(f"recorded as entry {entry.seq}")

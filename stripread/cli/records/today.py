@@ -10,7 +10,7 @@ from stripread.cli.output import say
 
 __all__ = ["today"]
 
-_SIGNS = {"now": "▲ NOW", "today": "○ TODAY", "soon": "· SOON"}
+_SIGNS = {"now": "▲ NOW", "today": "○ TODAY", "soon": "· SOON", "done": "✔ DONE"}
 
 
 def today(
@@ -40,7 +40,9 @@ def today(
         if json:
             say(to_line({field.name: getattr(due, field.name) for field in fields(due)}))
         else:
-            say(f"{_SIGNS[due.urgency]:<8} {due.about}: {due.matter}\n         {due.advice}")
-    if not found and not json:
+            line = f"{_SIGNS[due.urgency]:<8} {due.about}: {due.matter}"
+            say(line if due.urgency == "done" else f"{line}\n         {due.advice}")
+    left = [due for due in found if due.urgency != "done"]
+    if not left and not json:
         say("✔ Nothing is due.")
-    raise typer.Exit(3 if found else 0)
+    raise typer.Exit(3 if left else 0)

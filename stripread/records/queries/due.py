@@ -7,8 +7,8 @@ from stripread.i18n import Shown
 
 __all__ = ["Due", "Matter", "Urgency"]
 
-Urgency = Literal["now", "today", "soon"]
-Matter = Literal["reading", "measurement", "point", "batch", "lot"]
+Urgency = Literal["now", "today", "soon", "done"]
+Matter = Literal["reading", "measurement", "point", "batch", "lot", "action", "event"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

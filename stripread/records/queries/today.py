@@ -7,28 +7,36 @@ from stripread.errors import StripReadError
 from stripread.findings import VERIFY_LOT
 from stripread.i18n import Joined, Message, Number, Shown, Verbatim
 from stripread.lot import load_lot
+from stripread.records.queries.actions import action_standings
 from stripread.records.queries.checks import lot_scores
 from stripread.records.queries.due import Due, Urgency
+from stripread.records.queries.due_readings import due_readings
+from stripread.records.queries.events import open_events, when_noted
 from stripread.records.queries.readings import ReadingFilter, RecordedReading
 from stripread.records.queries.stock_due import behind_words, stock_due
 from stripread.records.store import Records
-from stripread.site import Site
+from stripread.site import Schedule, Site
 from stripread.units import findings_of
 
 __all__ = ["Due", "due_today"]
 
-_ORDER: dict[Urgency, int] = {"now": 0, "today": 1, "soon": 2}
+_ORDER: dict[Urgency, int] = {"now": 0, "today": 1, "soon": 2, "done": 3}
 _LOT_SOON = timedelta(days=14)  # ours
 _IN_USE = timedelta(days=30)  # a lot that no reading used for so long is not asked about
 _ENTERED = 500  # the latest entered readings that are looked at
 
 
 def due_today(records: Records, site: Site, *, now: datetime) -> tuple[Due, ...]:
-    """Return what is due, the most urgent first; nothing where all is well."""
+    """Return what is due, the most urgent first; nothing where all is well.
+
+    By a schedule, what was done today comes last, as ``done``.
+    """
     latest = records.latest_by_point(site.main_analytes)
     found = [
+        *_actions(records, now),
+        *_events(records, site, now),
         *_wrong(records, site, [*sorted(latest.items()), *_others(records, latest, now)], now),
-        *_unsampled(records, latest, now),
+        *(_unsampled(records, latest, now) if site.schedule is None else _scheduled(records, site.schedule, now)),
         *stock_due(records, site, now=now, told={one.entry.seq for one in latest.values()}),
         *_lots(records, site, now),
     ]
@@ -120,6 +128,89 @@ def _unsampled(records: Records, latest: dict[str, RecordedReading], now: dateti
                 about=Verbatim(point.name),
                 matter=matter,
                 advice=_flush_and_dip(point.flush_min),
+                kind="point",
+            )
+        )
+    return found
+
+
+def _actions(records: Records, now: datetime) -> list[Due]:
+    """Open actions, those that are overdue as what is to be done now."""
+    found = []
+    for one in action_standings(records):
+        if one.done is not None:
+            continue
+        overdue = one.is_overdue(now.date())
+        words = {"text": one.said.text, "owner": one.said.owner, "by": one.said.by, "entry": one.said.about}
+        matter = (
+            Message("OVERDUE since %(by)s: %(text)s (%(owner)s; entry %(entry)s)", **words)
+            if overdue
+            else Message("to be done by %(by)s: %(text)s (%(owner)s; entry %(entry)s)", **words)
+        )
+        found.append(
+            Due(
+                urgency="now" if overdue or one.said.by == now.date().isoformat() else "today",
+                about=Message("action %(seq)s", seq=one.entry.seq),
+                matter=matter,
+                advice=Message("Do it, read again, and close the action with that reading."),
+                kind="action",
+                entry=one.said.about,
+                name=str(one.entry.seq),
+            )
+        )
+    return found
+
+
+def _events(records: Records, site: Site, now: datetime) -> list[Due]:
+    """Events whose checks are not all ticked, as the rinse after a shock treatment."""
+    return [
+        Due(
+            urgency="now",
+            about=Message(
+                "%(type)s of %(when)s",
+                type=Message(one.note.said.type or ""),
+                when=when_noted(one.note).isoformat(sep=" ", timespec="minutes")[:16],
+            ),
+            matter=Message("not ticked yet: %(checks)s", checks=", ".join(one.missing)),
+            advice=Message(
+                "Let no crop have this water before all is ticked. Product label, local codes and licensed practice "
+                "come first."
+            ),
+            kind="event",
+            entry=one.note.entry.seq,
+            name=str(one.note.entry.seq),
+        )
+        for one in open_events(records, site.events, until=now)
+    ]
+
+
+def _scheduled(records: Records, schedule: Schedule, now: datetime) -> list[Due]:
+    """Return what the schedule asks for today: due, late, done."""
+    day = now.date()
+    midnight = now.replace(hour=0, minute=0, second=0, microsecond=0)
+    points = {point.name: point for point in records.points_in_order()}
+    read = {name: [r.when for r in records.readings(ReadingFilter(point=name, since=midnight))] for name in points}
+    found = []
+    for one in due_readings(schedule, read, first=day, last=day, now=now):
+        if one.point not in points:
+            continue
+        before = Number(0) if one.any_time else one.before.strftime("%H:%M")
+        sample = Message(points[one.point].sample)
+        if one.read_at is not None:
+            matter = Message("%(sample)s sample read at %(when)s", sample=sample, when=one.read_at.strftime("%H:%M"))
+        elif one.state == "late":
+            matter = Message("LATE: %(sample)s sample was due before %(before)s", sample=sample, before=before)
+        elif one.any_time:
+            matter = Message("%(sample)s sample due today", sample=sample)
+        else:
+            matter = Message("%(sample)s sample due before %(before)s", sample=sample, before=before)
+        who = () if one.who is None or one.read_at is not None else (Message("(%(who)s)", who=one.who),)
+        found.append(
+            Due(
+                urgency="done" if one.read_at is not None else "today",
+                about=Verbatim(one.point),
+                matter=Joined((matter, *who), " "),
+                advice=Message("Nothing more.") if one.read_at else _flush_and_dip(points[one.point].flush_min),
                 kind="point",
             )
         )
