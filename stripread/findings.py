@@ -255,8 +255,8 @@ _KINDS = (
     # the sample
     FindingKind("event_not_over", "warning",
                 Message("A treatment of this line is not over: its checks are not all ticked."),
-                Message("Let no crop have this water before the line is rinsed and all checks are ticked. Product label, "
-                        "local codes and licensed practice come first."),
+                Message("Let no crop have this water before the line is rinsed and all checks are ticked. Product "
+                        "label, local codes and licensed practice come first."),
                 "sample"),
     FindingKind("residual_before_injector", "warning",
                 Message("There is a residual before the injector."),

@@ -23,6 +23,17 @@ VOCABULARY = (
     # what marks a trend
     Message("lot"),
     Message("injector"),
+    Message("event"),
+    # events, and what is ticked after one
+    Message("power cut"),
+    Message("flush"),
+    Message("shock"),
+    Message("filter change"),
+    Message("delivery"),
+    Message("missed"),
+    Message("check"),
+    Message("crop off the line"),
+    Message("line rinsed"),
     # what strips and other means measure, and what the demo nursery samples
     Message("chlorine dioxide"),
     Message("free chlorine"),

@@ -2,7 +2,6 @@ from .chain.canonical import parse_offset as parse_offset
 from .chain.canonical import parse_utc as parse_utc
 from .chain.canonical import utc_text as utc_text
 from .chain.entries import Action as Action
-from .chain.entries import ActionDone as ActionDone
 from .chain.entries import Batch as Batch
 from .chain.entries import BatchKind as BatchKind
 from .chain.entries import Draft as Draft
@@ -31,7 +30,6 @@ from .exchange.archive import restore as restore
 from .exchange.tabular import export_records as export_records
 from .exchange.tabular import import_records as import_records
 from .of_site import open_site_records as open_site_records
-from .queries.actions import ActionStanding as ActionStanding
 from .queries.actions import action_standings as action_standings
 from .queries.actions import close_action as close_action
 from .queries.batches import batch_readings as batch_readings

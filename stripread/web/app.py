@@ -20,6 +20,9 @@ from stripread.web.pages.card import card_routes
 from stripread.web.pages.checks import checks_routes
 from stripread.web.pages.correct import correct_routes
 from stripread.web.pages.day import day_routes
+from stripread.web.pages.duties.actions import action_routes
+from stripread.web.pages.duties.events import event_routes
+from stripread.web.pages.duties.tanks import tank_routes
 from stripread.web.pages.entered.measure import measure_routes
 from stripread.web.pages.log import log_routes
 from stripread.web.pages.lots import lots_routes
@@ -82,6 +85,9 @@ def create_app(settings: Settings) -> Starlette:
             *batch_routes(),
             *injector_routes(),
             *measure_routes(),
+            *action_routes(),
+            *event_routes(),
+            *tank_routes(),
             *more_routes(),
             Mount("/static", StaticFiles(directory=str(resources.files("stripread.web") / "static"))),
         ],

@@ -134,7 +134,7 @@ def _not_over(records: Records, point: PointEntry, *, at: datetime) -> Shown | N
         return None
     return Message(
         "%(type)s of %(when)s: not ticked yet: %(checks)s",
-        type=Message(own[-1].note.said.type or ""),
+        type=Message(own[-1].note.said.type or "event"),
         when=when_noted(own[-1].note).isoformat(sep=" ", timespec="minutes")[:16],
         checks=", ".join(own[-1].missing),
     )

@@ -139,7 +139,19 @@ def forms(clients):
     people.pair(people.pairing_code(now=now), now=now)
     plan = test_studies.PLAN | {"csrf": csrf_of(client.get("/studies/new").text)}
     assert client.post("/studies/new", data=plan).headers["location"] == "/studies/may"
+    csrf = csrf_of(client.get("/more").text)
+
+    def send(path, **fields):
+        sent = client.post(path, data={CSRF_FIELD: csrf, **fields})
+        assert sent.status_code == 303, path
+        return sent.headers["location"]
+
+    wrong = send("/measure", point="bench 1", analyte="chlorine dioxide", value="3 mg/L u 0.1")
+    send(f"{wrong}/actions", code="out_of_range", what="flush", owner="Sol", by="2099-01-01")
+    send("/events", type="shock", what="50 mg/L")
+    send("/batches/stock", id="S-15", concentrate="C-14", add="5 L", water="5 L", tank="blue")
     pages = [filled(path) for path in PAGES if "{" not in path]
+    pages += [wrong]
     pages += [f"/pair/{people.pairing_code(now=now)}"]
     pages += ["/studies/may", "/read/bench 1", "/points-admin/tank", "/checks/UL-2603", draft, f"/log/{reading.seq}"]
     pages += [f"/log/{reading.seq}/correct", "/batches/withdraw/C-14"]

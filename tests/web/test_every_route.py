@@ -32,7 +32,7 @@ PAGES = {
     "/more/export.zip": ALL,
     "/batches": WORK, "/batches/made/{id:path}": WORK, "/batches/generate": WORK, "/batches/stock": WORK,
     "/batches/top-up": WORK, "/injector": WORK, "/log/{entry:int}/correct": WORK, "/batches/withdraw/{id:path}": WORK,
-    "/measure": WORK,
+    "/measure": WORK, "/tanks": WORK, "/actions": ALL, "/events": ALL,
     "/lots": OFFICE, "/lots/{lot}": OFFICE, "/lots/new": OFFICE, "/lots/new/known": OFFICE, "/lots/drafts": OFFICE,
     "/lots/drafts/{draft}": OFFICE, "/lots/drafts/{draft}/state": OFFICE, "/points-admin": OFFICE,
     "/points-admin/{point}": OFFICE, "/labels": OFFICE, "/card": OFFICE, "/card/card.pdf": OFFICE,
@@ -49,6 +49,8 @@ SENT = {
     "/log/{entry:int}/correct": (WORK, "reading"), "/batches/withdraw/{id:path}": (WORK, "batch"),
     "/batches/generate": (WORK, "batch"), "/batches/stock": (WORK, "batch"), "/batches/top-up": (WORK, "batch"),
     "/injector": (WORK, "injector_setting"), "/measure": (WORK, "reading"),
+    "/log/{entry:int}/actions": (WORK, "action"), "/actions/{action:int}/done": (WORK, "action_done"),
+    "/events": (WORK, "note"), "/events/{entry:int}/tick": (WORK, "note"), "/tanks": (WORK, "tank_event"),
     "/points-admin": (OFFICE, "point"), "/points-admin/{point}/retire": (OFFICE, "point"),
     "/card/enrol": (OFFICE, "card_print"), "/checks/{lot}": (OFFICE, "check_standard"),
     "/people": (OFFICE, "account"), "/people/retire": (OFFICE, "account"), "/people/pair": (OFFICE, "account"),
@@ -206,6 +208,18 @@ class TestAudit:
         yield "/log/{entry:int}/correct", post(f"/log/{seq}/correct", {"why": "splashed", "validity": "doubtful"})
         fields = {"point": "bench 1", "analyte": "pH", "value": "7.2"}
         yield "/measure", post("/measure", fields)
+        high = post("/measure", {"point": "bench 1", "analyte": "chlorine dioxide", "value": "3 mg/L u 0.1"})
+        wrong = high.headers["location"].split("/")[-1].split("#")[0]
+        asked = {"code": "out_of_range", "what": "flush", "owner": "Ines", "by": "2099-01-01"}
+        yield "/log/{entry:int}/actions", post(f"/log/{wrong}/actions", asked)
+        (action,) = re.findall(r"/actions/(\d+)/done", client.get("/actions").text)
+        yield "/actions/{action:int}/done", post(f"/actions/{action}/done", {"what": "flushed"})
+        yield "/events", post("/events", {"type": "shock", "what": "50 mg/L"})
+        (event,) = set(re.findall(r"/events/(\d+)/tick", client.get("/events").text))
+        yield "/events/{entry:int}/tick", post(f"/events/{event}/tick", {"check": "line rinsed"})
+        made = {"id": "S-7", "concentrate": "C-1", "add": "2 L", "water": "2 L", "tank": "blue"}
+        assert post("/batches/stock", made).status_code == 303
+        yield "/tanks", post("/tanks", {"tank": "blue", "what": "emptied"})
         yield "/injector", post("/injector", {"injector": "one", "ratio": "1:275", "nevertheless": "yes"})
         yield "/points-admin", post("/points-admin", {"new": "yes", "name": "bench 9", "sample": "line"})
         yield "/points-admin/{point}/retire", post("/points-admin/bench 9/retire", {"why": "gone"})

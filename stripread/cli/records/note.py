@@ -50,10 +50,7 @@ def note(
 
     Example:
 
-      stripread note "filter at the well changed" --tag filter
       stripread note "50 mg/L for an hour" --type shock --line east --at "4 May 6:00"
-      stripread note "line rinsed" --tick 31
-      stripread note "pump off" --missed bench-1 --at 2026-05-04
     """
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.records import Note, tick_check

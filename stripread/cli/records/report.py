@@ -73,7 +73,7 @@ def report(
                 remedy=Message("Name another time."),
             )
         targets = report_targets(out or Path(f"report-{start.date()}-{end.date()}"), force=force)
-        period = period_of(records, where, start=start, end=end)
+        period = period_of(records, where, start=start, end=end, now=datetime.now().astimezone())
     document = period_report(period, where, made_at=now, reader=Reader(language=language, units=where.units))
     for target in targets:
         if target.suffix == ".html":

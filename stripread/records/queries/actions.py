@@ -11,7 +11,7 @@ from stripread.records.chain.entries import Action, ActionDone, Entry, Stamp
 from stripread.records.queries.readings import RecordedReading
 from stripread.records.store import Recorded, Records
 
-__all__ = ["ActionStanding", "action_standings", "close_action"]
+__all__ = ["ActionStanding", "action_standings", "close_action", "without_action"]
 
 _MOST = 1000
 

@@ -11,7 +11,10 @@ from stripread.i18n import Shown
 from stripread.lot import CheckRow, Lot, load_lot
 from stripread.records.chain.entries import Batch, Entry, InjectorSetting, Note, Point
 from stripread.records.chain.verify import Verification, verify_records
+from stripread.records.queries.actions import ActionStanding, action_standings, without_action
 from stripread.records.queries.checks import check_rows
+from stripread.records.queries.due_readings import DueReading, due_readings
+from stripread.records.queries.events import OpenEvent, open_events, when_noted
 from stripread.records.queries.methods import MethodPair, method_pairs
 from stripread.records.queries.readings import ReadingFilter, RecordedReading
 from stripread.records.queries.standing import BatchStanding, batch_standing
@@ -111,7 +114,11 @@ class Period:
     lots: tuple[LotFacts, ...]
     compared: tuple[MethodPair, ...]  # one sample by two means
     superseded: tuple[tuple[Entry, Entry], ...]  # the entry that holds no longer, and the one in its place
-    notes: tuple[Recorded[Note], ...]
+    notes: tuple[Recorded[Note], ...]  # in the order of their own times
+    actions: tuple[ActionStanding, ...]  # that were open in it
+    unattended: int  # readings with an error about which no action was opened
+    due: tuple[DueReading, ...]  # by the schedule; none without one
+    open_events: tuple[OpenEvent, ...]  # whose checks are not all ticked at its end
     verification: Verification
 
     @property
@@ -126,8 +133,13 @@ class Period:
         return tuple(one for one in self.batches if one.finding is not None and one.said.id not in told)
 
 
-def period_of(records: Records, site: Site, *, start: datetime, end: datetime) -> Period:
+def period_of(records: Records, site: Site, *, start: datetime, end: datetime, now: datetime | None = None) -> Period:
     """Gather the facts of a period.
+
+    Parameters
+    ----------
+    now : datetime or None
+        What was due later is not missed; None: all of the period is past.
 
     Raises
     ------
@@ -135,7 +147,9 @@ def period_of(records: Records, site: Site, *, start: datetime, end: datetime) -
         If the record cannot be read.
     """
     readings = tuple(reversed(list(records.iterate_readings(ReadingFilter(since=start, until=end)))))
-    notes = tuple(n for n in reversed(records.notes(limit=_ALL)) if start <= n.entry.at < end)
+    noted = [n for n in reversed(records.notes(limit=_ALL)) if start <= when_noted(n) < end]
+    notes = tuple(sorted(noted, key=when_noted))
+    actions = action_standings(records)
     made = [b.said for b in records.batches(limit=_ALL) if start <= b.said.made_at < end]
     made.sort(key=lambda batch: batch.made_at)
     settings = sorted((s.said for s in records.injector_settings(limit=_ALL)), key=lambda s: s.since)
@@ -157,8 +171,29 @@ def period_of(records: Records, site: Site, *, start: datetime, end: datetime) -
         compared=method_pairs(readings),
         superseded=tuple(_superseded(records, start, end)),
         notes=notes,
+        actions=tuple(
+            one for one in actions if one.entry.at < end and (one.done is None or one.done.entry.at >= start)
+        ),
+        unattended=without_action(readings, actions),
+        due=_due(site, readings, start=start, end=end, now=now),
+        open_events=tuple(open_events(records, site.events, until=end)),
         verification=verify_records(records),
     )
+
+
+def _due(
+    site: Site, readings: Sequence[RecordedReading], *, start: datetime, end: datetime, now: datetime | None
+) -> tuple[DueReading, ...]:
+    """Return what the schedule asked for until the end of the period, or until now."""
+    until = end if now is None else min(end, now)
+    if site.schedule is None or until <= start:
+        return ()
+    read: dict[str, list[datetime]] = {}
+    for reading in readings:
+        if reading.point is not None:
+            read.setdefault(reading.point, []).append(reading.when)
+    last = (until.astimezone(start.tzinfo) - timedelta(microseconds=1)).date()
+    return due_readings(site.schedule, read, first=start.date(), last=last, now=until.astimezone(start.tzinfo))
 
 
 def _points(

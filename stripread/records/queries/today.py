@@ -168,7 +168,7 @@ def _events(records: Records, site: Site, now: datetime) -> list[Due]:
             urgency="now",
             about=Message(
                 "%(type)s of %(when)s",
-                type=Message(one.note.said.type or ""),
+                type=Message(one.note.said.type or "event"),
                 when=when_noted(one.note).isoformat(sep=" ", timespec="minutes")[:16],
             ),
             matter=Message("not ticked yet: %(checks)s", checks=", ".join(one.missing)),

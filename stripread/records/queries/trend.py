@@ -9,9 +9,10 @@ from itertools import pairwise
 from typing import Literal
 
 from stripread.check import Method
-from stripread.records.chain.entries import Batch
+from stripread.records.chain.entries import Batch, Note
+from stripread.records.queries.events import noted_events, when_noted
 from stripread.records.queries.readings import ReadingFilter, RecordedReading
-from stripread.records.queries.tanks import batch_in_tank, feeding
+from stripread.records.queries.tanks import batch_in_tank, feeding, line_of
 from stripread.records.store import Records
 from stripread.site import Site
 
@@ -82,6 +83,11 @@ def trend_of(
         for s in records.injector_settings(limit=_EVENTS)
         if first <= s.said.since <= last and reaches.injector(s.said.injector)
     ]
+    events += [
+        Event(at=when_noted(n), kind="event", words=f"{n.said.type}: {n.said.text}")
+        for n in noted_events(records)
+        if first <= when_noted(n) <= last and reaches.event(n.said)
+    ]
     lots = pairwise(r for r in readings if r.method.is_strip)
     events += [Event(at=b.when, kind="lot", words=b.lot or "?") for a, b in lots if a.lot != b.lot]
     in_order = tuple(sorted(events, key=lambda event: event.at))
@@ -94,6 +100,7 @@ class _Reaching:
 
     tanks: frozenset[str] | None
     injectors: frozenset[str] | None
+    line: str | None = None
 
     def stock(self, batch: Batch) -> bool:
         """Tell whether a batch may have reached the point."""
@@ -102,6 +109,12 @@ class _Reaching:
     def injector(self, name: str) -> bool:
         """Tell whether an injector may dose the point's water."""
         return self.injectors is None or name in self.injectors
+
+    def event(self, note: Note) -> bool:
+        """Tell whether an event may bear on the point: one on its line, in a tank that reaches it, or of neither."""
+        if note.line is not None:
+            return note.line == self.line
+        return note.tank is None or self.tanks is None or note.tank in self.tanks
 
 
 def _reaching(records: Records, site: Site, name: str, *, at: datetime) -> _Reaching:
@@ -119,6 +132,7 @@ def _reaching(records: Records, site: Site, name: str, *, at: datetime) -> _Reac
     return _Reaching(
         tanks=tanks if drawn and all(one.tank is not None for one in drawn) else None,
         injectors=frozenset(one.injector for one in drawn if one.injector is not None) if drawn else None,
+        line=line_of(site, point),
     )
 
 

@@ -9,6 +9,7 @@ from stripread.check import CAUTION
 from stripread.i18n import Message, Reader, Say, plural
 from stripread.records import BatchStanding, Episode, Period, PointFacts, RecordedReading
 from stripread.report.document.document import Alarm, Document, Heading, Items, Part, Table, Words
+from stripread.report.period.duties import duty_alarms, duty_parts
 from stripread.report.period.entered import entered_parts, means_words
 from stripread.report.period.figures import trend_figure
 from stripread.report.period.sections import section_parts
@@ -44,6 +45,7 @@ def period_report(
     last, say = period.end - timedelta(microseconds=1), reader.show
     parts = (
         *_summary(period, site, say),
+        *duty_parts(period, say),
         *_points(period, site, say),
         *entered_parts(period.readings, period.compared, say),
         *section_parts(period, site, reader.units, say),
@@ -80,6 +82,7 @@ def period_report(
 
 def _summary(period: Period, site: Site, say: Say) -> Iterator[Part]:
     yield Heading(say(Message("In short")))
+    yield from duty_alarms(period, say)
     yield Words(_counts(period.readings, len([p for p in period.points if p.states]), say))
     diluted = [str(one.entry.seq) for one in period.readings if recorded_dilution(one.entry.payload) is not None]
     if diluted:

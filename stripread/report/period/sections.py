@@ -5,7 +5,7 @@ from collections.abc import Iterator, Sequence
 from stripread.findings import REGISTRY
 from stripread.i18n import Joined, Message, Number, Say
 from stripread.lot import CheckRow, Lot, broken_rules, chart_scores
-from stripread.records import BatchStanding, Entry, Episode, InjectorSetting, LotFacts, Period
+from stripread.records import BatchStanding, Entry, Episode, InjectorSetting, LotFacts, Note, Period, when_noted
 from stripread.report.document.document import Alarm, Heading, Items, Part, Table, Words
 from stripread.report.period.figures import check_figure
 from stripread.report.period.words import MARKS, how_many, meaning, moment, span
@@ -277,9 +277,23 @@ def _notes(period: Period, say: Say) -> Iterator[Part]:
     if period.notes:
         yield Table(
             (say(Message("when")), say(Message("by")), say(Message("about")), say(Message("note"))),
-            [(moment(n.entry.at, say), n.entry.who, _entry(n.said.about, say), n.said.text) for n in period.notes],
+            [
+                (moment(when_noted(n), say), n.entry.who, _entry(n.said.about, say), _note(n.said, say))
+                for n in period.notes
+            ],
             (14, 12, 12, 62),
         )
+
+
+def _note(note: Note, say: Say) -> str:
+    """Return a note with its type and place, where it is an event."""
+    if note.type is None:
+        return note.text
+    where = [say(Message("line %(name)s", name=note.line))] if note.line else []
+    where += [say(Message("tank %(name)s", name=note.tank))] if note.tank else []
+    where += [note.point] if note.point else []
+    place = f" ({', '.join(where)})" if where else ""
+    return f"{say(Message(note.type))}{place}: {note.text}"
 
 
 def _entry(seq: int | None, say: Say) -> str:

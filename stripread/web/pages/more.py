@@ -72,7 +72,7 @@ async def report(request: Request, person: Person) -> Response:
     def make() -> bytes:
         site = load_site(state.folder)
         with records_of(state) as records:
-            period = period_of(records, site, start=start, end=end)
+            period = period_of(records, site, start=start, end=end, now=datetime.now().astimezone())
         with DRAWING:
             document = period_report(period, site, made_at=now, reader=reader)
         return document_pdf(document) if form == "pdf" else document_html(document).encode("utf-8")
