@@ -170,6 +170,42 @@ def _phones(page: Any, live: Live) -> None:
     page.goto("/people")
 
 
+def _event(page: Any, live: Live) -> None:
+    page.goto("/events")
+    if not page.locator("section.alarm").count():
+        page.locator("#type").select_option("shock")
+        page.locator("#what").fill("50 mg/L for an hour")
+        page.locator("form[action='/events'] button").click()
+        page.locator("section.alarm").wait_for()
+
+
+def _action(page: Any, live: Live) -> None:
+    page.goto("/actions")
+    if page.locator("ul.due li").count():
+        return
+    page.goto("/measure?point=bench 1")
+    page.locator("#analyte").select_option("chlorine dioxide")
+    page.locator("#value").fill("3 mg/L u 0.1")
+    page.locator("form[action='/measure'] button").click()
+    page.locator("summary", has_text="corrective").first.click()
+    page.locator("#what-1").fill("flush the line")
+    page.locator("#by-1").fill("2099-01-01")
+    page.locator("form[action$='/actions'] button").first.click()
+    page.wait_for_url(re.compile("/actions$"))
+
+
+def _tanks(page: Any, live: Live) -> None:
+    page.goto("/tanks")
+    if page.locator("section dl").count():
+        return
+    page.goto(GENERATE)
+    page.locator("#id").fill("C-9")
+    page.locator("#tank").fill("blue pail")
+    page.locator("form[method=post] button.main").click()
+    page.wait_for_url(re.compile("/batches/made/"))
+    page.goto("/tanks")
+
+
 GENERATE = "/batches/generate?water=20+L&sachets=1&after=12+h"
 STOCK = "/batches/stock?make=40+L&strength=435+mg%2FL,+400+to+470"
 
@@ -207,6 +243,9 @@ SCREENS = (
     Screen("batch-top-up", "/batches/top-up", "Ines", "/batches/top-up"),
     Screen("injector", "/injector", "Ines", "/injector"),
     Screen("measure", "/measure", "Ines", "/measure?point=bench 1"),
+    Screen("tanks", "/tanks", "Ines", _tanks),
+    Screen("events", "/events", "Ines", _event),
+    Screen("actions", "/actions", "Ines", _action),
     Screen("trend", "/points/{name:path}", "Gus", "/points/bench 1"),
     Screen("more", "/more", "Gus", "/more"),
     Screen("lots", "/lots", "Sol", "/lots"),
