@@ -3,6 +3,7 @@
 import math
 import re
 from dataclasses import replace
+from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -10,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from stripread.cli.output import say
-from stripread.errors import QuantityError, WrongUsageError
+from stripread.errors import QuantityError, RecordsError, WrongUsageError
 from stripread.i18n import Message, Shown, Verbatim
 from stripread.units import ParsedInputs, behind_under
 
@@ -29,6 +30,7 @@ __all__ = [
     "Temperature",
     "give",
     "inputs_at",
+    "strength_of",
     "strength_or_bound",
     "timed",
     "unit_typed",
@@ -147,6 +149,43 @@ def unit_typed(text: str, usual: str) -> str:
 def warmth(typed: ParsedInputs, text: str | None) -> "Measured | None":
     """Return a temperature as typed; None where nobody told."""
     return None if text is None else typed.measured(text, "temperature", name=Message("the temperature"))
+
+
+def strength_of(
+    typed: ParsedInputs, text: str, *, name: Message, site: Path | None = None, positive: bool = True
+) -> "Measured":
+    """Return a strength [mg/L] as typed, or what a batch of the site's record has by now, where its name was typed.
+
+    Raises
+    ------
+    QuantityError
+        If it is neither, or nothing is known of the batch.
+    """
+    try:
+        return typed.measured(text, "strength", name=name, positive=positive)
+    except QuantityError:
+        found = _batch_by_now(text.strip(), site)
+        if found is None:
+            raise
+    typed.assume(Message("taken as it is by now, by its readings, recipe and cover"), Verbatim(text.strip()))
+    return found
+
+
+def _batch_by_now(text: str, folder: Path | None) -> "Measured | None":
+    """Return what a batch has by now; None where there is no such batch, or nothing is known of its strength."""
+    from stripread.cli.site_options import look_up_site
+
+    site = look_up_site(folder)
+    if site is None or not re.fullmatch(r"[\w.-]*[A-Za-z][\w. -]*", text):
+        return None
+    from stripread.records import find_batch, open_site_records, strength_of
+
+    try:
+        with open_site_records(site) as records:
+            batch = find_batch(records, text)
+            return None if batch is None else strength_of(records, batch, at=datetime.now().astimezone())
+    except RecordsError:  # no record, so no batch
+        return None
 
 
 def timed(text: str) -> tuple[str, str]:

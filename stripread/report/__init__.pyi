@@ -80,6 +80,7 @@ from .terminal.water_generation import EXAMPLE_FIGURES as EXAMPLE_FIGURES
 from .terminal.water_generation import generation_answer as generation_answer
 from .terminal.water_generation import yield_answer as yield_answer
 from .terminal.water_line import contact_answer as contact_answer
+from .terminal.water_line import crops as crops
 from .terminal.water_line import hypochlorous_answer as hypochlorous_answer
 from .terminal.water_line import injection_answer as injection_answer
 from .terminal.water_line import stock_answer as stock_answer

@@ -4,6 +4,7 @@ The table holds doses at which a publication saw harm, in its own words and for 
 way of watering is not in it says nothing. All were read as abstracts.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from stripread.i18n import Message, Number
@@ -68,7 +69,7 @@ _TRY_FIRST = Message(
 )
 
 
-def crop_cautions(analyte: str, dose_mg_per_l: float) -> tuple[Message, ...]:
+def crop_cautions(analyte: str, dose_mg_per_l: float, crops: Sequence[str] = ()) -> tuple[Message, ...]:
     """Return what is to be said of crops that get a dose; what was published only where the dose reaches it.
 
     Parameters
@@ -78,11 +79,15 @@ def crop_cautions(analyte: str, dose_mg_per_l: float) -> tuple[Message, ...]:
     dose_mg_per_l : float
         What is injected, before water and pipes take their part: plants near the injector get it. Where it is not
         sure, its upper end, for a caution.
+    crops : sequence of str
+        What the line waters: what was published of one of them is said whether or not the dose reaches it.
     """
+    own = tuple(words for crop in crops if (words := _of_crop(analyte, crop)) is not None)
     reached = [row for row in HARM if row.disinfectant == analyte.casefold() and row.strength_mg_per_l <= dose_mg_per_l]
     if not reached:
-        return (_TRY_FIRST,)
+        return (*own, _TRY_FIRST)
     return (
+        *own,
         Message(
             "Plants near the injector may get up to %(dose)s mg/L of %(analyte)s, before water and pipes take their "
             "part; harm to plants was published from %(least)s mg/L.",
@@ -100,4 +105,19 @@ def crop_cautions(analyte: str, dose_mg_per_l: float) -> tuple[Message, ...]:
             for row in reached
         ),
         _TRY_FIRST,
+    )
+
+
+def _of_crop(analyte: str, crop: str) -> Message | None:
+    """Return the lowest strength at which harm to a crop was published; None where the table does not name it."""
+    name = crop.casefold()
+    rows = [r for r in HARM if r.disinfectant == analyte.casefold() and name in str(r.words).casefold()]
+    if not rows:
+        return None
+    return Message(
+        "%(crop)s stands on this line: %(strength)s mg/L %(harm)s (%(source)s).",
+        crop=crop,
+        strength=Number(rows[0].strength_mg_per_l, "g"),
+        harm=rows[0].words,
+        source=rows[0].source,
     )

@@ -15,7 +15,7 @@ from stripread.records import (
     strength_of,
     strength_read,
 )
-from stripread.report import Answer, delivery_answer, dose_answer
+from stripread.report import Answer, crops, delivery_answer, dose_answer
 from stripread.site import Expectation, Site
 from stripread.units import Measured
 from stripread.water import Ratio, delivered, estimate_demand
@@ -33,6 +33,7 @@ class _Dosed:
 
     expected: Expectation
     demand: Measured | None
+    crops: tuple[str, ...]
 
 
 def judge_setting(
@@ -62,6 +63,9 @@ def judge_setting(
         answer = delivery_answer(
             ratio, analyte=expected.analyte, stock=stock, demand=taken, wanted=wanted, limits=limits
         )
+    dose = delivered(ratio, stock_mg_per_l=stock, demand_mg_per_l=Measured(0.0)).dose_mg_per_l
+    named = [words for words in crops(expected.analyte, dose, dosed.crops) if words not in answer.cautions]
+    answer = replace(answer, cautions=(*named, *answer.cautions))
     words: list[Shown] = [*answer.notes]
     if demand is None and taken is not None:
         words.append(
@@ -97,7 +101,8 @@ def _dosed(records: Records, site: Site, setting: InjectorSetting) -> _Dosed | N
     if sample is None or sample.main.unit not in _MG:
         return None
     demand = _demand(records, site, setting, {point.name for point in own})
-    return _Dosed(expected=sample.main, demand=demand)
+    watered = site.supply.lines.get(line)
+    return _Dosed(expected=sample.main, demand=demand, crops=() if watered is None else watered.crops)
 
 
 def _demand(records: Records, site: Site, setting: InjectorSetting, points: set[str]) -> Measured | None:

@@ -14,6 +14,7 @@ from stripread.cli.inputs import (
     SiteFolder,
     give,
     inputs_at,
+    strength_of,
     strength_or_bound,
     timed,
     unit_typed,
@@ -131,7 +132,7 @@ def inject(
     left = wanted_strength(typed, residual, option="residual", sample="line", site=site, analyte=kind, positive=False)
     taken = typed.measured(demand, "strength", name=Message("the demand"), positive=False)
     dose = dose_for(residual_mg_per_l=Measured(left), demand_mg_per_l=taken)
-    strength = None if stock is None else typed.measured(stock, "strength", name=Message("the stock"))
+    strength = None if stock is None else strength_of(typed, stock, name=Message("the stock"), site=site)
     setting = None if ratio is None else parse_ratio(ratio, convention=means.value)
     analyte = _analyte(typed, site) if kind is None else kind
     if setting is None and strength is not None:

@@ -14,6 +14,7 @@ from stripread.cli.inputs import (
     Temperature,
     give,
     inputs_at,
+    strength_of,
     strength_or_bound,
     timed,
     wanted_strength,
@@ -33,7 +34,8 @@ water_app = typer.Typer(
 )
 
 Concentrate = Annotated[
-    str, typer.Option(metavar="STRENGTH", help="Of the concentrate, as read: '420 mg/L, 390 to 450'.")
+    str,
+    typer.Option(metavar="STRENGTH", help="Of the concentrate, as read: '420 mg/L, 390 to 450'; or a batch."),
 ]
 Wanted = Annotated[
     str | None,
@@ -123,7 +125,7 @@ def dilute(
 
     typed = inputs_at(site, answer_in=units)
     total = typed.exact(make, "volume", name=Message("the stock to make"))
-    strength = typed.measured(concentrate, "strength", name=Message("the concentrate"))
+    strength = strength_of(typed, concentrate, name=Message("the concentrate"), site=site)
     aim = wanted_strength(typed, wanted, option="wanted", sample="stock", site=site)
     made = plan_dilution(
         strength,
@@ -160,7 +162,7 @@ def fill(
     typed = inputs_at(site, answer_in=units)
     tank_l = typed.exact(tank, "volume", name=Message("the tank"))
     available_l = typed.exact(available, "volume", name=Message("the concentrate available"))
-    strength = typed.measured(concentrate, "strength", name=Message("the concentrate"))
+    strength = strength_of(typed, concentrate, name=Message("the concentrate"), site=site)
     aim = wanted_strength(typed, wanted, option="wanted", sample="stock", site=site)
     made = fill_tank(strength, wanted_mg_per_l=aim, tank_l=tank_l, available_l=available_l, pour_u=ASSUMED_U["volume"])
     full = made.total_l >= tank_l * (1 - 1e-9)
@@ -184,6 +186,7 @@ def recipe(
     reading: Annotated[
         str | None, typer.Option(metavar="STRENGTH", help="What the stock was read as: can both be right?")
     ] = None,
+    site: SiteFolder = None,
     units: AnswerUnits = None,
     json: Json = False,
 ) -> None:
@@ -201,7 +204,7 @@ def recipe(
     typed = inputs_at(None, answer_in=units)
     added = typed.measured(add, "volume", name=Message("the concentrate added"))
     litres = typed.measured(water, "volume", name=Message("the water"), positive=False)
-    strength = typed.measured(concentrate, "strength", name=Message("the concentrate"))
+    strength = strength_of(typed, concentrate, name=Message("the concentrate"), site=site)
     if reading is None:
         gives = recipe_strength(concentrate_mg_per_l=strength, concentrate_l=added, water_l=litres)
         answer = recipe_answer(gives, concentrate=strength, concentrate_l=added, water_l=litres, system=typed.system)
@@ -221,10 +224,11 @@ def recipe(
 
 @water_app.command(name="top-up")
 def top_up(
-    stock: Annotated[str, typer.Option(metavar="STRENGTH", help="Of the stock, as read.")],
+    stock: Annotated[str, typer.Option(metavar="STRENGTH", help="Of the stock, as read; or a batch's name.")],
     volume: Annotated[str, typer.Option(metavar="VOLUME", help="How much of it there is.")],
     concentrate: Annotated[
-        str | None, typer.Option(metavar="STRENGTH", help="Of the concentrate, to raise a weak stock.")
+        str | None,
+        typer.Option(metavar="STRENGTH", help="Of the concentrate, to raise a weak stock; or a batch."),
     ] = None,
     tank: Annotated[str | None, typer.Option(metavar="VOLUME", help="What the tank holds.")] = None,
     wanted: Wanted = None,
@@ -246,10 +250,10 @@ def top_up(
 
     typed = inputs_at(site, answer_in=units)
     stock_l = typed.measured(volume, "volume", name=Message("the stock's volume"))
-    strength = typed.measured(stock, "strength", name=Message("the stock"), positive=False)
+    strength = strength_of(typed, stock, name=Message("the stock"), site=site, positive=False)
     aim = wanted_strength(typed, wanted, option="wanted", sample="stock", site=site)
     with_what = (
-        None if concentrate is None else typed.measured(concentrate, "strength", name=Message("the concentrate"))
+        None if concentrate is None else strength_of(typed, concentrate, name=Message("the concentrate"), site=site)
     )
     made = plan_top_up(
         strength,

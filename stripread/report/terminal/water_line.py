@@ -1,5 +1,6 @@
 """Injector, line and air in words."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from stripread.i18n import ByFace, Joined, Message, Number, Shown, Verbatim
@@ -293,10 +294,10 @@ def contact_answer(found: Contact, *, strength: Measured, minutes: Measured, dis
     )
 
 
-def crops(analyte: str, dose: Measured) -> tuple[Shown, ...]:
-    """Return the cautions of a dose by the upper end of its interval."""
+def crops(analyte: str, dose: Measured, named: Sequence[str] = ()) -> tuple[Shown, ...]:
+    """Return the cautions of a dose by the upper end of its interval; ``named`` are the crops that get it."""
     high = dose.interval[1]
-    return crop_cautions(analyte, dose.value if high is None else high)
+    return crop_cautions(analyte, dose.value if high is None else high, named)
 
 
 def _ends(number: Measured) -> Message:
