@@ -29,7 +29,7 @@ def intervals_held(readings: Sequence[RecordedReading], folder: Path) -> tuple[i
     found = [
         r.main.low <= truth[r.when - timedelta(seconds=20), r.point] <= r.main.high
         for r in readings
-        if r.validity == "valid" and r.main.low is not None and r.main.high is not None
+        if r.method.is_strip and r.validity == "valid" and r.main.low is not None and r.main.high is not None
     ]
     return sum(found), len(found)
 

@@ -1,6 +1,5 @@
 """Six simulated weeks, read from whole photos and recorded, and the report of them. Everything in them is invented."""
 
-import json
 import re
 from collections import Counter
 from datetime import timedelta
@@ -13,7 +12,8 @@ from typer.testing import CliRunner
 
 from stripread.cli.app import app
 from stripread.i18n import Reader
-from stripread.records import Draft, Period, Records, Stamp, open_records, period_of
+from stripread.records import Draft, Period, Records, Stamp, due_today, open_records, period_of
+from stripread.records.queries.tanks import drawings
 from stripread.report import document_html, document_pdf, period_report, section_text
 from stripread.report.document.document import Document, Figure, Items, Table
 from stripread.simulate import play_season
@@ -108,7 +108,8 @@ def test_the_intervals_hold_over_all_six_weeks(season, period):
 
 def test_points_come_in_the_order_of_the_water_with_their_counts(period):
     assert [p.name for p in period.points] == ["well", "pail", "stock tank", "bench-1", "bench-4"]
-    assert sum(sum(p.states.values()) for p in period.points) == len(period.readings)
+    at_points = [r for r in period.readings if r.point is not None]  # the titrations were at none
+    assert sum(sum(p.states.values()) for p in period.points) == len(at_points)
     assert period.points[3].days == 36
 
 
@@ -178,6 +179,7 @@ def test_in_spanish_nothing_stays_english_but_names_and_notes(season, period):
                 texts.append(part.text)
     left = re.compile(r"\b(the|is|are|was|of|and|than|under|over|with|from|by|its|it|which|that|this|readings?|made)\b")
     written = [note.said.text for note in period.notes]
+    written += [words for one in period.actions for words in (one.said.text, one.done.said.text)]
     plain = [text.replace("stripread records verify", "") for text in texts if not any(n in text for n in written)]
     assert len(plain) > 200
     assert [text for text in plain if left.search(text)] == []
@@ -201,10 +203,10 @@ def test_the_command_writes_both_and_refuses_to_overwrite(season, tmp_path):
     assert CliRunner().invoke(app, late).exit_code == 2
 
 
-def test_today_after_the_season_asks_for_samples_and_tells_of_the_old_lot(season):
-    result = CliRunner().invoke(app, ["today", "--json", "--site", str(season.folder)])
-    about = {json.loads(line)["about"] for line in result.stdout.splitlines()}
-    assert {"well", "bench-1", "bench-4"} <= about
+def test_today_after_the_season_asks_for_what_the_schedule_says_and_for_the_stocks_in_use(season, records):
+    due = due_today(records, season, now=END + timedelta(hours=9))  # a Monday
+    about = {str(one.about) for one in due}
+    assert {"well", "bench-1", "bench-4", "N-6, drawn by north"} <= about
 
 
 def test_a_season_without_faults_has_none_in_its_script():
@@ -227,3 +229,37 @@ def test_a_period_without_anything_is_reported_as_that(tmp_path, season):
         found = period_of(empty, season, start=START, end=END)
     text = document_html(period_report(found, load_site(tmp_path), made_at=END))
     assert "0 readings at 0 points" in text
+
+
+class TestTheDutiesOfTheSeason:
+    """What stands in `simulate/season/duties.py`, told by the report and nothing beside it."""
+
+    def test_one_reading_was_missed_and_its_reason_stands_there(self, period, document):
+        missed = [one for one in period.due if one.state in ("missed", "late")]
+        assert [(one.point, one.day.isoformat()) for one in missed] == [("bench-4", "2026-04-30")]
+        assert not any(one.day.weekday() == 6 for one in period.due)  # Sundays are closed
+        html = document_html(document)
+        assert "pump off, no water at the far end" in html
+        assert "no reason given" not in html
+
+    def test_a_diluted_concentrate_is_recorded_as_the_undiluted_one(self, period):
+        diluted = [r for r in period.readings if (r.entry.payload.get("how") or {}).get("diluted")]
+        assert len(diluted) == 3  # every other Monday
+        assert all(350 < r.main.value < 470 for r in diluted if r.main.value is not None)
+
+    def test_meter_and_titration_stand_among_the_readings_and_agree(self, period):
+        ways = Counter(r.method.by for r in period.readings)
+        assert ways["titration"] == 4
+        assert ways["meter"] >= 4
+        assert not [pair for pair in period.compared if pair.differ and pair.first.validity == "valid"]
+
+    def test_the_shock_treatment_is_over_and_the_action_closed(self, period):
+        assert not period.open_events
+        (action,) = period.actions
+        assert action.said.code == "weaker_than_forecast"
+        assert action.done.said.reading is not None
+
+    def test_each_injector_has_its_own_tank(self, season, records):
+        drawn = {one.injector: one for one in drawings(records, season, at=END)}
+        assert {name: one.tank for name, one in drawn.items()} == {"east": "stock tank", "north": "north tank"}
+        assert drawn["north"].batch.id == "N-6"

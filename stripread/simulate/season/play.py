@@ -14,15 +14,38 @@ import numpy as np
 import tomli_w
 
 from stripread.card import design_card
-from stripread.check import StandardCheck, check_row
+from stripread.check import Method, StandardCheck, check_row
 from stripread.errors import RecordsError, SiteError, StripReadError
 from stripread.i18n import Message
 from stripread.lot import RECORD, append_row
 from stripread.photo import PhotoFile, open_photo_bytes
-from stripread.records import Batch, Note, Records, Stamp, as_expected, complete_batch, enter_batch, open_site_records
+from stripread.records import (
+    Action,
+    Batch,
+    Note,
+    Records,
+    Stamp,
+    as_expected,
+    close_action,
+    complete_batch,
+    enter_batch,
+    open_site_records,
+    tick_check,
+)
 from stripread.simulate.demo import DEMO_LOTS, DEMO_PRINTER
 from stripread.simulate.optics.conditions import dip_strip, random_shot
 from stripread.simulate.scene.photograph import Shot, take_photo
+from stripread.simulate.season.duties import (
+    SITE_TABLES,
+    Closed,
+    Duty,
+    Measured,
+    Noted,
+    Opened,
+    Ticked,
+    duty_events,
+    is_missed,
+)
 from stripread.simulate.season.script import (
     LOTS,
     OLD_LOT,
@@ -40,16 +63,19 @@ from stripread.simulate.season.script import (
 from stripread.simulate.series import STRIP_SCATTER, demo_conditions
 from stripread.site import Site, load_site
 from stripread.strip import load_kind
-from stripread.units import Measured
-from stripread.water import expected_generation, load_sachet
+from stripread.units import Measured as Amount
+from stripread.water import expected_generation, load_sachet, parse_dilution
 from stripread.workflow import (
+    EnteredSample,
     KnownDilution,
     RecordedSample,
     ResolvedInputs,
     SampleContext,
+    parse_entered,
     read_and_record_sample,
     read_check,
     record_check,
+    record_entered,
     resolve_inputs,
 )
 
@@ -86,7 +112,10 @@ def play_season(folder: Path, demo: Path, *, seed: int, faults: bool, report: Ca
         If the folder is in use, or the demo site lacks a lot.
     """
     site = _make_site(folder, demo)
-    events = season_events(np.random.default_rng([seed, 97]), faults=faults)
+    script = season_events(np.random.default_rng([seed, 97]), faults=faults)
+    duties = duty_events(script, np.random.default_rng([seed, 96]), faults=faults)
+    taken = [event for event in script if not (isinstance(event, Sample) and is_missed(event))]
+    events = sorted([*taken, *duties], key=lambda event: event.at)
     strips = [event for event in events if isinstance(event, Sample | Check)]
     jobs = [(_shot(event, np.random.default_rng([seed, 98, index])), index) for index, event in enumerate(strips)]
     with (
@@ -129,7 +158,7 @@ def _make_site(folder: Path, demo: Path) -> Site:
     text = text.replace(f'name = "{name}"', f'name = "{NAME}"').replace(
         "[lots]\n", f'[lots]\n"{OLD_LOT}" = "{OLD_LOT}/lot.json"\n', 1
     )
-    (folder / "site.toml").write_text(text, encoding="utf-8")
+    (folder / "site.toml").write_text(text + SITE_TABLES, encoding="utf-8")
     # The older vial is of the same strips; only its number and date matter here.
     old = json.loads((demo / LOTS["ultralow"] / "lot.json").read_text(encoding="utf-8"))
     old |= {"number": OLD_LOT, "expires": _OLD_EXPIRES}
@@ -143,7 +172,9 @@ def _shot(event: Sample | Check, rng: np.random.Generator) -> Shot:
     number = LOTS["ultralow"] if event.lot == OLD_LOT else event.lot
     made = next(lot for lot in DEMO_LOTS if lot.number == number)
     kind = load_kind(made.kind)
-    strip = dip_strip(kind, {kind.pads[0].id: event.truth}, rng, scatter=STRIP_SCATTER[made.kind])
+    diluted = event.diluted if isinstance(event, Sample) else None
+    dipped = event.truth if diluted is None else event.truth / parse_dilution(diluted).factor
+    strip = dip_strip(kind, {kind.pads[0].id: dipped}, rng, scatter=STRIP_SCATTER[made.kind])
     strip = replace(strip, dye_factor=strip.dye_factor * made.factor)
     phone = demo_conditions(made.seed)[0][0]
     while True:
@@ -177,13 +208,16 @@ class _Player:
     seed: int
     done: int = 0
     last: dict[str, int] = field(default_factory=dict)  # entry of the last reading at each point
+    found: dict[tuple[str, str], int] = field(default_factory=dict)  # of the last one with a finding
+    event: int = 0  # entry of the last event
+    action: int = 0  # and of the last action
     loaded: dict[str, ResolvedInputs] = field(default_factory=dict)
 
     def begin(self) -> None:
         for point in season_points():
             self.records.add_point(point, _stamp(_BEGUN))
 
-    def play(self, event: Event) -> None:
+    def play(self, event: Event | Duty) -> None:
         match event:
             case Sample():
                 self._sample(event)
@@ -197,6 +231,36 @@ class _Player:
                 about = None if event.about_point is None else self.last[event.about_point]
                 self.records.add_note(Note(text=event.text, about=about), _stamp(event.at))
 
+            case Measured():
+                self._measured(event)
+            case Noted():
+                self.event = self.records.add_note(event.note, _stamp(event.at)).seq
+            case Ticked():
+                tick_check(
+                    self.records, self.site.events, self.event, check=event.check, at=None, stamp=_stamp(event.at)
+                )
+            case Opened():
+                self._opened(event)
+            case Closed():
+                if self.action:
+                    reading = self.last[event.point]
+                    close_action(self.records, self.action, text=event.text, reading=reading, stamp=_stamp(event.at))
+
+    def _opened(self, event: Opened) -> None:
+        """Open an action, where the finding was made: a season may be so drawn that it was not."""
+        about = self.found.get((event.point, event.code))
+        if about is not None:
+            said = Action(about=about, code=event.code, text=event.text, owner=WHO, by=event.by)
+            self.action = self.records.add_action(said, _stamp(event.at)).seq
+
+    def _measured(self, event: Measured) -> None:
+        sample = self.site.sample(event.sample)
+        reading = parse_entered(self.site.analyte(sample.main.analyte), event.text)
+        context = SampleContext(sample=sample, point=event.point, batch=event.batch, who=WHO)
+        method = Method(by=event.by, instrument=event.instrument)
+        entered = EnteredSample(reading=reading, method=method, at=event.at, context=context)
+        record_entered(self.records, entered, stamp=_stamp(event.at + _ENTERED))
+
     def _made(self, batch: Batch, stamp: Stamp) -> None:
         enter_batch(self.records, self.site, complete_batch(self.records, self.site, batch), stamp)
 
@@ -207,6 +271,7 @@ class _Player:
             who=WHO,
             dipped_at=event.at,
             flushed_s=event.flushed_s,
+            dilution=None if event.diluted is None else parse_dilution(event.diluted),
         )
 
         def read(photo: PhotoFile) -> RecordedSample:
@@ -215,7 +280,10 @@ class _Player:
             )
 
         name = f"{event.at:%m%d-%H%M}-{event.point.replace(' ', '-')}.jpg"
-        self.last[event.point] = self._taken(event, name, read).entry
+        taken = self._taken(event, name, read)
+        self.last[event.point] = taken.entry
+        for finding in taken.verdict.findings:
+            self.found[event.point, finding.code] = taken.entry
         self.done += 1
 
     def _check(self, event: Check) -> None:
@@ -260,8 +328,8 @@ def _predicted(batch: Batch) -> Batch:
     """Return a concentrate with what its sachets should give."""
     if batch.kind != "concentrate":
         return batch
-    water = Measured(batch.water_l, batch.u_water_l)
+    water = Amount(batch.water_l, batch.u_water_l)
     made = expected_generation(
-        load_sachet("example"), water_l=water, hours=12.0, sachets=2, temperature_c=Measured(20.0)
+        load_sachet("example"), water_l=water, hours=12.0, sachets=2, temperature_c=Amount(20.0)
     ).strength_mg_per_l
     return replace(as_expected(batch, made), ready_at=batch.made_at + timedelta(hours=12.0))

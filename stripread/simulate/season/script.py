@@ -31,11 +31,12 @@ _PAIL_L = 40.0  # a night's concentrate; of which, and of water [L], the stock
 _CONCENTRATE_L, _WATER_L, _WRONG_WATER_L = 20.0, 17.0, 34.0
 # 1 part in 275: 219/275 = 0.80 mg/L, of which the water takes 0.45 and leaves 0.35, and the line to its far end 0.03.
 _RATIO, _DEMAND, _ALONG = 275.0, 0.45, 0.03
+_DILUTED = "100 mL u 0.5 mL + 100 mL u 0.5 mL"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sample:
-    """A strip dipped and photographed: ``truth`` is what it was dipped into [mg/L]."""
+    """A strip dipped and photographed: ``truth`` is what was sampled [mg/L]; the strip got it ``diluted``, if told."""
 
     at: datetime
     point: str
@@ -43,6 +44,7 @@ class Sample:
     lot: str
     truth: float
     flushed_s: float | None = None
+    diluted: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,7 +128,9 @@ def _week(week: int, rng: np.random.Generator, *, faults: bool) -> Iterator[Even
     concentrate, stock = f"C-{week + 1}", f"S-{week + 1}"
     strength = _YIELD * float(np.exp(rng.normal(0, 0.015)))
     yield Made(at=made_at, batch=_generated(concentrate, made_at))
-    yield Sample(at=_clock(monday, 6, 40), point="pail", sample="concentrate", lot=LOTS["wide"], truth=strength)
+    # Every other week the concentrate is read through a dilution, as one that is over the strip's range has to be.
+    yield Sample(at=_clock(monday, 6, 40), point="pail", sample="concentrate", lot=LOTS["wide"], truth=strength,
+                 diluted=_DILUTED if week % 2 else None)  # fmt: skip
 
     water = _WRONG_WATER_L if wrong_recipe else _WATER_L
     mixed_at = _clock(monday, 7, 0)
