@@ -26,6 +26,7 @@ from stripread.cli.records.measure import measure
 from stripread.cli.records.note import note as enter_note
 from stripread.cli.records.point import point_app
 from stripread.cli.records.report import report
+from stripread.cli.records.stores import store_app
 from stripread.cli.records.tank import tank_app
 from stripread.cli.records.today import today
 from stripread.cli.records.trend import trend
@@ -269,6 +270,7 @@ app.add_typer(injector_app, name="injector")
 app.add_typer(batch_app, name="batch")
 app.add_typer(tank_app, name="tank")
 app.add_typer(action_app, name="action")
+app.add_typer(store_app, name="store")
 app.command(name="note")(enter_note)
 app.add_typer(simulate_app, name="simulate")
 

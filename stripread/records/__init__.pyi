@@ -14,6 +14,8 @@ from .chain.entries import Part as Part
 from .chain.entries import Point as Point
 from .chain.entries import Role as Role
 from .chain.entries import Stamp as Stamp
+from .chain.entries import StoreItem as StoreItem
+from .chain.entries import StoreUse as StoreUse
 from .chain.entries import TankEvent as TankEvent
 from .chain.entries import from_payload as from_payload
 from .chain.entries import to_payload as to_payload
@@ -56,6 +58,9 @@ from .queries.readings import RecordedPad as RecordedPad
 from .queries.readings import RecordedReading as RecordedReading
 from .queries.standing import BatchStanding as BatchStanding
 from .queries.standing import batch_standing as batch_standing
+from .queries.stores import check_store as check_store
+from .queries.stores import store_standings as store_standings
+from .queries.stores import take_from_store as take_from_store
 from .queries.strengths import as_expected as as_expected
 from .queries.strengths import batch_forecast as batch_forecast
 from .queries.strengths import entered_strength as entered_strength

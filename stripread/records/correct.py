@@ -15,6 +15,8 @@ from stripread.records.chain.entries import (
     Kind,
     Note,
     Point,
+    StoreItem,
+    StoreUse,
     TankEvent,
     from_payload,
 )
@@ -25,11 +27,17 @@ __all__ = ["corrected_payload"]
 # photo alone: whoever doubts them withdraws the entry, or reads the photo again.
 _OF_A_READING = ("point", "taken_at", "validity", "remark")
 _WORSE = ("valid", "doubtful", "invalid")
-_SHAPES: dict[Kind, type[Batch | Point | InjectorSetting | Note | TankEvent | Action | ActionDone]] = {
+_Shape = Batch | Point | InjectorSetting | Note | TankEvent | Action | ActionDone | StoreItem | StoreUse
+_SHAPES: dict[Kind, type[_Shape]] = {
     "batch": Batch, "point": Point, "injector_setting": InjectorSetting, "note": Note, "tank_event": TankEvent,
-    "action": Action, "action_done": ActionDone,
+    "action": Action, "action_done": ActionDone, "store_item": StoreItem, "store_use": StoreUse,
 }  # fmt: skip
-_NAMES = {"batch": "id", "point": "name", "injector_setting": "injector"}  # of a kind, by which others know it
+_NAMES = {
+    "batch": "id",
+    "point": "name",
+    "injector_setting": "injector",
+    "store_item": "name",
+}  # of a kind, by which others know it
 
 
 def corrected_payload(old: Entry, *, changes: Mapping[str, Any], why: str, withdraw: bool) -> dict[str, Any]:

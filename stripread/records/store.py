@@ -23,6 +23,8 @@ from stripread.records.chain.entries import (
     Point,
     Role,
     Stamp,
+    StoreItem,
+    StoreUse,
     TankEvent,
     from_payload,
     to_payload,
@@ -226,6 +228,20 @@ class Records:
         """Add what was done for an action."""
         return self._add("action_done", str(done.action), done, stamp)
 
+    def add_store_item(self, item: StoreItem, stamp: Stamp) -> Entry:
+        """Add a box or vial; `RecordsError` where its name is taken."""
+        if self.entries(kind="store_item", subject=item.name, limit=1):
+            raise RecordsError(
+                expected=Message("a name of its own"),
+                found=Message("%(name)s, which is in the record", name=repr(item.name)),
+                remedy=Message("Choose another name, or correct that entry."),
+            )
+        return self._add("store_item", item.name, item, stamp)
+
+    def add_store_use(self, use: StoreUse, stamp: Stamp) -> Entry:
+        """Add what was taken from a store."""
+        return self._add("store_use", use.item, use, stamp)
+
     def add_tank_event(self, event: TankEvent, stamp: Stamp) -> Entry:
         """Add what happened to a tank or to what stood in it; `RecordsError` where its batch is not in the record."""
         if event.batch is not None:
@@ -254,7 +270,7 @@ class Records:
         self,
         kind: Kind,
         subject: str | None,
-        said: Batch | InjectorSetting | TankEvent | Action | ActionDone | Note,
+        said: Batch | InjectorSetting | TankEvent | Action | ActionDone | StoreItem | StoreUse | Note,
         stamp: Stamp,
     ) -> Entry:
         draft = Draft(kind=kind, payload=to_payload(said), subject=subject)
@@ -394,6 +410,16 @@ class Records:
         """Return what was done for actions, the last entered first."""
         found = self.entries(kind="action_done", limit=limit)
         return [Recorded(entry=e, said=from_payload(ActionDone, e.payload)) for e in found if not e.withdrawn]
+
+    def store_items(self, *, limit: int = _PAGE) -> list[Recorded[StoreItem]]:
+        """Return the boxes and vials, the last entered first."""
+        found = self.entries(kind="store_item", limit=limit)
+        return [Recorded(entry=e, said=from_payload(StoreItem, e.payload)) for e in found if not e.withdrawn]
+
+    def store_uses(self, *, limit: int = _PAGE) -> list[Recorded[StoreUse]]:
+        """Return what was taken from the stores, the last entered first."""
+        found = self.entries(kind="store_use", limit=limit)
+        return [Recorded(entry=e, said=from_payload(StoreUse, e.payload)) for e in found if not e.withdrawn]
 
     def check_standards(self, *, lot: str | None = None, limit: int = _PAGE) -> list[Recorded[CheckStandard]]:
         """Return the checks of a lot, or of all, the last entered first; their numbers are in the lot's own file."""

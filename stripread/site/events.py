@@ -24,6 +24,8 @@ _KNOWN = {
     "shock": ("crop off the line", "line rinsed"),
     "filter change": (),
     "delivery": (),
+    "protective equipment": (),
+    "re-entry": ("aired", "waiting time of the label over"),
 }
 
 

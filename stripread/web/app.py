@@ -22,6 +22,7 @@ from stripread.web.pages.correct import correct_routes
 from stripread.web.pages.day import day_routes
 from stripread.web.pages.duties.actions import action_routes
 from stripread.web.pages.duties.events import event_routes
+from stripread.web.pages.duties.stores import store_routes
 from stripread.web.pages.duties.tanks import tank_routes
 from stripread.web.pages.entered.measure import measure_routes
 from stripread.web.pages.log import log_routes
@@ -88,6 +89,7 @@ def create_app(settings: Settings) -> Starlette:
             *action_routes(),
             *event_routes(),
             *tank_routes(),
+            *store_routes(),
             *more_routes(),
             Mount("/static", StaticFiles(directory=str(resources.files("stripread.web") / "static"))),
         ],

@@ -206,6 +206,17 @@ def _tanks(page: Any, live: Live) -> None:
     page.goto("/tanks")
 
 
+def _stores(page: Any, live: Live) -> None:
+    page.goto("/stores")
+    if page.locator("section dl").count():
+        return
+    page.locator("#name").fill("box 7")
+    page.locator("#count").fill("20")
+    page.locator("#expires").fill("2099-01-01")
+    page.locator("form[action='/stores'] button").click()
+    page.locator("section dl").wait_for()
+
+
 GENERATE = "/batches/generate?water=20+L&sachets=1&after=12+h"
 STOCK = "/batches/stock?make=40+L&strength=435+mg%2FL,+400+to+470"
 
@@ -244,6 +255,8 @@ SCREENS = (
     Screen("injector", "/injector", "Ines", "/injector"),
     Screen("measure", "/measure", "Ines", "/measure?point=bench 1"),
     Screen("tanks", "/tanks", "Ines", _tanks),
+    Screen("stores", "/stores", "Ines", _stores),
+    Screen("batch-label", "/batches/label/{id:path}", "Ines", "/batches/label/C-1?address=https://192.0.2.7:8443"),
     Screen("events", "/events", "Ines", _event),
     Screen("actions", "/actions", "Ines", _action),
     Screen("trend", "/points/{name:path}", "Gus", "/points/bench 1"),

@@ -263,3 +263,12 @@ class TestTheDutiesOfTheSeason:
         drawn = {one.injector: one for one in drawings(records, season, at=END)}
         assert {name: one.tank for name, one in drawn.items()} == {"east": "stock tank", "north": "north tank"}
         assert drawn["north"].batch.id == "N-6"
+
+    def test_the_sachets_run_low(self, period, document, records, season):
+        left = {one.said.name: one.left for one in period.stores}
+        assert left["box 3"] == 14 - 6 * 2
+        assert "▲ low" in document_html(document)
+        due = [
+            str(one.matter) for one in due_today(records, season, now=END + timedelta(hours=9)) if one.kind == "store"
+        ]
+        assert any("runs out: 2 left" in words for words in due)

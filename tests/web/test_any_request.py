@@ -150,6 +150,7 @@ def forms(clients):
     send(f"{wrong}/actions", code="out_of_range", what="flush", owner="Sol", by="2099-01-01")
     send("/events", type="shock", what="50 mg/L")
     send("/batches/stock", id="S-15", concentrate="C-14", add="5 L", water="5 L", tank="blue")
+    send("/stores", what="sachets", name="box 7", count="20")
     pages = [filled(path) for path in PAGES if "{" not in path]
     pages += [wrong]
     pages += [f"/pair/{people.pairing_code(now=now)}"]

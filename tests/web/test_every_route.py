@@ -32,7 +32,8 @@ PAGES = {
     "/more/export.zip": ALL,
     "/batches": WORK, "/batches/made/{id:path}": WORK, "/batches/generate": WORK, "/batches/stock": WORK,
     "/batches/top-up": WORK, "/injector": WORK, "/log/{entry:int}/correct": WORK, "/batches/withdraw/{id:path}": WORK,
-    "/measure": WORK, "/tanks": WORK, "/actions": ALL, "/events": ALL,
+    "/measure": WORK, "/tanks": WORK, "/stores": WORK, "/batches/label/{id:path}": WORK,
+    "/actions": ALL, "/events": ALL,
     "/lots": OFFICE, "/lots/{lot}": OFFICE, "/lots/new": OFFICE, "/lots/new/known": OFFICE, "/lots/drafts": OFFICE,
     "/lots/drafts/{draft}": OFFICE, "/lots/drafts/{draft}/state": OFFICE, "/points-admin": OFFICE,
     "/points-admin/{point}": OFFICE, "/labels": OFFICE, "/card": OFFICE, "/card/card.pdf": OFFICE,
@@ -51,6 +52,7 @@ SENT = {
     "/injector": (WORK, "injector_setting"), "/measure": (WORK, "reading"),
     "/log/{entry:int}/actions": (WORK, "action"), "/actions/{action:int}/done": (WORK, "action_done"),
     "/events": (WORK, "note"), "/events/{entry:int}/tick": (WORK, "note"), "/tanks": (WORK, "tank_event"),
+    "/stores": (WORK, "store_item"), "/stores/use": (WORK, "store_use"),
     "/points-admin": (OFFICE, "point"), "/points-admin/{point}/retire": (OFFICE, "point"),
     "/card/enrol": (OFFICE, "card_print"), "/checks/{lot}": (OFFICE, "check_standard"),
     "/people": (OFFICE, "account"), "/people/retire": (OFFICE, "account"), "/people/pair": (OFFICE, "account"),
@@ -220,6 +222,8 @@ class TestAudit:
         made = {"id": "S-7", "concentrate": "C-1", "add": "2 L", "water": "2 L", "tank": "blue"}
         assert post("/batches/stock", made).status_code == 303
         yield "/tanks", post("/tanks", {"tank": "blue", "what": "emptied"})
+        yield "/stores", post("/stores", {"what": "sachets", "name": "box 7", "count": "20"})
+        yield "/stores/use", post("/stores/use", {"item": "box 7", "count": "2"})
         yield "/injector", post("/injector", {"injector": "one", "ratio": "1:275", "nevertheless": "yes"})
         yield "/points-admin", post("/points-admin", {"new": "yes", "name": "bench 9", "sample": "line"})
         yield "/points-admin/{point}/retire", post("/points-admin/bench 9/retire", {"why": "gone"})

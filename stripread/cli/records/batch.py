@@ -48,6 +48,9 @@ def generate(
     sachets: Sachets = 1,
     sachet: Sachet = "example",
     temperature: Temperature = None,
+    store: Annotated[
+        str | None, typer.Option(metavar="NAME", help="The box of the store that the sachets were taken from.")
+    ] = None,
     tank: _Tank = None,
     cover: _Covered = None,
     at: At = None,
@@ -60,8 +63,8 @@ def generate(
 
       stripread batch generate C-14 --water "20 L" --cover covered
     """
-    from stripread.cli.site_record import site_of_records, stamp_of
-    from stripread.records import Batch, as_expected
+    from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
+    from stripread.records import Batch, StoreUse, as_expected, check_store, take_from_store
     from stripread.water import expected_generation, load_sachet, sachet_source
 
     where, stamp = site_of_records(site), stamp_of(who)
@@ -83,7 +86,14 @@ def generate(
         tank=tank,
         cover=None if cover is None else cover.value,
     )
+    use = None if store is None else StoreUse(item=store, count=sachets, at=made_at, batch=batch)
+    with open_site_records(where, create=stamp) as records:
+        if use is not None:
+            check_store(records, use, at=stamp.at)
     _enter(as_expected(said, made.strength_mg_per_l), where, stamp, typed)
+    if use is not None:
+        with open_site_records(where) as records:
+            take_from_store(records, use, stamp)
 
 
 @batch_app.command()

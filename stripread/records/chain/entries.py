@@ -24,6 +24,8 @@ __all__ = [
     "Point",
     "Role",
     "Stamp",
+    "StoreItem",
+    "StoreUse",
     "TankEvent",
     "from_payload",
     "to_payload",
@@ -32,6 +34,7 @@ __all__ = [
 Kind = Literal[
     "site", "point", "sample_type", "strip_kind", "lot", "card_print", "batch", "injector_setting", "reading",
     "photo", "check_standard", "note", "account", "calibration", "study", "tank_event", "action", "action_done",
+    "store_item", "store_use",
 ]  # fmt: skip
 Role = Literal["photo", "flash_photo", "lot", "card"]
 BatchKind = Literal["concentrate", "stock", "top-up"]
@@ -215,6 +218,39 @@ class ActionDone:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StoreItem:
+    """A box of sachets or a vial of strips as it was received; days are ISO 8601.
+
+    Attributes
+    ----------
+    name : str
+        What it is called; of a vial of strips the lot's number, whose readings then count as used.
+    what : {"sachets", "strips"}
+    count : int
+        Sachets or strips in it.
+    """
+
+    name: str
+    what: Literal["sachets", "strips"]
+    count: int
+    received: str
+    expires: str | None = None
+    lot: str | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoreUse:
+    """Something taken from a store, or (``count`` 0) that it was opened; ``batch`` is what it was used for."""
+
+    item: str
+    count: int
+    at: datetime
+    batch: str | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TankEvent:
     """What left a tank other than by the injector or into another batch.
 
@@ -283,8 +319,12 @@ class Note:
     point: str | None = None
 
 
-_Entered = Batch | Point | InjectorSetting | TankEvent | Action | ActionDone | CheckStandard | Note
-_E = TypeVar("_E", Batch, Point, InjectorSetting, TankEvent, Action, ActionDone, CheckStandard, Note)
+_Entered = (
+    Batch | Point | InjectorSetting | TankEvent | Action | ActionDone | StoreItem | StoreUse | CheckStandard | Note
+)
+_E = TypeVar(
+    "_E", Batch, Point, InjectorSetting, TankEvent, Action, ActionDone, StoreItem, StoreUse, CheckStandard, Note
+)
 
 
 _TIMES = ("made_at", "ready_at", "since", "at")

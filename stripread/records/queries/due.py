@@ -8,7 +8,7 @@ from stripread.i18n import Shown
 __all__ = ["Due", "Matter", "Urgency"]
 
 Urgency = Literal["now", "today", "soon", "done"]
-Matter = Literal["reading", "measurement", "point", "batch", "lot", "action", "event"]
+Matter = Literal["reading", "measurement", "point", "batch", "lot", "action", "event", "store"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -18,6 +18,7 @@ from stripread.records.queries.events import OpenEvent, open_events, when_noted
 from stripread.records.queries.methods import MethodPair, method_pairs
 from stripread.records.queries.readings import ReadingFilter, RecordedReading
 from stripread.records.queries.standing import BatchStanding, batch_standing
+from stripread.records.queries.stores import StoreStanding, store_standings
 from stripread.records.queries.studies import StudyStanding, study_standing
 from stripread.records.queries.trend import Trend, trend_of
 from stripread.records.store import Recorded, Records
@@ -118,6 +119,7 @@ class Period:
     actions: tuple[ActionStanding, ...]  # that were open in it
     unattended: int  # readings with an error about which no action was opened
     due: tuple[DueReading, ...]  # by the schedule; none without one
+    stores: tuple[StoreStanding, ...]  # at its end
     open_events: tuple[OpenEvent, ...]  # whose checks are not all ticked at its end
     verification: Verification
 
@@ -176,6 +178,7 @@ def period_of(records: Records, site: Site, *, start: datetime, end: datetime, n
         ),
         unattended=without_action(readings, actions),
         due=_due(site, readings, start=start, end=end, now=now),
+        stores=store_standings(records, at=end),
         open_events=tuple(open_events(records, site.events, until=end)),
         verification=verify_records(records),
     )

@@ -14,6 +14,7 @@ from stripread.records.queries.due_readings import due_readings
 from stripread.records.queries.events import open_events, when_noted
 from stripread.records.queries.readings import ReadingFilter, RecordedReading
 from stripread.records.queries.stock_due import behind_words, stock_due
+from stripread.records.queries.stores import store_due
 from stripread.records.store import Records
 from stripread.site import Schedule, Site
 from stripread.units import findings_of
@@ -39,6 +40,7 @@ def due_today(records: Records, site: Site, *, now: datetime) -> tuple[Due, ...]
         *(_unsampled(records, latest, now) if site.schedule is None else _scheduled(records, site.schedule, now)),
         *stock_due(records, site, now=now, told={one.entry.seq for one in latest.values()}),
         *_lots(records, site, now),
+        *store_due(records, now=now),
     ]
     return tuple(sorted(found, key=lambda due: _ORDER[due.urgency]))
 

@@ -38,6 +38,7 @@ def duty_parts(period: Period, say: Say) -> Iterator[Part]:
     """Return the auditor's table of due readings, and the corrective actions."""
     yield from _due(period, say)
     yield from _actions(period, say)
+    yield from _stores(period, say)
 
 
 def _due(period: Period, say: Say) -> Iterator[Part]:
@@ -114,3 +115,22 @@ def _actions(period: Period, say: Say) -> Iterator[Part]:
             count=period.unattended,
         )
         yield Words(say(words_left))
+
+
+def _stores(period: Period, say: Say) -> Iterator[Part]:
+    if not period.stores:
+        return
+    yield Heading(say(Message("Stores at the end")))
+    heads = (
+        Message("name"), Message("what"), Message("left"), Message("used in two weeks"), Message("good until"),
+        Message("state"),
+    )  # fmt: skip
+    rows = []
+    for one in period.stores:
+        ends, low = one.expires(), one.left <= one.lately
+        state = Message("▲ low") if low else Message("✔ in order")
+        if ends is not None and ends < period.end.date() and one.left > 0:
+            state = Message("▲ past its date")
+        counts = (str(one.left), str(one.lately))
+        rows.append((one.said.name, say(Message(one.said.what)), *counts, one.said.expires or "", say(state)))
+    yield Table(tuple(say(word) for word in heads), rows, (25, 15, 10, 15, 15, 20), frozenset((2, 3)))

@@ -81,11 +81,18 @@ def _mark_events(trend: Trend, ax: Any, say: Say) -> None:
         else:
             together.append([event])
     for group in together:
-        words = ", ".join(dict.fromkeys(f"{say(Message(event.kind))} {event.words}" for event in group))
+        words = ", ".join(dict.fromkeys(_short(event, say) for event in group))
         ax.annotate(
             words, (group[0].at, 1.0), xycoords=("data", "axes fraction"), rotation=90, fontsize=6, ha="right",
             va="top", xytext=(-1, -2), textcoords="offset points",
         )  # fmt: skip
+
+
+def _short(event: Event, say: Say) -> str:
+    """Name an event in a few words: of one that was noted its type."""
+    if event.kind == "event":
+        return say(Message(event.words.partition(":")[0]))
+    return f"{say(Message(event.kind))} {event.words}"
 
 
 def short_dates(ax: Any, say: Say = ENGLISH.show, *, zone: tzinfo | None = UTC) -> None:

@@ -6,13 +6,25 @@ All of it is invented. Nothing in it is a fault, but that one reading was missed
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Literal
 
 import numpy as np
 
-from stripread.records import Batch, InjectorSetting, Note, Part
+from stripread.records import Batch, InjectorSetting, Note, Part, StoreItem, StoreUse
 from stripread.simulate.season.script import END, START, WEEKS, WHO, Event, Made, Sample, Set
 
-__all__ = ["SITE_TABLES", "Closed", "Duty", "Measured", "Noted", "Opened", "Ticked", "duty_events", "is_missed"]
+__all__ = [
+    "SITE_TABLES",
+    "Closed",
+    "Duty",
+    "Measured",
+    "Noted",
+    "Opened",
+    "Stored",
+    "Ticked",
+    "duty_events",
+    "is_missed",
+]
 
 SITE_TABLES = """
 # Of the simulated season.
@@ -118,7 +130,15 @@ class Closed:
     point: str
 
 
-Duty = Measured | Noted | Ticked | Opened | Closed
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stored:
+    """A box or vial that came, or something taken from one."""
+
+    at: datetime
+    said: StoreItem | StoreUse
+
+
+Duty = Measured | Noted | Ticked | Opened | Closed | Stored
 
 
 def is_missed(sample: Sample) -> bool:
@@ -130,6 +150,7 @@ def duty_events(events: Sequence[Event], rng: np.random.Generator, *, faults: bo
     """Return what else was done in the season that a script tells of."""
     north = Set(at=START, setting=InjectorSetting(injector="north", since=START, ratio=300.0, convention="in"))
     found: list[Event | Duty] = [north, *_north(events, rng), *_by_meter(events, rng)]
+    found += _stores(events)
     pump = Note(text="pump off, no water at the far end", type="missed", point="bench-4", at=_MISSED)
     found.append(Noted(at=_MISSED + timedelta(hours=2), note=pump))
     shock = Note(text="50 mg/L for an hour, no crop on the line", type="shock", line="east", at=_SHOCK)
@@ -172,3 +193,15 @@ def _by_meter(events: Sequence[Event], rng: np.random.Generator) -> Iterator[Dut
             text = f"{value:.3f} mg/L u {100 * _METER_U:g} %"
             yield Measured(at=sample.at + timedelta(minutes=5), point="bench-1", sample="line", text=text, by="meter",
                            instrument="photometer 1")  # fmt: skip
+
+
+def _stores(events: Sequence[Event]) -> Iterator[Duty]:
+    """Receive a box of sachets, of which two go into each night's concentrate, and the vials: the box runs low."""
+    came = START - timedelta(days=2)
+    received = came.date().isoformat()
+    for name, what, count in (("box 3", "sachets", 14), ("UL-2603", "strips", 50), ("WR-2601", "strips", 50)):
+        kind: Literal["sachets", "strips"] = "sachets" if what == "sachets" else "strips"
+        yield Stored(at=came, said=StoreItem(name=name, what=kind, count=count, received=received))
+    for event in events:
+        if isinstance(event, Made) and event.batch.kind == "concentrate":
+            yield Stored(at=event.at, said=StoreUse(item="box 3", count=2, at=event.at, batch=event.batch.id))

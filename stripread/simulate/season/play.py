@@ -25,11 +25,13 @@ from stripread.records import (
     Note,
     Records,
     Stamp,
+    StoreItem,
     as_expected,
     close_action,
     complete_batch,
     enter_batch,
     open_site_records,
+    take_from_store,
     tick_check,
 )
 from stripread.simulate.demo import DEMO_LOTS, DEMO_PRINTER
@@ -42,6 +44,7 @@ from stripread.simulate.season.duties import (
     Measured,
     Noted,
     Opened,
+    Stored,
     Ticked,
     duty_events,
     is_missed,
@@ -239,12 +242,20 @@ class _Player:
                 tick_check(
                     self.records, self.site.events, self.event, check=event.check, at=None, stamp=_stamp(event.at)
                 )
+            case Stored():
+                self._stored(event)
             case Opened():
                 self._opened(event)
             case Closed():
                 if self.action:
                     reading = self.last[event.point]
                     close_action(self.records, self.action, text=event.text, reading=reading, stamp=_stamp(event.at))
+
+    def _stored(self, event: Stored) -> None:
+        if isinstance(event.said, StoreItem):
+            self.records.add_store_item(event.said, _stamp(event.at))
+        else:
+            take_from_store(self.records, event.said, _stamp(event.at))
 
     def _opened(self, event: Opened) -> None:
         """Open an action, where the finding was made: a season may be so drawn that it was not."""
