@@ -1,13 +1,13 @@
 """The command ``measure``: a reading by other means than a strip, as typed, into the record."""
 
-from datetime import datetime
 from enum import StrEnum
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from stripread.cli.inputs import Json, SiteFolder
+from stripread.cli.inputs import Json, ParsedInputs, SiteFolder
 from stripread.cli.output import note, say
+from stripread.cli.typed import At, when
 from stripread.errors import WrongUsageError
 from stripread.i18n import Message, Verbatim
 
@@ -44,14 +44,7 @@ def measure(
         str | None,
         typer.Option("--u", metavar="U", help="Standard uncertainty, as '0.02 mg/L' or '5 %'. [assumed, and said]"),
     ] = None,
-    at: Annotated[
-        datetime | None,
-        typer.Option(
-            metavar="TIME",
-            formats=["%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M:%S%z"],
-            help="When the sample was taken. [now]",
-        ),
-    ] = None,
+    at: At = None,
     batch: Annotated[
         str | None, typer.Option(metavar="ID", help="The batch the sample is of. [the latest of its kind]")
     ] = None,
@@ -76,18 +69,20 @@ def measure(
     from stripread.report import entered_text, reading_entry_json, to_line
     from stripread.workflow import EnteredSample, SampleContext, parse_entered, record_entered
 
-    where, stamp = site_of_records(site), stamp_of(who)
+    where, stamp, typed = site_of_records(site), stamp_of(who), ParsedInputs()
     reading = parse_entered(where.analyte(analyte), value, u=u)
     with open_site_records(where, create=stamp) as records:
         context = SampleContext(sample=_sample(records, where, point, sample), point=point, batch=batch, who=stamp.who)
         method = Method(by=by.value, instrument=(instrument or "").strip() or None)
-        taken = stamp.at if at is None else at.astimezone()
+        taken = when(at, stamp.at, typed)
         entered = EnteredSample(reading=reading, method=method, at=taken, context=context, remark=remark.strip())
         done = record_entered(records, entered, stamp=stamp)
         if json:
             say(to_line(reading_entry_json(records.reading(done.entry.seq))))
         else:
             say(entered_text(done.verdict, method=method, point=point))
+    for words in () if json else typed.notes:
+        say(str(words))
     note(f"recorded as entry {done.entry.seq}")
     raise typer.Exit(done.verdict.exit_code)
 
