@@ -136,11 +136,14 @@ class KubelkaMunkPath:
         return slope
 
     def by_amount(self, parameters: Float, concentration: Float) -> Float:
-        """Change of CIELAB (n, 3) per relative change of the dye's amount: B t + C t^2 grow by it."""
+        """Change of CIELAB (n, 3) per relative change of the dye's amount.
+
+        With an amount n, B goes as n and C as n^2 (`calibrate.path.Shape`): B t + 2 C t^2 of K/S.
+        """
         powers, _ = _powers(parameters, concentration, 3)
         dye = parameters[2:_DYE].reshape(3, 3)
         change = _lab_by_absorption(powers @ dye)
-        result: Float = np.einsum("nij,nj->ni", change, powers[:, 1:] @ dye[1:])
+        result: Float = np.einsum("nij,nj->ni", change, powers[:, 1:] @ (dye[1:] * [[1.0], [2.0]]))
         return result
 
     def shifted(self, parameters: Float, count: int) -> tuple[Float, slice]:

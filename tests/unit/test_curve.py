@@ -48,7 +48,8 @@ def test_slope_of_a_kubelka_munk_path_is_that_of_differences(path):
 
 def test_amount_of_dye_moves_colours_as_more_dye_does():
     c, more = np.array([0.0, 20.0, 200.0]), VIOLET.copy()
-    more[5:] *= 1 + 1e-6
+    more[5:8] *= 1 + 1e-6  # B = b n
+    more[8:11] *= (1 + 1e-6) ** 2  # C = c n^2: channels bend with the amount that is there (`calibrate.path.Shape`)
     by = (KUBELKA_MUNK.lab(more, c) - KUBELKA_MUNK.lab(VIOLET, c)) / 1e-6
     np.testing.assert_allclose(KUBELKA_MUNK.by_amount(VIOLET, c), by, rtol=1e-4, atol=1e-4)
 
