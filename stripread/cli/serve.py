@@ -36,6 +36,10 @@ def serve(
     ] = None,
     tls_key: Annotated[Path | None, typer.Option(metavar="PEM", exists=True, dir_okay=False, help="Its key.")] = None,
     workers: Annotated[int, typer.Option(metavar="N", min=1, max=16, help="Photos read at a time.")] = 2,
+    also: Annotated[
+        list[Path] | None,
+        typer.Option(metavar="DIR", help="Another site whose day supervisors and growers see, too; repeat it."),
+    ] = None,
     site: SiteFolder = None,
 ) -> None:
     """Serve the page on which strips are read with a phone; nothing leaves the house.
@@ -55,6 +59,7 @@ def serve(
     except ImportError as error:
         raise _missing(error) from None
     where = site_of_records(site)
+    others = tuple(site_of_records(folder).folder for folder in also or ())  # a wrong one is told now
     stamp = stamp_of(None)
     if (tls_certificate is None) != (tls_key is None):
         raise WrongUsageError(
@@ -87,7 +92,9 @@ def serve(
         note(f"Scan it with a new phone, within ten minutes. For another: stripread person pair --address {address}")
     people.close()
     app = create_app(
-        Settings(folder=where.folder, lan=lan, address=address if lan else None, secure=secure, workers=workers)
+        Settings(
+            folder=where.folder, also=others, lan=lan, address=address if lan else None, secure=secure, workers=workers
+        )
     )
     uvicorn.run(
         app,

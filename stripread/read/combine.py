@@ -188,14 +188,30 @@ def _left_out(odd: Reading, others: Sequence[Reading], pad: int) -> Finding:
     )
 
 
+def _capped(weights: Float, most: float) -> Float:
+    """Return weights of which none is over a share: what makes a photo look better is an estimate.
+
+    What is over goes to the others in proportion, again and again until none is over.
+    """
+    over = weights > most
+    while over.any():
+        rest = weights[~over].sum()
+        if rest <= 0:
+            return np.full_like(weights, 1 / len(weights))
+        weights = np.where(over, most, weights * (1 - most * over.sum()) / rest)
+        more = over | (weights > most * (1 + 1e-12))
+        if (more == over).all():
+            break
+        over = more
+    return weights
+
+
 def _combine_pad(readings: Sequence[Reading], photos: _Photos, index: int, *, one_strip: bool) -> PadReading:
     pads = [r.pads[index] for r in readings]
     calibration = readings[0].lot.pad(pads[0].pad)
     weights = 1 / np.maximum(photos.own_variances, 1e-12 * photos.own_variances.max() + 1e-300)
     weights = weights / weights.sum()
-    # No photo counts for more than twice its share: what makes it look better is an estimate.
-    weights = np.minimum(weights, 2 / len(pads))
-    weights = weights / weights.sum()
+    weights = _capped(weights, 2 / len(pads))
     lab: Float = np.einsum("i,ia->a", weights, np.array([p.lab for p in pads]))
     shared = photos.correlation
     common = {

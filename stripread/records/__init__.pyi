@@ -39,6 +39,7 @@ from .queries.batches import find_batch as find_batch
 from .queries.batches import strength_read as strength_read
 from .queries.checks import check_standard_of as check_standard_of
 from .queries.checks import lot_scores as lot_scores
+from .queries.due import Due as Due
 from .queries.due_readings import DueReading as DueReading
 from .queries.events import noted_events as noted_events
 from .queries.events import open_events as open_events

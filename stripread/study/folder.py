@@ -13,7 +13,8 @@ from stripread.study.shape import Truth
 __all__ = ["StudyFolder", "begin_study", "find_study", "studies_of"]
 
 _ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
-_STUDIES, _SEALED = "studies", "sealed"
+_STUDIES, _SEALED, _SHEET = "studies", "sealed", ".html"
+_TAKEN = (_SEALED, "plan", "new")  # the truth of `plan` would look like a study, and the page plans under `new`
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,7 +53,7 @@ class StudyFolder:
 
 
 def _folder(site: Path, study: str) -> StudyFolder:
-    if not _ID.fullmatch(study) or study == _SEALED:
+    if not _ID.fullmatch(study) or study in _TAKEN:
         raise StudyError(
             expected=Message("a short name for the study: letters, digits, dots, hyphens"),
             found=Verbatim(repr(study)),
@@ -82,6 +83,14 @@ def begin_study(site: Path, plan: StudyPlan, truth: Truth, *, truth_file: Path |
             remedy=Message("Choose another name. A study is never planned anew under its name."),
         )
     sealed = truth_file or folder.sealed_file
+    if sealed.exists() or sealed.suffix == _SHEET:
+        raise StudyError(
+            expected=Message(
+                "a new file for the truth that does not end in %(ending)s, as its sheet does", ending=_SHEET
+            ),
+            found=Verbatim(str(sealed)),
+            remedy=Message("Name another file: what is sealed is never written over."),
+        )
     sealed.parent.mkdir(parents=True, exist_ok=True)
     folder.photos.mkdir(parents=True)
     save_truth(truth, sealed)
@@ -103,4 +112,5 @@ def find_study(site: Path, study: str) -> StudyFolder:
 
 def studies_of(site: Path) -> tuple[str, ...]:
     """Return the names of a site's studies."""
-    return tuple(sorted(plan.parent.name for plan in (site / _STUDIES).glob("*/plan.json")))
+    found = (plan.parent.name for plan in (site / _STUDIES).glob("*/plan.json"))
+    return tuple(sorted(name for name in found if name not in _TAKEN))

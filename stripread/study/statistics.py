@@ -150,6 +150,8 @@ def precision_of(table: StudyTable) -> Precision | None:
     degrees = {name: max(len(set(labels[name])) - 1, 1) for name in _CAUSES}
     degrees |= {"strip": max(len(strips) - levels, 1), "photo": len(rows) - len(strips)}
     total = sum(found.values())
+    if total <= 0:  # nothing scatters
+        return Precision(variances=found, repeatability=0.0, intermediate=0.0, low=0.0, high=0.0, strips=len(strips))
     effective = total**2 / max(sum(found[name] ** 2 / degrees[name] for name in found), 1e-300)
     low, high = (float(math.sqrt(total * effective / chi2.ppf(p, effective))) for p in (0.95, 0.05))
     return Precision(

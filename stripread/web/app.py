@@ -34,7 +34,9 @@ from stripread.web.pages.read import read_routes
 from stripread.web.pages.sign_in import sign_in_routes
 from stripread.web.pages.studies import study_routes
 from stripread.web.pages.water.batches import batch_routes
+from stripread.web.pages.water.correct_batch import correct_batch_routes
 from stripread.web.pages.water.injector import injector_routes
+from stripread.web.pages.water.injector_plan import injector_plan_routes
 from stripread.web.pages.water.make import make_routes
 from stripread.web.pages.water.plan import plan_routes
 from stripread.web.render import render
@@ -84,7 +86,9 @@ def create_app(settings: Settings) -> Starlette:
             *correct_routes(),
             *make_routes(),
             *batch_routes(),
+            *correct_batch_routes(),
             *injector_routes(),
+            *injector_plan_routes(),
             *measure_routes(),
             *action_routes(),
             *event_routes(),

@@ -16,6 +16,8 @@ class Settings:
     ----------
     folder : Path
         The site's.
+    also : tuple of Path
+        Folders of other sites whose day is shown beside this one's.
     lan : bool
         Whether phones may reach it; each must then be paired before anybody can sign in on it.
     address : str or None
@@ -31,6 +33,7 @@ class Settings:
     """
 
     folder: Path
+    also: tuple[Path, ...] = ()
     lan: bool = False
     address: str | None = None
     secure: bool = False

@@ -7,7 +7,9 @@ from .entered import parse_entered as parse_entered
 from .entered import record_entered as record_entered
 from .history import history_for as history_for
 from .history import with_batch as with_batch
+from .injector_setting import InjectionWish as InjectionWish
 from .injector_setting import judge_setting as judge_setting
+from .injector_setting import plan_setting as plan_setting
 from .judge import judge_reading as judge_reading
 from .judge import read_photos as read_photos
 from .kept_files import PHOTO_SUFFIX as PHOTO_SUFFIX

@@ -1,8 +1,9 @@
-"""An injector's setting judged before it is entered: what it leaves at the outlets with the batch that it draws."""
+"""An injector's setting: planned for a stock, and judged before it is entered by what it leaves at the outlets."""
 
 from dataclasses import dataclass, replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 
+from stripread.errors import WrongUsageError
 from stripread.i18n import Message, Number, Shown
 from stripread.records import (
     Batch,
@@ -15,12 +16,12 @@ from stripread.records import (
     strength_of,
     strength_read,
 )
-from stripread.report import Answer, crops, delivery_answer, dose_answer
+from stripread.report import Answer, crops, delivery_answer, dose_answer, injection_answer
 from stripread.site import Expectation, Site
-from stripread.units import Measured
-from stripread.water import Ratio, delivered, estimate_demand
+from stripread.units import Measured, System
+from stripread.water import Ratio, delivered, dose_for, estimate_demand, inject
 
-__all__ = ["judge_setting"]
+__all__ = ["InjectionWish", "judge_setting", "plan_setting"]
 
 _LATELY = timedelta(days=30)  # readings that tell of the water's demand: ours
 _TOGETHER = timedelta(hours=24)
@@ -68,16 +69,78 @@ def judge_setting(
     answer = replace(answer, cautions=(*named, *answer.cautions))
     words: list[Shown] = [*answer.notes]
     if demand is None and taken is not None:
-        words.append(
-            Message(
-                "The water is taken to use %(demand)s mg/L, as the outlets' latest readings show.",
-                demand=Number(max(taken.value, 0.0), ".2g"),
-            )
-        )
+        words.append(_as_shown(taken))
     if batch.kind != "concentrate":
         return replace(answer, notes=tuple(words))
     raw = Message("%(batch)s is a CONCENTRATE, not a stock: an injector is set for stock.", batch=batch.id)
     return replace(answer, sign="▲", notes=(raw, *words))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InjectionWish:
+    """What an injection is planned for; what is None is taken from the record or the site.
+
+    Attributes
+    ----------
+    stock_mg_per_l : Measured
+    demand_mg_per_l : Measured or None
+        None: what the outlets' latest readings show.
+    residual_mg_per_l : float or None
+        To be left at the outlets; None: the site's target, or the middle of its range.
+    flow_l_per_h : Measured or None
+        Of the dosed water; gives the pump's rate.
+    """
+
+    stock_mg_per_l: Measured
+    demand_mg_per_l: Measured | None = None
+    residual_mg_per_l: float | None = None
+    flow_l_per_h: Measured | None = None
+
+
+def plan_setting(
+    records: Records, site: Site, injector: str, wish: InjectionWish, *, at: datetime, system: System
+) -> Answer:
+    """Return how an injector is to be set for a stock.
+
+    Raises
+    ------
+    WrongUsageError
+        If nobody said what the water takes and no readings show it, or what is to be left.
+    """
+    dosed = _dosed(records, site, InjectorSetting(injector=injector, since=at, ratio=1.0, convention="in"))
+    expected = None if dosed is None else dosed.expected
+    shown = None if dosed is None else dosed.demand
+    taken = shown if wish.demand_mg_per_l is None else wish.demand_mg_per_l
+    if taken is None:
+        raise WrongUsageError(
+            expected=Message("what the water takes, or readings of the outlets behind this injector that show it"),
+            found=Message("neither"),
+            remedy=Message("Read just after the injector and at the outlets, and type the difference."),
+        )
+    left = wish.residual_mg_per_l
+    if left is None and expected is not None:
+        left = expected.target if expected.target is not None else (expected.low + expected.high) / 2
+    if left is None:
+        raise WrongUsageError(
+            expected=Message("the residual that is wanted at the outlets, or what the site expects there"),
+            found=Message("neither"),
+            remedy=Message("Type the residual that is wanted."),
+        )
+    stock = wish.stock_mg_per_l
+    dose = dose_for(residual_mg_per_l=Measured(left), demand_mg_per_l=taken)
+    made = inject(dose_mg_per_l=dose, stock_mg_per_l=stock, flow_l_per_h=wish.flow_l_per_h)
+    analyte = "chlorine dioxide" if expected is None else expected.analyte
+    answer = injection_answer(made, analyte=analyte, stock=stock, system=system)
+    if wish.demand_mg_per_l is not None:
+        return answer
+    return replace(answer, notes=(*answer.notes, _as_shown(taken)))
+
+
+def _as_shown(demand: Measured) -> Message:
+    return Message(
+        "The water is taken to use %(demand)s mg/L, as the outlets' latest readings show.",
+        demand=Number(max(demand.value, 0.0), ".2g"),
+    )
 
 
 def _drawn(records: Records, site: Site, setting: InjectorSetting) -> Batch | None:

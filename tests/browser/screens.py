@@ -101,8 +101,14 @@ def _batch(page: Any, live: Live) -> None:
     page.wait_for_url(re.compile("/batches/made/"))
 
 
-def _withdraw(page: Any, live: Live) -> None:
+def _correct_batch(page: Any, live: Live) -> None:
     page.goto("/batches/made/C-1")
+    page.locator("a[href^='/batches/correct/']").click()
+    page.wait_for_url(re.compile("/batches/correct/"))
+
+
+def _withdraw(page: Any, live: Live) -> None:
+    _correct_batch(page, live)
     page.locator("a[href^='/batches/withdraw/']").click()
     page.wait_for_url(re.compile("/batches/withdraw/"))
 
@@ -218,6 +224,7 @@ def _stores(page: Any, live: Live) -> None:
 
 
 GENERATE = "/batches/generate?water=20+L&sachets=1&after=12+h"
+INJECTION = "/injector/plan?injector=main&stock=220+mg/L+u+11&demand=0.45+mg/L&residual=0.35+mg/L"
 STOCK = "/batches/stock?make=40+L&strength=435+mg%2FL,+400+to+470"
 
 SCREENS = (
@@ -247,12 +254,14 @@ SCREENS = (
     Screen("batch-generate", "/batches/generate", "Ines", "/batches/generate"),
     Screen("batch-generate-plan", "/batches/generate", "Ines", GENERATE),
     Screen("batch", "/batches/made/{id:path}", "Ines", _batch),
+    Screen("batch-correct", "/batches/correct/{id:path}", "Ines", _correct_batch),
     Screen("batch-withdraw", "/batches/withdraw/{id:path}", "Ines", _withdraw),
     Screen("batch-stock-plan", "/batches/stock", "Ines", STOCK),
     Screen("batch-stock-refused", "/batches/stock", "Ines", "/batches/stock?make=much&strength=435"),
     Screen("batch-stock", "/batches/stock", "Ines", "/batches/stock"),
     Screen("batch-top-up", "/batches/top-up", "Ines", "/batches/top-up"),
     Screen("injector", "/injector", "Ines", "/injector"),
+    Screen("injector-plan", "/injector/plan", "Ines", INJECTION),
     Screen("measure", "/measure", "Ines", "/measure?point=bench 1"),
     Screen("tanks", "/tanks", "Ines", _tanks),
     Screen("stores", "/stores", "Ines", _stores),

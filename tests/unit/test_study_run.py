@@ -257,3 +257,17 @@ def test_no_number_is_infinite(folder, value):
     for wrong in (event("eye", code, value=value), event("assay", which="start", value=value, u=1.0)):
         with pytest.raises(StudyError):
             state.check(wrong)
+
+
+def test_no_study_is_named_as_what_its_folder_or_the_page_needs(tmp_path):
+    for name in ("plan", "new", "sealed"):
+        with pytest.raises(StudyError, match="another name"):
+            begin_study(tmp_path, dataclasses.replace(PLAN, id=name), TRUTH)
+
+
+def test_a_truth_is_never_written_over_nor_by_its_own_sheet(tmp_path):
+    there = tmp_path / "truth.json"
+    begin_study(tmp_path, PLAN, TRUTH, truth_file=there)
+    for taken in (there, tmp_path / "truth.html"):
+        with pytest.raises(StudyError, match="never written over"):
+            begin_study(tmp_path, dataclasses.replace(PLAN, id="other"), TRUTH, truth_file=taken)

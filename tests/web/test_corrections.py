@@ -94,7 +94,8 @@ def test_a_batch_entered_wrongly_is_taken_back_with_its_reason(signed_in, site):
         )
     client = signed_in("Ines")
     page = client.get("/batches/made/C/1").text
-    assert 'href="/batches/withdraw/C/1"' in page
+    assert 'href="/batches/correct/C/1"' in page
+    assert 'href="/batches/withdraw/C/1"' in client.get("/batches/correct/C/1").text
     csrf = csrf_of(client.get("/batches/withdraw/C/1").text)
     assert client.post("/batches/withdraw/C/1", data={"csrf": csrf, "why": " "}).status_code == 400
     assert client.post("/batches/withdraw/C/1", data={"csrf": csrf, "why": "20 L, not 200 L"}).status_code == 303

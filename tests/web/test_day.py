@@ -2,10 +2,15 @@
 
 import json
 import re
+import shutil
 from datetime import datetime, timedelta
 
+from starlette.testclient import TestClient
+
 from stripread.records import Stamp, open_records
+from stripread.web import Settings, create_app
 from tests.unit.made_records import made_pad, made_payload
+from tests.web.conftest import sign_in
 
 
 def enter(site, value=0.26, *, point="bench 1", state="within", validity="valid", sample="line", days=0.0, **more):
@@ -152,3 +157,23 @@ def test_an_empty_trend_tells_the_last_reading_whole(signed_in, site):
     assert "0.26 mg/L" in page
     assert "95 % interval 0.20 to 0.32" in page
     assert "WITHIN RANGE" in page
+
+
+def test_whoever_looks_after_several_sites_sees_them_in_one_view(site, tmp_path):
+    south = shutil.copytree(site, tmp_path / "south")
+    (south / "site.toml").write_text((south / "site.toml").read_text().replace('name = "', 'name = "South of ', 1))
+    enter(south, 0.05, state="below")
+    gone = shutil.copytree(site, tmp_path / "gone")
+    settings = Settings(folder=site, also=(south, gone), workers=1)
+    with TestClient(create_app(settings), follow_redirects=False) as client:
+        (gone / "site.toml").write_text("name = ")
+        for name, sees in (("Sol", True), ("Gus", True), ("Ines", False)):
+            client.cookies.clear()
+            sign_in(client, name)
+            page = client.get("/").text
+            assert ("South of" in page) == sees
+            assert ("CANNOT BE READ" in page) == sees  # and the others are shown
+        client.cookies.clear()
+        sign_in(client, "Sol")
+        page = client.get("/").text
+        assert "bench 1" in page[page.index("South of") :]

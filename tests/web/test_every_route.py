@@ -31,7 +31,8 @@ PAGES = {
     "/log/{entry:int}": ALL, "/log/{entry:int}/photos/{sha256}": ALL, "/more": ALL, "/more/report": ALL,
     "/more/export.zip": ALL,
     "/batches": WORK, "/batches/made/{id:path}": WORK, "/batches/generate": WORK, "/batches/stock": WORK,
-    "/batches/top-up": WORK, "/injector": WORK, "/log/{entry:int}/correct": WORK, "/batches/withdraw/{id:path}": WORK,
+    "/batches/top-up": WORK, "/injector": WORK, "/injector/plan": WORK,
+    "/batches/correct/{id:path}": WORK, "/log/{entry:int}/correct": WORK, "/batches/withdraw/{id:path}": WORK,
     "/measure": WORK, "/tanks": WORK, "/stores": WORK, "/batches/label/{id:path}": WORK,
     "/actions": ALL, "/events": ALL,
     "/lots": OFFICE, "/lots/{lot}": OFFICE, "/lots/new": OFFICE, "/lots/new/known": OFFICE, "/lots/drafts": OFFICE,
@@ -48,6 +49,7 @@ SENT = {
     "/sign-in": (ANYBODY, NO_CHANGE), "/sign-out": (ALL, NO_CHANGE), "/language": (ALL, OWN), "/units": (ALL, OWN),
     "/read/{point}/photo": (WORK, "reading"), "/log/{entry:int}/notes": (WORK, "note"),
     "/log/{entry:int}/correct": (WORK, "reading"), "/batches/withdraw/{id:path}": (WORK, "batch"),
+    "/batches/correct/{id:path}": (WORK, "batch"),
     "/batches/generate": (WORK, "batch"), "/batches/stock": (WORK, "batch"), "/batches/top-up": (WORK, "batch"),
     "/injector": (WORK, "injector_setting"), "/measure": (WORK, "reading"),
     "/log/{entry:int}/actions": (WORK, "action"), "/actions/{action:int}/done": (WORK, "action_done"),
@@ -206,6 +208,7 @@ class TestAudit:
             post("/batches/stock", {"id": "S-1", "concentrate": "C-1", "add": "5 L", "water": "9 L"}),
         )
         yield "/batches/top-up", post("/batches/top-up", {"id": "S-2", "stock": "S-1", "left": "5 L", "water": "1 L"})
+        yield "/batches/correct/{id:path}", post("/batches/correct/S-2", {"water": "2 L", "why": "misread"})
         yield "/batches/withdraw/{id:path}", post("/batches/withdraw/S-2", {"why": "not made"})
         yield "/log/{entry:int}/correct", post(f"/log/{seq}/correct", {"why": "splashed", "validity": "doubtful"})
         fields = {"point": "bench 1", "analyte": "pH", "value": "7.2"}

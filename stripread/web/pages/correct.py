@@ -22,7 +22,7 @@ from stripread.web.state import state_of
 
 __all__ = ["correct_routes", "may_correct"]
 
-_LONGEST = 400  # signs of a reason
+_LONGEST = 400  # characters of a reason
 
 
 def correct_routes() -> list[Route]:
@@ -30,8 +30,6 @@ def correct_routes() -> list[Route]:
     return [
         Route("/log/{entry:int}/correct", ask_reading, methods=["GET"]),
         Route("/log/{entry:int}/correct", correct_reading, methods=["POST"]),
-        Route("/batches/withdraw/{id:path}", ask_batch, methods=["GET"]),
-        Route("/batches/withdraw/{id:path}", withdraw_batch, methods=["POST"]),
     ]
 
 
@@ -76,24 +74,6 @@ def _changes(form: Mapping[str, Any], entry: Entry, points: list[str]) -> dict[s
     return {key: value for key, value in said.items() if value is not None and value != entry.payload.get(key)}
 
 
-@need("technician", "supervisor")
-def ask_batch(request: Request, person: Person) -> Response:
-    """Ask why a batch is taken back."""
-    with records_of(state_of(request)) as records:
-        entry = _batch(records, request.path_params["id"], person)
-    return render(request, "withdraw_batch.html", entry=entry, longest=_LONGEST)
-
-
-@need("technician", "supervisor")
-def withdraw_batch(request: Request, person: Person) -> Response:
-    """Take a batch back that was entered wrongly; it is entered anew under another name."""
-    why = needed(sent_form(request), "why", Message("why it is taken back"), most=_LONGEST)
-    with records_of(state_of(request)) as records:
-        entry = _batch(records, request.path_params["id"], person)
-        records.correct(entry.seq, why=why, withdraw=True, stamp=_stamp(person))
-    return RedirectResponse("/batches", status_code=303)
-
-
 def _holding(records: Records, seq: int, person: Person) -> Entry:
     """Return a reading that holds and that somebody may correct."""
     entry = reading_entry(records, seq)
@@ -102,15 +82,6 @@ def _holding(records: Records, seq: int, person: Person) -> Entry:
     if not may_correct(entry, person):
         raise HTTPException(403)
     return entry
-
-
-def _batch(records: Records, name: str, person: Person) -> Entry:
-    found = [entry for entry in records.entries(kind="batch", subject=name, limit=1) if not entry.withdrawn]
-    if not found:
-        raise HTTPException(404)
-    if not may_correct(found[0], person):
-        raise HTTPException(403)
-    return found[0]
 
 
 def _stamp(person: Person) -> Stamp:

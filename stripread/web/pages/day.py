@@ -2,15 +2,18 @@
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from pathlib import Path
 
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from stripread.errors import StripReadError
 from stripread.i18n import Message, Reader
 from stripread.records import (
     Course,
+    Due,
     Point,
     ReadingFilter,
     RecordedReading,
@@ -18,6 +21,7 @@ from stripread.records import (
     Trend,
     course_of,
     due_today,
+    open_site_records,
     trend_of,
 )
 from stripread.report import Headline, figure_png, new_figure, plot_trend, reading_headline
@@ -73,7 +77,27 @@ def today(request: Request, person: Person) -> Response:
         due = () if person.role == "grower" else due_today(records, site, now=now)
         names = [*known, *sorted(latest.keys() - known.keys())]
         points = [_at(records, name, known.get(name), latest.get(name)) for name in names]
-    return render(request, "today.html", due=due, points=points, looks_on=person.role == "grower")
+    others = () if person.role == "technician" else [_other(folder, now) for folder in state.settings.also]
+    return render(request, "today.html", due=due, points=points, looks_on=person.role == "grower", others=others)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Other:
+    """The day of another site; ``trouble`` where it cannot be told."""
+
+    name: str
+    due: tuple[Due, ...] = ()
+    trouble: StripReadError | None = None
+
+
+def _other(folder: Path, now: datetime) -> _Other:
+    try:
+        site = load_site(folder)
+        with open_site_records(site) as records:
+            due = due_today(records, site, now=now)
+    except StripReadError as error:  # one site that is damaged does not hide this one
+        return _Other(name=folder.name, trouble=error)
+    return _Other(name=site.name, due=tuple(one for one in due if one.urgency != "done"))
 
 
 def _at(records: Records, name: str, point: Point | None, reading: RecordedReading | None) -> _At:

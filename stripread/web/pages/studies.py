@@ -13,7 +13,7 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from stripread import __version__
-from stripread.errors import StripReadError, WrongUsageError
+from stripread.errors import StripReadError, StudyError, WrongUsageError
 from stripread.i18n import Message, Reader
 from stripread.photo import PhotoFile, open_photo_bytes
 from stripread.records import Stamp
@@ -87,10 +87,15 @@ def study_routes() -> list[Route]:
 
 @need("supervisor")
 def show_studies(request: Request, person: Person) -> Response:
-    """List the studies."""
+    """List the studies; one that is damaged does not hide the others."""
     folder = state_of(request).folder
-    states = [find_study(folder, name).state() for name in studies_of(folder)]
-    return render(request, "studies.html", states=states)
+    states, damaged = [], []
+    for name in studies_of(folder):
+        try:
+            states.append(find_study(folder, name).state())
+        except StudyError as error:
+            damaged.append((name, error))
+    return render(request, "studies.html", states=states, damaged=damaged)
 
 
 @need("supervisor")

@@ -1,6 +1,7 @@
-"""The tanks: what stands in each, how strong it is by now and how much is left; emptied, and thrown away."""
+"""The tanks: what stands in each, how strong it is by now and how much is left; emptied, moved, and thrown away."""
 
 from datetime import datetime
+from typing import Literal, cast
 
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
@@ -10,7 +11,7 @@ from stripread.i18n import Message
 from stripread.records import Stamp, TankEvent, tank_standings
 from stripread.site import load_site
 from stripread.units import ParsedInputs
-from stripread.web.forms import chosen, moment, text
+from stripread.web.forms import chosen, moment, needed, text
 from stripread.web.people.people import Person
 from stripread.web.render import render
 from stripread.web.security import need
@@ -40,24 +41,27 @@ def tanks(request: Request, person: Person) -> Response:
 
 @need("technician", "supervisor")
 def enter(request: Request, person: Person) -> Response:
-    """Enter that a tank was emptied, or that its batch or some of it was thrown away."""
+    """Enter that a tank was emptied, that its batch was put into another, or that some of it was thrown away."""
     form, now = sent_form(request), datetime.now().astimezone()
     site = load_site(state_of(request).folder)
     with records_of(state_of(request)) as records:
         known = {one.name: one for one in tank_standings(records, site, at=now)}
         name = chosen(form, "tank", list(known), Message("a tank of the list"))
-        what = chosen(form, "what", ("emptied", "discarded"), Message("emptied, or thrown away"))
+        what = chosen(form, "what", ("emptied", "discarded", "moved"), Message("emptied, moved, or thrown away"))
         tank = None if name is None else known[name]
         if tank is None or what is None or tank.batch is None:  # sent twice: it is empty by now
             return RedirectResponse("/tanks", status_code=303)
         typed = ParsedInputs.of(units_of(request), site.units)
         litres = typed.maybe_exact(text(form, "volume") or None, "volume", name=Message("the volume"))
+        into = None if what == "discarded" else tank.name
+        if what == "moved":
+            into = needed(form, "to", Message("the tank that it was put into"), most=80)
         event = TankEvent(
-            what="emptied" if what == "emptied" else "discarded",
+            what=cast(Literal["emptied", "discarded", "moved"], what),
             at=moment(form, "at", now=now),
-            tank=tank.name if what == "emptied" else None,
+            tank=into,
             batch=tank.batch.id,
-            volume_l=None if what == "emptied" else litres,
+            volume_l=litres if what == "discarded" else None,
             note=text(form, "note", most=_LONGEST),
         )
         records.add_tank_event(event, Stamp(at=now, who=person.name))

@@ -9,7 +9,7 @@ from typing import Any
 
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.i18n import Message, Verbatim
-from stripread.records import Batch, Records, batch_left, batch_readings, find_batch, strength_of
+from stripread.records import Batch, Records, batch_left, batch_readings, find_batch, store_standings, strength_of
 from stripread.report import Answer, dilution_answer, generation_answer, top_up_answer
 from stripread.site import Site, load_site
 from stripread.units import ASSUMED_U, Measured, ParsedInputs, Units, volume_as_typed
@@ -38,6 +38,8 @@ class Plan:
     target : str or None
         What the site aims at.
     sachets : list of str
+    boxes : list of (str, int)
+        Of the store, with how many sachets are left in each.
     answer : Answer or None
         The plan; None where nothing was asked for.
     fill : mapping
@@ -51,6 +53,7 @@ class Plan:
     stocks: list[tuple[Batch, tuple[datetime, Measured] | None]] = field(default_factory=list)
     target: str | None = None
     sachets: list[str] = field(default_factory=list)
+    boxes: list[tuple[str, int]] = field(default_factory=list)
     answer: Answer | None = None
     fill: Mapping[str, str] = field(default_factory=dict)
     trouble: StripReadError | None = None
@@ -58,7 +61,12 @@ class Plan:
 
 def plan_generation(records: Records, folder: Path, asked: _Fields, units: Units) -> Plan:
     """Plan a concentrate from sachets."""
-    plan = Plan(next_id=_next_id(records, ("concentrate",), "C-1"), sachets=list(known_sachets(folder)))
+    kept = store_standings(records, at=datetime.now().astimezone())
+    plan = Plan(
+        next_id=_next_id(records, ("concentrate",), "C-1"),
+        sachets=list(known_sachets(folder)),
+        boxes=[(one.said.name, one.left) for one in kept if one.said.what == "sachets" and one.left > 0],
+    )
 
     def made() -> Plan:
         typed, sachets = ParsedInputs.of(units), whole(asked, "sachets", most=1000) or 1

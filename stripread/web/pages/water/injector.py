@@ -10,7 +10,7 @@ from starlette.routing import Route
 
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.i18n import Message, Verbatim
-from stripread.records import InjectorSetting, Stamp, batch_readings, find_batch
+from stripread.records import InjectorSetting, Records, Stamp, batch_readings, find_batch
 from stripread.report import Answer
 from stripread.site import load_site
 from stripread.units import ParsedInputs, Units
@@ -26,7 +26,7 @@ from stripread.web.state import AppState, state_of
 from stripread.web.units import units_of
 from stripread.workflow import judge_setting
 
-__all__ = ["injector_routes"]
+__all__ = ["injector_routes", "stocks_to_draw"]
 
 _SHOWN, _CHOICES = 20, 12
 _SENT_TWICE = timedelta(minutes=2)  # the same setting again within so long is one that was sent twice
@@ -41,7 +41,7 @@ def injector_routes() -> list[Route]:
 def injector(request: Request, person: Person) -> Response:
     """List the settings; enter a new one."""
     state, now = state_of(request), datetime.now().astimezone()
-    asked: Mapping[str, Any] = {}
+    asked: Mapping[str, Any] = request.query_params  # a plan fills in its setting
     trouble = judged = None
     if request.method == "POST":
         asked = sent_form(request)
@@ -53,8 +53,7 @@ def injector(request: Request, person: Person) -> Response:
             trouble = error
     with records_of(state) as records:
         found = [s.said for s in records.injector_settings(limit=_SHOWN)]
-        made = [b.said for b in records.batches(limit=50) if b.said.kind != "concentrate"][:_CHOICES]
-        stocks = [(batch.id, bool(batch_readings(records, batch))) for batch in made]
+        stocks = stocks_to_draw(records)
     settings = [(said, Ratio(said.ratio, said.convention)) for said in found]
     return render(
         request, "injector.html", status=400 if trouble else 200, settings=settings, stocks=stocks, trouble=trouble,
@@ -64,13 +63,22 @@ def injector(request: Request, person: Person) -> Response:
     )  # fmt: skip
 
 
+def stocks_to_draw(records: Records) -> list[tuple[str, bool]]:
+    """Return the latest stocks, and whether each was read."""
+    made = [b.said for b in records.batches(limit=50) if b.said.kind != "concentrate"][:_CHOICES]
+    return [(batch.id, bool(batch_readings(records, batch))) for batch in made]
+
+
 def _enter(state: AppState, fields: Mapping[str, Any], stamp: Stamp, units: Units) -> Answer | None:
     """Enter a setting; where it may not suit and nobody said "nevertheless", return why, and enter nothing."""
     means = chosen(fields, "means", ("in", "to"), Message("1 part in N, or 1 part to N")) or "in"
     setting = parse_ratio(
         needed(fields, "ratio", Message("the setting as 1:250")), convention=cast(Literal["in", "to"], means)
     )
-    flow = ParsedInputs.of(units).maybe_exact(text(fields, "flow") or None, "flow", name=Message("the flow"))
+    typed, takes = ParsedInputs.of(units), text(fields, "demand")
+    flow = typed.maybe_exact(text(fields, "flow") or None, "flow", name=Message("the flow"))
+    name = Message("what the water takes")
+    demand = typed.measured(takes, "strength", name=name, positive=False) if takes else None
     said = InjectorSetting(
         injector=needed(fields, "injector", Message("the injector's name"), most=80),
         since=moment(fields, "since", now=stamp.at),
@@ -88,7 +96,7 @@ def _enter(state: AppState, fields: Mapping[str, Any], stamp: Stamp, units: Unit
                 remedy=Message("Choose one of the list."),
             )
         if text(fields, "nevertheless") != "yes":
-            judged = judge_setting(records, load_site(state.folder), said)
+            judged = judge_setting(records, load_site(state.folder), said, demand=demand)
             if judged is not None and judged.needs_attention:
                 return judged
         before = next((s.said for s in records.injector_settings(limit=50) if s.said.injector == said.injector), None)

@@ -20,10 +20,13 @@ from stripread.records import (
     Part,
     Records,
     Stamp,
+    StoreUse,
     as_expected,
+    check_store,
     complete_batch,
     enter_batch,
     find_batch,
+    take_from_store,
     to_payload,
 )
 from stripread.site import load_site
@@ -122,8 +125,21 @@ def _enter(state: AppState, fields: _Fields, stamp: Stamp, make: _Make, units: U
         said = complete_batch(records, site, make(fields, stamp, _Where(state.folder, units)))
         there = find_batch(records, said.id)
         if there is None or not _same(there, said):
+            taken = _taken(fields, said)
+            if taken is not None:
+                check_store(records, taken, at=stamp.at)
             enter_batch(records, site, said, stamp)
+            if taken is not None:
+                take_from_store(records, taken, stamp)
         return said.id
+
+
+def _taken(fields: _Fields, said: Batch) -> StoreUse | None:
+    """Return what a concentrate takes from a box of the store, where one is named."""
+    box = text(fields, "store", most=80)
+    if not box or said.kind != "concentrate":
+        return None
+    return StoreUse(item=box, count=whole(fields, "sachets", most=_MOST_SACHETS) or 1, at=said.made_at, batch=said.id)
 
 
 def _same(there: Batch, said: Batch) -> bool:
@@ -153,9 +169,12 @@ def _generated(fields: _Fields, stamp: Stamp, where: "_Where") -> Batch:
 
 def _stock(fields: _Fields, stamp: Stamp, where: "_Where") -> Batch:
     concentrate = needed(fields, "concentrate", Message("the concentrate that it is made of"))
-    return _mixed(
-        "stock", [(concentrate, needed(fields, "add", Message("how much concentrate")))], fields, stamp, where
-    )
+    parts = [(concentrate, needed(fields, "add", Message("how much concentrate")))]
+    if second := text(fields, "also"):
+        parts.append((second, needed(fields, "add_also", Message("how much of the second concentrate"))))
+    elif text(fields, "add_also"):
+        needed(fields, "also", Message("the second concentrate"))
+    return _mixed("stock", parts, fields, stamp, where)
 
 
 def _topped_up(fields: _Fields, stamp: Stamp, where: "_Where") -> Batch:
