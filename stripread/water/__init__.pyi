@@ -9,6 +9,7 @@ from .decay import COVERS as COVERS
 from .decay import NO_COVER_TOLD as NO_COVER_TOLD
 from .decay import Forecast as Forecast
 from .decay import LossFit as LossFit
+from .decay import Prior as Prior
 from .decay import Timed as Timed
 from .decay import check_no_rise as check_no_rise
 from .decay import cover_prior as cover_prior

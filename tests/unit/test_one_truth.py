@@ -98,3 +98,32 @@ def test_a_reading_that_seems_older_than_its_batch_is_of_the_new_batch(records):
     records.add_batch(batch, made_stamp())
     read_as(records, 400.0, hours=2)  # by a phone in another zone
     assert strength_of(records, batch, at=START + 20 * HOUR).value == pytest.approx(400, rel=0.02)
+
+
+def warm(records: Records, celsius: float, *, hours: float) -> None:
+    pad = made_pad(celsius) | {"analyte": "temperature", "unit": "C", "standard_uncertainty": 1.0}
+    payload = made_payload(sample="concentrate", point=None, taken=START + hours * HOUR, pads=[pad])
+    payload["how"]["batch"] = "C-1"
+    records.add_reading(payload, files=[], stamp=made_stamp(60 * hours))
+
+
+def test_a_tank_that_was_measured_cold_loses_less_and_is_known_better(records):
+    concentrate = add_concentrate(records, 420.0, 12.0, cover="covered")
+    at = START + 48 * HOUR
+    unknown = strength_of(records, concentrate, at=at)
+    warm(records, 5.0, hours=1)
+    cold = strength_of(records, concentrate, at=at)
+    # Arrhenius with 50 kJ/mol: exp(-50/8.314e-3 (1/278.15 - 1/293.15)) = 0.331 as fast as at 20 C
+    slower = math.exp(-50 / 8.314463e-3 * (1 / 278.15 - 1 / 293.15))
+    assert cold.value == pytest.approx(420 * 0.5 ** (48 / (96 / slower)), rel=0.03)
+    assert cold.value > unknown.value
+    assert cold.interval[1] - cold.interval[0] < unknown.interval[1] - unknown.interval[0]
+
+
+def test_a_temperature_measured_later_or_of_no_water_says_nothing(records):
+    concentrate = add_concentrate(records, 420.0, 12.0, cover="covered")
+    at = START + 48 * HOUR
+    before = strength_of(records, concentrate, at=at)
+    warm(records, 5.0, hours=60)  # not known then
+    warm(records, 80.0, hours=2)  # that of something else
+    assert strength_of(records, concentrate, at=at) == before

@@ -1,5 +1,6 @@
 """The batches of the record and their readings."""
 
+import math
 from datetime import datetime, timedelta
 
 from stripread.check import plain_unit
@@ -8,7 +9,7 @@ from stripread.records.queries.readings import ReadingFilter, RecordedReading
 from stripread.records.store import Records
 from stripread.units import Measured
 
-__all__ = ["batch_readings", "find_batch", "latest_batches", "readings_of_batch", "strength_read"]
+__all__ = ["batch_readings", "find_batch", "latest_batches", "readings_of_batch", "strength_read", "warmth_of_batch"]
 
 _OF_BATCH = 200  # the latest readings, and batches, that are looked at
 _CLOCKS = timedelta(days=1)  # a phone may be set to another zone than whoever entered the batch
@@ -40,6 +41,24 @@ def batch_readings(
     """Return the strengths [mg/L] that a batch was read as with their times, the earliest first."""
     strengths = [(r.when, strength_read(r)) for r in readings_of_batch(records, batch, until=until)]
     return [(when, strength) for when, strength in strengths if strength is not None]
+
+
+_SWING_C = 3.0  # of a tank between day and night, and from one weather to the next, about what was measured. Ours
+_LIQUID_C = (0.0, 40.0)
+
+
+def warmth_of_batch(records: Records, batch: said.Batch, *, until: datetime | None = None) -> Measured | None:
+    """Return the temperature [C] that was measured in a batch, mean of its valid readings; None where there is none."""
+    wanted = ReadingFilter(validity="valid", analyte="temperature", since=batch.made_at - _CLOCKS, until=until)
+    found = records.readings(wanted, limit=_OF_BATCH)
+    own = (r.main for r in found if r.entry.payload.get("how", {}).get("batch") == batch.id)
+    read = [pad for pad in own if pad.value is not None and pad.unit == "C"]
+    usable = [pad for pad in read if pad.value is not None and _LIQUID_C[0] <= pad.value <= _LIQUID_C[1]]
+    if not usable:
+        return None
+    mean = sum(pad.value or 0.0 for pad in usable) / len(usable)
+    u = max(pad.u or 0.0 for pad in usable)  # one thermometer: it does not average out
+    return Measured(mean, math.hypot(u, _SWING_C))
 
 
 def strength_read(reading: RecordedReading) -> Measured | None:

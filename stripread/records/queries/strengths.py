@@ -6,11 +6,22 @@ from datetime import datetime, timedelta
 from stripread.check import Forecast
 from stripread.errors import WaterError
 from stripread.records.chain import entries as said
-from stripread.records.queries.batches import batch_readings, find_batch
+from stripread.records.queries.batches import batch_readings, find_batch, warmth_of_batch
 from stripread.records.store import Records
 from stripread.site import SampleType
 from stripread.units import Measured
-from stripread.water import COVERS, NO_COVER_TOLD, LossFit, Timed, fit_loss, mix, strength_at, time_until
+from stripread.water import (
+    COVERS,
+    NO_COVER_TOLD,
+    LossFit,
+    Prior,
+    Timed,
+    cover_prior,
+    fit_loss,
+    mix,
+    strength_at,
+    time_until,
+)
 
 __all__ = ["as_expected", "batch_forecast", "entered_strength", "expected_strength", "strength_of", "with_expected"]
 
@@ -33,7 +44,7 @@ def _strength_of(records: Records, batch: said.Batch, *, at: datetime, depth: in
     if fit is not None:
         most = None if expected is None else expected.interval[1]
         return strength_at(fit, max(_hours(batch, at), 0.0), most_mg_per_l=most)
-    return None if expected is None else _aged(expected, batch, at=at)
+    return None if expected is None else _aged(records, expected, batch, at=at)
 
 
 def expected_strength(records: Records, batch: said.Batch) -> Measured | None:
@@ -106,7 +117,7 @@ def _fit(records: Records, batch: said.Batch, *, until: datetime | None = None) 
     # A phone may be set to another zone: what seems read before it was made was read when it was new.
     found = batch_readings(records, batch, until=until)
     read = [Timed(max(_hours(batch, when), 0.0), strength) for when, strength in found]
-    prior = COVERS.get(batch.cover or "", NO_COVER_TOLD)
+    prior = _prior(records, batch, until=until)
     for used in (read, read[-1:]):  # readings that rise follow no loss: then the last one holds
         try:
             return fit_loss(used, prior=prior)
@@ -115,13 +126,20 @@ def _fit(records: Records, batch: said.Batch, *, until: datetime | None = None) 
     return None
 
 
-def _aged(expected: Measured, batch: said.Batch, *, at: datetime) -> Measured:
+def _aged(records: Records, expected: Measured, batch: said.Batch, *, at: datetime) -> Measured:
     """Return what is left of a strength that was never read, by what the tank's cover lets expect."""
     hours = (at - (batch.ready_at or batch.made_at)).total_seconds() / 3600
     if hours <= 0 or expected.value <= 0:
         return expected
     start = replace(expected, u=max(expected.u, _LEAST_U * expected.value))
-    return strength_at(fit_loss([Timed(0.0, start)], prior=COVERS.get(batch.cover or "", NO_COVER_TOLD)), hours)
+    return strength_at(fit_loss([Timed(0.0, start)], prior=_prior(records, batch, until=at)), hours)
+
+
+def _prior(records: Records, batch: said.Batch, *, until: datetime | None) -> Prior:
+    """Return what a batch's cover lets expect of its loss, at the temperature that was measured in it, if any was."""
+    if batch.cover not in COVERS:
+        return NO_COVER_TOLD
+    return cover_prior(batch.cover, warmth_of_batch(records, batch, until=until))
 
 
 def _hours(batch: said.Batch, at: datetime) -> float:
