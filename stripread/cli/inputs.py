@@ -1,6 +1,5 @@
 """Amounts as they are typed into commands, and the way a planning command gives its answer."""
 
-import math
 import re
 from dataclasses import replace
 from datetime import datetime
@@ -12,8 +11,8 @@ import typer
 
 from stripread.cli.output import say
 from stripread.errors import QuantityError, RecordsError, WrongUsageError
-from stripread.i18n import Message, Shown, Verbatim
-from stripread.units import ParsedInputs, behind_under
+from stripread.i18n import Message, Verbatim
+from stripread.units import ParsedInputs
 
 if TYPE_CHECKING:
     from stripread.report import Answer
@@ -31,9 +30,7 @@ __all__ = [
     "give",
     "inputs_at",
     "strength_of",
-    "strength_or_bound",
     "timed",
-    "unit_typed",
     "wanted_strength",
     "warmth",
 ]
@@ -122,28 +119,12 @@ def wanted_strength(
     )
 
 
-def strength_or_bound(typed: ParsedInputs, text: str, *, name: Shown, positive: bool = True) -> "Measured":
-    """Return a strength that was read; of a bound, which goes on as one, its interval is all that is meant."""
-    from stripread.units import Measured
-
-    if (limit := behind_under(text)) is None:
-        return typed.measured(text, "strength", name=name, positive=positive)
-    top = typed.exact(limit, "strength", name=name)
-    return Measured(top / 2, top / math.sqrt(12), (0.0, top))
-
-
 def inputs_at(site: Path | None, *, answer_in: str | None = None) -> ParsedInputs:
     """Return inputs for which the site's units are the usual ones; without a site metric ones and US gallons."""
     from stripread.cli.site_options import look_up_site
 
     where = look_up_site(site)
     return ParsedInputs.of("" if where is None else where.units, answer_in=answer_in)
-
-
-def unit_typed(text: str, usual: str) -> str:
-    """Return the unit behind the first number of an amount as it was typed; the usual one where there is none."""
-    found = re.search(r"\d[\d.,/ ]*\s*([A-Za-zµ%]+(?:\s*/\s*[A-Za-z]+)?)", text)
-    return usual if found is None or found[1].casefold() in ("u", "k", "to") else found[1]
 
 
 def warmth(typed: ParsedInputs, text: str | None) -> "Measured | None":

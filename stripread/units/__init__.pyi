@@ -46,4 +46,3 @@ from .uncertain import Measured as Measured
 from .uncertain import difference as difference
 from .uncertain import freedom_of_factor as freedom_of_factor
 from .uncertain import propagate as propagate
-from .unit_words import Gallon as Gallon

@@ -39,6 +39,7 @@ from stripread.web.pages.water.injector import injector_routes
 from stripread.web.pages.water.injector_plan import injector_plan_routes
 from stripread.web.pages.water.make import make_routes
 from stripread.web.pages.water.plan import plan_routes
+from stripread.web.pages.water.sums import sum_routes
 from stripread.web.render import render
 from stripread.web.security import GuardHeaders, KnownHost, LimitBody, guard_headers, session_of
 from stripread.web.sent_form import CloseForm
@@ -89,6 +90,7 @@ def create_app(settings: Settings) -> Starlette:
             *correct_batch_routes(),
             *injector_routes(),
             *injector_plan_routes(),
+            *sum_routes(),
             *measure_routes(),
             *action_routes(),
             *event_routes(),

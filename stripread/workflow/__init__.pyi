@@ -33,3 +33,12 @@ from .study import record_taken_in as record_taken_in
 from .study import record_verdict as record_verdict
 from .study import reported_entry as reported_entry
 from .study import take_study_photo as take_study_photo
+from .water_sums import contact_sum as contact_sum
+from .water_sums import decay_sum as decay_sum
+from .water_sums import demand_sum as demand_sum
+from .water_sums import dose_read as dose_read
+from .water_sums import hocl_sum as hocl_sum
+from .water_sums import line_sum as line_sum
+from .water_sums import recipe_sum as recipe_sum
+from .water_sums import vapour_sum as vapour_sum
+from .water_sums import yield_sum as yield_sum

@@ -31,7 +31,7 @@ PAGES = {
     "/log/{entry:int}": ALL, "/log/{entry:int}/photos/{sha256}": ALL, "/more": ALL, "/more/report": ALL,
     "/more/export.zip": ALL,
     "/batches": WORK, "/batches/made/{id:path}": WORK, "/batches/generate": WORK, "/batches/stock": WORK,
-    "/batches/top-up": WORK, "/injector": WORK, "/injector/plan": WORK,
+    "/batches/top-up": WORK, "/injector": WORK, "/injector/plan": WORK, "/sums": WORK, "/sums/{what}": WORK,
     "/batches/correct/{id:path}": WORK, "/log/{entry:int}/correct": WORK, "/batches/withdraw/{id:path}": WORK,
     "/measure": WORK, "/tanks": WORK, "/stores": WORK, "/batches/label/{id:path}": WORK,
     "/actions": ALL, "/events": ALL,
@@ -65,7 +65,14 @@ SENT = {
     "/studies/new": (OFFICE, STUDY), "/studies/{study}/enter": (OFFICE, STUDY),
     "/studies/{study}/photo": (OFFICE, STUDY), "/studies/{study}/close": (OFFICE, STUDY),
 }  # fmt: skip
-FILL = {"point": "bench 1", "name:path": "bench 1", "lot": "UL-2603", "entry:int": "1", "id:path": "C-1"}
+FILL = {
+    "what": "line",
+    "point": "bench 1",
+    "name:path": "bench 1",
+    "lot": "UL-2603",
+    "entry:int": "1",
+    "id:path": "C-1",
+}
 
 
 @pytest.fixture(scope="module")

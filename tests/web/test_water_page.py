@@ -1,10 +1,12 @@
 """The water work that the terminal could do and the page could not: two concentrates, moves, corrections, plans."""
 
+import re
 from datetime import datetime, timedelta
 
 import pytest
 
 from stripread.records import (
+    Point,
     Stamp,
     StoreItem,
     entered_strength,
@@ -14,7 +16,10 @@ from stripread.records import (
     tank_standings,
 )
 from stripread.site import load_site
+from tests.listed import each
 from tests.web.test_batches import make, post
+
+STAMP = Stamp(at=datetime.now().astimezone(), who="Sol")
 
 
 @pytest.fixture
@@ -151,3 +156,45 @@ def test_what_the_water_takes_may_be_typed_with_a_setting(technician, site):
     assert "TOO MUCH" in asked.text
     wrong = post(technician, "/injector", injector="main", ratio="1:100", batch="S-1", demand="some")
     assert wrong.status_code == 400
+
+
+SUMS = {  # as the terminal answers the same
+    "contact": ({"strength": "2 mg/L", "time": "10 min", "disinfectant": "free chlorine"}, "20 mg min/L"),
+    "decay": (
+        {"age-0": "0 h", "reading-0": "226 mg/L u 11", "age-1": "24 h", "reading-1": "113 mg/L u 6"},
+        "half-life",
+    ),
+    "demand": ({"dose": "0.80 mg/L u 0.06", "name-0": "far", "reading-0": "0.35 mg/L"}, "0.45 mg/L"),
+    "hocl": ({"ph": "7.58", "temperature": "20 C"}, "50 %"),  # at its pKa, which is 7.58 at 20 C (Morris 1966)
+    "line": (
+        {"name-0": "near", "reading-0": "0.42 mg/L u 0.01", "name-1": "far", "reading-1": "0.28 mg/L u 0.01"},
+        "67 %",
+    ),
+    "recipe": ({"strength": "400 mg/L", "add": "20 L", "water": "20 L"}, "200 mg/L"),
+    "vapour": ({"strength": "420 mg/L", "temperature": "20 C"}, "ppm"),
+    "yield": ({"water": "20 L", "after": "24 h", "reading": "420 mg/L u 20"}, "gave"),
+}
+
+
+@each("what", sorted(SUMS))
+def test_a_sum_is_done_and_says_what_is_missing(technician, what):
+    asked, answered = SUMS[what]
+    page = technician.get(f"/sums/{what}", params=asked)
+    assert page.status_code == 200
+    assert answered in page.text
+    empty = technician.get(f"/sums/{what}", params={next(iter(asked)): ""})
+    assert empty.status_code == 400
+    assert 'role="alert"' in empty.text
+    assert f'href="/sums/{what}"' in technician.get("/sums").text
+
+
+def test_a_line_is_filled_in_with_what_its_outlets_were_read_as(technician, site):
+    with open_records(site) as records:
+        for order, name in enumerate(("near", "far")):
+            records.add_point(Point(name=name, sample="line", line="east", order=order), STAMP)
+    for name, value in (("far", "0.28"), ("near", "0.42")):
+        assert post(technician, "/measure", point=name, analyte="chlorine dioxide", value=f"{value} mg/L u 0.01")
+    page = technician.get("/sums/line").text
+    rows = re.findall(r'name="(?:name|reading)-\d" value="([^"]+)"', page)
+    assert rows == ["near", "0.42 mg/L u 0.01", "far", "0.28 mg/L u 0.01"]
+    assert technician.get("/sums/nothing").status_code == 404

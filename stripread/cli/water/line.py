@@ -15,18 +15,14 @@ from stripread.cli.inputs import (
     give,
     inputs_at,
     strength_of,
-    strength_or_bound,
     timed,
-    unit_typed,
     wanted_strength,
 )
 from stripread.cli.typed import number_of
-from stripread.errors import QuantityError, WrongUsageError
-from stripread.i18n import Message, Number, Verbatim
-from stripread.units import behind_under
+from stripread.errors import WrongUsageError
+from stripread.i18n import Message
 
 if TYPE_CHECKING:
-    from stripread.units import Dimension, Gallon
     from stripread.water import Disinfectant
 
 __all__ = ["line_commands"]
@@ -214,9 +210,9 @@ def demand(
 
     Exit codes: 0 done; 1 an error; 2 wrong usage; 3 an outlet reads more than the dose.
     """
-    from stripread.report import demand_answer
     from stripread.units import Measured
-    from stripread.water import delivered, estimate_demand, parse_ratio
+    from stripread.water import delivered, parse_ratio
+    from stripread.workflow import demand_sum, dose_read
 
     if (injector is None) == (stock is None or ratio is None):
         raise WrongUsageError(
@@ -226,22 +222,12 @@ def demand(
         )
     typed = inputs_at(None)
     if injector is not None:
-        if behind_under(injector) is not None:
-            raise QuantityError(
-                expected=Message("a number as the reading at the injector"),
-                found=Message("%(text)s, only a bound", text=repr(injector)),
-                remedy=Message("Read it with a kind of a lower range, or give --stock and --ratio."),
-            )
-        dose = typed.measured(injector, "strength", name=Message("the reading at the injector"))
+        dose = dose_read(typed, injector)
     else:
         setting = parse_ratio(ratio or "", convention=means.value)
         strength = typed.measured(stock or "", "strength", name=Message("the stock"))
         dose = delivered(setting, stock_mg_per_l=strength, demand_mg_per_l=Measured(0.0)).dose_mg_per_l
-    named = [timed(text) for text in outlet]
-    readings = [strength_or_bound(typed, text, name=Verbatim(name), positive=False) for name, text in named]
-    found = estimate_demand(dose, readings, under=[behind_under(text) is not None for _, text in named])
-    answer = demand_answer(found, dose=dose, names=[name for name, _ in named], readings=readings)
-    give(answer, typed, command="water demand", json=json)
+    give(demand_sum(typed, dose, [timed(text) for text in outlet]), typed, command="water demand", json=json)
 
 
 def line(
@@ -262,39 +248,14 @@ def line(
 
     Exit codes: 0 done; 1 an error; 2 wrong usage; 3 strength rises along the line.
     """
-    from stripread.report import line_answer
-    from stripread.water import Outlet, along_line
+    from stripread.workflow import line_sum
 
-    typed = inputs_at(None)
-    outlets, lengths, strengths = [], [], []
+    typed, outlets = inputs_at(None), []
     for text in outlet:
         place, strength = timed(text)
-        strengths.append(unit_typed(strength, "mg/L"))
         name, _, distance = place.partition("@")
-        lengths += [unit_typed(distance, "m")] if distance.strip() else []
-        outlets.append(
-            Outlet(
-                name=name.strip(),
-                reading_mg_per_l=typed.measured(strength, "strength", name=Verbatim(name.strip()), positive=False),
-                distance_m=typed.exact(
-                    distance, "length", name=Message("the distance of %(point)s", point=name.strip()), positive=False
-                )
-                if distance.strip()
-                else None,
-            )
-        )
-    answer = line_answer(
-        along_line(outlets),
-        outlets,
-        length=_unit(lengths[0] if lengths else "m", "length", typed.gallon),
-        strength=_unit(strengths[0], "strength", typed.gallon),
-    )
-    give(answer, typed, command="water line", json=json)
-
-
-def _unit(name: str, dimension: "Dimension", gallon: "Gallon") -> tuple[str, float]:
-    """Return a unit by its name and how many of the unit inside (m, mg/L) it is."""
-    return name, ParsedInputs(gallon=gallon).exact(f"1 {name}", dimension, name=Verbatim(name))
+        outlets.append((name.strip(), distance.strip(), strength))
+    give(line_sum(typed, outlets), typed, command="water line", json=json)
 
 
 def vapour(
@@ -310,14 +271,10 @@ def vapour(
 
     Exit codes: 3 always, as it is a warning; 1 an error; 2 wrong usage.
     """
-    from stripread.report import vapour_answer
-    from stripread.water import vapour_over
+    from stripread.workflow import vapour_sum
 
     typed = inputs_at(None)
-    solution = typed.measured(strength, "strength", name=Message("the solution"))
-    warmth = typed.measured(temperature, "temperature", name=Message("the temperature"))
-    answer = vapour_answer(vapour_over(solution, warmth), strength=solution, temperature=warmth)
-    give(answer, typed, command="water vapour", json=json)
+    give(vapour_sum(typed, strength=strength, temperature=temperature), typed, command="water vapour", json=json)
 
 
 def hocl(
@@ -338,22 +295,10 @@ def hocl(
 
       stripread water hocl --ph 7.4 --temperature "20 C" --chlorine "2 mg/L"
     """
-    from stripread.report import hypochlorous_answer
-    from stripread.units import Measured
-    from stripread.water import PH_U, hypochlorous
+    from stripread.workflow import hocl_sum
 
     typed = inputs_at(None)
-    warmth = typed.measured(temperature, "temperature", name=Message("the temperature"))
-    amount = None if chlorine is None else typed.measured(chlorine, "strength", name=Message("the free chlorine"))
-    if u_ph is None:
-        typed.assume(
-            Message("taken as good to %(u)s (standard uncertainty), as none was given", u=Number(PH_U, "g")),
-            Message("the pH"),
-        )
-    acidity = Measured(ph, PH_U if u_ph is None else u_ph)
-    answer = hypochlorous_answer(
-        hypochlorous(acidity, warmth, free_chlorine_mg_per_l=amount), ph=acidity, temperature=warmth
-    )
+    answer = hocl_sum(typed, ph=ph, u_ph=u_ph, temperature=temperature, chlorine=chlorine)
     give(answer, typed, command="water hocl", json=json)
 
 
@@ -373,13 +318,9 @@ def contact(
 
       stripread water contact --strength "2 mg/L" --time "10 min" --disinfectant free-chlorine
     """
-    from stripread.report import contact_answer
-    from stripread.units import Measured
-    from stripread.water import contact_time
+    from stripread.workflow import contact_sum
 
     typed = inputs_at(site)
-    left = typed.measured(strength, "strength", name=Message("the strength"))
-    minutes = Measured(60 * typed.exact(time, "time", name=Message("the time")))
     said = _analyte(typed, site) if disinfectant is None else _KINDS[disinfectant]
     kind = next((known for known in _KINDS.values() if known == said.casefold()), None)
     if kind is None:
@@ -388,7 +329,5 @@ def contact(
             found=Message("%(analyte)s, which the site doses", analyte=said),
             remedy=Message("Name one: nothing is known of another."),
         )
-    answer = contact_answer(
-        contact_time(left, minutes, disinfectant=kind), strength=left, minutes=minutes, disinfectant=kind
-    )
+    answer = contact_sum(typed, strength=strength, time=time, disinfectant=kind)
     give(answer, typed, command="water contact", json=json)

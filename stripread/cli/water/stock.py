@@ -15,7 +15,6 @@ from stripread.cli.inputs import (
     give,
     inputs_at,
     strength_of,
-    strength_or_bound,
     timed,
     wanted_strength,
     warmth,
@@ -23,7 +22,6 @@ from stripread.cli.inputs import (
 from stripread.cli.water.line import line_commands
 from stripread.errors import WrongUsageError
 from stripread.i18n import Message
-from stripread.units import behind_under
 
 __all__ = ["water_app"]
 
@@ -68,9 +66,10 @@ def generate(
     Exit codes: 0 done; 1 an error; 2 wrong usage; 3 the reading is unlike what the sachet's file says, or so strong a
     solution may explode.
     """
-    from stripread.report import generation_answer, yield_answer
+    from stripread.report import generation_answer
     from stripread.units import ASSUMED_U, Measured, jug
-    from stripread.water import actual_yield, expected_generation, load_sachet, water_for
+    from stripread.water import expected_generation, load_sachet, water_for
+    from stripread.workflow import yield_sum
 
     if (water is None) == (wanted is None) or (water is None and reading is not None):
         raise WrongUsageError(
@@ -93,10 +92,7 @@ def generate(
         made = expected_generation(kind, water_l=litres, hours=hours, sachets=sachets, temperature_c=warm)
         answer = generation_answer(made, kind, water_l=litres.value, hours=hours, sachets=sachets, system=typed.system)
     else:
-        found = actual_yield(
-            kind, water_l=litres, hours=hours, reading_mg_per_l=read, sachets=sachets, temperature_c=warm
-        )
-        answer = yield_answer(found, kind, reading=read, hours=hours, system=typed.system)
+        answer = yield_sum(typed, kind, sachets=sachets, water=litres, hours=hours, reading=read, temperature=warm)
     give(answer, typed, command="water generate", json=json)
 
 
@@ -198,27 +194,11 @@ def recipe(
 
     Exit codes: 0 done, or both agree; 1 an error; 2 wrong usage; 3 recipe and reading can hardly both be right.
     """
-    from stripread.report import recipe_answer, recipe_check_answer
-    from stripread.water import check_recipe, recipe_strength
+    from stripread.workflow import recipe_sum
 
     typed = inputs_at(None, answer_in=units)
-    added = typed.measured(add, "volume", name=Message("the concentrate added"))
-    litres = typed.measured(water, "volume", name=Message("the water"), positive=False)
     strength = strength_of(typed, concentrate, name=Message("the concentrate"), site=site)
-    if reading is None:
-        gives = recipe_strength(concentrate_mg_per_l=strength, concentrate_l=added, water_l=litres)
-        answer = recipe_answer(gives, concentrate=strength, concentrate_l=added, water_l=litres, system=typed.system)
-    else:
-        check = check_recipe(
-            concentrate_mg_per_l=strength,
-            concentrate_l=added,
-            water_l=litres,
-            reading_mg_per_l=strength_or_bound(typed, reading, name=Message("the reading")),
-            under=behind_under(reading) is not None,
-        )
-        answer = recipe_check_answer(
-            check, concentrate=strength, concentrate_l=added, water_l=litres, system=typed.system
-        )
+    answer = recipe_sum(typed, strength, add=add, water=water, reading=reading)
     give(answer, typed, command="water recipe", json=json)
 
 
@@ -300,29 +280,17 @@ def decay(
 
     Exit codes: 0 done; 1 an error; 2 wrong usage; 3 the stock may be below its limit already.
     """
-    from stripread.report import decay_answer
-    from stripread.water import Timed, check_no_rise, cover_prior, fit_loss, forecast
+    from stripread.workflow import decay_sum
 
     typed = inputs_at(None)
-    readings = []
-    for text in reading:
-        age, strength = timed(text)
-        aged = typed.exact(age, "time", name=Message("a reading's age"), positive=False)
-        readings.append(
-            Timed(aged, typed.measured(strength, "strength", name=Message("the reading at %(age)s", age=age)))
-        )
-    check_no_rise(readings)
-    if temperature is not None and cover is None:
-        raise WrongUsageError(
-            expected=Message("--cover with --temperature, which changes what a cover lets expect"),
-            found=Message("--temperature alone"),
-            remedy=Message("Say how the tank is covered, or leave the temperature out."),
-        )
-    warm = warmth(typed, temperature)
-    fit = fit_loss(readings, prior=None if cover is None else cover_prior(cover.value, warm))
-    least = typed.maybe_exact(limit, "strength", name=Message("the limit"))
-    hours = None if at is None else typed.exact(at, "time", name=Message("the age asked for"), positive=False)
-    answer = decay_answer(forecast(fit, limit_mg_per_l=least, at=hours), limit=least, at_h=hours)
+    answer = decay_sum(
+        typed,
+        [timed(text) for text in reading],
+        cover=None if cover is None else cover.value,
+        limit=limit,
+        at=at,
+        temperature=temperature,
+    )
     give(answer, typed, command="water decay", json=json)
 
 
