@@ -31,7 +31,7 @@ _FEWEST = 5  # earlier readings from which a point's own scatter is known: ours
 _ALLOWANCE, _LIMIT = 0.5, 5.0
 _LEAST_SPREAD = 0.2  # of what is stated of check standards: ours; closer ones are close by chance
 _CLOCK = timedelta(minutes=5)  # ours: clocks of phones and servers are apart by less
-_KEPT_BACK = timedelta(days=2)  # ours: a photo this old is no longer the water of today
+_KEPT_BACK = timedelta(days=1)  # ours: a photo this old is no longer the water of today
 
 
 # --- the strip and its photo -----------------------------------------------------------------------------------------

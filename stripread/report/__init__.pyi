@@ -92,6 +92,6 @@ from .terminal.water_strong import strong_cautions as strong_cautions
 from .words import Headline as Headline
 from .words import diluted_line as diluted_line
 from .words import error_headline as error_headline
-from .words import next_steps as next_steps
 from .words import pad_words as pad_words
+from .words import steps_of as steps_of
 from .words import verdict_headline as verdict_headline

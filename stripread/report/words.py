@@ -26,21 +26,24 @@ __all__ = [
     "headline_of",
     "next_steps",
     "pad_words",
+    "steps_of",
     "verdict_headline",
     "with_unit",
 ]
 
 Sign = Literal["tick", "triangle", "question", "cross"]
+State = Literal["within", "warned", "low", "high", "out", "undecided", "unjudged", "doubtful", "no-result", "not-read"]
 _SYMBOLS: dict[Sign, str] = {"tick": "✔", "triangle": "▲", "question": "?", "cross": "✘"}
 _OF_THE_SAMPLE = {kind.code for kind in REGISTRY.values() if kind.about == "sample" and kind.severity != "info"}
 
 
 @dataclass(frozen=True, slots=True)
 class Headline:
-    """The verdict: a sign to be drawn and the words beside it."""
+    """The verdict: a sign to be drawn, the words beside it, and which of the verdicts it is."""
 
     sign: Sign
     words: Shown
+    state: State = "unjudged"
 
     @property
     def symbol(self) -> str:
@@ -72,30 +75,30 @@ def headline_of(validity: str, states: Set[str | None], codes: Set[str] = frozen
     ``codes`` are those of its findings: where one warns of the sample, as of a recipe that cannot be, there is no tick.
     """
     if validity == "invalid":
-        return Headline("cross", Message("NO RESULT: do not use this strip"))
-    sign, (plainly, doubtfully) = _water(states)
+        return Headline("cross", Message("NO RESULT: do not use this strip"), "no-result")
+    sign, state, (plainly, doubtfully) = _water(states)
     if validity == "doubtful":
-        return Headline("triangle", doubtfully)
+        return Headline("triangle", doubtfully, "doubtful")
     if sign == "tick" and codes & _OF_THE_SAMPLE:
-        return Headline("triangle", Message("WITHIN RANGE, with a warning"))
-    return Headline(sign, plainly)
+        return Headline("triangle", Message("WITHIN RANGE, with a warning"), "warned")
+    return Headline(sign, plainly, state)
 
 
-def _water(states: Set[str | None]) -> tuple[Sign, tuple[Message, Message]]:
+def _water(states: Set[str | None]) -> tuple[Sign, State, tuple[Message, Message]]:
     if {"above", "below"} <= states:
-        return "triangle", _OUT
+        return "triangle", "out", _OUT
     if "above" in states:
-        return "triangle", _HIGH
+        return "triangle", "high", _HIGH
     if "below" in states:
-        return "triangle", _LOW
+        return "triangle", "low", _LOW
     if "undecided" in states:
-        return "question", _NEAR
-    return ("tick", _WITHIN) if "within" in states else ("question", _UNJUDGED)
+        return "question", "undecided", _NEAR
+    return ("tick", "within", _WITHIN) if "within" in states else ("question", "unjudged", _UNJUDGED)
 
 
 def error_headline(error: StripReadError) -> Headline:
     """Return what to say where there is no measurement."""
-    return Headline("cross", Message("NOT READ: %(trouble)s", trouble=error.title))
+    return Headline("cross", Message("NOT READ: %(trouble)s", trouble=error.title), "not-read")
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,7 +189,21 @@ def strip_words(pad: PadReading) -> Shown | None:
     return Joined((value, format_interval(own.interval, places)), ", ")
 
 
-def next_steps(findings: tuple[Finding, ...], *, most: int = 3) -> tuple[Shown, ...]:
-    """Return what to do next, the most urgent first; findings come worst first."""
-    urgent = [f for f in findings if f.severity != "info" or f.code == "range_undecided"]
-    return tuple(dict.fromkeys(f.advice for f in urgent))[:most]
+def steps_of(verdict: Verdict) -> tuple[Shown, ...]:
+    """Return what a verdict says to do next."""
+    return next_steps(verdict.findings, states={pad.range_state for pad in verdict.pads})
+
+
+def next_steps(
+    findings: tuple[Finding, ...], *, states: Set[str | None] = frozenset(), most: int = 3
+) -> tuple[Shown, ...]:
+    """Return what to do next, the most urgent first; findings come worst first.
+
+    Where a pad that looks too weak may be bleached, that comes before all else: a raised dose would make it worse.
+    """
+    bleached = [f for f in findings if f.code == "possible_bleaching" and "below" in states]
+    first = [
+        Message("Raise no dose yet: strong water bleaches a pad pale. %(advice)s", advice=f.advice) for f in bleached
+    ]
+    urgent = [f for f in findings if (f.severity != "info" or f.code == "range_undecided") and f not in bleached]
+    return tuple(dict.fromkeys([*first, *(f.advice for f in urgent)]))[:most]

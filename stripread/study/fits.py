@@ -160,9 +160,11 @@ def fit_components(
             vc_formula={name: f"0 + C({name})" for name in used},
         )
         fits = [one for method in _SEARCHES if (one := _fitted(model, method)) is not None]
-    if not fits:
+        likely = [(float(one.llf), at) for at, one in enumerate(fits)]  # statsmodels works it out only when asked
+    known = [one for one in likely if np.isfinite(one[0])]
+    if not known:
         return None
-    fitted = max(fits, key=lambda one: float(one.llf))
+    fitted = fits[max(known)[1]]
     found = dict(zip(model.exog_vc.names, (scale**2 * float(v) for v in fitted.vcomp), strict=True))
     return {**{name: found.get(name, 0.0) for name in factors}, "photo": scale**2 * float(fitted.scale)}
 

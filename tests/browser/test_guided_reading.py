@@ -45,7 +45,7 @@ def test_from_the_point_to_the_verdict(open_phone, live):
     assert verdict(page) == "WITHIN RANGE"
     assert page.locator("p.value").inner_text() == "0.37 mg/L"
     assert "95 % interval" in page.locator("main").inner_text()
-    bar = page.get_by_role("img", name=re.compile(r"0\.37 mg.L, .*0\.29 to 0\.45.*expected 0\.22 to 0\.5"))
+    bar = page.get_by_role("img", name=re.compile(r"0\.37 mg.L, .*0\.30 to 0\.45.*expected 0\.22 to 0\.5"))
     assert bar.bounding_box()["width"] > 300  # of 390
     picture_shown(page)
     (reading,) = readings(live)

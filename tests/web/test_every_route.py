@@ -166,7 +166,7 @@ def test_every_answer_carries_the_headers(app, clients, monkeypatch):
     answers += [client.post("/language", content=b"x" * 300_000), client.get("/", headers={"host": "evil.example"})]
     answers += [client.post("/people", headers={"content-type": "multipart/form-data; boundary=b; charset=utf-7"})]
     with monkeypatch.context() as broken:
-        broken.setattr("stripread.web.pages.read.points_of", lambda state: 1 / 0)
+        broken.setattr("stripread.web.pages.read.points_due", lambda *args, **named: 1 / 0)
         failing = TestClient(app, raise_server_exceptions=False, cookies=client.cookies)
         answers.append(failing.get("/read"))
     assert {one.status_code for one in answers} >= {200, 307, 401, 403, 404, 405, 413, 415, 421, 500}

@@ -266,10 +266,11 @@ class TestPhones:
         codes = [from_lan.get(f"/pair/guess-{n}").status_code for n in range(12)]
         assert codes == [403] * 10 + [429] * 2
 
-    def test_the_sign_in_page_names_nobody_to_the_network(self, from_lan, client):
+    def test_the_sign_in_page_names_people_to_paired_phones_alone(self, from_lan, client):
+        assert not any(name in from_lan.get("/sign-in").text for name in PEOPLE)
         code = from_lan.app.state.people.pairing_code(now=datetime.now().astimezone())
         pair(from_lan, code)
-        assert not any(name in from_lan.get("/sign-in").text for name in PEOPLE)
+        assert all(f'value="{name}"' in from_lan.get("/sign-in").text for name in PEOPLE)
 
 
 class TestUploads:
@@ -332,10 +333,10 @@ class TestUploads:
 def test_a_fault_of_ours_shows_no_trace_of_the_code(site, monkeypatch):
     import stripread.web.pages.read as pages
 
-    def broken(state):
+    def broken(*args, **named):
         raise RuntimeError("secret of the code at /somewhere/inside.py")
 
-    monkeypatch.setattr(pages, "points_of", broken)
+    monkeypatch.setattr(pages, "points_due", broken)
     with TestClient(
         create_app(Settings(folder=site, workers=1)), raise_server_exceptions=False, follow_redirects=False
     ) as client:

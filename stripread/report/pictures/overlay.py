@@ -24,8 +24,8 @@ from stripread.report.words import (
     diluted_line,
     error_headline,
     expected_line,
-    next_steps,
     pad_words,
+    steps_of,
     verdict_headline,
 )
 
@@ -81,7 +81,7 @@ def draw_verdict(verdict: Verdict) -> Picture:
             lines.append(_Line(f"expected {expected}", 0.03))
     if reading.dilution is not None:
         lines.append(_Line(f"diluted {diluted_line(verdict, reading.dilution)}", 0.026))
-    footer = [_Line(f"{i}. {step}", 0.03) for i, step in enumerate(next_steps(verdict.findings), start=1)]
+    footer = [_Line(f"{i}. {step}", 0.03) for i, step in enumerate(steps_of(verdict), start=1)]
     footer += [_Line(f"CAUTION: {caution}", 0.024) for caution in verdict.cautions]
     footer.append(_Line(f"{reading.photo}, lot {reading.lot.number}, card {card.card.name}", 0.022))
     return _frame(picture, verdict_headline(verdict), lines, footer)

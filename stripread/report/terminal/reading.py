@@ -19,6 +19,7 @@ from stripread.report.words import (
     expected_line,
     next_steps,
     pad_words,
+    steps_of,
     verdict_headline,
 )
 from stripread.units import two_digits
@@ -39,7 +40,7 @@ def verdict_text(verdict: Verdict, *, photo: str, point: str | None, budget: boo
     if reading.dilution is not None:
         lines.append(_field("diluted", diluted_line(verdict, reading.dilution)))
     lines += [_field("CAUTION", caution) for caution in verdict.cautions]
-    lines += _steps(next_steps(verdict.findings))
+    lines += _steps(steps_of(verdict))
     lines += _findings(verdict.findings)
     taken = "unknown time" if reading.taken_at is None else reading.taken_at.isoformat(sep=" ")
     where = f" at {point}" if point else ""

@@ -9,6 +9,7 @@ from datetime import datetime
 from functools import partial
 from hashlib import sha256
 from typing import Any, BinaryIO
+from urllib.parse import quote
 
 from anyio import to_thread
 from starlette.datastructures import FormData, UploadFile
@@ -25,6 +26,7 @@ from stripread.site import Site, kind_of_lot, load_site, resolve_lot
 from stripread.strip import StripKind
 from stripread.water import parse_dilution, typed_dilution
 from stripread.web.forms import text
+from stripread.web.pages.points_due import next_due, points_due
 from stripread.web.pages.sketches import sketch_for
 from stripread.web.people.people import Person
 from stripread.web.queue.inbox import Inbox, Job
@@ -56,7 +58,9 @@ def read_routes() -> list[Route]:
 @need()
 def choose_point(request: Request, person: Person) -> Response:
     """List the points to read at."""
-    points = points_of(state_of(request))
+    state, now = state_of(request), datetime.now().astimezone()
+    with records_of(state) as records:
+        points = points_due(records, load_site(state.folder), now=now)
     return render(request, "choose_point.html", points=points)
 
 
@@ -138,7 +142,7 @@ def _accept(state: AppState, form: FormData, point: str, person: Person) -> str:
         lot=lot,
         name=f"{now:%Y%m%d-%H%M%S}.photo",
         flushed_s=_seconds(str(form.get("flushed_s", ""))),
-        waited_s=_seconds(str(form.get("waited_s", ""))),
+        waited_s=_seconds(str(form.get("waited_s", "")) or str(form.get("about_s", ""))),
         batch=batch,
         flash=flash is not None,
         diluted=_diluted(form),
@@ -186,13 +190,28 @@ def _digests(photos: Sequence[BinaryIO]) -> str:
 def show_job(request: Request, person: Person) -> Response:
     """Show the verdict, or that it is being read."""
     inbox, job = _job(request, person)
-    answer = inbox.answered(job.id)
+    answer, onward = inbox.answered(job.id), None
+    if answer is not None:
+        with records_of(state_of(request)) as records:
+            site = load_site(state_of(request).folder)
+            onward = next_due(points_due(records, site, now=datetime.now().astimezone()), job.point)
     ahead = None if answer is not None else _ahead(inbox, job.id)
     return render(
         request, "verdict.html", job=job, answer=answer, ahead=ahead, often=_OFTEN,
-        put_off=job.id in state_of(request).queue.put_off,
+        put_off=job.id in state_of(request).queue.put_off, until_s=_until(state_of(request), job.lot),
+        next_name=None if onward is None else onward.point.name,
+        next_href="/" if onward is None else f"/read/{quote(onward.point.name, safe='')}",
         has_picture=inbox.picture(job.id).exists(), picture_of=None if answer is None else _sketch(answer),
     )  # fmt: skip
+
+
+def _until(state: AppState, lot: str) -> float:
+    """Return how long after the dip a strip of a lot may be photographed [s]; 0 where its file is not in order."""
+    try:
+        site = load_site(state.folder)
+        return kind_of_lot(resolve_lot(lot, site), site).dip.read_until_s
+    except StripReadError:
+        return 0.0
 
 
 def _sketch(answer: Mapping[str, Any]) -> str | None:

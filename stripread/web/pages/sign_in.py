@@ -30,7 +30,7 @@ from stripread.web.state import state_of
 
 __all__ = ["sign_in_routes"]
 
-_LONGEST = 80  # signs of a name
+_LONGEST = 80  # characters of a name
 _HOME = frozenset(("127.0.0.1", "::1", "localhost"))
 
 
@@ -88,19 +88,19 @@ async def sign_in(request: Request) -> Response:
         return await _ask(request, visit)
     await check_csrf(request, request.cookies.get(VISIT_COOKIE) or _new_visit())
     form = await form_of(request)
-    name, secret = str(form.get("name", "")), str(form.get("secret", ""))
+    name, secret = str(form.get("name", "")).strip() or str(form.get("who", "")), str(form.get("secret", ""))
     wanted = str(form.get("next", "/"))
     state, called = state_of(request), name.strip().casefold()[:_LONGEST]
     tries, who = state.sign_in_tries, f"{_caller(request)} {called}"
     # The place first: whoever is over its limit adds no names to be remembered.
     if not (state.caller_tries.allow(_caller(request)) and tries.allow(who) and state.name_tries.allow(called)):
-        return await _ask(request, visit, said=wanted, trouble="wait", status=429)
+        return await _ask(request, visit, said=wanted, trouble="wait", status=429, asked=name)
     phone, now = request.cookies.get(DEVICE_COOKIE), datetime.now().astimezone()
     token = await of_people(
         request, lambda people: people.sign_in(name, secret, now=now, phone=phone), limiter=state.hashing
     )
     if token is None:
-        return await _ask(request, visit, said=wanted, trouble="wrong", status=403)
+        return await _ask(request, visit, said=wanted, trouble="wrong", status=403, asked=name)
     tries.forget(who)
     answer = RedirectResponse(_next(wanted), status_code=303)
     answer.set_cookie(SESSION_COOKIE, token, **cookie_options(secure=state_of(request).settings.secure))
@@ -108,13 +108,22 @@ async def sign_in(request: Request) -> Response:
 
 
 async def _ask(
-    request: Request, visit: str, *, said: str | None = None, trouble: str = "", status: int = 200
+    request: Request,
+    visit: str,
+    *,
+    said: str | None = None,
+    trouble: str = "",
+    status: int = 200,
+    asked: str = "",
 ) -> Response:
     """Show the form; ``said`` is what came back with it of where to go on."""
     wanted = _next(request.query_params.get("next") if said is None else said)
-    everybody = () if state_of(request).settings.lan else await of_people(request, lambda people: people.everybody())
+    everybody = await of_people(request, lambda people: people.everybody())  # whoever sees this was let in
     names = [person.name for person in everybody if person.active]
-    page = render(request, "sign_in.html", status=status, csrf=visit, trouble=trouble, next=wanted, names=names)
+    page = render(
+        request, "sign_in.html", status=status, csrf=visit, trouble=trouble, next=wanted, names=names, asked=asked,
+        kept="kept" in request.query_params,
+    )  # fmt: skip
     page.set_cookie(VISIT_COOKIE, visit, **cookie_options(secure=state_of(request).settings.secure))
     return page
 

@@ -6,12 +6,16 @@ __all__ = ["sketch_for"]
 
 # Each is drawn twice in `templates/sketches.html`: as it must not be, and as it should be.
 _SKETCHES = {
-    "whole": ("card_not_found", "several_cards", "mirrored_photo", "card_covered"),
+    "whole": ("card_not_found", "several_cards", "mirrored_photo"),
     "near": ("pad_small", "photo_too_small"),
+    "turned": ("strip_upside_down",),
+    "covered": ("card_covered", "pad_covered"),
+    "glare": ("glare_on_pad", "photo_clipped"),
+    "shadow": ("shadow_edge", "mixed_light"),
     "flat": ("card_bent",),
-    "strip": ("strip_not_found", "strip_upside_down", "pad_count", "pad_covered", "pad_not_seen", "end_by_mark"),
+    "strip": ("strip_not_found", "pad_count", "pad_not_seen", "end_by_mark"),
     "light": (
-        "photo_unfit", "photo_clipped", "photo_dark", "glare_on_pad", "shadow_edge", "mixed_light", "poor_correction",
+        "photo_unfit", "photo_dark", "poor_correction",
     ),
     "still": ("photo_soft",),
     "pair": ("flash_pair", "strip_moved", "flash_weak", "flash_misfit"),

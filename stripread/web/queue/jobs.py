@@ -1,6 +1,7 @@
 """What a worker process does with one job: read, judge with the record, record, draw. No request reaches here."""
 
 from contextlib import suppress
+from dataclasses import replace
 from datetime import datetime, timedelta
 from functools import partial
 from pathlib import Path
@@ -8,18 +9,19 @@ from typing import Any
 
 from stripread.check import Verdict
 from stripread.errors import RecordsError, StripReadError
-from stripread.i18n import Joined, Shown
+from stripread.i18n import Joined, Message, Shown
 from stripread.photo import PhotoFile, decode_photo, open_photo_bytes, suggested_reduction
 from stripread.records import open_site_records
 from stripread.report import (
+    Headline,
     diluted_line,
     draw_closeup,
     draw_plain,
     error_headline,
-    next_steps,
     pad_words,
     proven_words,
     save_picture,
+    steps_of,
     verdict_headline,
 )
 from stripread.site import Site, load_site, resolve_card, resolve_lot
@@ -104,24 +106,35 @@ def _dipped(job: Job, taken_at: datetime | None) -> datetime | None:
 
 
 def _answer(verdict: Verdict, entry: int) -> dict[str, Any]:
-    headline, taken, dilution = verdict_headline(verdict), verdict.reading.taken_at, verdict.reading.dilution
+    headline, taken, dilution = _headline(verdict), verdict.reading.taken_at, verdict.reading.dilution
     return {
         "read": True,
         "entry": entry,
         "sign": headline.sign,
+        "state": headline.state,
         "symbol": headline.symbol,
         "words": kept_message(headline.words),
         "validity": verdict.validity,
         "taken_at": None if taken is None else taken.isoformat(),
         "pads": [_pad(verdict, index) for index in range(len(verdict.pads))],
         "diluted": None if dilution is None else kept_message(diluted_line(verdict, dilution)),
-        "steps": [kept_message(step) for step in (*_asked_in_vain(verdict), *next_steps(verdict.findings))],
+        "steps": [kept_message(step) for step in (*_asked_in_vain(verdict), *steps_of(verdict))],
         "findings": [
             {"code": f.code, "severity": f.severity, **kept}
             for f, kept in zip(verdict.findings, kept_findings(verdict.findings), strict=True)
         ],
         "cautions": list(map(kept_message, verdict.cautions)),
     }
+
+
+def _headline(verdict: Verdict) -> Headline:
+    """Return the verdict; where the photo's time is not of today there is no tick: it may be another sample's."""
+    headline, taken = verdict_headline(verdict), verdict.reading.taken_at
+    if headline.sign != "tick" or taken is None or not any(f.code == "clock_wrong" for f in verdict.findings):
+        return headline
+    day = taken.date().isoformat()
+    words = Message("%(verdict)s, but the photo is of %(day)s: is it this sample?", verdict=headline.words, day=day)
+    return replace(headline, sign="question", words=words, state="undecided")
 
 
 def _asked_in_vain(verdict: Verdict) -> list[Shown]:
@@ -151,6 +164,7 @@ def _refusal(error: StripReadError) -> dict[str, Any]:
     return {
         "read": False,
         "sign": headline.sign,
+        "state": headline.state,
         "symbol": headline.symbol,
         "words": kept_message(headline.words),
         "code": error.code,

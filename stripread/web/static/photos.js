@@ -5,6 +5,7 @@ import { one, tell } from "./sheet.js";
 const STALLED = 30000;  // ms without a byte sent or an answer; a slow network that still moves is not cut off
 const BUSY = [408, 429, 500, 502, 503, 504];  // the photo is good: try again
 const SIGNED_OUT = [401, 403];  // it stays here and is sent after signing in
+const REPLACED = "replaced";  // by another photo, while it was on its way
 const NO_PHOTO = [413, 415];  // no server would ever take it
 
 function store() {
@@ -30,6 +31,8 @@ const drop = (key) => inStore("readwrite", (s) => s.delete(key)).catch(() => {})
 const allOf = async (who) => ((await inStore("readonly", (s) => s.getAll()).catch(() => [])) || [])
   .filter((kept) => kept.who === who);
 
+const stops = new WeakMap();  // of what is on its way: how to end that
+
 const newKey = () => [...crypto.getRandomValues(new Uint8Array(16))].map((b) => b.toString(16).padStart(2, "0")).join("");
 
 function send(kept, csrf, progress) {
@@ -43,7 +46,9 @@ function send(kept, csrf, progress) {
     request.setRequestHeader("accept", "application/json");
     request.setRequestHeader("x-csrf-token", csrf);
     let heard = performance.now();
-    const stop = () => request.abort(), watch = setInterval(() => { if (performance.now() - heard > STALLED) stop(); }, 1000);
+    const stop = () => request.abort();
+    stops.set(kept, stop);
+    const watch = setInterval(() => { if (performance.now() - heard > STALLED) stop(); }, 1000);
     addEventListener("offline", stop);
     request.upload.onprogress = (e) => {
       heard = performance.now();
@@ -68,6 +73,7 @@ async function sendUntilThere(kept, csrf, box, isKept) {
       await drop(kept.key);
       return answer.page;
     } catch (status) {
+      if (kept.replaced) throw REPLACED;
       if (status && !BUSY.includes(status)) throw status;
       tell(say, !isKept ? say.dataset.unkept : status ? say.dataset.busy : say.dataset.again);
       await new Promise((on) => { setTimeout(on, 1000 * wait); addEventListener("online", on, { once: true }); });
@@ -94,6 +100,16 @@ function fill(kept, form) {
 export function keepUploads(form) {
   const key = form.elements.key, who = form.dataset.who;
   let before = null;  // a kept photo that was sent to another point and refused there
+  let underWay = null;
+  form.elements.photo.addEventListener("change", () => {  // before the guide hears of it, which may send at once
+    if (!underWay) return;
+    underWay.replaced = true;
+    stops.get(underWay)?.();
+    drop(underWay.key);
+    underWay = null;
+    one(".sending", form).hidden = true;
+    one(".send", form).disabled = false;
+  });
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
     one(".send", form).disabled = true;
@@ -101,14 +117,15 @@ export function keepUploads(form) {
     const csrf = form.elements.csrf.value, photo = form.elements.photo.files[0];
     const flash = form.elements.flash.files[0] || null;
     const fields = [...new FormData(form)].filter(([name]) => !["photo", "flash", "csrf"].includes(name));
-    const kept = { key: key.value, who, action: form.getAttribute("action"), fields, photo, flash };
+    const kept = underWay = { key: key.value, who, action: form.getAttribute("action"), fields, photo, flash };
     const isKept = await keep(kept);
     if (before) await drop(before.key);
     try {
       location.assign(await sendUntilThere(kept, csrf, one(".sending", form), isKept));
     } catch (status) {
+      if (status === REPLACED) return;
       if (SIGNED_OUT.includes(status)) {
-        location.assign(`/sign-in?next=${encodeURIComponent(location.pathname)}`);
+        location.assign(`/sign-in?kept&next=${encodeURIComponent(location.pathname)}`);
         return;
       }
       if (NO_PHOTO.includes(status)) await drop(kept.key);

@@ -1,7 +1,7 @@
 // What the page does better with a script: timers, an upload that survives a lost network, looking for an answer.
 
+import { guide, offerRetake } from "./guide.js";
 import { keepUploads, sendLeftOver } from "./photos.js";
-import { countTimers } from "./timers.js";
 
 export const one = (selector, within = document) => within.querySelector(selector);
 
@@ -42,9 +42,24 @@ if (back && history.length > 1) {
   back.hidden = false;
   back.addEventListener("click", () => history.back());
 }
-const upload = one("[data-upload]"), awaited = one("[data-await]"), leftOver = one(".kept");
+// A caution that was read once on this phone is folded from then on; its heading stays.
+document.querySelectorAll("details[data-seen]").forEach((caution) => {
+  const name = `stripread-seen-${caution.dataset.seen}`;
+  try { caution.open = !localStorage.getItem(name); localStorage.setItem(name, "yes"); } catch { /* no store: shown in full */ }
+});
+const letters = one(".letters");
+if (letters) {
+  letters.hidden = false;
+  letters.addEventListener("click", () => {
+    const secret = one("#secret");
+    secret.inputMode = "text";
+    secret.focus();
+  });
+}
+const upload = one("[data-upload]"), awaited = one("[data-await]"), leftOver = one(".kept"), retake = one(".retake");
 // Gone back to: a reading begins afresh, while a form keeps what was typed into it.
 if (upload || awaited) addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });
-if (upload) { countTimers(upload); keepUploads(upload); }
+if (upload) { keepUploads(upload); guide(upload); }
 if (awaited) awaitAnswer(awaited);
 if (leftOver) sendLeftOver(leftOver);
+if (retake) offerRetake(retake);
