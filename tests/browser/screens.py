@@ -11,7 +11,7 @@ from typing import Any
 
 from stripread.web import People
 from stripread.web.queue.inbox import Inbox, Job
-from tests.browser.live import ANSWER_S, SAMPLES, Live, picture_shown, send_photo
+from tests.browser.live import ANSWER_S, SAMPLES, Live, picture_shown, send_photo, turn_to
 
 Act = Callable[[Any, Live], None]
 
@@ -47,7 +47,7 @@ class Screen:
 
 def _wrong_pin(page: Any, live: Live) -> None:
     page.goto("/sign-in")
-    page.locator("#name").fill("Ines")
+    page.locator("input[name=who][value=Ines]").check()
     page.locator("#secret").fill("wrong-111")
     page.locator("button.main").click()
     page.get_by_role("alert").wait_for()
@@ -55,8 +55,34 @@ def _wrong_pin(page: Any, live: Live) -> None:
 
 def _dipping(page: Any, live: Live) -> None:
     page.goto("/read/bench 1")
+    turn_to(page, "dip")
     page.locator('[data-timer="dip"] button').click()
     page.locator(".say:not(:empty)").wait_for()
+
+
+def _flushing(page: Any, live: Live) -> None:
+    page.goto("/read/bench 1")
+    turn_to(page, "flush")
+    page.locator('[data-timer="flush"] button').click()
+    page.locator(".say:not(:empty)").wait_for()
+
+
+def _step(name: str) -> Act:
+    def act(page: Any, live: Live) -> None:
+        page.goto("/read/bench 1")
+        turn_to(page, name)
+
+    return act
+
+
+def _photo_now(page: Any, live: Live) -> None:
+    """Show the count in its window: its dip lies as far back as needed."""
+    page.goto("/read/bench 1")
+    page.evaluate(
+        "sessionStorage.setItem('stripread-dip', JSON.stringify({ at: Date.now() - 20000, where: location.pathname }))"
+    )
+    page.goto("/read/bench 1?retake")
+    page.locator('.count[data-state="now"]').wait_for()
 
 
 def _waiting(page: Any, live: Live) -> None:
@@ -234,7 +260,12 @@ SCREENS = (
     Screen("pair", "/pair/{code}", None, _pair),
     Screen("points", "/read", "Ines", "/read"),
     Screen("guide", "/read/{point}", "Ines", "/read/bench 1"),
+    Screen("guide-flush", "/read/{point}", "Ines", _step("flush")),
+    Screen("guide-flushing", "/read/{point}", "Ines", _flushing),
+    Screen("guide-dip", "/read/{point}", "Ines", _step("dip")),
     Screen("guide-dipping", "/read/{point}", "Ines", _dipping),
+    Screen("guide-photo-now", "/read/{point}", "Ines", _photo_now),
+    Screen("guide-photo", "/read/{point}", "Ines", _step("photo")),
     Screen("guide-strong", "/read/{point}", "Ines", "/read/tank"),
     Screen("guide-looking-on", "/read/{point}", "Gus", "/read/bench 1"),
     Screen("being-read", "/jobs/{job}", "Ines", _waiting),

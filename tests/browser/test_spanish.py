@@ -13,23 +13,24 @@ def test_a_strip_is_read_in_spanish(open_phone):
     page = open_phone(locale="es-MX")
     page.clock.install()
     page.goto("/read")
-    page.get_by_label("Nombre").fill("Ines")
+    page.get_by_role("radio", name="Ines").check()
     page.get_by_label("PIN o contraseña").fill(SECRET)
     page.get_by_role("button", name="Entrar").tap()
     page.get_by_role("link", name=re.compile("bench 1")).tap()
+    page.get_by_role("button", name="Tengo esta tira").tap()
     page.get_by_role("button", name="Empezar a purgar").tap()
     page.clock.run_for(62_000)
     page.get_by_role("button", name="Sumergir ahora").tap()
     page.get_by_text("En el agua").wait_for()
     page.clock.run_for(20_000)
-    page.get_by_text("Tome la foto ahora").wait_for()
+    page.get_by_role("button", name="HAGA LA FOTO AHORA").wait_for()
     page.locator("#photo").set_input_files(SAMPLES / "line-good.jpg")
-    page.get_by_role("button", name="Enviar y leer").tap()
     assert verdict(page) == "DENTRO DEL INTERVALO"
     assert page.locator('main [lang="en"]').count() == 0  # its findings too
     said = page.locator("main").inner_text()
     assert "dióxido de cloro · intervalo del 95 % de 0," in said
     assert "se esperaba de 0,22 a 0,5 mg/L" in said
+    page.get_by_text("Más que hacer aquí").tap()
     page.get_by_role("link", name="Leer otra vez aquí").tap()
     page.locator("#photo").set_input_files(SAMPLES / "no-strip.jpg")
     page.get_by_role("button", name="Enviar y leer").tap()

@@ -8,11 +8,13 @@ from made_readings import LINE, STOCK, made_pad, made_reading, over, under
 from stripread.check import Verdict, check_reading
 from stripread.errors import StripNotFoundError
 from stripread.findings import Finding, make_finding
+from stripread.i18n import Message
 from stripread.lot import Lot
 from stripread.measure import StripMeasurement
 from stripread.read import PadReading, Reading
-from stripread.report import error_text, next_steps, verdict_headline, verdict_text
+from stripread.report import error_text, verdict_headline, verdict_text
 from stripread.report.terminal.reading import budget_table
+from stripread.report.words import next_steps
 from stripread.units import format_interval, format_number, places_for, probability_in_words
 from tests.listed import each
 
@@ -167,3 +169,12 @@ def test_lots_with_no_loq_are_shown_without_a_number():
 
     lot: Lot = made_reading(made_pad(0.28, 0.02), loq=None).lot
     assert "LOQ  none: made up" in lot_text(lot)
+
+
+def test_where_a_pale_pad_may_be_bleached_that_is_said_before_the_dose_is_raised():
+    told = make_finding("possible_bleaching", Message("alike"), advice=Message("Dilute 1 in 10."), severity="info")
+    low = make_finding("out_of_range", Message("below"), advice=Message("Raise the dose."))
+    first, second = next_steps((low, told), states={"below"})
+    assert str(first) == "Raise no dose yet: strong water bleaches a pad pale. Dilute 1 in 10."
+    assert str(second) == "Raise the dose."
+    assert [str(step) for step in next_steps((low, told), states={"above"})] == ["Raise the dose."]

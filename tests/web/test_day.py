@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 from starlette.testclient import TestClient
 
-from stripread.records import Stamp, open_records
+from stripread.records import Point, Stamp, open_records
 from stripread.web import Settings, create_app
 from tests.unit.made_records import made_pad, made_payload
 from tests.web.conftest import sign_in
@@ -177,3 +177,41 @@ def test_whoever_looks_after_several_sites_sees_them_in_one_view(site, tmp_path)
         sign_in(client, "Sol")
         page = client.get("/").text
         assert "bench 1" in page[page.index("South of") :]
+
+
+def test_one_sentence_tells_how_the_points_stand_and_the_worst_comes_first(signed_in, site):
+    enter(site, 220.0, point="tank", sample="stock")
+    enter(site, 0.30, days=3)
+    enter(site, 0.06, state="below", days=2)
+    enter(site, 0.05, state="below")
+    since = (datetime.now().astimezone() - timedelta(days=2)).strftime("%Y-%m-%d")
+    for name in ("Gus", "Ines"):
+        page = signed_in(name).get("/").text
+        sentence = re.search(r'<p class="sentence">(.*?)</p>', page, re.DOTALL)[1]
+        assert f"1 of 2 in order; bench 1 too low since {since}" in sentence
+        assert page.index('href="/points/bench%201"') < page.index('href="/points/tank"')
+    assert page.count('class="spark"') == 1  # of one reading no line is drawn
+
+
+def test_a_point_that_nobody_read_for_days_is_not_in_order(signed_in, site):
+    enter(site, 0.30, days=5)
+    enter(site, 220.0, point="tank", sample="stock")
+    page = signed_in("Gus").get("/").text
+    assert "1 of 2 in order; bench 1 not read since" in page
+    enter(site, 0.30)
+    assert "All 2 points are in order." in signed_in("Gus").get("/").text
+
+
+def test_forty_points_are_a_short_page(signed_in, site):
+    with open_records(site) as records:
+        for order in range(38):
+            point = Point(name=f"outlet {order}", sample="line", line="west", order=order, flush_min=1.0)
+            records.add_point(point, Stamp(at=datetime.now().astimezone(), who="Sol"))
+    for order in range(38):
+        for days in (2, 1, 0):
+            enter(site, 0.30, point=f"outlet {order}", days=days)
+    answer = signed_in("Gus").get("/")
+    assert "38 of 40 in order;" in answer.text
+    assert "bench 1 never read" in answer.text
+    assert answer.text.count('class="spark"') == 38
+    assert len(answer.content) < 60_000

@@ -12,22 +12,21 @@ from starlette.routing import Route
 from stripread.errors import StripReadError
 from stripread.i18n import Message, Reader
 from stripread.records import (
-    Course,
     Due,
     Point,
     ReadingFilter,
     RecordedReading,
-    Records,
     Trend,
-    course_of,
+    action_standings,
     due_today,
     open_site_records,
     trend_of,
 )
-from stripread.report import Headline, figure_png, new_figure, plot_trend, reading_headline
+from stripread.report import figure_png, new_figure, plot_trend
 from stripread.site import Site, load_site
 from stripread.web.forms import chosen, text
 from stripread.web.language import language_of
+from stripread.web.pages.overview import overview_of
 from stripread.web.people.people import Person
 from stripread.web.queue.exclusive import DRAWING
 from stripread.web.render import render
@@ -39,8 +38,6 @@ __all__ = ["day_routes"]
 
 _SPANS = ("7", "30", "90", "365")  # days that a trend may show
 _SPAN = "30"
-_LATELY, _LATEST = timedelta(days=30), 10  # readings before the latest one that tell where a point goes: ours
-_FEW = 5
 _SIZE_IN, _DPI = (4.4, 3.8), 200  # for a phone held upright
 
 
@@ -53,32 +50,23 @@ def day_routes() -> list[Route]:
     ]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _At:
-    """A point and the latest reading there, with its verdict."""
-
-    name: str
-    point: Point | None  # None where readings name a point that was never entered
-    reading: RecordedReading | None
-    headline: Headline | None
-    course: Course | None
-    latest: tuple[RecordedReading, ...]  # a few, the earliest first, where no course may be told
-
-
 @need()
 def today(request: Request, person: Person) -> Response:
     """Show what is due, the most urgent first, and the points."""
     now = datetime.now().astimezone()
     state = state_of(request)
+    site = load_site(state.folder)
     with records_of(state) as records:
-        site = load_site(state.folder)
-        latest = records.latest_by_point(site.main_analytes)
-        known = {point.name: point for point in records.points_in_order()}
-        due = () if person.role == "grower" else due_today(records, site, now=now)
-        names = [*known, *sorted(latest.keys() - known.keys())]
-        points = [_at(records, name, known.get(name), latest.get(name)) for name in names]
+        overview = overview_of(records, site, now=now)
+        due = due_today(records, site, now=now)
+        actions = sum(one.done is None for one in action_standings(records))
+    if person.role == "grower":
+        due = ()
     others = () if person.role == "technician" else [_other(folder, now) for folder in state.settings.also]
-    return render(request, "today.html", due=due, points=points, looks_on=person.role == "grower", others=others)
+    return render(
+        request, "today.html", due=due, overview=overview, actions=actions, looks_on=person.role == "grower",
+        others=others,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,20 +86,6 @@ def _other(folder: Path, now: datetime) -> _Other:
     except StripReadError as error:  # one site that is damaged does not hide this one
         return _Other(name=folder.name, trouble=error)
     return _Other(name=site.name, due=tuple(one for one in due if one.urgency != "done"))
-
-
-def _at(records: Records, name: str, point: Point | None, reading: RecordedReading | None) -> _At:
-    if reading is None:
-        return _At(name=name, point=point, reading=None, headline=None, course=None, latest=())
-    wanted = ReadingFilter(
-        point=name, sample=reading.sample, analyte=reading.main.analyte, since=reading.when - _LATELY
-    )
-    found = records.readings(wanted, limit=_LATEST)
-    course = course_of(found)
-    few = tuple(reversed(found[:_FEW])) if course is None and len(found) > 1 else ()
-    return _At(
-        name=name, point=point, reading=reading, headline=reading_headline(reading), course=course, latest=few
-    )  # fmt: skip
 
 
 @need()

@@ -90,7 +90,7 @@ function sendPlainly(kept, form) {
 
 function fill(kept, form) {
   for (const name of ["photo", "flash"]) {
-    if (!kept[name]) continue;
+    if (!kept[name] || !form.elements[name]) continue;
     const files = new DataTransfer();
     files.items.add(new File([kept[name]], name, { type: kept[name].type }));
     form.elements[name].files = files.files;
@@ -115,7 +115,7 @@ export function keepUploads(form) {
     one(".send", form).disabled = true;
     key.value = newKey();
     const csrf = form.elements.csrf.value, photo = form.elements.photo.files[0];
-    const flash = form.elements.flash.files[0] || null;
+    const flash = form.elements.flash?.files[0] || null;
     const fields = [...new FormData(form)].filter(([name]) => !["photo", "flash", "csrf"].includes(name));
     const kept = underWay = { key: key.value, who, action: form.getAttribute("action"), fields, photo, flash };
     const isKept = await keep(kept);
@@ -140,7 +140,9 @@ export function keepUploads(form) {
     button.hidden = false;
     button.addEventListener("click", () => {
       fill(before, form);
-      tell(one(".chosen", form), one(".chosen", form).dataset.chosen);
+      form.elements.photo.dispatchEvent(new Event("change"));
+      const waited = before.fields.find(([name]) => name === "waited_s");
+      form.elements.waited_s.value = waited ? waited[1] : "";
     });
   });
 }
