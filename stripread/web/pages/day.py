@@ -65,7 +65,7 @@ def today(request: Request, person: Person) -> Response:
     others = () if person.role == "technician" else [_other(folder, now) for folder in state.settings.also]
     return render(
         request, "today.html", due=due, overview=overview, actions=actions, looks_on=person.role == "grower",
-        others=others,
+        others=others, today=now.date().isoformat(),
     )  # fmt: skip
 
 
