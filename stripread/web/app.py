@@ -3,7 +3,6 @@
 import contextlib
 import socket
 from collections.abc import AsyncIterator
-from importlib import resources
 from urllib.parse import urlsplit
 
 from starlette.applications import Starlette
@@ -11,8 +10,6 @@ from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
-from starlette.routing import Mount
-from starlette.staticfiles import StaticFiles
 
 from stripread.errors import StripReadError
 from stripread.web.pages.calibrate import calibrate_routes
@@ -45,6 +42,7 @@ from stripread.web.security import GuardHeaders, KnownHost, LimitBody, guard_hea
 from stripread.web.sent_form import CloseForm
 from stripread.web.settings import Settings
 from stripread.web.state import new_state, state_of
+from stripread.web.static_files import static_routes
 
 __all__ = ["create_app"]
 
@@ -97,7 +95,7 @@ def create_app(settings: Settings) -> Starlette:
             *tank_routes(),
             *store_routes(),
             *more_routes(),
-            Mount("/static", StaticFiles(directory=str(resources.files("stripread.web") / "static"))),
+            *static_routes(),
         ],
         middleware=[
             Middleware(GuardHeaders, secure=settings.secure),

@@ -14,6 +14,7 @@ from stripread.units import System, kept_shown, lower_end, tell_line_flow, tell_
 from stripread.web.language import language_of
 from stripread.web.security import CSRF_FIELD
 from stripread.web.state import state_of
+from stripread.web.static_files import static_address
 from stripread.web.units import units_of
 
 __all__ = ["render"]
@@ -39,6 +40,7 @@ def render(request: Request, template: str, *, status: int = 200, **facts: Any) 
             units=reader.units,
             path=request.url.path,
             site=state.site_name,
+            static=static_address(),
             person=None if session is None else session.person,
             csrf=facts.pop("csrf", "" if session is None else session.csrf),
             csrf_field=CSRF_FIELD,

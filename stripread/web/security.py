@@ -42,7 +42,7 @@ SESSION_COOKIE, DEVICE_COOKIE, VISIT_COOKIE = "stripread_session", "stripread_ph
 CSRF_FIELD = "csrf"
 _HEADERS = {
     "content-security-policy": "default-src 'none'; img-src 'self' data: blob:; style-src 'self'; script-src 'self'; "
-    "connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
+    "connect-src 'self'; manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
     "x-content-type-options": "nosniff",
     "x-frame-options": "DENY",
     "referrer-policy": "same-origin",

@@ -328,6 +328,9 @@ SCREENS = (
 )
 # Pictures, files and what a script asks for; the report has a look of its own.
 NO_SCREEN = {
+    "/app.webmanifest",
+    "/favicon.ico",
+    "/worker.js",
     "/card/card.pdf",
     "/jobs/{job}/picture",
     "/jobs/{job}/state",

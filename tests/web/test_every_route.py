@@ -25,7 +25,8 @@ from tests.web.test_read import answer
 
 ANYBODY, ALL, WORK, OFFICE = "anybody", "technician supervisor grower", "technician supervisor", "supervisor"
 PAGES = {
-    "/pair/{code}": ANYBODY, "/sign-in": ANYBODY,
+    "/pair/{code}": ANYBODY, "/sign-in": ANYBODY, "/favicon.ico": ANYBODY, "/app.webmanifest": ANYBODY,
+    "/worker.js": ANYBODY,
     "/": ALL, "/read": ALL, "/read/{point}": ALL, "/jobs/{job}": ALL, "/jobs/{job}/state": ALL,
     "/jobs/{job}/picture": ALL, "/points/{name:path}": ALL, "/points/{name:path}/figure.png": ALL, "/log": ALL,
     "/log/{entry:int}": ALL, "/log/{entry:int}/photos/{sha256}": ALL, "/more": ALL, "/more/report": ALL,

@@ -36,6 +36,12 @@ function awaitAnswer(place) {
   setTimeout(look, 500);
 }
 
+// Only over HTTPS or on this machine, and where the browser has one.
+if (navigator.serviceWorker) {
+  navigator.serviceWorker.register("/worker.js").catch(() => {});
+  const out = one('form[action="/sign-out"]');
+  if (out) out.addEventListener("submit", () => navigator.serviceWorker.controller?.postMessage("forget"));
+}
 document.documentElement.classList.add("scripted");
 const back = one(".back");
 if (back && history.length > 1) {
