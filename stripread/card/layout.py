@@ -14,7 +14,7 @@ import tomli_w
 from stripread.card.spectra import spectra_disagreement, unusable_wavelengths
 from stripread.colour import LARGEST_DISAGREEMENT
 from stripread.errors import CardFileError
-from stripread.files import TomlTable, read_toml
+from stripread.files import TomlTable, read_toml, write_file
 from stripread.geometry import Float, Rect
 from stripread.i18n import Message
 
@@ -252,4 +252,4 @@ def save_card(card: CardLayout, path: Path) -> None:
     # A spectrum on one line; the writer would give each number a line of its own.
     spectra = [f"spectrum = {list(p.spectrum)}\n" if p.spectrum else "" for p in card.patches]
     patches = [f"[[patch]]\n{table.rstrip()}\n{line}" for table, line in zip(tables, spectra, strict=True)]
-    path.write_text(head + "\n".join(patches), encoding="utf-8")
+    write_file(path, head + "\n".join(patches))

@@ -15,6 +15,7 @@ import numpy as np
 
 from stripread import __version__
 from stripread.errors import KindFileError, LotFileError
+from stripread.files import write_file
 from stripread.geometry import Float
 from stripread.i18n import Message, Verbatim
 from stripread.lot.chart_curve import METHOD as CHART_METHOD
@@ -148,7 +149,7 @@ def save_lot(lot: Lot, path: Path) -> None:
         data["like"] = lot.like
     if lot.strip_kind is not None:
         data["strip_kind"] = kind_to_data(lot.strip_kind)
-    path.write_text(json.dumps(data, indent=1) + "\n", encoding="utf-8")
+    write_file(path, json.dumps(data, indent=1) + "\n")
 
 
 def _condition_to_json(condition: Condition) -> dict[str, Any]:

@@ -20,6 +20,7 @@ from .chain.entries import TankEvent as TankEvent
 from .chain.entries import from_payload as from_payload
 from .chain.entries import to_payload as to_payload
 from .chain.files import KEPT as KEPT
+from .chain.files import clean_folders as clean_folders
 from .chain.files import hash_file as hash_file
 from .chain.files import read_kept as read_kept
 from .chain.files import unfinished_files as unfinished_files

@@ -1,8 +1,5 @@
 from .analytes import Analyte as Analyte
 from .events import EventType as EventType
-from .files import UNFINISHED as UNFINISHED
-from .files import replace_file as replace_file
-from .files import sync_folder as sync_folder
 from .schedule import PointSchedule as PointSchedule
 from .schedule import Schedule as Schedule
 from .site import Expectation as Expectation

@@ -9,9 +9,9 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from stripread.errors import RecordsError
+from stripread.files import write_file
 from stripread.i18n import Message, Verbatim
 from stripread.records.chain.canonical import FIRST_PREVIOUS
-from stripread.site import replace_file
 
 __all__ = ["HEAD", "NO_HEAD", "Head", "keep_head", "load_head"]
 
@@ -65,4 +65,4 @@ def keep_head(folder: Path, head: Head) -> None:
     with suppress(OSError, RecordsError):
         before = load_head(folder)
         if before is None or before.count < head.count:
-            replace_file(folder / HEAD, json.dumps(asdict(head)).encode() + b"\n")
+            write_file(folder / HEAD, json.dumps(asdict(head)).encode() + b"\n")

@@ -5,9 +5,10 @@ from dataclasses import replace
 from datetime import datetime
 
 from stripread.errors import SiteError, WrongUsageError
+from stripread.files import write_file
 from stripread.i18n import Message, Verbatim
 from stripread.records import Draft, Records, Stamp
-from stripread.site import Site, add_name, load_site, replace_file
+from stripread.site import Site, add_name, load_site
 from stripread.web.calibration.drafts import CalibrationDraft, Drafts
 from stripread.web.calibration.fits import Fit
 from stripread.web.calibration.fitting import series_csv, series_of
@@ -112,8 +113,8 @@ def _make_lot(records: Records, drafts: Drafts, draft: CalibrationDraft, fit: Fi
         )
     file.parent.mkdir(parents=True, exist_ok=True)
     rows = series_of(draft, drafts.folder(draft.id))
-    replace_file(file.parent / "series.csv", series_csv(rows, beside=file.parent).encode("utf-8"))
-    replace_file(file, data)
+    write_file(file.parent / "series.csv", series_csv(rows, beside=file.parent).encode("utf-8"))
+    write_file(file, data)
     _, entry = keep_lot(records, file, number, fit.lot.kind)
     entry = replace(entry, payload={**entry.payload, "accepted_by": stamp.who, "draft": draft.id})
     records.append([], stamp, first_if_new=[entry])

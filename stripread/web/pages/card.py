@@ -12,9 +12,10 @@ from starlette.routing import Route
 
 from stripread.card import CardLayout, PageName, design_card, draw_card, enrol_card, load_card, save_card
 from stripread.errors import SiteError, StripReadError
+from stripread.files import write_file
 from stripread.i18n import Message
 from stripread.records import Draft, Records, Stamp
-from stripread.site import Site, add_name, load_site, replace_file, resolve_card
+from stripread.site import Site, add_name, load_site, resolve_card
 from stripread.web.calibration.accept import check_number
 from stripread.web.forms import calendar_day, needed, sent_file, text
 from stripread.web.people.people import Person
@@ -103,8 +104,8 @@ def _keep(records: Records, name: str, card: bytes, measured: bytes, stamp: Stam
             remedy=Message("Choose another name."),
         )
     path.parent.mkdir(parents=True, exist_ok=True)
-    replace_file(path.with_name("measured.txt"), measured)
-    replace_file(path, card)
+    write_file(path.with_name("measured.txt"), measured)
+    write_file(path, card)
     ref = records.keep("card", card, f"{name}.toml", suffix=".toml")
     payload = {"name": name, "measured_sha256": hashlib.sha256(measured).hexdigest(), "enrolled_by": stamp.who}
     entry = Draft(kind="card_print", payload=payload, subject=name, files=(ref,))
