@@ -77,6 +77,7 @@ VOCABULARY = (
     Message("narrow table"),
     Message("head missing"),
     Message("check lost"),
+    Message("not accepted"),
     # months, as reports have them
     Message("Jan"),
     Message("Feb"),

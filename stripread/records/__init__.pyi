@@ -1,3 +1,11 @@
+from .acceptance import AcceptedFile as AcceptedFile
+from .acceptance import FileSort as FileSort
+from .acceptance import Standing as Standing
+from .acceptance import accepted_files as accepted_files
+from .acceptance import card_hash as card_hash
+from .acceptance import hash_now as hash_now
+from .acceptance import is_accepted as is_accepted
+from .acceptance import kind_of_acceptance as kind_of_acceptance
 from .chain.canonical import parse_offset as parse_offset
 from .chain.canonical import parse_utc as parse_utc
 from .chain.canonical import utc_text as utc_text

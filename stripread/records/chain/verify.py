@@ -12,6 +12,7 @@ from sqlalchemy import Connection, Table, func, or_, select
 
 from stripread.errors import RecordsError
 from stripread.i18n import Message, Shown, Verbatim, plural
+from stripread.records.acceptance import changed_files
 from stripread.records.chain.canonical import entry_hash
 from stripread.records.chain.chain import rows_in_order
 from stripread.records.chain.files import KEPT, hash_file, kept_files, unfinished_files
@@ -28,7 +29,7 @@ _CHUNK = 500
 
 Fault = Literal[
     "changed", "removed", "inserted", "cut off", "rewritten", "file changed", "file removed", "narrow table",
-    "head missing", "check lost",
+    "head missing", "check lost", "not accepted",
 ]  # fmt: skip
 
 
@@ -124,6 +125,8 @@ def verify_records(
                 Message("entry %(seq)s", seq=seq),
                 Message("its row in %(file)s is gone or says something else", file=name),
             )
+        for path, found in changed_files(connection, records.folder):
+            tally.add("not accepted", Verbatim(path), found)
         orphans, orphan_count = _orphans(connection, records.folder)
     if kept is None and head.count:
         tally.add(

@@ -64,7 +64,7 @@ from stripread.simulate.season.script import (
     season_points,
 )
 from stripread.simulate.series import STRIP_SCATTER, demo_conditions
-from stripread.site import Site, load_site
+from stripread.site import Site, load_site, resolve_card
 from stripread.strip import load_kind
 from stripread.units import Measured as Amount
 from stripread.water import expected_generation, load_sachet, parse_dilution
@@ -74,6 +74,8 @@ from stripread.workflow import (
     RecordedSample,
     ResolvedInputs,
     SampleContext,
+    accept_card_file,
+    accept_lot_file,
     parse_entered,
     read_and_record_sample,
     read_check,
@@ -218,6 +220,11 @@ class _Player:
     def begin(self) -> None:
         for point in season_points():
             self.records.add_point(point, _stamp(_BEGUN))
+        for number in (*LOTS.values(), OLD_LOT):
+            inputs = self._with(number)
+            accept_lot_file(self.records, inputs.lot, inputs.lot_file, _stamp(_BEGUN))
+        for name, file in self.site.cards.items():
+            accept_card_file(self.records, resolve_card(name, self.site), file, _stamp(_BEGUN))
 
     def play(self, event: Event | Duty) -> None:
         match event:
