@@ -252,6 +252,10 @@ _KINDS = (
     FindingKind("clock_wrong", "warning",
                 Message("The photo's time cannot be right."),
                 Message("Set the phone's clock, and photograph the strip again within its read window.")),
+    FindingKind("clock_stepped", "warning",
+                Message("The computer's clock was set back, or far ahead, since the last entry of the record."),
+                Message("Set the clock of the machine that keeps the record, then read again. Correct what was entered "
+                        "while it was wrong.")),
     FindingKind("flush_not_kept", "warning",
                 Message("The outlet was flushed for less time than its point asks."),
                 Message("What stood in the pipe was read. Flush for the whole time, then dip a new strip.")),

@@ -1,3 +1,4 @@
+from .clock import clock_step as clock_step
 from .conformity import judged_state as judged_state
 from .conformity import measured_within as measured_within
 from .control_chart import individuals_chart as individuals_chart

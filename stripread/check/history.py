@@ -163,6 +163,8 @@ class History:
         SHA-256 of the photos that are in the record already, and where each was used.
     not_over : Shown or None
         An event of the point's line whose checks are not all ticked, and which are not.
+    clock_step : Shown or None
+        How far ``now`` lies before the last entry of the record, or too far after it.
     checks : tuple of float, or None
         Scores of the lot's check standards that count (`normal_score`), oldest first; None where the record keeps no
         checks at all.
@@ -182,6 +184,7 @@ class History:
     forecast: Forecast | None = None
     line: Line | None = None
     not_over: Shown | None = None
+    clock_step: Shown | None = None
 
 
 def _strength(value: float, u: float, freedom: float, quantiles: tuple[float, ...] | None) -> Measured:

@@ -78,6 +78,8 @@ VOCABULARY = (
     Message("head missing"),
     Message("check lost"),
     Message("not accepted"),
+    Message("guard removed"),
+    Message("head behind"),
     # months, as reports have them
     Message("Jan"),
     Message("Feb"),

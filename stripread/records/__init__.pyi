@@ -35,6 +35,7 @@ from .chain.files import unfinished_files as unfinished_files
 from .chain.head import Head as Head
 from .chain.verify import Verification as Verification
 from .chain.verify import find_orphans as find_orphans
+from .chain.verify import renew_lost_head as renew_lost_head
 from .chain.verify import verify_records as verify_records
 from .exchange.archive import back_up as back_up
 from .exchange.archive import restore as restore

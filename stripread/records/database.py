@@ -24,7 +24,7 @@ from stripread.files import write_file
 from stripread.i18n import Message, Shown, Verbatim
 from stripread.records.failures import failures_in_words, is_held, lacks_room
 
-__all__ = ["DATABASE", "REVISION", "Database", "refresh_statistics"]
+__all__ = ["DATABASE", "REVISION", "Database", "migrate", "refresh_statistics"]
 
 DATABASE = "records.db"
 REVISION = "0003"  # of the newest migration; a test holds it to Alembic's own answer
@@ -119,7 +119,7 @@ class Database:
                 return
             if found is not None and found > REVISION:
                 raise newer(self.name, Verbatim(found))
-            _migrate(connection)
+            migrate(connection)
 
     def _make_file(self) -> None:
         """Make the file in WAL mode; the mode stays with it."""
@@ -213,7 +213,8 @@ def _server_engine(url: str) -> Engine:
     return create_engine(make_url_of(url), pool_pre_ping=True, connect_args={"connect_timeout": 10})
 
 
-def _migrate(connection: Connection) -> None:
+def migrate(connection: Connection) -> None:
+    """Make the tables and triggers, or bring them up to date."""
     from alembic import command
     from alembic.config import Config
 

@@ -168,6 +168,7 @@ def verification_text(found: Verification) -> str:
         lines.append(f"  FAULT     and {found.problem_count - len(found.problems)} more")
     if found.head_behind:
         lines.append(f"  info      the head beside the database lacks the last {found.head_behind} entries: a kill")
+    lines += [f"  info      {where} was entered {step}: the computer's clock" for where, step in found.clock_steps]
     if found.orphan_count:
         shown = ", ".join(found.orphans[:3])
         lines.append(f"  info      {found.orphan_count} files that no entry names ({shown}): `stripread records tidy`")
@@ -185,6 +186,7 @@ def verification_json(found: Verification) -> dict[str, Any]:
         "fault_count": found.problem_count,
         "faults": [{"fault": p.fault, "where": p.where, "found": p.found} for p in found.problems],
         "head_behind": found.head_behind,
+        "clock_steps": [{"where": where, "found": step} for where, step in found.clock_steps],
         "orphan_count": found.orphan_count,
         "orphans": list(found.orphans),
     }
