@@ -1,6 +1,5 @@
 """The commands of ``stripread study``: plan, run, report."""
 
-import csv
 import re
 from datetime import datetime
 from pathlib import Path
@@ -11,7 +10,7 @@ import typer
 from stripread.cli.output import as_we_go, note, say
 from stripread.cli.typed import number_of
 from stripread.errors import QuantityError, StudyError, WrongUsageError
-from stripread.files import write_file
+from stripread.files import read_csv, write_file
 from stripread.i18n import Message, Reader, Verbatim
 from stripread.units import parse_moment, parse_number
 
@@ -248,11 +247,8 @@ def run_text(state: "RunState") -> str:
 
 def _rows(path: Path, needed: tuple[str, ...]) -> list[dict[str, str]]:
     try:
-        rows = [
-            {(k or "").strip(): (v or "").strip() for k, v in row.items() if isinstance(v, str | None)}
-            for row in csv.DictReader(path.read_text(encoding="utf-8-sig").splitlines())
-        ]
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        rows = [row for _, row in read_csv(path.read_bytes()).rows]
+    except (OSError, ValueError) as error:
         raise StudyError(
             expected=Message("a table in CSV"),
             found=Message("%(path)s: %(error)s", path=path, error=error),

@@ -1,3 +1,7 @@
+from .csv_text import CsvTable as CsvTable
+from .csv_text import decode_text as decode_text
+from .csv_text import read_csv as read_csv
+from .json_text import read_json as read_json
 from .toml_table import TomlTable as TomlTable
 from .toml_table import is_number as is_number
 from .toml_table import read_toml as read_toml

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from stripread.errors import StudyError
-from stripread.files import write_file
+from stripread.files import read_json, write_file
 from stripread.i18n import Message, Verbatim
 from stripread.lot import Lot, PadCalibration, invert_curve
 from stripread.strip import StripKind
@@ -272,7 +272,7 @@ def _tuple(value: Any) -> Any:
 
 def _read(path: Path) -> dict[str, Any]:
     try:
-        data = json.loads(path.read_bytes())
+        data = read_json(path.read_bytes())
     except (OSError, ValueError) as error:
         raise _wrong(path, str(error)) from error
     if not isinstance(data, dict):

@@ -1,6 +1,5 @@
 """Rows of the chain: made from drafts, written at its end, read back as entries."""
 
-import json
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
@@ -11,7 +10,8 @@ from sqlalchemy import Connection, Select, insert, select
 
 from stripread import __version__
 from stripread.errors import RecordsError
-from stripread.i18n import Message
+from stripread.files import read_json
+from stripread.i18n import Message, Verbatim, is_one_line
 from stripread.records.chain.canonical import (
     COLUMNS,
     canonical_json,
@@ -113,6 +113,15 @@ def append_drafts(connection: Connection, drafts: Sequence[Draft], stamp: Stamp)
             found=Message("%(stamp)s and %(who)s", stamp=stamp.at.isoformat(), who=repr(stamp.who)),
             remedy=Message("Name them."),
         )
+    # A reading's subject is the name of a point, which was entered before; an imported entry is as it was elsewhere.
+    named = [draft.subject for draft in drafts if draft.kind != "reading" and draft.origin is None]
+    for text in (stamp.who, *(name for name in named if name is not None)):
+        if not is_one_line(text):
+            raise RecordsError(
+                expected=Message("a name on one line, of signs that can be printed"),
+                found=Verbatim(repr(text[:200])),
+                remedy=Message("Write it without line breaks. Nothing was recorded."),
+            )
     head = head_of(connection)
     rows = []
     for draft in drafts:
@@ -198,8 +207,8 @@ def _entry(row: Mapping[str, Any]) -> Entry:
         subject=row["subject"],
         supersedes=row["supersedes"],
         origin=row["origin"],
-        files=tuple(FileRef(**ref) for ref in json.loads(row["files"])),
-        payload=json.loads(row["payload"]),
+        files=tuple(FileRef(**ref) for ref in read_json(row["files"], any_number=True)),
+        payload=read_json(row["payload"], any_number=True),
         previous_hash=row["previous_hash"],
         hash=row["hash"],
     )

@@ -9,7 +9,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from stripread.errors import RecordsError
-from stripread.files import write_file
+from stripread.files import read_json, write_file
 from stripread.i18n import Message, Verbatim
 from stripread.records.chain.canonical import FIRST_PREVIOUS
 
@@ -48,7 +48,7 @@ def load_head(folder: Path) -> Head | None:
     """
     path = folder / HEAD
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))
+        data = read_json(path.read_bytes())
         return Head(count=int(data["count"]), hash=str(data["hash"]))
     except FileNotFoundError:
         return None

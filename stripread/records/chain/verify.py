@@ -3,7 +3,6 @@
 Walks everything once, some rows at a time. What it cannot show is in ``docs/explanation/records.md``.
 """
 
-import json
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -14,6 +13,7 @@ from sqlalchemy import Connection, Table, func, or_, select
 
 from stripread.check import clock_step
 from stripread.errors import RecordsError
+from stripread.files import read_json
 from stripread.i18n import Message, Shown, Verbatim, plural
 from stripread.records.acceptance import changed_files
 from stripread.records.chain.canonical import entry_hash, parse_utc
@@ -137,7 +137,10 @@ class _Clock:
         """Note a step; what the page's queue reads bears the time at which its photo came, and is passed over."""
         try:
             at = parse_utc(row["at_utc"])
-            waited = row["kind"] == "reading" and json.loads(row["payload"]).get("how", {}).get("job") is not None
+            waited = (
+                row["kind"] == "reading"
+                and read_json(row["payload"], any_number=True).get("how", {}).get("job") is not None
+            )
         except (AttributeError, TypeError, ValueError):  # a row that was changed: told as such
             return
         if waited:

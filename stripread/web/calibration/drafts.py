@@ -17,7 +17,7 @@ from typing import Any, Literal
 
 from stripread.calibrate import enough_to_fit
 from stripread.errors import WrongUsageError
-from stripread.files import write_file
+from stripread.files import read_json, write_file
 from stripread.i18n import Message
 
 __all__ = ["CalibrationDraft", "DraftPad", "DraftPhoto", "DraftSolution", "Drafts", "PadValue", "refuse_double"]
@@ -206,7 +206,7 @@ class Drafts:
         if not _ID.fullmatch(draft_id):
             return None
         try:
-            said = json.loads((self.folder(draft_id) / "draft.json").read_bytes())
+            said = read_json((self.folder(draft_id) / "draft.json").read_bytes())
             return _draft(said)
         except (OSError, ValueError, TypeError, KeyError):
             return None

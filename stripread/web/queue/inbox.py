@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any
 
-from stripread.files import write_file
+from stripread.files import read_json, write_file
 from stripread.records import unfinished_files
 
 __all__ = ["Inbox", "Job"]
@@ -79,7 +79,7 @@ class Inbox:
         if not _ID.fullmatch(job_id):
             return None
         try:
-            said = json.loads((self.folder / f"{job_id}.job.json").read_bytes())
+            said = read_json((self.folder / f"{job_id}.job.json").read_bytes())
             return Job(**{field.name: said[field.name] for field in fields(Job) if field.name in said})
         except (OSError, ValueError, TypeError):  # TypeError: another program's, or what a damaged disk left of it
             return None
@@ -89,7 +89,7 @@ class Inbox:
         if not _ID.fullmatch(job_id):
             return None
         try:
-            answer: dict[str, Any] = json.loads((self.folder / f"{job_id}.answer.json").read_bytes())
+            answer: dict[str, Any] = read_json((self.folder / f"{job_id}.answer.json").read_bytes())
         except (OSError, ValueError):
             return None
         return answer
