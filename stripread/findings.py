@@ -227,6 +227,21 @@ _KINDS = (
                 Message("The photo carries no time, so the read window was not checked."),
                 Message("Let the phone's camera store the time, and photograph the strip within its read window.")),
     # the strip against the record
+    FindingKind("file_not_accepted", "error",
+                Message("The file of the lot or card is not the one that was accepted."),
+                ByFace(
+                    Message("Put the accepted file back: the record keeps it under its SHA-256 in lots or cards. If "
+                            "the new one is right, somebody who answers for it accepts it: stripread lot accept, "
+                            "stripread card accept."),
+                    Message("Read nothing with it. Whoever keeps this machine puts the accepted file back, or a "
+                            "supervisor accepts the new one under Lots or Cards."))),
+    FindingKind("file_never_accepted", "info",
+                Message("Nobody has accepted the file of the lot or card."),
+                ByFace(
+                    Message("Whoever answers for the calibration looks at it and accepts it: stripread lot accept, "
+                            "stripread card accept. From then on a changed file shows."),
+                    Message("A supervisor looks at it and accepts it under Lots or Cards. From then on a changed file "
+                            "shows."))),
     FindingKind("photo_seen_before", "error",
                 Message("This photo stands in the record already."),
                 Message("Photograph the strip of this sample. If the first entry was wrong, correct that one.")),
@@ -237,6 +252,10 @@ _KINDS = (
     FindingKind("clock_wrong", "warning",
                 Message("The photo's time cannot be right."),
                 Message("Set the phone's clock, and photograph the strip again within its read window.")),
+    FindingKind("clock_stepped", "warning",
+                Message("The computer's clock was set back, or far ahead, since the last entry of the record."),
+                Message("Set the clock of the machine that keeps the record, then read again. Correct what was entered "
+                        "while it was wrong.")),
     FindingKind("flush_not_kept", "warning",
                 Message("The outlet was flushed for less time than its point asks."),
                 Message("What stood in the pipe was read. Flush for the whole time, then dip a new strip.")),

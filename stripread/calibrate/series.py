@@ -1,15 +1,19 @@
 """Dilution series files: which photo shows which known concentration."""
 
-import csv
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 from stripread.errors import SeriesError
-from stripread.i18n import Message, Shown, Verbatim
+from stripread.files import CsvTable, read_csv
+from stripread.i18n import Message, Shown, Verbatim, is_one_line
 
 __all__ = ["SeriesRow", "load_series"]
+
+_NUMBERS = ("concentration", "u_concentration", "u_stock")
+_MOST = 1e9  # ours: more of anything is no solution
+_NEEDED = ("photo", "concentration", "u_concentration", "replicate")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,6 +40,8 @@ class SeriesRow:
 def load_series(path: Path, *, photos_needed: bool = True) -> tuple[SeriesRow, ...]:
     """Read a series: CSV with ``photo, concentration, u_concentration, replicate``.
 
+    Cells are parted by commas, semicolons or tabs; in the latter two a decimal comma is understood.
+
     Optional columns are ``pad``, ``beyond`` (yes or no), ``condition``, ``flash``, ``u_stock``. Photos are found from
     the series' own folder; unless ``photos_needed``, they may be missing.
 
@@ -45,30 +51,35 @@ def load_series(path: Path, *, photos_needed: bool = True) -> tuple[SeriesRow, .
         If the file, a column, a number or a photo is missing or wrong; names the line.
     """
     try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
+        table = read_csv(path.read_bytes())
+    except (OSError, ValueError) as error:
         raise SeriesError(
             expected=Message("a dilution series in CSV"),
             found=Message("%(path)s: %(error)s", path=path, error=error),
-            remedy=Message("Check the name of the file."),
+            remedy=Message("Check the name of the file, and the line."),
         ) from None
-    delimiter = (
-        ";" if text.splitlines()[:1] and text.splitlines()[0].count(";") > text.splitlines()[0].count(",") else ","
-    )
-    reader = csv.DictReader(text.splitlines(), delimiter=delimiter, skipinitialspace=True)
-    header = [name.strip() for name in reader.fieldnames or []]
-    reader.fieldnames = header
-    missing = [name for name in ("photo", "concentration", "u_concentration", "replicate") if name not in header]
+    missing = [name for name in _NEEDED if name not in table.columns]
     if missing:
         raise SeriesError(
             expected=Message("columns photo, concentration, u_concentration, replicate (and pad, beyond where needed)"),
             found=Message("%(path)s without %(missing)s", path=path, missing=", ".join(missing)),
             remedy=Message("Add the columns; u_concentration is the standard uncertainty of the dilution."),
         )
-    rows = []
-    for line in reader:
-        where = f"line {reader.line_num} of {path}"
-        rows.append(_row(line, where, path.parent, photos_needed=photos_needed))
+    _check_decimal_signs(table, path)
+    rows: list[SeriesRow] = []
+    first: dict[tuple[Path, str | None], int] = {}
+    for number, line in table.rows:
+        where = f"line {number} of {path}"
+        row = _row(line, where, path.parent, photos_needed=photos_needed, decimal_comma=table.decimal_comma)
+        before = first.setdefault((row.photo, row.pad), number)
+        if before != number:
+            raise SeriesError(
+                expected=Message("each photo once for each pad in %(path)s", path=path),
+                found=Message("%(photo)s in line %(first)s and again in line %(second)s", photo=row.photo.name,
+                              first=before, second=number),
+                remedy=Message("Take one of them out, or name the other photo there."),
+            )  # fmt: skip
+        rows.append(row)
     if not rows:
         raise SeriesError(
             expected=Message("at least one row"),
@@ -78,16 +89,41 @@ def load_series(path: Path, *, photos_needed: bool = True) -> tuple[SeriesRow, .
     return tuple(rows)
 
 
-def _row(line: dict[str, str | None], where: str, folder: Path, *, photos_needed: bool) -> SeriesRow:
+def _check_decimal_signs(table: CsvTable, path: Path) -> None:
+    """Refuse decimal commas and decimal points in one file: one of them may part thousands."""
+    first: dict[str, tuple[int, str]] = {}
+    for number, line in table.rows:
+        for name in _NUMBERS:
+            for sign in ".,":
+                if sign in line.get(name, ""):
+                    first.setdefault(sign, (number, line[name]))
+    if table.decimal_comma and len(first) == 2:
+        (one, earlier), (other, later) = sorted(first.values())
+        raise SeriesError(
+            expected=Message("one decimal sign in %(path)s, as %(earlier)s in line %(one)s has", path=path,
+                             earlier=repr(earlier), one=one),
+            found=Message("%(later)s in line %(other)s", later=repr(later), other=other),
+            remedy=Message("Write all numbers with decimal points, or all with decimal commas."),
+        )  # fmt: skip
+
+
+def _row(line: dict[str, str], where: str, folder: Path, *, photos_needed: bool, decimal_comma: bool) -> SeriesRow:
     def cell(name: str) -> str:
-        return (line.get(name) or "").strip()
+        text = line.get(name, "")
+        if not is_one_line(text):
+            raise SeriesError(
+                expected=Message("signs that can be printed for %(name)s in %(where)s", name=name, where=where),
+                found=Verbatim(repr(text[:200])),
+                remedy=Message("Correct it."),
+            )
+        return text
 
     def number(name: str, accept: Callable[[float], bool], expected: Shown) -> float:
         try:
-            value = float(cell(name))
+            value = float(cell(name).replace(",", ".") if decimal_comma else cell(name))
         except ValueError:
             value = math.nan
-        if not (math.isfinite(value) and accept(value)):
+        if not (abs(value) <= _MOST and accept(value)):
             raise SeriesError(
                 expected=Message("%(expected)s for %(name)s in %(where)s", expected=expected, name=name, where=where),
                 found=Verbatim(repr(cell(name))),

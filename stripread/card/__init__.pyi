@@ -13,6 +13,7 @@ from .find import find_card as find_card
 from .layout import CardLayout as CardLayout
 from .layout import Enrolment as Enrolment
 from .layout import Marker as Marker
+from .layout import card_text as card_text
 from .layout import load_card as load_card
 from .layout import parse_card as parse_card
 from .layout import save_card as save_card

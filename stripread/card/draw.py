@@ -1,5 +1,6 @@
 """Draw a card to a file: PDF and SVG pages of true size, PNG of the card's rectangle, or its layout file."""
 
+import io
 from pathlib import Path
 from typing import Literal, get_args
 from xml.sax.saxutils import escape
@@ -12,6 +13,7 @@ from PIL import Image, ImageDraw, ImageFont
 from stripread.card.figure import Fill, Line, Part, Words, card_parts
 from stripread.card.layout import CardLayout, save_card
 from stripread.errors import DrawingError, MissingExtraError
+from stripread.files import write_file
 from stripread.i18n import Message, Number, Verbatim
 
 __all__ = ["PageName", "card_raster", "draw_card"]
@@ -130,7 +132,9 @@ def _write_png(card: CardLayout, path: Path, dpi: int) -> None:
             found=Verbatim(str(dpi)),
             remedy=Message("Use 600."),
         )
-    Image.fromarray(card_raster(card, dpi / _MM_PER_INCH)).save(path, dpi=(dpi, dpi), optimize=False)
+    out = io.BytesIO()
+    Image.fromarray(card_raster(card, dpi / _MM_PER_INCH)).save(out, format="PNG", dpi=(dpi, dpi), optimize=False)
+    write_file(path, out.getvalue())
 
 
 def _page_size(card: CardLayout, page: PageName) -> tuple[float, float]:
@@ -213,7 +217,7 @@ def _write_svg(parts: tuple[Part, ...], size: tuple[float, float], path: Path) -
                 f'<text x="{part.place[0]:.3f}" y="{part.place[1]:.3f}" font-size="{part.size:g}" '
                 f'text-anchor="{part.anchor}" fill="{paint}">{escape(part.text)}</text>'
             )
-    path.write_text("\n".join([*lines, "</svg>", ""]), encoding="utf-8")
+    write_file(path, "\n".join([*lines, "</svg>", ""]))
 
 
 def _write_pdf(parts: tuple[Part, ...], size: tuple[float, float], path: Path, *, title: str) -> None:
@@ -226,8 +230,9 @@ def _write_pdf(parts: tuple[Part, ...], size: tuple[float, float], path: Path, *
             remedy=Message("Install the extra stripread[print], or write an SVG or PNG."),
         ) from None
     point = 72.0 / _MM_PER_INCH
+    out = io.BytesIO()
     # invariant: no time stamp in the file, so that the same card gives the same bytes
-    sheet = pdf.Canvas(str(path), pagesize=(size[0] * point, size[1] * point), invariant=1)
+    sheet = pdf.Canvas(out, pagesize=(size[0] * point, size[1] * point), invariant=1)
     sheet.setTitle(title)
     sheet.scale(point, point)
     for part in parts:
@@ -251,3 +256,4 @@ def _write_pdf(parts: tuple[Part, ...], size: tuple[float, float], path: Path, *
             write[part.anchor](part.place[0], size[1] - part.place[1], part.text)
     sheet.showPage()
     sheet.save()
+    write_file(path, out.getvalue())

@@ -14,10 +14,11 @@ import numpy as np
 
 from stripread.card.cgats import is_cgats, parse_cgats
 from stripread.card.layout import CardLayout, Enrolment
-from stripread.card.measurement import MeasurementTable, decode_measurement, parse_numbers, read_measurement_bytes
+from stripread.card.measurement import MeasurementTable, parse_numbers, read_measurement_bytes
 from stripread.card.spectra import as_reflectance, spectra_disagreement, unusable_wavelengths
 from stripread.colour import LARGEST_DISAGREEMENT, delta_e_2000
 from stripread.errors import MeasurementFileError
+from stripread.files import decode_text
 from stripread.geometry import Float
 from stripread.i18n import Joined, Message, Number, Shown, Verbatim, joined
 
@@ -80,7 +81,7 @@ def enrol_card(card: CardLayout, measured_path: Path, *, name: str, measured_on:
             remedy=Message("Correct the date."),
         ) from None
     data = read_measurement_bytes(measured_path)
-    text, where = decode_measurement(data), measured_path.name
+    text, where = decode_text(data), measured_path.name
     table = parse_cgats(text, where=where) if is_cgats(text) else parse_measured_csv(text, where=where)
     _check_plausible(table, where)
     rows = _rows_by_patch(card, table, where)

@@ -14,11 +14,11 @@ import tomli_w
 from stripread.card.spectra import spectra_disagreement, unusable_wavelengths
 from stripread.colour import LARGEST_DISAGREEMENT
 from stripread.errors import CardFileError
-from stripread.files import TomlTable, read_toml
+from stripread.files import TomlTable, read_toml, write_file
 from stripread.geometry import Float, Rect
 from stripread.i18n import Message
 
-__all__ = ["CardLayout", "Enrolment", "Marker", "Patch", "Role", "load_card", "parse_card", "save_card"]
+__all__ = ["CardLayout", "Enrolment", "Marker", "Patch", "Role", "card_text", "load_card", "parse_card", "save_card"]
 
 Role = Literal["white", "grey", "colour"]
 _ROLES: tuple[Role, ...] = ("white", "grey", "colour")
@@ -220,6 +220,11 @@ def _enrolment(top: TomlTable) -> Enrolment:
 
 def save_card(card: CardLayout, path: Path) -> None:
     """Write a card layout file that `load_card` reads back as the same card."""
+    write_file(path, card_text(card))
+
+
+def card_text(card: CardLayout) -> str:
+    """Return a card layout file: the one spelling that the program writes."""
 
     def rect(r: Rect) -> list[float]:
         return [r.x, r.y, r.width, r.height]
@@ -252,4 +257,4 @@ def save_card(card: CardLayout, path: Path) -> None:
     # A spectrum on one line; the writer would give each number a line of its own.
     spectra = [f"spectrum = {list(p.spectrum)}\n" if p.spectrum else "" for p in card.patches]
     patches = [f"[[patch]]\n{table.rstrip()}\n{line}" for table, line in zip(tables, spectra, strict=True)]
-    path.write_text(head + "\n".join(patches), encoding="utf-8")
+    return head + "\n".join(patches)

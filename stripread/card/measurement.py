@@ -10,7 +10,7 @@ from stripread.errors import MeasurementFileError
 from stripread.geometry import Float
 from stripread.i18n import Message, Shown, Verbatim
 
-__all__ = ["MeasurementTable", "decode_measurement", "parse_numbers", "read_measurement_bytes"]
+__all__ = ["MeasurementTable", "parse_numbers", "read_measurement_bytes"]
 
 _MAX_BYTES = 10_000_000  # chosen: spectra of 10 000 patches take about half of it
 _NUMBER = re.compile(r"[-+]?(\d+([.,]\d*)?|[.,]\d+)([eE][-+]?\d+)?")
@@ -55,16 +55,6 @@ def read_measurement_bytes(path: Path) -> bytes:
             found=Message("%(path)s: %(strerror)s", path=path, strerror=error.strerror),
             remedy=Message("Check the name."),
         ) from error
-
-
-def decode_measurement(data: bytes) -> str:
-    """Return the text: UTF-8 or UTF-16 with a byte order mark, UTF-8, else Latin-1, which any bytes are."""
-    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return data.decode("utf-16", errors="replace")
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        return data.decode("latin-1")
 
 
 def parse_numbers(texts: Sequence[str], places: Sequence[Shown], *, where: str) -> list[float]:

@@ -1,9 +1,11 @@
+from .clock import clock_step as clock_step
 from .conformity import judged_state as judged_state
 from .conformity import measured_within as measured_within
 from .control_chart import individuals_chart as individuals_chart
 from .entered import EnteredReading as EnteredReading
 from .entered import EnteredVerdict as EnteredVerdict
 from .entered import check_entered as check_entered
+from .history import FileStanding as FileStanding
 from .history import Forecast as Forecast
 from .history import History as History
 from .history import Line as Line

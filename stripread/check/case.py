@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Protocol
 
-from stripread.check.history import History
+from stripread.check.history import FileStanding, History
 from stripread.i18n import Number, Shown
 from stripread.lot import Lot, PadCalibration
 from stripread.read import Censored, Limit, PadReading, Reading
@@ -56,7 +56,8 @@ class ReadAnalyte(Protocol):
 class StripCase:
     """A strip, when it was dipped and judged, and what was before; None where no record is at hand.
 
-    ``waited_s`` is what a timer counted from the dip to the photo, which needs no clock of the camera's.
+    ``waited_s`` is what a timer counted from the dip to the photo, which needs no clock of the camera's. ``files`` is
+    what the record knows of the lot file and the card file that it was read with.
     """
 
     reading: Reading
@@ -64,6 +65,7 @@ class StripCase:
     dipped_at: datetime | None
     waited_s: float | None = None
     history: History | None = None
+    files: tuple[FileStanding, ...] = ()
 
     @property
     def lot(self) -> Lot:

@@ -7,15 +7,16 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from typing import Literal
 
 import numpy as np
 
 from stripread.check.method import Method
-from stripread.i18n import Shown
+from stripread.i18n import Message, Shown
 from stripread.read import Censored, Limit
 from stripread.units import Measured
 
-__all__ = ["Forecast", "History", "Line", "PastReading", "Point", "Recipe"]
+__all__ = ["FileStanding", "Forecast", "History", "Line", "PastReading", "Point", "Recipe"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,6 +108,40 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FileStanding:
+    """What the record knows of the file of a lot or card.
+
+    Attributes
+    ----------
+    state : {"accepted", "other", "waits", "never"}
+        It holds; another one does; it has been accepted by one person and waits for a second, while none holds;
+        nobody accepted any.
+    usual : bool
+        Whether the site asks that such files are accepted: one that nobody accepted is then doubtful.
+    by, on : str
+        Who accepted the file that holds or waits, and on which day.
+    accepted_sha256 : str
+        Of the file that holds.
+    """
+
+    sort: Literal["lot", "card"]
+    name: str
+    sha256: str
+    state: Literal["accepted", "other", "waits", "never"]
+    usual: bool = False
+    by: str = ""
+    on: str = ""
+    accepted_sha256: str = ""
+
+    @property
+    def words(self) -> Message:
+        """Which one it is."""
+        if self.sort == "lot":
+            return Message("lot %(name)s", name=self.name)
+        return Message("card %(name)s", name=self.name)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class History:
     """What the rules may look back on.
 
@@ -128,6 +163,8 @@ class History:
         SHA-256 of the photos that are in the record already, and where each was used.
     not_over : Shown or None
         An event of the point's line whose checks are not all ticked, and which are not.
+    clock_step : Shown or None
+        How far ``now`` lies before the last entry of the record, or too far after it.
     checks : tuple of float, or None
         Scores of the lot's check standards that count (`normal_score`), oldest first; None where the record keeps no
         checks at all.
@@ -147,6 +184,7 @@ class History:
     forecast: Forecast | None = None
     line: Line | None = None
     not_over: Shown | None = None
+    clock_step: Shown | None = None
 
 
 def _strength(value: float, u: float, freedom: float, quantiles: tuple[float, ...] | None) -> Measured:

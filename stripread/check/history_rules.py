@@ -11,13 +11,14 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from stripread.check.case import ReadAnalyte, SampleCase, StripCase
+from stripread.check.clock import span_words
 from stripread.check.control_chart import self_starting_cusum
 from stripread.check.expected import plain_number, reported
 from stripread.check.history import PastReading
 from stripread.check.methods import methods_differ
 from stripread.check.own_past import expected_change, expected_next, steps_between
 from stripread.findings import Finding, make_finding
-from stripread.i18n import Message, Number, Shown, Verbatim, plural
+from stripread.i18n import Message, Number, Shown, Verbatim
 from stripread.units import Measured, difference, lower_end, upper_end
 from stripread.water import recipe_finding, recipe_range_finding
 
@@ -77,16 +78,26 @@ def clock_wrong(case: StripCase) -> Iterator[Finding]:
     if ahead > _CLOCK:
         yield make_finding(
             "clock_wrong",
-            Message("The photo's time, %(taken)s, lies %(apart)s ahead of now.", taken=_time(case), apart=_span(ahead)),
+            Message(
+                "The photo's time, %(taken)s, lies %(apart)s ahead of now.", taken=_time(case), apart=span_words(ahead)
+            ),
         )
     elif -ahead > _KEPT_BACK:
         yield make_finding(
             "clock_wrong",
-            Message("The photo's time, %(taken)s, lies %(apart)s back.", taken=_time(case), apart=_span(-ahead)),
+            Message("The photo's time, %(taken)s, lies %(apart)s back.", taken=_time(case), apart=span_words(-ahead)),
             severity="info",
             advice=Message(
                 "Set the phone's clock, or say in a note that the photo is old. Then read the water of today."
             ),
+        )
+
+
+def clock_stepped(case: StripCase) -> Iterator[Finding]:
+    """Doubt the time of a reading whose entry would not follow the one before it on the computer's clock."""
+    if case.history is not None and case.history.clock_step is not None:
+        yield make_finding(
+            "clock_stepped", Message("By the computer's clock it is entered %(step)s.", step=case.history.clock_step)
         )
 
 
@@ -98,15 +109,6 @@ def clock_may_be_right(at: datetime, *, now: datetime) -> bool:
 def _time(case: StripCase) -> Shown:
     taken = case.reading.taken_at
     return Message("unknown") if taken is None else Verbatim(taken.isoformat(sep=" ", timespec="minutes"))
-
-
-def _span(time: timedelta) -> Message:
-    hours = time.total_seconds() / 3600
-    if hours < 2:
-        return plural("%(count)s minute", "%(count)s minutes", count=round(hours * 60))
-    if hours < 48:
-        return plural("%(count)s hour", "%(count)s hours", count=round(hours))
-    return plural("%(count)s day", "%(count)s days", count=round(hours / 24))
 
 
 def flush_not_kept(case: StripCase) -> Iterator[Finding]:
@@ -388,6 +390,7 @@ STRIP_HISTORY_RULES: tuple[Callable[[StripCase], Iterable[Finding]], ...] = (
     photo_seen_before,
     dip_seen_before,
     clock_wrong,
+    clock_stepped,
     flush_not_kept,
     lot_never_checked,
     lot_drifts,

@@ -7,6 +7,7 @@ its list; its finding goes into ``findings.py``.
 
 from collections.abc import Callable, Iterable, Iterator
 
+from stripread.check.accepted import files_accepted
 from stripread.check.case import PadCase, SampleCase, StripCase
 from stripread.check.expected import out_of_range, plain_number, range_undecided
 from stripread.findings import HIGHER_KIND, Finding, dilute, make_finding
@@ -290,6 +291,11 @@ def possible_bleaching(case: PadCase) -> Iterator[Finding]:
             )
 
 
-STRIP_RULES: tuple[Callable[[StripCase], Iterable[Finding]], ...] = (lot_expired, outside_read_window, sample_diluted)
+STRIP_RULES: tuple[Callable[[StripCase], Iterable[Finding]], ...] = (
+    files_accepted,
+    lot_expired,
+    outside_read_window,
+    sample_diluted,
+)
 PAD_RULES: tuple[Callable[[PadCase], Iterable[Finding]], ...] = (wrong_range_strip, possible_bleaching)
 SAMPLE_RULES: tuple[Callable[[SampleCase], Iterable[Finding]], ...] = (out_of_range, range_undecided)

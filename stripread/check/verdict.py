@@ -8,7 +8,7 @@ from typing import Literal
 from stripread.check.case import PadCase, StripCase
 from stripread.check.conformity import RangeState
 from stripread.check.expected import judge_range, probability_in_range
-from stripread.check.history import History
+from stripread.check.history import FileStanding, History
 from stripread.check.history_rules import SAMPLE_HISTORY_RULES, STRIP_HISTORY_RULES
 from stripread.check.methods import plain_unit
 from stripread.check.rules import PAD_RULES, SAMPLE_RULES, STRIP_RULES
@@ -105,6 +105,7 @@ def check_reading(
     dipped_at: datetime | None,
     waited_s: float | None = None,
     history: History | None = None,
+    files: tuple[FileStanding, ...] = (),
 ) -> Verdict:
     """Hold a reading against its sample type, its lot, its read window and what was before.
 
@@ -116,6 +117,8 @@ def check_reading(
         From the dip to the photo by a timer; it goes before the time of the dip.
     history : History or None
         What the record knows that bears on it; None where there is no record.
+    files : tuple of FileStanding
+        Whether somebody accepted the lot file and the card file that it was read with; empty where nobody looked.
 
     Raises
     ------
@@ -124,7 +127,9 @@ def check_reading(
     """
     if sample is not None:
         _check_units(reading, sample)
-    strip = StripCase(reading=reading, today=today, dipped_at=dipped_at, waited_s=waited_s, history=history)
+    strip = StripCase(
+        reading=reading, today=today, dipped_at=dipped_at, waited_s=waited_s, history=history, files=files
+    )
     about_strip = (*reading.findings, *(f for rule in (*STRIP_RULES, *STRIP_HISTORY_RULES) for f in rule(strip)))
     silent = worst_severity(about_strip) == "error"
     cases = (PadCase(reading=reading, pad=pad, sample=sample, history=history) for pad in reading.pads)

@@ -37,7 +37,9 @@ from stripread.cli.study import study_app
 from stripread.cli.typed import dipped, seconds_of
 from stripread.cli.water.stock import water_app
 from stripread.errors import StripReadError, WrongUsageError
+from stripread.files import NO_ROOM
 from stripread.findings import REGISTRY
+from stripread.i18n import Message, Verbatim
 
 __all__ = ["app", "main"]
 
@@ -55,10 +57,26 @@ class _Group(TyperGroup):
         except OSError as error:  # a full disk, a folder that may not be written to
             if error.errno == errno.EPIPE:  # whoever read our output has gone; typer ends quietly
                 raise
-            note(f"expected:   files and folders that can be read and written\nfound:      {error}")
+            say_error(_system_error(error))
             raise typer.Exit(1) from error
         except KeyboardInterrupt as error:
             raise typer.Exit(130) from error
+
+
+def _system_error(error: OSError) -> StripReadError:
+    """Return what the system says of a file or folder as an error that tells what to do."""
+    found = Verbatim(f"{error.strerror or error} ({error.filename})" if error.filename else str(error))
+    if error.errno in NO_ROOM:
+        return StripReadError(
+            expected=Message("room on the disk"),
+            found=found,
+            remedy=Message("Free some, and try again. What was there before is there still."),
+        )
+    return StripReadError(
+        expected=Message("files and folders that can be read and written"),
+        found=found,
+        remedy=Message("Look whether it is there, and who may read and write it."),
+    )
 
 
 app = typer.Typer(
@@ -234,9 +252,14 @@ def init(
     from stripread.site import load_site, write_demo_site
 
     stamp = stamp_of(who)
-    note(f"wrote {write_demo_site(folder, database=database)}; put your own ranges in place of its demo values")
-    with open_site_records(load_site(folder), create=stamp) as records:
-        note(f"began the record in {records.database.name}")
+    file = write_demo_site(folder, database=database)
+    try:
+        with open_site_records(load_site(folder), create=stamp) as records:
+            note(f"wrote {file}; put your own ranges in place of its demo values")
+            note(f"began the record in {records.database.name}")
+    except BaseException:
+        file.unlink()  # else the next try would find a site that was never begun
+        raise
 
 
 @app.command()

@@ -1,4 +1,4 @@
-"""The commands ``card make``, ``card enrol`` and ``card check``."""
+"""The commands ``card make``, ``card enrol``, ``card check`` and ``card accept``."""
 
 from datetime import date, datetime
 from enum import StrEnum
@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from stripread.cli.lot.accept import accept_card
 from stripread.cli.output import keep_existing, note, say
 from stripread.cli.typed import day_of
 from stripread.errors import StripReadError
@@ -119,3 +120,6 @@ def check(
     if seen.refusal is not None:
         raise typer.Exit(1)
     raise typer.Exit(3 if any(f.severity != "info" for f in findings) else 0)
+
+
+card_app.command("accept")(accept_card)

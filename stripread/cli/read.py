@@ -14,7 +14,7 @@ from stripread.cli.output import as_we_go, say
 from stripread.cli.processes import in_order
 from stripread.cli.read_options import ReadOptions
 from stripread.cli.site_options import look_up_inputs, look_up_sample, look_up_site
-from stripread.cli.site_record import Recorder, site_of_records, stamp_of
+from stripread.cli.site_record import Recorder, site_of_records, stamp_of, standings_of
 from stripread.errors import StripReadError, WrongUsageError
 from stripread.i18n import Message, Verbatim
 from stripread.photo import Photo, decode_photo, open_photo, suggested_reduction
@@ -30,6 +30,7 @@ from stripread.report import (
     to_line,
     verdict_text,
 )
+from stripread.site import Site
 from stripread.water import parse_dilution
 from stripread.workflow import ResolvedInputs, SampleContext, judge_reading, measured_payload
 from stripread.workflow import read_photos as read_photos_of_sample
@@ -66,11 +67,14 @@ class _Task:
     context: SampleContext
     now: datetime
     recorder: Recorder | None
+    site: Site | None
 
     def judge(self, reading: Reading) -> Verdict:
         """Judge a reading, with a record by what that knows."""
-        history = None if self.recorder is None else self.recorder.history(reading)
-        return judge_reading(reading, self.context, now=self.now, history=history)
+        if self.recorder is None:
+            return judge_reading(reading, self.context, now=self.now, files=standings_of(self.site, reading))
+        history, files = self.recorder.history(reading)
+        return judge_reading(reading, self.context, now=self.now, history=history, files=files)
 
     def as_json(self, verdict: Verdict, *, photo: str, timing_ms: Mapping[str, float]) -> dict[str, Any]:
         """Return a verdict as it is printed."""
@@ -128,7 +132,7 @@ def _task(options: ReadOptions, *, now: datetime) -> _Task:
     if options.record:
         recorder = Recorder.begin(site_of_records(options.site), inputs, context, stamp=stamp_of(options.who))
         now = recorder.now
-    return _Task(options=options, inputs=inputs, context=context, now=now, recorder=recorder)
+    return _Task(options=options, inputs=inputs, context=context, now=now, recorder=recorder, site=site)
 
 
 def _show_together(reads: Sequence[_Read], task: _Task) -> int:

@@ -51,6 +51,7 @@ def serve(
     Without --lan only this machine reaches it. With it, a phone is let in by the square code that is shown here.
     """
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
+    from stripread.records import clean_folders
 
     try:
         import uvicorn
@@ -67,6 +68,7 @@ def serve(
             found=Message("one of them"),
             remedy=Message("Name both, or neither."),
         )
+    clean_folders(where.folder)
     people = People(where.folder)
     if not any(person.active for person in people.everybody()):
         raise WrongUsageError(
@@ -79,7 +81,7 @@ def serve(
     files: tuple[Path, Path] | None = None
     if secure:
         given = (tls_certificate, tls_key)
-        own = own_certificate(where.folder, ("127.0.0.1", "localhost", host), now=stamp.at)
+        own = own_certificate(where.folder, ("127.0.0.1", "localhost", host), now=stamp.at, warn=_warn)
         files = (given[0], given[1]) if given[0] is not None and given[1] is not None else own
     address = f"http{'s' if secure else ''}://{host}:{port}"
     note(f"{where.name}: {address}")
@@ -105,6 +107,10 @@ def serve(
         ssl_certfile=None if files is None else files[0],
         ssl_keyfile=None if files is None else files[1],
     )
+
+
+def _warn(said: Message) -> None:
+    note(str(said))
 
 
 def _missing(error: ImportError) -> MissingExtraError:

@@ -8,6 +8,7 @@ import typer
 from stripread.cli.output import note
 from stripread.cli.typed import number_of
 from stripread.errors import QuantityError, WrongUsageError
+from stripread.files import write_file
 from stripread.i18n import Message, Verbatim
 from stripread.units import parse_number
 
@@ -77,7 +78,7 @@ def photo(
         "lot_factor": lot_factor,
         "concentration": concentrations,
     }
-    out.with_suffix(".toml").write_text(tomli_w.dumps(truth), encoding="utf-8")
+    write_file(out.with_suffix(".toml"), tomli_w.dumps(truth))
     _write_card(printer, card_out)
     note(f"wrote {out} (simulated) and its truth, {out.with_suffix('.toml')}")
 
@@ -125,7 +126,7 @@ def vial(
         "phone": shot.phone.name,
         "seed": seed,
     }
-    out.with_suffix(".toml").write_text(tomli_w.dumps(truth), encoding="utf-8")
+    write_file(out.with_suffix(".toml"), tomli_w.dumps(truth))
     _write_card(printer, card_out)
     note(f"wrote {out} (simulated) and its truth, {out.with_suffix('.toml')}")
 
@@ -171,7 +172,7 @@ def series(
         "seed": seed,
         "lot_factor": lot_factor,
     }
-    (folder / "truth.toml").write_text(tomli_w.dumps(truth), encoding="utf-8")
+    write_file(folder / "truth.toml", tomli_w.dumps(truth))
     _write_card(printer, card_out)
     note(f"wrote {path} and its photos (simulated)")
 

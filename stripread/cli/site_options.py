@@ -12,6 +12,7 @@ from stripread.lot import Lot
 from stripread.site import (
     SampleType,
     Site,
+    find_card_file,
     find_lot_file,
     find_site,
     kind_of_lot,
@@ -26,6 +27,7 @@ from stripread.workflow import ResolvedInputs
 
 __all__ = [
     "look_up_card",
+    "look_up_card_file",
     "look_up_inputs",
     "look_up_kind",
     "look_up_lot",
@@ -70,6 +72,11 @@ def look_up_lot(name: str, site: Site | None) -> Lot:
 def look_up_lot_file(name: str, site: Site | None) -> Path:
     """Return the file of a lot of a name or path."""
     return _given(lambda: find_lot_file(name, site))
+
+
+def look_up_card_file(name: str, site: Site | None) -> Path:
+    """Return the file of a card of a name or path."""
+    return _given(lambda: find_card_file(name, site))
 
 
 def look_up_kind(name: str, site: Site | None) -> StripKind:

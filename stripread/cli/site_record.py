@@ -9,11 +9,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
 from stripread.cli.output import note
-from stripread.errors import WrongUsageError
+from stripread.errors import RecordsError, WrongUsageError
 from stripread.i18n import Message, Verbatim
 
 if TYPE_CHECKING:
-    from stripread.check import History, Verdict
+    from stripread.check import FileStanding, History, Verdict
     from stripread.lot import CheckRow
     from stripread.photo import PhotoFile
     from stripread.read import Reading
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from stripread.site import Site
     from stripread.workflow import ResolvedInputs, SampleContext
 
-__all__ = ["Recorder", "keep_check", "open_site_records", "site_of_records", "stamp_of"]
+__all__ = ["Recorder", "keep_check", "open_site_records", "site_of_records", "stamp_of", "standings_of"]
 
 
 def stamp_of(who: str | None) -> "Stamp":
@@ -79,13 +79,13 @@ class Recorder:
             _check_batch(records, context.batch)
         return cls(site=site, inputs=inputs, context=replace(context, who=stamp.who), now=stamp.at)
 
-    def history(self, reading: "Reading") -> "History":
-        """Return what the record knows that bears on a reading."""
-        from stripread.workflow import history_for, with_batch
+    def history(self, reading: "Reading") -> "tuple[History, tuple[FileStanding, ...]]":
+        """Return what the record knows that bears on a reading, and of the files that it was read with."""
+        from stripread.workflow import file_standings, history_for, with_batch
 
         with open_site_records(self.site) as records:
             context = with_batch(records, self.context, reading, now=self.now)
-            return history_for(records, reading, context, now=self.now)
+            return history_for(records, reading, context, now=self.now), file_standings(records, reading)
 
     def keep(self, verdict: "Verdict", photos: Sequence[Path], *, flash: Path | None) -> None:
         """Record a reading (`workflow.read_and_record.record_reading`).
@@ -120,6 +120,26 @@ def _check_batch(records: "Records", batch: str | None) -> None:
             found=Verbatim(repr(batch)),
             remedy=Message("Enter it first."),
         )
+
+
+def standings_of(site: "Site | None", reading: "Reading") -> "tuple[FileStanding, ...]":
+    """Return what a site's record knows of the files that a strip was read with, where it was told of any.
+
+    A reading that is not recorded needs no record: where it cannot be asked, that is said and no more.
+    """
+    from stripread.records import has_records
+
+    if site is None or not (has_records(site.folder) or site.database is not None):
+        return ()
+    from stripread.workflow import file_standings
+
+    try:
+        with open_site_records(site) as records:
+            found = file_standings(records, reading)
+    except RecordsError as error:
+        note(f"whether lot and card file are the accepted ones was not looked up: {error.found}")
+        return ()
+    return tuple(file for file in found if file.state != "never" or file.usual)
 
 
 def keep_check(

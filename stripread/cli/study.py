@@ -1,6 +1,5 @@
 """The commands of ``stripread study``: plan, run, report."""
 
-import csv
 import re
 from datetime import datetime
 from pathlib import Path
@@ -11,6 +10,7 @@ import typer
 from stripread.cli.output import as_we_go, note, say
 from stripread.cli.typed import number_of
 from stripread.errors import QuantityError, StudyError, WrongUsageError
+from stripread.files import read_csv, write_file
 from stripread.i18n import Message, Reader, Verbatim
 from stripread.units import parse_moment, parse_number
 
@@ -97,7 +97,7 @@ def plan(
     from stripread import __version__
     from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
     from stripread.report import document_html, mixing_sheet, running_sheet
-    from stripread.site import kind_of_lot, replace_file, resolve_lot
+    from stripread.site import kind_of_lot, resolve_lot
     from stripread.study import FULL, SHORT, Aims, Conditions, Pouring, Stock, begin_study, make_plan, window_of
     from stripread.workflow import record_plan
 
@@ -130,7 +130,7 @@ def plan(
         (folder.path / "strips.html", running_sheet(made, reader), 0o644),
         (sealed_in.with_suffix(".html"), mixing_sheet(made, sealed, reader), 0o600),
     ):
-        replace_file(path, document_html(sheet).encode("utf-8"), mode=mode)
+        write_file(path, document_html(sheet), mode=mode)
         note(f"wrote {_within(path, where.folder)}")
     note(f"sealed the truth in {_within(sealed_in, where.folder)}, SHA-256 {made.truth_sha256}; entry {entry.seq}")
     say(_plan_text(made, reader))
@@ -247,11 +247,8 @@ def run_text(state: "RunState") -> str:
 
 def _rows(path: Path, needed: tuple[str, ...]) -> list[dict[str, str]]:
     try:
-        rows = [
-            {(k or "").strip(): (v or "").strip() for k, v in row.items() if isinstance(v, str | None)}
-            for row in csv.DictReader(path.read_text(encoding="utf-8-sig").splitlines())
-        ]
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        rows = [row for _, row in read_csv(path.read_bytes()).rows]
+    except (OSError, ValueError) as error:
         raise StudyError(
             expected=Message("a table in CSV"),
             found=Message("%(path)s: %(error)s", path=path, error=error),
@@ -389,10 +386,7 @@ def report(
     reader = Reader(language=language, units=where.units)
     document = study_report(state, opened, verdict, site=where.name, made_at=stamp.at, entry=entry.seq, reader=reader)
     for target in targets:
-        if target.suffix == ".html":
-            target.write_text(document_html(document), encoding="utf-8")
-        else:
-            target.write_bytes(document_pdf(document))
+        write_file(target, document_html(document) if target.suffix == ".html" else document_pdf(document))
         note(f"wrote {target}")
     note(f"recorded as entry {entry.seq}")
     say(section_text(document))

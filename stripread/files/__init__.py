@@ -1,4 +1,4 @@
-"""Files that people write or mend: read so that an error names the field at fault."""
+"""Files that people write or mend, read so that an error names the field at fault; and files written whole."""
 
 import lazy_loader
 

@@ -1,3 +1,13 @@
+from .csv_text import CsvTable as CsvTable
+from .csv_text import decode_text as decode_text
+from .csv_text import read_csv as read_csv
+from .json_text import read_json as read_json
 from .toml_table import TomlTable as TomlTable
 from .toml_table import is_number as is_number
 from .toml_table import read_toml as read_toml
+from .whole_file import NO_ROOM as NO_ROOM
+from .whole_file import UNFINISHED as UNFINISHED
+from .whole_file import clean_unfinished as clean_unfinished
+from .whole_file import open_whole as open_whole
+from .whole_file import sync_folder as sync_folder
+from .whole_file import write_file as write_file

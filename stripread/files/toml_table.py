@@ -10,8 +10,9 @@ from typing import Any, TypeGuard
 import numpy as np
 
 from stripread.errors import StripReadError
+from stripread.files.json_text import LARGEST
 from stripread.geometry import Float
-from stripread.i18n import Message, Number, Shown, Verbatim
+from stripread.i18n import Message, Number, Shown, Verbatim, on_one_line
 
 __all__ = ["TomlTable", "is_number", "read_toml"]
 
@@ -35,17 +36,23 @@ def read_toml(path: Path, *, what: Shown, error: type[StripReadError]) -> dict[s
         return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
         raise
+    except RecursionError as problem:
+        raise _no_toml(what, path, error, Message("values nested more deeply than in any file of ours")) from problem
     except (OSError, ValueError) as problem:  # UnicodeDecodeError and TOMLDecodeError are ValueErrors
-        raise error(
-            expected=Message("%(what)s in TOML at %(path)s", what=what, path=path),
-            found=Verbatim(str(problem)),
-            remedy=Message("Mend or replace the file."),
-        ) from problem
+        raise _no_toml(what, path, error, Verbatim(on_one_line(str(problem)))) from problem
+
+
+def _no_toml(what: Shown, path: Path, error: type[StripReadError], found: Shown) -> StripReadError:
+    return error(
+        expected=Message("%(what)s in TOML at %(path)s", what=what, path=path),
+        found=found,
+        remedy=Message("Mend or replace the file."),
+    )
 
 
 def is_number(value: object) -> TypeGuard[int | float]:
-    """Tell whether a value of TOML is a finite number; true and false are none."""
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    """Tell whether a value of TOML is a number that a quantity may have; true and false are none, nor is 1e308."""
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= LARGEST
 
 
 def _number_from(least: float, most: float) -> Message:
@@ -150,9 +157,9 @@ class TomlTable:
         """Return an array of finite numbers of a shape."""
         try:
             array = np.array(self.data.get(key), dtype=np.float64)
-        except (TypeError, ValueError):
+        except (TypeError, ValueError, OverflowError):
             array = np.empty(0)
-        if array.shape != shape or not np.isfinite(array).all():
+        if array.shape != shape or not (np.abs(array) <= LARGEST).all():
             raise self.wrong(key, Message("numbers of shape %(shape)s", shape=shape))
         return array
 

@@ -16,3 +16,5 @@ from .message import Verbatim as Verbatim
 from .message import joined as joined
 from .message import plural as plural
 from .message import without_exponents as without_exponents
+from .one_line import is_one_line as is_one_line
+from .one_line import on_one_line as on_one_line

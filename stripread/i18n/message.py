@@ -11,6 +11,7 @@ from decimal import Decimal
 from typing import Literal, Protocol, cast, runtime_checkable
 
 from stripread.i18n.catalogue import catalogue_of, decimal_sign
+from stripread.i18n.one_line import on_one_line
 
 __all__ = [
     "ENGLISH",
@@ -64,10 +65,10 @@ class Reader:
     face: Face = "terminal"
 
     def show(self, thing: object) -> str:
-        """Return anything in the reader's words; names and what people typed stay as they are."""
+        """Return anything in the reader's words; names and what people typed stay as they are, on one line."""
         if isinstance(thing, Shown):
             return thing.shown(self)
-        return self.digits(str(thing)) if isinstance(thing, float) else str(thing)
+        return self.digits(str(thing)) if isinstance(thing, float) else on_one_line(str(thing))
 
     def digits(self, number: str) -> str:
         """Return a number written in the English way with the reader's decimal sign."""

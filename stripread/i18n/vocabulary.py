@@ -77,6 +77,9 @@ VOCABULARY = (
     Message("narrow table"),
     Message("head missing"),
     Message("check lost"),
+    Message("not accepted"),
+    Message("guard removed"),
+    Message("head behind"),
     # months, as reports have them
     Message("Jan"),
     Message("Feb"),

@@ -15,6 +15,7 @@ import numpy as np
 
 from stripread import __version__
 from stripread.errors import KindFileError, LotFileError
+from stripread.files import read_json, write_file
 from stripread.geometry import Float
 from stripread.i18n import Message, Verbatim
 from stripread.lot.chart_curve import METHOD as CHART_METHOD
@@ -28,6 +29,7 @@ from stripread.strip import StripKind, kind_to_data, parse_kind
 __all__ = ["Calibrator", "LimitOf", "Lot", "PadCalibration", "load_lot", "save_lot"]
 
 FORMAT = "stripread-lot/2"
+_MOST_LOG = 50.0  # of K and h, far beyond any strip's: their exponentials are still numbers
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,7 +150,7 @@ def save_lot(lot: Lot, path: Path) -> None:
         data["like"] = lot.like
     if lot.strip_kind is not None:
         data["strip_kind"] = kind_to_data(lot.strip_kind)
-    path.write_text(json.dumps(data, indent=1) + "\n", encoding="utf-8")
+    write_file(path, json.dumps(data, indent=1) + "\n")
 
 
 def _condition_to_json(condition: Condition) -> dict[str, Any]:
@@ -206,7 +208,7 @@ def load_lot(path: Path) -> Lot:
             remedy=Message("Check the name, or calibrate the lot."),
         ) from None
     try:
-        data = json.loads(text)
+        data = read_json(text)
         if not isinstance(data, dict) or data.get("format") != FORMAT:
             raise ValueError(f"no format {FORMAT!r}")
         return Lot(
@@ -226,7 +228,7 @@ def load_lot(path: Path) -> Lot:
             like=str(data.get("like", "")),
             sha256=hashlib.sha256(text).hexdigest(),
         )
-    except (ValueError, KeyError, TypeError, AttributeError) as error:
+    except (ValueError, KeyError, TypeError, AttributeError, OverflowError) as error:
         reason = (
             Message("field %(field)s is missing", field=error) if isinstance(error, KeyError) else Verbatim(str(error))
         )
@@ -288,6 +290,8 @@ def _curve_from_json(curve: Mapping[str, Any]) -> Curve | ChartCurve:
         raise ValueError(f"{len(parameters)} curve parameters with a covariance of shape {covariance.shape}")
     if not (np.isfinite(parameters).all() and np.isfinite(covariance).all()):
         raise ValueError("curve parameters that are not finite")
+    if (np.abs(parameters[:2]) > _MOST_LOG).any():
+        raise ValueError("a curve whose K or h is of no strip")
     if not float(curve["low"]) < float(curve["top"]):
         raise ValueError("a curve whose top is not above its low end")
     return Curve(

@@ -1,3 +1,11 @@
+from .acceptance import AcceptedFile as AcceptedFile
+from .acceptance import FileSort as FileSort
+from .acceptance import Standing as Standing
+from .acceptance import accepted_files as accepted_files
+from .acceptance import card_hash as card_hash
+from .acceptance import hash_now as hash_now
+from .acceptance import is_accepted as is_accepted
+from .acceptance import kind_of_acceptance as kind_of_acceptance
 from .chain.canonical import parse_offset as parse_offset
 from .chain.canonical import parse_utc as parse_utc
 from .chain.canonical import utc_text as utc_text
@@ -20,12 +28,14 @@ from .chain.entries import TankEvent as TankEvent
 from .chain.entries import from_payload as from_payload
 from .chain.entries import to_payload as to_payload
 from .chain.files import KEPT as KEPT
+from .chain.files import clean_folders as clean_folders
 from .chain.files import hash_file as hash_file
 from .chain.files import read_kept as read_kept
 from .chain.files import unfinished_files as unfinished_files
 from .chain.head import Head as Head
 from .chain.verify import Verification as Verification
 from .chain.verify import find_orphans as find_orphans
+from .chain.verify import renew_lost_head as renew_lost_head
 from .chain.verify import verify_records as verify_records
 from .exchange.archive import back_up as back_up
 from .exchange.archive import restore as restore

@@ -11,18 +11,20 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib.util import find_spec
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
 from sqlalchemy.engine import make_url
-from sqlalchemy.exc import ArgumentError
+from sqlalchemy.exc import ArgumentError, OperationalError
 from sqlalchemy.pool import QueuePool
 
 from stripread.errors import MissingExtraError, RecordsError
+from stripread.files import write_file
 from stripread.i18n import Message, Shown, Verbatim
-from stripread.records.failures import failures_in_words, is_held
+from stripread.records.failures import failures_in_words, is_held, lacks_room
 
-__all__ = ["DATABASE", "REVISION", "Database", "refresh_statistics"]
+__all__ = ["DATABASE", "REVISION", "Database", "migrate", "refresh_statistics"]
 
 DATABASE = "records.db"
 REVISION = "0003"  # of the newest migration; a test holds it to Alembic's own answer
@@ -39,10 +41,16 @@ class Database:
         self.name = str(folder / DATABASE) if url is None else make_url_of(url).render_as_string(hide_password=True)
         self.read_only = url is None and not os.access(folder, os.W_OK)
         self._engine: Engine = self._sqlite_engine() if url is None else _server_engine(url)
+        self._still: Engine | None = None
+        self._copy: TemporaryDirectory[str] | None = None
 
     def close(self) -> None:
         """Give back all connections."""
         self._engine.dispose()
+        if self._still is not None:
+            self._still.dispose()
+        if self._copy is not None:
+            self._copy.cleanup()
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
@@ -51,8 +59,31 @@ class Database:
             engine = self._engine
             if not self.sqlite:
                 engine = engine.execution_options(isolation_level="REPEATABLE READ")
-            with engine.connect() as connection, connection.begin():
+            try:
+                connected = engine.connect()
+            except OperationalError as error:
+                if not (self.sqlite and lacks_room(error)):
+                    raise
+                connected = self._still_engine().connect()
+            with connected as connection, connection.begin():
                 yield connection
+
+    def _still_engine(self) -> Engine:
+        """Return how the record is read on a disk without room even for SQLite's -shm file, where nobody can write.
+
+        Nobody has it open then, as that file would be there. What a crash left in the log beside it is read in a copy
+        of both, as SQLite passes over the log where it may not put it in order.
+        """
+        if self._still is None:
+            path, log = self.folder / DATABASE, self.folder / f"{DATABASE}-wal"
+            if log.exists() and log.stat().st_size:
+                self._copy = TemporaryDirectory()
+                for one in (path, log):
+                    write_file(Path(self._copy.name) / one.name, one.read_bytes())
+                self._still = _engine_of(Path(self._copy.name) / DATABASE, "mode=rw", self.busy_s)
+            else:
+                self._still = _engine_of(path, "immutable=1", self.busy_s)
+        return self._still
 
     @contextmanager
     def writing(self) -> Iterator[Connection]:
@@ -88,7 +119,7 @@ class Database:
                 return
             if found is not None and found > REVISION:
                 raise newer(self.name, Verbatim(found))
-            _migrate(connection)
+            migrate(connection)
 
     def _make_file(self) -> None:
         """Make the file in WAL mode; the mode stays with it."""
@@ -103,24 +134,29 @@ class Database:
         path = self.folder / DATABASE
         # Without write access SQLite can not make its -shm file, and needs none where nobody writes.
         still = self.read_only and not path.with_name(f"{DATABASE}-wal").exists()
-        uri = path.resolve().as_uri() + ("?immutable=1" if still else "?mode=ro" if self.read_only else "?mode=rw")
+        return _engine_of(path, "immutable=1" if still else "mode=ro" if self.read_only else "mode=rw", self.busy_s)
 
-        def connect() -> sqlite3.Connection:
-            return sqlite3.connect(uri, uri=True, timeout=self.busy_s, isolation_level=None, check_same_thread=False)
 
-        engine = create_engine("sqlite://", creator=connect, poolclass=QueuePool)
+def _engine_of(path: Path, how: str, busy_s: float) -> Engine:
+    """Return an engine for a file of SQLite, opened as its URI says."""
+    uri = f"{path.resolve().as_uri()}?{how}"
 
-        @event.listens_for(engine, "connect")
-        def settle(connection: Any, _record: object) -> None:
-            connection.execute("PRAGMA foreign_keys=ON")
-            connection.execute("PRAGMA synchronous=FULL")
+    def connect() -> sqlite3.Connection:
+        return sqlite3.connect(uri, uri=True, timeout=busy_s, isolation_level=None, check_same_thread=False)
 
-        @event.listens_for(engine, "begin")
-        def begin(connection: Connection) -> None:  # the driver's own begins come too late for a snapshot
-            write = connection.get_execution_options().get("stripread_write", False)
-            connection.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
+    engine = create_engine("sqlite://", creator=connect, poolclass=QueuePool)
 
-        return engine
+    @event.listens_for(engine, "connect")
+    def settle(connection: Any, _record: object) -> None:
+        connection.execute("PRAGMA foreign_keys=ON")
+        connection.execute("PRAGMA synchronous=FULL")  # opens the file: a disk without room is told here
+
+    @event.listens_for(engine, "begin")
+    def begin(connection: Connection) -> None:  # the driver's own begins come too late for a snapshot
+        write = connection.get_execution_options().get("stripread_write", False)
+        connection.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
+
+    return engine
 
 
 def _switch_to_wal(connection: sqlite3.Connection, busy_s: float) -> None:
@@ -177,7 +213,8 @@ def _server_engine(url: str) -> Engine:
     return create_engine(make_url_of(url), pool_pre_ping=True, connect_args={"connect_timeout": 10})
 
 
-def _migrate(connection: Connection) -> None:
+def migrate(connection: Connection) -> None:
+    """Make the tables and triggers, or bring them up to date."""
     from alembic import command
     from alembic.config import Config
 

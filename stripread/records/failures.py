@@ -12,9 +12,10 @@ from dataclasses import dataclass
 from sqlalchemy.exc import DBAPIError, InterfaceError, OperationalError, SQLAlchemyError
 
 from stripread.errors import RecordsError
+from stripread.files import NO_ROOM
 from stripread.i18n import Message, Shown
 
-__all__ = ["failures_in_words", "is_held"]
+__all__ = ["failures_in_words", "is_held", "lacks_room"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +63,7 @@ _OTHER = _Failure(
 )
 
 _BY_ERRNO = {
-    **dict.fromkeys((errno.ENOSPC, errno.EDQUOT, errno.EFBIG), _NO_ROOM),
+    **dict.fromkeys(NO_ROOM, _NO_ROOM),
     **dict.fromkeys((errno.EROFS, errno.EACCES, errno.EPERM), _READ_ONLY),
     **dict.fromkeys((errno.ENOENT, errno.ENOTDIR), _UNOPENED),
     errno.EIO: _DISK,
@@ -106,6 +107,12 @@ def failures_in_words(name: str) -> Iterator[None]:
 def is_held(error: sqlite3.Error) -> bool:
     """Tell whether another connection holds what SQLite wanted."""
     return _sqlite_code(error) & 0xFF in _WAITS
+
+
+def lacks_room(error: DBAPIError) -> bool:
+    """Tell whether SQLite could not do something because the disk is full."""
+    code = _sqlite_code(error.orig) if isinstance(error.orig, sqlite3.Error) else 0
+    return _BY_SQLITE.get(code) is _NO_ROOM
 
 
 def _in_words(error: Exception, name: str) -> RecordsError:

@@ -4,6 +4,7 @@
 """
 
 import csv
+import io
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -13,6 +14,7 @@ from pathlib import Path
 
 from stripread.calibrate import calibrate_lot, load_series
 from stripread.card import CardLayout, design_card, enrol_card, load_card, save_card
+from stripread.files import write_file
 from stripread.lot import save_lot
 from stripread.simulate.samples import make_samples
 from stripread.simulate.scene.photograph import enrolled
@@ -47,10 +49,11 @@ def make_card_print(folder: Path) -> CardLayout:
     """Write the print's measured colours and enrol them."""
     design = design_card()
     measured = folder / "card-print-a-measured.csv"
-    with measured.open("w", newline="", encoding="utf-8") as file:
-        writer = csv.writer(file)
-        writer.writerow(["patch", "L", "a", "b"])
-        writer.writerows([p.id, *p.lab] for p in enrolled(design, DEMO_PRINTER).patches)
+    out = io.StringIO()
+    writer = csv.writer(out)
+    writer.writerow(["patch", "L", "a", "b"])
+    writer.writerows([p.id, *p.lab] for p in enrolled(design, DEMO_PRINTER).patches)
+    write_file(measured, out.getvalue())
     card = enrol_card(design, measured, name="card-print-a", measured_on="2026-02-20", u_lab=0.25)
     save_card(card, folder / CARD_FILE)
     return load_card(folder / CARD_FILE)
@@ -95,7 +98,7 @@ def make_site(folder: Path) -> None:
     text = text.replace("# Short names, each", tap + "# Short names, each", 1)
     text = text.replace("[lots]\n", f"[lots]\n{lots}", 1)
     text = text.replace("[cards]\n", f'[cards]\n"card-print-a" = "{CARD_FILE}"\n', 1)
-    (folder / "site.toml").write_text(text, encoding="utf-8")
+    write_file(folder / "site.toml", text)
 
 
 def main() -> None:

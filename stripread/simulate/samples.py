@@ -10,6 +10,7 @@ import numpy as np
 import tomli_w
 
 from stripread.card import CardLayout, design_card
+from stripread.files import write_file
 from stripread.simulate.optics.cameras import make_phone
 from stripread.simulate.scene.photograph import DippedStrip, Shot, strip_geometry, take_photo
 from stripread.simulate.scene.scene import (
@@ -208,8 +209,8 @@ def make_samples(folder: Path, *, printer_seed: int, card: str, report: Callable
         }
         if sample.code:
             truth["code"] = sample.code
-        (folder / f"{sample.name}.toml").write_text(
+        write_file(
+            folder / f"{sample.name}.toml",
             "# A simulated photo: drawn by stripread simulate, no camera took it.\n" + tomli_w.dumps(truth),
-            encoding="utf-8",
         )
         report(f"{sample.name}: {len(data) / 1e3:.0f} kB")

@@ -1,6 +1,7 @@
 """Dilution series of an invented lot as photos: what a supervisor would shoot to calibrate it."""
 
 import csv
+import io
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta, timezone
@@ -9,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from stripread.card import CardLayout
+from stripread.files import write_file
 from stripread.simulate.optics.cameras import Phone, make_phone
 from stripread.simulate.optics.conditions import with_flash
 from stripread.simulate.scene.photograph import DippedStrip, Shot, take_photo
@@ -81,10 +83,11 @@ def shoot_series(plan: SeriesPlan, folder: Path, *, seed: int, beyond: bool = Tr
                 take_photo(shot, folder / name, seed=int(rng.integers(2**31)))
                 rows += [{**_row(name, pad, value, replicate, mark, plan), **partner} for pad, value in step.items()]
     path = folder / "series.csv"
-    with path.open("w", newline="", encoding="utf-8") as file:
-        writer = csv.DictWriter(file, fieldnames=list(rows[0]))
-        writer.writeheader()
-        writer.writerows(rows)
+    out = io.StringIO()
+    writer = csv.DictWriter(out, fieldnames=list(rows[0]))
+    writer.writeheader()
+    writer.writerows(rows)
+    write_file(path, out.getvalue())
     return path
 
 

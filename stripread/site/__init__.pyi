@@ -1,13 +1,11 @@
 from .analytes import Analyte as Analyte
 from .events import EventType as EventType
-from .files import UNFINISHED as UNFINISHED
-from .files import replace_file as replace_file
-from .files import sync_folder as sync_folder
 from .schedule import PointSchedule as PointSchedule
 from .schedule import Schedule as Schedule
 from .site import Expectation as Expectation
 from .site import SampleType as SampleType
 from .site import Site as Site
+from .site import find_card_file as find_card_file
 from .site import find_lot_file as find_lot_file
 from .site import find_site as find_site
 from .site import kind_of_lot as kind_of_lot

@@ -25,6 +25,7 @@ __all__ = [
     "Expectation",
     "SampleType",
     "Site",
+    "find_card_file",
     "find_lot_file",
     "find_site",
     "kind_of_lot",
@@ -113,6 +114,8 @@ class Site:
     analytes: Mapping[str, Analyte] = field(default_factory=dict)  # its own, besides the known ones
     schedule: Schedule | None = None
     events: Mapping[str, EventType] = field(default_factory=lambda: parse_events(None))
+    accepts_files: bool = False  # whether a lot or card file that nobody accepted makes readings doubtful
+    second_person: bool = False  # whether such a file holds only once two people have accepted it
     supply: Supply = field(default_factory=lambda: Supply(tanks={}, injectors={}, lines={}))
 
     @property
@@ -211,6 +214,8 @@ def load_site(folder: Path) -> Site:
         supply=parse_supply(top),
         schedule=parse_schedule(top),
         events=parse_events(top),
+        accepts_files="acceptance" in top.data,
+        second_person=_second_person(top),
     )
 
 
@@ -268,6 +273,14 @@ def _database(top: TomlTable) -> str | None:
     return table.text("database") if table.data else None
 
 
+def _second_person(top: TomlTable) -> bool:
+    if "acceptance" not in top.data:
+        return False
+    table = top.table("acceptance", Message("a table [acceptance]"))
+    table.no_other_keys({"second_person"})
+    return table.truth("second_person", default=False)
+
+
 def _units(top: TomlTable) -> Units:
     value = top.data.get("units", "metric")
     if value not in UNITS:
@@ -302,7 +315,12 @@ def find_lot_file(name_or_path: str, site: Site | None) -> Path:
 
 def resolve_card(name_or_path: str, site: Site | None) -> CardLayout:
     """Load a card layout by its name in the site file or by its path (`SiteError`, `CardFileError`)."""
-    return load_card(_find_file("card", name_or_path, {} if site is None else site.cards, site))
+    return load_card(find_card_file(name_or_path, site))
+
+
+def find_card_file(name_or_path: str, site: Site | None) -> Path:
+    """Return the file of a card by its name in the site file or by its path (`SiteError`)."""
+    return _find_file("card", name_or_path, {} if site is None else site.cards, site)
 
 
 def resolve_kind(name_or_path: str, site: Site | None) -> StripKind:

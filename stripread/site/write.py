@@ -10,8 +10,8 @@ import tomlkit
 from tomlkit.items import Item, Table
 
 from stripread.errors import SiteError
+from stripread.files import NO_ROOM, write_file
 from stripread.i18n import Message, Verbatim
-from stripread.site.files import replace_file
 from stripread.site.site import SITE_FILE, load_site
 
 __all__ = ["add_name", "write_demo_site"]
@@ -36,8 +36,9 @@ def write_demo_site(folder: Path, *, database: str | None = None) -> Path:
         text += f"\n[records]\ndatabase = {json.dumps(database)}\n"  # a JSON string is one of TOML
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        with path.open("x", encoding="utf-8") as file:
-            file.write(text)
+        if path.exists():
+            raise FileExistsError
+        write_file(path, text)
     except FileExistsError:
         raise SiteError(
             expected=Message("a folder without a %(file)s", file=SITE_FILE),
@@ -49,6 +50,8 @@ def write_demo_site(folder: Path, *, database: str | None = None) -> Path:
             remedy=Message("Edit that file, or name another folder."),
         ) from None
     except OSError as error:
+        if error.errno in NO_ROOM:
+            raise
         raise SiteError(
             expected=Message("a folder to write %(name)s into", name=SITE_FILE),
             found=Message("%(folder)s: %(strerror)s", folder=folder, strerror=error.strerror),
@@ -98,8 +101,10 @@ def add_name(folder: Path, table: Literal["lots", "cards", "kinds"], name: str, 
         )
     mark = b"\xef\xbb\xbf" if before.startswith(b"\xef\xbb\xbf") else b""
     try:
-        replace_file(path, mark + new.encode("utf-8"), mode=path.stat().st_mode & 0o7777)
+        write_file(path, mark + new.encode("utf-8"), mode=path.stat().st_mode & 0o7777)
     except OSError as error:
+        if error.errno in NO_ROOM:
+            raise
         raise SiteError(
             expected=Message("to write %(path)s", path=path),
             found=Verbatim(str(error.strerror)),

@@ -1,6 +1,7 @@
 """Where a study lies: ``studies/ID`` in the site's folder, the sealed truths apart from all of them."""
 
 import re
+import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -93,8 +94,13 @@ def begin_study(site: Path, plan: StudyPlan, truth: Truth, *, truth_file: Path |
         )
     sealed.parent.mkdir(parents=True, exist_ok=True)
     folder.photos.mkdir(parents=True)
-    save_truth(truth, sealed)
-    save_plan(plan, folder.plan_file)
+    try:
+        save_truth(truth, sealed)
+        save_plan(plan, folder.plan_file)
+    except BaseException:  # else the name would be taken by a study that was never planned
+        sealed.unlink(missing_ok=True)
+        shutil.rmtree(folder.path)
+        raise
     return folder
 
 

@@ -11,9 +11,9 @@ from typing import Any
 import numpy as np
 
 from stripread.errors import StudyError
+from stripread.files import read_json, write_file
 from stripread.i18n import Message, Verbatim
 from stripread.lot import Lot, PadCalibration, invert_curve
-from stripread.site import replace_file
 from stripread.strip import StripKind
 from stripread.study.criteria import Aims, Criterion, plan_criteria
 from stripread.study.design import FULL, Conditions, Form, design_strengths, design_strips, mix_solutions
@@ -205,12 +205,12 @@ def truth_hash(truth: Truth) -> str:
 
 def save_plan(plan: StudyPlan, path: Path) -> None:
     """Write the plan."""
-    replace_file(path, _bytes({"format": FORMAT, **asdict(plan)}))
+    write_file(path, _bytes({"format": FORMAT, **asdict(plan)}))
 
 
 def save_truth(truth: Truth, path: Path) -> None:
     """Write the truth, to be read by nobody else on this machine."""
-    replace_file(path, _bytes(asdict(truth)), mode=0o600)
+    write_file(path, _bytes(asdict(truth)), mode=0o600)
 
 
 def _bytes(data: Mapping[str, Any]) -> bytes:
@@ -272,7 +272,7 @@ def _tuple(value: Any) -> Any:
 
 def _read(path: Path) -> dict[str, Any]:
     try:
-        data = json.loads(path.read_bytes())
+        data = read_json(path.read_bytes())
     except (OSError, ValueError) as error:
         raise _wrong(path, str(error)) from error
     if not isinstance(data, dict):

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from stripread.errors import StudyError
+from stripread.files import read_json
 from stripread.i18n import Message, Verbatim
 from stripread.study.plan import StudyPlan
 from stripread.study.shape import PlannedStrip
@@ -233,7 +234,7 @@ def load_run(path: Path, plan: StudyPlan) -> RunState:
     events, last, by_code = [], _FIRST, dict[str, list[Event]]()
     for number, line in enumerate(lines, start=1):
         try:
-            data = json.loads(line)
+            data = read_json(line)
             if data.pop("previous") != last:
                 raise ValueError("it does not follow the line before")
             event = _event(data)

@@ -1,9 +1,13 @@
 """A certificate that the server makes for itself, so that nothing travels in the clear over the house's network."""
 
 import ipaddress
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from stripread.files import write_file
+from stripread.i18n import Message
 
 if TYPE_CHECKING:
     from cryptography.x509 import GeneralName
@@ -14,26 +18,45 @@ _DAYS = 397  # browsers refuse longer ones
 _RENEW = 30
 
 
-def own_certificate(folder: Path, hosts: tuple[str, ...], *, now: datetime) -> tuple[Path, Path]:
+def own_certificate(
+    folder: Path, hosts: tuple[str, ...], *, now: datetime, warn: Callable[[Message], None] = lambda said: None
+) -> tuple[Path, Path]:
     """Return certificate and key for some names and addresses, made anew where there are none or they run out.
+
+    Damaged ones are made anew, too; ``warn`` is told.
 
     A browser warns of it once, as nobody else vouches for it; phones that are paired by the code that the server shows
     know that they are at the right place.
     """
     from cryptography import x509
+    from cryptography.exceptions import UnsupportedAlgorithm
     from cryptography.hazmat.primitives import hashes, serialization
     from cryptography.hazmat.primitives.asymmetric import ec
+    from cryptography.hazmat.primitives.serialization import load_pem_private_key
     from cryptography.x509.oid import NameOID
 
     certificate, key = folder / "tls-certificate.pem", folder / "tls-key.pem"
     if certificate.is_file() and key.is_file():
-        there = x509.load_pem_x509_certificate(certificate.read_bytes())
-        names = there.extensions.get_extension_for_class(x509.SubjectAlternativeName).value
-        known = {str(name.value) for name in names}
-        belong = _public(key) == there.public_key()  # a kill between the two leaves those of different makes
-        if belong and there.not_valid_after_utc > now.astimezone(UTC) + timedelta(days=_RENEW) and known >= set(hosts):
-            key.chmod(0o600)
-            return certificate, key
+        try:
+            there = x509.load_pem_x509_certificate(certificate.read_bytes())
+            names = there.extensions.get_extension_for_class(x509.SubjectAlternativeName).value
+            public = load_pem_private_key(key.read_bytes(), None).public_key()
+        except (ValueError, TypeError, UnsupportedAlgorithm, x509.ExtensionNotFound) as problem:
+            warn(
+                Message(
+                    "the certificate in %(path)s was damaged (%(problem)s) and is made anew: browsers warn of it once "
+                    "more, phones that are paired stay so",
+                    path=certificate,
+                    problem=str(problem).splitlines()[0][:80] if str(problem) else type(problem).__name__,
+                )
+            )
+        else:
+            known = {str(name.value) for name in names}
+            belong = public == there.public_key()  # a kill between the two leaves those of different makes
+            lasts = there.not_valid_after_utc > now.astimezone(UTC) + timedelta(days=_RENEW)
+            if belong and lasts and known >= set(hosts):
+                key.chmod(0o600)
+                return certificate, key
     private = ec.generate_private_key(ec.SECP256R1())
     name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "stripread")])
     made = (
@@ -47,25 +70,12 @@ def own_certificate(folder: Path, hosts: tuple[str, ...], *, now: datetime) -> t
         .add_extension(x509.SubjectAlternativeName([_name(host) for host in hosts]), critical=False)
         .sign(private, hashes.SHA256())
     )
-    key.touch(mode=0o600)
-    key.chmod(0o600)
-    key.write_bytes(
-        private.private_bytes(
-            serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
-        )
+    text = private.private_bytes(
+        serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
     )
-    certificate.write_bytes(made.public_bytes(serialization.Encoding.PEM))
+    write_file(key, text, mode=0o600)
+    write_file(certificate, made.public_bytes(serialization.Encoding.PEM))
     return certificate, key
-
-
-def _public(key: Path) -> object:
-    """Return the public half of a key file; None where it is none."""
-    from cryptography.hazmat.primitives.serialization import load_pem_private_key
-
-    try:
-        return load_pem_private_key(key.read_bytes(), None).public_key()
-    except (ValueError, TypeError):
-        return None
 
 
 def _name(host: str) -> "GeneralName":

@@ -1,3 +1,9 @@
+from .accepted_files import Acceptance as Acceptance
+from .accepted_files import accept_card_file as accept_card_file
+from .accepted_files import accept_lot_file as accept_lot_file
+from .accepted_files import card_standing as card_standing
+from .accepted_files import file_standings as file_standings
+from .accepted_files import lot_standing as lot_standing
 from .check_standard import KnownDilution as KnownDilution
 from .check_standard import read_check as read_check
 from .check_standard import record_check as record_check

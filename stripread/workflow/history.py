@@ -4,7 +4,17 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 
-from stripread.check import SAME_SAMPLE, History, Line, Method, PastReading, Point, Recipe, clock_may_be_right
+from stripread.check import (
+    SAME_SAMPLE,
+    History,
+    Line,
+    Method,
+    PastReading,
+    Point,
+    Recipe,
+    clock_may_be_right,
+    clock_step,
+)
 from stripread.i18n import Joined, Message, Shown, joined
 from stripread.read import Limit, Reading
 from stripread.records import (
@@ -80,7 +90,15 @@ def history_for(
         at=taken_when(reading.taken_at, now),
         photos={} if again else _used(records, reading.photo_sha256),
         checks=lot_scores(records, reading.lot),
+        # A photo of the page's queue is entered under the time at which it came.
+        clock=None if again or context.job is not None else _clock(records, now),
     )
+
+
+def _clock(records: Records, now: datetime) -> Shown | None:
+    """Say how the clock stands to the last entry, where it did not run on."""
+    last = records.entries(superseded=True, limit=1)
+    return clock_step(last[0].at, now) if last else None
 
 
 def history_for_entered(
@@ -100,6 +118,7 @@ def _history(
     analyte: str | None = None,
     photos: Mapping[str, Shown] | None = None,
     checks: tuple[float, ...] | None = None,
+    clock: Shown | None = None,
 ) -> History:
     point = None if context.point is None else _point(records, context.point)
     batch = None if context.batch is None else find_batch(records, context.batch)
@@ -117,6 +136,7 @@ def _history(
         recipe=None if batch is None else _recipe(records, batch, at=at),
         forecast=None if batch is None else batch_forecast(records, batch, context.sample, at=at),
         line=None if point is None else _line(records, point, context, method, at=at),
+        clock_step=clock,
         not_over=None if point is None else _not_over(records, point, at=at),
     )
 

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 
-from stripread.check import History, Verdict, check_reading
+from stripread.check import FileStanding, History, Verdict, check_reading
 from stripread.photo import PhotoFile
 from stripread.read import Reading, combine_readings, read_strip
 from stripread.workflow.sample import ResolvedInputs, SampleContext
@@ -30,7 +30,12 @@ def read_photos(photos: Sequence[PhotoFile], inputs: ResolvedInputs, context: Sa
 
 
 def judge_reading(
-    reading: Reading, context: SampleContext, *, now: datetime, history: History | None = None
+    reading: Reading,
+    context: SampleContext,
+    *,
+    now: datetime,
+    history: History | None = None,
+    files: tuple[FileStanding, ...] = (),
 ) -> Verdict:
     """Hold a reading against all that is known of its sample.
 
@@ -40,6 +45,8 @@ def judge_reading(
         When it is judged, with a zone; its day decides whether the lot has expired.
     history : History or None
         What the record knows that bears on it (`history.history_for`); None where there is no record.
+    files : tuple of FileStanding
+        What the record knows of its lot file and card file (`accepted_files.file_standings`).
 
     Raises
     ------
@@ -53,5 +60,6 @@ def judge_reading(
         dipped_at=context.dipped_at,
         waited_s=context.waited_s,
         history=history,
+        files=files,
     )
     return replace(verdict, cautions=(*verdict.cautions, *context.cautions))

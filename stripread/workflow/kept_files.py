@@ -2,9 +2,8 @@
 
 import hashlib
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
-from stripread.card import CardLayout, save_card
+from stripread.card import CardLayout, card_text
 from stripread.photo import PhotoFile
 from stripread.records import Draft, FileRef, Records, Role
 
@@ -32,9 +31,5 @@ def keep_lot(records: Records, file: Path, number: str, kind: str, *, keep: bool
 
 def keep_card(records: Records, card: CardLayout) -> tuple[FileRef, Draft]:
     """Keep a card as a file, in the one spelling that the program writes; return its name and the entry for it."""
-    with TemporaryDirectory() as folder:
-        path = Path(folder) / "card.toml"
-        save_card(card, path)
-        data = path.read_bytes()
-    ref = records.keep("card", data, f"{card.name}.toml", suffix=".toml")
+    ref = records.keep("card", card_text(card).encode("utf-8"), f"{card.name}.toml", suffix=".toml")
     return ref, Draft(kind="card_print", payload={"name": card.name}, subject=card.name, files=(ref,))

@@ -12,6 +12,7 @@ from stripread.i18n import Message
 from stripread.photo import PhotoFile
 from stripread.read import Reading
 from stripread.records import Entry, Records, Stamp, proven_payload, study_standing
+from stripread.workflow.accepted_files import file_standings
 from stripread.workflow.history import history_for, with_batch
 from stripread.workflow.judge import judge_reading, read_photos
 from stripread.workflow.kept_files import keep_card, keep_lot, keep_photo
@@ -64,7 +65,8 @@ def read_and_record_sample(
         context = with_batch(records, context, reading, now=now)
         before = _recorded(records, photos[0], context.job)
         history = None if before is not None else history_for(records, reading, context, now=now)
-        verdict, compared = judge_reading(reading, context, now=now, history=history), None
+        files = file_standings(records, reading)
+        verdict, compared = judge_reading(reading, context, now=now, history=history, files=files), None
         if context.first_strip is not None:
             compared = compare_with_first(context.first_strip, reading, card=inputs.card, kind=inputs.kind)
             verdict = doubted(verdict, compared.findings)

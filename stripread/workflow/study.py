@@ -6,10 +6,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from stripread.errors import StripReadError, StudyError
+from stripread.files import write_file
 from stripread.i18n import Message
 from stripread.photo import PhotoFile
 from stripread.read import Reading, read_strip
-from stripread.site import replace_file
 from stripread.study import (
     Event,
     OpenedStudy,
@@ -112,7 +112,7 @@ def keep_study_photo(folder: StudyFolder, photo: PhotoFile, event: Event) -> Non
     """Keep a photo under its hash, with the study."""
     folder.photos.mkdir(exist_ok=True)
     if event.file is not None and not (folder.photos / event.file).exists():
-        replace_file(folder.photos / event.file, photo.data)
+        write_file(folder.photos / event.file, photo.data)
 
 
 def check_photo(

@@ -60,8 +60,9 @@ def test_what_is_recorded_is_what_read_prints(site: Path) -> None:
     entry = kept.pop("entry")
     how = kept.pop("how")
     del printed["timing_ms"]
-    # What the record knows besides: this photo is old.
-    kept["findings"] = [f for f in kept["findings"] if f["code"] != "clock_wrong"]
+    # What the record knows besides: this photo is old, and nobody accepted lot and card.
+    besides = ("clock_wrong", "file_never_accepted")
+    kept["findings"] = [f for f in kept["findings"] if f["code"] not in besides]
     kept.pop("messages", None)  # what is printed has the English alone
     assert kept.pop("proven") is None  # no study of the lot is in the record
     assert {**printed, "photo": "line-good.jpg"} == kept

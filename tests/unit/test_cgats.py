@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from stripread.card.cgats import is_cgats, parse_cgats
-from stripread.card.measurement import decode_measurement
 from stripread.colour import d50_white, lab_to_xyz
 from stripread.errors import MeasurementFileError
+from stripread.files import decode_text
 from tests.listed import each
 
 PLAIN = """CGATS.17
@@ -85,7 +85,7 @@ def test_data_may_come_before_the_format():
 @each("encoding", ["utf-8", "utf-8-sig", "latin-1", "utf-16"])
 def test_encodings_are_told_apart(encoding):
     text = PLAIN.replace("test", "Gärtnerei")
-    assert decode_measurement(text.encode(encoding)) == text
+    assert decode_text(text.encode(encoding)) == text
 
 
 @each("scale", [1.0, 100.0])

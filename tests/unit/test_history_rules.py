@@ -2,9 +2,12 @@ from datetime import UTC, datetime, timedelta
 
 from made_readings import LINE, STOCK, TODAY, made_pad, made_reading, wide_reading
 
-from stripread.check import Forecast, History, Line, PastReading, Point, Recipe, check_reading
+from stripread.check import FileStanding, Forecast, History, Line, PastReading, Point, Recipe, check_reading
+from stripread.check.accepted import files_accepted
 from stripread.check.case import PadCase, StripCase
+from stripread.check.clock import clock_step
 from stripread.check.history_rules import (
+    clock_stepped,
     clock_wrong,
     dip_seen_before,
     drift_at_point,
@@ -58,6 +61,30 @@ class TestStripRules:
         for rule in (photo_seen_before, dip_seen_before, clock_wrong, flush_not_kept, lot_never_checked, lot_drifts):
             assert not strip_findings(rule, None)
             assert not strip_findings(rule, history())
+
+    @each(
+        ("apart", "words"),
+        [(-timedelta(hours=3), "3 hours before"), (-timedelta(minutes=4), None), (timedelta(days=400), None),
+         (timedelta(days=20000), "20000 days after")],
+    )  # fmt: skip
+    def test_the_computers_clock(self, apart, words):
+        found = strip_findings(clock_stepped, history(clock_step=clock_step(NOW - apart, NOW)))
+        assert [(f.code, f.severity) for f in found] == ([] if words is None else [("clock_stepped", "warning")])
+        assert words is None or words in str(found[0].message)
+
+    @each(
+        ("state", "usual", "due"),
+        [("accepted", True, []), ("other", False, [("file_not_accepted", "error")]),
+         ("waits", False, [("file_never_accepted", "info")]), ("waits", True, [("file_never_accepted", "warning")]),
+         ("never", False, [("file_never_accepted", "info")]), ("never", True, [("file_never_accepted", "warning")])],
+    )  # fmt: skip
+    def test_files_that_are_accepted_or_not(self, state, usual, due):
+        file = FileStanding(sort="lot", name="UL-1", sha256="1" * 64, state=state, usual=usual, by="Ana",
+                            on="2026-05-04", accepted_sha256="2" * 64)  # fmt: skip
+        case = StripCase(reading=made_reading(made_pad(0.28, 0.02)), today=TODAY, dipped_at=None, files=(file,))
+        found = list(files_accepted(case))
+        assert [(f.code, f.severity) for f in found] == due
+        assert all("lot UL-1" in str(f.message) for f in found)
 
     def test_a_photo_of_the_record_is_refused_and_its_place_named(self):
         found = strip_findings(photo_seen_before, history(photos={"0" * 64: "entry 12, bench 1"}))

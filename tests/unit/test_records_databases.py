@@ -22,12 +22,14 @@ from stripread.cli.app import app
 from stripread.errors import RecordsError
 from stripread.records import (
     Batch,
+    Draft,
     InjectorSetting,
     Note,
     Part,
     Point,
     ReadingFilter,
     Records,
+    accepted_files,
     back_up,
     open_records,
     restore,
@@ -313,6 +315,33 @@ def test_a_site_names_its_server_and_the_commands_use_it(postgresql: str, tmp_pa
     run("records", "backup", tmp_path / "b.zip", "--site", folder)
     assert "take that table out" in run("records", "restore", tmp_path / "b.zip", tmp_path / "there")
     assert not (folder / "records.db").exists()
+
+
+def test_a_trigger_that_is_gone_is_told(place: Place) -> None:
+    with place.open() as records:
+        records.add_note(Note(text="guarded"), made_stamp())
+        assert verify_records(records).intact
+        gone = "entries_no_change" if place.url else "entries_no_UPDATE"
+        with records.database.writing() as connection:
+            connection.execute(text(f"DROP TRIGGER {gone}{' ON entries' if place.url else ''}"))
+        assert [str(p.where) for p in verify_records(records).problems] == [f"trigger {gone}"]
+
+
+def test_acceptances_are_entries_of_either_database(place: Place) -> None:
+    with place.open() as records:
+        for number, (who, data) in enumerate((("Ana", b"1"), ("Ben", b"2"), ("Cleo", b"2"))):
+            ref = records.keep("lot", data, "lot.json", suffix=".json")
+            payload = {"sha256": ref.sha256, "file": None, "second_person": data == b"2"}
+            records.append(
+                [Draft(kind="lot_accepted", payload=payload, subject="UL-1", files=(ref,))],
+                made_stamp(number, who=who),
+            )
+            standing = accepted_files(records, "lot")["UL-1"]
+            assert standing.holds is not None
+            assert standing.holds.by == (("Ana",), ("Ana",), ("Ben", "Cleo"))[number]
+            assert (standing.waits is not None) is (number == 1)
+        assert accepted_files(records, "card") == {}
+        assert verify_records(records).intact
 
 
 # --- several processes, killed processes -----------------------------------------------------------------------------

@@ -4,8 +4,10 @@ import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
+from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
 from alembic.autogenerate import compare_metadata
@@ -22,9 +24,11 @@ from stripread.records import (
     Head,
     Note,
     ReadingFilter,
+    Stamp,
     Verification,
     check_standard_of,
     open_records,
+    renew_lost_head,
     verify_records,
 )
 from stripread.records.chain.canonical import canonical_json, entry_hash
@@ -48,7 +52,23 @@ def folder(whole: Path, tmp_path: Path) -> Path:
     return Path(shutil.copytree(whole, tmp_path / "site"))
 
 
+@cache
+def guards() -> dict[str, str]:
+    """Return the triggers of a new record, by their names."""
+    with TemporaryDirectory() as place:
+        with open_records(Path(place), create=True):
+            pass
+        with closing(sqlite3.connect(database_file(Path(place)))) as database:
+            return dict(database.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall())
+
+
 def verified(folder: Path, **options: object) -> Verification:
+    """Verify a record once its guards were put back, as somebody does who knows what he is at."""
+    with closing(sqlite3.connect(database_file(folder), isolation_level=None)) as database:
+        there = {name for (name,) in database.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")}
+        for name, sql in guards().items():
+            if name not in there:
+                database.execute(sql)
     with open_records(folder) as records:
         return verify_records(records, **options)  # type: ignore[arg-type]  # names are checked by the call
 
@@ -153,7 +173,8 @@ def test_a_chain_made_anew_shows_on_the_head(folder: Path, tampered: sqlite3.Con
 def test_only_a_head_noted_elsewhere_shows_a_chain_and_head_made_anew(
     folder: Path, tampered: sqlite3.Connection
 ) -> None:
-    noted = verified(folder).head
+    with open_records(folder) as records:
+        noted = records.head()
     last = rewrite(tampered, by_eve, 3, all_after=True)
     (folder / HEAD).write_text(canonical_json({"count": 7, "hash": last}), encoding="utf-8")
     assert verified(folder).intact  # the limit of a chain without an anchor outside
@@ -299,3 +320,103 @@ def test_hashes_stay_what_they_are() -> None:
            "origin": None, "files": "[]", "payload": '{"about":null,"tags":[],"text":"ü"}',
            "previous_hash": "0" * 64}  # fmt: skip
     assert entry_hash(row) == "66982e57e774fe66f37a4bed82944a505d583a453f58d3b1cf97f45c903010a9"
+
+
+class TestHead:
+    """The small file beside the database is what shows a cut: nothing is entered without it."""
+
+    def note(self, folder: Path, minute: int) -> None:
+        with open_records(folder) as records:
+            records.add_note(Note(text="one more"), made_stamp(minute))
+
+    def test_without_it_nothing_is_entered_and_the_remedy_works(self, folder: Path) -> None:
+        (folder / HEAD).unlink()
+        with pytest.raises(RecordsError, match="--renew") as told:
+            self.note(folder, 80)
+        assert HEAD in str(told.value.expected)
+        with open_records(folder) as records:
+            assert records.head().count == 7
+            with pytest.raises(RecordsError, match="how the head came to be lost"):
+                renew_lost_head(records, why=" ", stamp=made_stamp(81))
+            entry = renew_lost_head(records, why="the disk was copied without it", stamp=made_stamp(81, who="Cleo"))
+        assert (entry.who, "copied without it" in entry.payload["text"]) == ("Cleo", True)
+        assert verified(folder).intact
+        self.note(folder, 82)
+
+    @pytest.mark.parametrize("left", [b"", b'{"count": 7, "ha', b"[]", b'{"count": null, "hash": 1}'])
+    def test_a_broken_one_refuses(self, folder: Path, left: bytes) -> None:
+        (folder / HEAD).write_bytes(left)
+        with pytest.raises(RecordsError, match="--renew"):
+            self.note(folder, 80)
+        with open_records(folder) as records:
+            renew_lost_head(records, why="a disk error", stamp=made_stamp(81))
+        assert verified(folder).intact
+
+    @pytest.mark.parametrize("count", [0, 3])
+    def test_one_that_was_set_back_refuses_and_is_told(self, folder: Path, count: int) -> None:
+        """An old copy of it, or none of anything, would hide that the end was cut off."""
+        with open_records(folder) as records:
+            last = records.entry(count).hash if count else "0" * 64
+        (folder / HEAD).write_text(canonical_json({"count": count, "hash": last}), encoding="utf-8")
+        with pytest.raises(RecordsError, match="--renew"):
+            self.note(folder, 80)
+        assert {problem.fault for problem in verified(folder).problems} == {"head behind"}
+
+    def test_what_a_killed_writer_left_behind_is_made_good_by_the_next(self, folder: Path) -> None:
+        for minute in (80, 81, 82):
+            with open_records(folder) as records, pytest.MonkeyPatch.context() as patched:
+                patched.setattr("stripread.records.store.keep_head", lambda folder, head: None)  # it is killed before
+                records.add_note(Note(text="one more"), made_stamp(minute))
+        assert verified(folder).head_behind == 1
+        self.note(folder, 83)
+        assert verified(folder).head_behind == 0
+
+    def test_a_kill_after_the_very_first_entry_leaves_one_behind_and_none_missing(self, tmp_path: Path) -> None:
+        with pytest.MonkeyPatch.context() as patched, open_records(tmp_path, create=True) as records:
+            patched.setattr("stripread.records.store.keep_head", lambda folder, head: None)
+            records.add_note(Note(text="first"), made_stamp(1))
+        self.note(tmp_path, 2)
+        assert verified(tmp_path).intact
+
+    def test_it_is_not_renewed_over_a_record_that_is_damaged(self, folder: Path, tampered: sqlite3.Connection) -> None:
+        (folder / HEAD).unlink()
+        rewrite(tampered, by_eve, 3, all_after=False)
+        with open_records(folder) as records, pytest.raises(RecordsError, match="whole but for its head"):
+            renew_lost_head(records, why="lost", stamp=made_stamp(81))
+        assert not (folder / HEAD).exists()
+
+
+class TestGuards:
+    def faults(self, folder: Path) -> list[tuple[str, str]]:
+        with open_records(folder) as records:
+            return [(problem.fault, str(problem.where)) for problem in verify_records(records).problems]
+
+    def test_triggers_that_were_dropped_are_told(self, folder: Path, tampered: sqlite3.Connection) -> None:
+        assert self.faults(folder) == [("guard removed", f"trigger {name}") for name in guards()]
+
+    def test_one_that_refuses_nothing_any_more_is_told(self, folder: Path) -> None:
+        with closing(sqlite3.connect(database_file(folder), isolation_level=None)) as database:
+            database.execute("DROP TRIGGER entries_no_UPDATE")
+            database.execute("CREATE TRIGGER entries_no_UPDATE BEFORE UPDATE ON entries BEGIN SELECT 1; END")
+        assert self.faults(folder) == [("guard removed", "trigger entries_no_UPDATE")]
+
+
+class TestClock:
+    def steps(self, folder: Path) -> list[str]:
+        found = verified(folder)
+        assert found.intact  # a clock that was set is no tampering
+        return [f"{where} {step}" for where, step in found.clock_steps]
+
+    def test_a_clock_that_runs_on_is_not_mentioned(self, folder: Path) -> None:
+        assert self.steps(folder) == []
+
+    def test_a_step_back_and_one_far_ahead_are_told(self, folder: Path) -> None:
+        last = made_stamp(70).at
+        with open_records(folder) as records:
+            for at in (last - timedelta(minutes=4), last - timedelta(hours=3), last + timedelta(days=3000), last):
+                records.add_note(Note(text="when?"), Stamp(at=at, who="Ana"))
+        assert self.steps(folder) == [
+            "entry 9 3 hours before the entry that it follows",
+            "entry 10 3000 days after the entry that it follows",
+            "entry 11 3000 days before the entry that it follows",
+        ]

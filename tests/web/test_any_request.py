@@ -156,7 +156,7 @@ def forms(clients):
     pages += [f"/pair/{people.pairing_code(now=now)}"]
     pages += ["/studies/may", "/read/bench 1", "/points-admin/tank", "/checks/UL-2603", draft, f"/log/{reading.seq}"]
     pages += [f"/log/{reading.seq}/correct", "/batches/correct/C-14", "/batches/withdraw/C-14"]
-    pages += ["/lots/new/known?kind=chlorine-ph-duo"]
+    pages += ["/lots/UL-2603", "/lots/new/known?kind=chlorine-ph-duo"]
     pages += ["/batches/generate?water=20+L&after=24+h", "/batches/stock?make=40+L&concentrate=C-14&wanted=220+mg/L"]
     pages += ["/batches/top-up?volume=30+L&stock=S-14&concentrate=C-14&wanted=220+mg/L"]
     found = []

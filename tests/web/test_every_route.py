@@ -63,6 +63,7 @@ SENT = {
     "/lots/drafts/{draft}/photo": (OFFICE, DRAFT),
     "/lots/drafts/{draft}/leave-out": (OFFICE, DRAFT), "/lots/drafts/{draft}/reject": (OFFICE, DRAFT),
     "/lots/drafts/{draft}/accept": (OFFICE, "lot"),
+    "/lots/{lot}/accept": (OFFICE, "lot_accepted"), "/card/{card}/accept": (OFFICE, "card_accepted"),
     "/studies/new": (OFFICE, STUDY), "/studies/{study}/enter": (OFFICE, STUDY),
     "/studies/{study}/photo": (OFFICE, STUDY), "/studies/{study}/close": (OFFICE, STUDY),
 }  # fmt: skip
@@ -71,6 +72,7 @@ FILL = {
     "point": "bench 1",
     "name:path": "bench 1",
     "lot": "UL-2603",
+    "card": "card-print-a",
     "entry:int": "1",
     "id:path": "C-1",
 }
@@ -240,6 +242,14 @@ class TestAudit:
         yield "/points-admin/{point}/retire", post("/points-admin/bench 9/retire", {"why": "gone"})
         measured = {"measured": ("x.csv", MEASURED, "text/csv")}
         yield "/card/enrol", post("/card/enrol", {"name": "print-b", "measured_on": "2026-03-01"}, files=measured)
+        for route, path, page in (
+            ("/lots/{lot}/accept", "/lots/UL-2603/accept", "/lots/UL-2603"),
+            ("/card/{card}/accept", "/card/card-print-a/accept", "/card"),
+        ):
+            form = re.search(rf'action="{path}".*?name="sha256" value="(\w+)"', client.get(page).text, re.DOTALL)
+            assert post(path, {"sha256": "0" * 64}).status_code == 400  # another file than was shown
+            yield route, post(path, {"sha256": form[1]})
+            assert "Accepted by Sol" in client.get(page).text
         yield "/checks/{lot}", post("/checks/UL-2603", {"known": "0.35", "u_known": "0.005"}, files=photo)
         person = {"name": "Ola", "role": "technician", "secret": "other-582", "again": "other-582"}
         yield "/people", post("/people", person)

@@ -201,6 +201,22 @@ class TestFiles:
         own_certificate(tmp_path, ("127.0.0.1",), now=NOW)
         ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(certificate, key)
 
+    @pytest.mark.parametrize("file", ["tls-certificate.pem", "tls-key.pem"])
+    @pytest.mark.parametrize("left", [b"", b"-----BEGIN CERTIFICATE-----\nMIIB", b"\xff\xfe\0", None])
+    def test_a_damaged_certificate_is_made_anew_with_a_warning(self, tmp_path, file, left):
+        import ssl
+
+        certificate, key = own_certificate(tmp_path, ("127.0.0.1",), now=NOW)
+        whole = (tmp_path / file).read_bytes()
+        (tmp_path / file).write_bytes(whole[: len(whole) // 2] if left is None else left)
+        warnings = []
+        own_certificate(tmp_path, ("127.0.0.1",), now=NOW, warn=lambda said: warnings.append(str(said)))
+        ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(certificate, key)
+        (warning,) = warnings
+        assert "damaged" in warning
+        assert "made anew" in warning
+        assert "\n" not in warning
+
     def test_the_inbox_and_the_secrets_are_closed_to_other_users_of_the_machine(self, client, site):
         assert (site / "people.db").stat().st_mode & 0o077 == 0
         assert Path(client.app.state.queue.inbox.folder).stat().st_mode & 0o077 == 0

@@ -154,7 +154,9 @@ class TestCalibration:
         assert after.replace('UL-9 = "lots/UL-9/lot.json"\n', "") == before
         assert len(load_series(site / "lots" / "UL-9" / "series.csv")) == 14
         with open_records(site) as records:
+            (accepted,) = records.entries(kind="lot_accepted", subject="UL-9")
             (entry,) = records.entries(kind="lot", subject="UL-9")
+            assert (accepted.who, accepted.payload["sha256"]) == ("Sol", entry.payload["sha256"])
         assert (entry.who, entry.payload["accepted_by"]) == ("Sol", "Sol")
         assert entry.payload["sha256"] == lot.sha256
         assert "Accepted by Sol" in client.get(where).text

@@ -10,6 +10,7 @@ import typer
 from stripread.cli.output import keep_existing, note, say
 from stripread.cli.typed import number_of
 from stripread.errors import StripReadError, WrongUsageError
+from stripread.files import write_file
 from stripread.i18n import Message, Number, Verbatim
 
 if TYPE_CHECKING:
@@ -248,7 +249,7 @@ def report(
             study=_standing(look_up_site(site), the_lot),
         )
     )
-    out.write_text(page, encoding="utf-8")
+    write_file(out, page)
     note(f"wrote {out}")
 
 

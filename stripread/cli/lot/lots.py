@@ -6,6 +6,7 @@ from typing import Annotated
 
 import typer
 
+from stripread.cli.lot.accept import accept_lot
 from stripread.cli.lot.vial import check_chart, from_chart
 from stripread.cli.output import as_we_go, keep_existing, note, say
 from stripread.cli.typed import day_of
@@ -117,6 +118,7 @@ def join(
     note(f"wrote {out}")
 
 
+lot_app.command("accept")(accept_lot)
 lot_app.command("from-chart")(from_chart)
 lot_app.command("check-chart")(check_chart)
 

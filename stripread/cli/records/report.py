@@ -9,6 +9,7 @@ import typer
 from stripread.cli.output import keep_existing, note, say
 from stripread.cli.typed import since_of, until_of
 from stripread.errors import WrongUsageError
+from stripread.files import write_file
 from stripread.i18n import Message, Reader, Verbatim
 
 if TYPE_CHECKING:
@@ -76,10 +77,7 @@ def report(
         period = period_of(records, where, start=start, end=end, now=datetime.now().astimezone())
     document = period_report(period, where, made_at=now, reader=Reader(language=language, units=where.units))
     for target in targets:
-        if target.suffix == ".html":
-            target.write_text(document_html(document), encoding="utf-8")
-        else:
-            target.write_bytes(document_pdf(document))
+        write_file(target, document_html(document) if target.suffix == ".html" else document_pdf(document))
         note(f"wrote {target}")
     say(section_text(document))
     raise typer.Exit(0 if period.verification.intact else 3)

@@ -1,4 +1,4 @@
-"""The commands of ``records``: verify, tidy, backup, restore, export, import, reread, correct."""
+"""The commands of ``records``: verify, head, tidy, backup, restore, export, import, reread, correct."""
 
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -70,6 +70,37 @@ def _anchor(text: str) -> "Head":
             remedy=Message("Copy it whole from an earlier verification."),
         )
     return Head(count=int(count), hash=sha256.lower())
+
+
+@records_app.command()
+def head(
+    renew: Annotated[bool, typer.Option("--renew", help="Write the file of the head anew. Needs --why.")] = False,
+    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="With --renew: how it came to be lost.")] = "",
+    anchor: Annotated[
+        list[str] | None,
+        typer.Option(metavar="COUNT:HASH", help="With --renew: a head that was noted down elsewhere; may be repeated."),
+    ] = None,
+    who: _Who = None,
+    site: SiteFolder = None,
+) -> None:
+    """Show the head, to be noted down elsewhere; or write its file anew where that was lost.
+
+    It is written anew only for a record that is whole but for it. Who did so and why is entered.
+
+    Example:
+
+      stripread records head
+    """
+    from stripread.cli.site_record import open_site_records, site_of_records, stamp_of
+    from stripread.records import renew_lost_head
+
+    marks = [_anchor(text) for text in anchor or ()]
+    where = site_of_records(site)
+    with open_site_records(where) as records:
+        if renew:
+            entry = renew_lost_head(records, why=why, stamp=stamp_of(who), anchors=marks)
+            note(f"wrote the head anew, entry {entry.seq}")
+        say(str(records.head()))
 
 
 @records_app.command()

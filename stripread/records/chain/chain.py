@@ -1,6 +1,6 @@
 """Rows of the chain: made from drafts, written at its end, read back as entries."""
 
-import json
+import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
@@ -10,7 +10,8 @@ from sqlalchemy import Connection, Select, insert, select
 
 from stripread import __version__
 from stripread.errors import RecordsError
-from stripread.i18n import Message
+from stripread.files import read_json
+from stripread.i18n import Message, Verbatim, is_one_line
 from stripread.records.chain.canonical import (
     COLUMNS,
     canonical_json,
@@ -21,12 +22,22 @@ from stripread.records.chain.canonical import (
     utc_text,
 )
 from stripread.records.chain.entries import Draft, Entry, FileRef, Stamp
-from stripread.records.chain.head import NO_HEAD, Head, load_head
+from stripread.records.chain.head import HEAD, HEAD_REMEDY, NO_HEAD, Head, keep_head, load_head
 from stripread.records.queries.projection import file_rows, finding_rows, reading_rows
 from stripread.records.tables import entries, files, findings, readings
 
-__all__ = ["append_drafts", "check_head", "head_of", "is_known", "rows_in_order", "to_entry", "write_rows"]
+__all__ = [
+    "append_drafts",
+    "check_head",
+    "entered_at_once",
+    "head_of",
+    "is_known",
+    "rows_in_order",
+    "to_entry",
+    "write_rows",
+]
 
+_OTHERS_S = 2.0  # ours: writers that came before write the head within milliseconds of their entry
 _CHUNK = 500  # rows held at a time while walking the chain
 
 
@@ -37,12 +48,25 @@ def head_of(connection: Connection) -> Head:
 
 
 def check_head(connection: Connection, folder: Path) -> None:
-    """Refuse to go on where the head beside the database knows of entries that are not there.
+    """Refuse to go on where the head beside the database does not go with it; in a transaction that alone writes.
 
-    Else the chain would grow on over a cut, and the head with it, and nothing would show it any more.
+    Where it knows of entries that are not there, the chain would grow on over a cut, and the head with it, and nothing
+    would show it any more. Where it is gone, or knows less than what one writer may have left it behind by, somebody
+    may have done so in order to cut. What a killed writer left it behind by is made good.
     """
-    kept = load_head(folder)
-    if kept is None or not kept.count:
+    end, kept = head_of(connection), load_head(folder)
+    if kept is None:
+        if end.count:
+            raise RecordsError(
+                expected=Message("the head of the record in %(path)s", path=folder / HEAD),
+                found=Message("none, beside %(count)s entries. Nothing was recorded", count=end.count),
+                remedy=HEAD_REMEDY,
+            )
+        keep_head(folder, end)  # from the start: a kill after the first entry leaves one that is behind
+        return
+    if kept.count < end.count:
+        kept = _one_behind(connection, folder, kept, end)
+    if not kept.count:
         return
     found = connection.execute(select(entries.c.hash).where(entries.c.seq == kept.count)).scalar()
     if found != kept.hash:
@@ -55,6 +79,32 @@ def check_head(connection: Connection, folder: Path) -> None:
         )
 
 
+def _one_behind(connection: Connection, folder: Path, kept: Head, end: Head) -> Head:
+    """Bring a head up to the end that lacks what one writer entered; wait a moment for others to write theirs."""
+    until = time.monotonic() + _OTHERS_S
+    while not entered_at_once(connection, kept.count):
+        if time.monotonic() > until:
+            raise RecordsError(
+                expected=Message("the head of the record at entry %(count)s", count=end.count),
+                found=Message("one at entry %(count)s, in %(path)s. Nothing was recorded", count=kept.count,
+                              path=folder / HEAD),
+                remedy=HEAD_REMEDY,
+            )  # fmt: skip
+        time.sleep(0.02)
+        kept = load_head(folder) or kept
+    own = connection.execute(select(entries.c.hash).where(entries.c.seq == kept.count)).scalar()
+    if kept.count and own != kept.hash:
+        return kept  # told by the caller
+    keep_head(folder, end)
+    return end
+
+
+def entered_at_once(connection: Connection, after: int) -> bool:
+    """Tell whether all entries after one have one time and one name, as those of one writer have."""
+    stamps = select(entries.c.at_utc, entries.c.who).where(entries.c.seq > after).distinct().limit(2)
+    return len(connection.execute(stamps).all()) < 2
+
+
 def append_drafts(connection: Connection, drafts: Sequence[Draft], stamp: Stamp) -> list[Entry]:
     """Write drafts to the end of the chain, in their order."""
     if stamp.at.utcoffset() is None or not _plain(stamp.who):
@@ -63,6 +113,15 @@ def append_drafts(connection: Connection, drafts: Sequence[Draft], stamp: Stamp)
             found=Message("%(stamp)s and %(who)s", stamp=stamp.at.isoformat(), who=repr(stamp.who)),
             remedy=Message("Name them."),
         )
+    # A reading's subject is the name of a point, which was entered before; an imported entry is as it was elsewhere.
+    named = [draft.subject for draft in drafts if draft.kind != "reading" and draft.origin is None]
+    for text in (stamp.who, *(name for name in named if name is not None)):
+        if not is_one_line(text):
+            raise RecordsError(
+                expected=Message("a name on one line, of signs that can be printed"),
+                found=Verbatim(repr(text[:200])),
+                remedy=Message("Write it without line breaks. Nothing was recorded."),
+            )
     head = head_of(connection)
     rows = []
     for draft in drafts:
@@ -148,8 +207,8 @@ def _entry(row: Mapping[str, Any]) -> Entry:
         subject=row["subject"],
         supersedes=row["supersedes"],
         origin=row["origin"],
-        files=tuple(FileRef(**ref) for ref in json.loads(row["files"])),
-        payload=json.loads(row["payload"]),
+        files=tuple(FileRef(**ref) for ref in read_json(row["files"], any_number=True)),
+        payload=read_json(row["payload"], any_number=True),
         previous_hash=row["previous_hash"],
         hash=row["hash"],
     )

@@ -34,7 +34,7 @@ __all__ = [
 Kind = Literal[
     "site", "point", "sample_type", "strip_kind", "lot", "card_print", "batch", "injector_setting", "reading",
     "photo", "check_standard", "note", "account", "calibration", "study", "tank_event", "action", "action_done",
-    "store_item", "store_use",
+    "store_item", "store_use", "lot_accepted", "card_accepted",
 ]  # fmt: skip
 Role = Literal["photo", "flash_photo", "lot", "card"]
 BatchKind = Literal["concentrate", "stock", "top-up"]

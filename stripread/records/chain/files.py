@@ -7,12 +7,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from stripread.errors import RecordsError
+from stripread.files import UNFINISHED, clean_unfinished, sync_folder, write_file
 from stripread.i18n import Message
 from stripread.records.chain.entries import FileRef, Role
 from stripread.records.failures import failures_in_words
-from stripread.site import UNFINISHED, replace_file, sync_folder
 
-__all__ = ["KEPT", "hash_file", "keep_file", "kept_files", "read_kept", "unfinished_files"]
+__all__ = ["KEPT", "clean_folders", "hash_file", "keep_file", "kept_files", "read_kept", "unfinished_files"]
 
 _FOLDER: dict[Role, str] = {"photo": "photos", "flash_photo": "photos", "lot": "lots", "card": "cards"}
 # What a kept file's path looks like, from the site's folder; people's own files beside them have other names.
@@ -37,7 +37,7 @@ def keep_file(folder: Path, role: Role, data: bytes, name: str, *, suffix: str) 
     with failures_in_words(str(path)):
         if not path.is_file() or hash_file(path) != sha256:
             path.parent.mkdir(parents=True, exist_ok=True)
-            replace_file(path, data)
+            write_file(path, data)
             if path.parent.parent != folder:
                 sync_folder(path.parent.parent)
             sync_folder(folder)
@@ -85,6 +85,14 @@ def kept_files(folder: Path) -> Iterator[str]:
         for root, _, names in os.walk(folder / below):
             relative = Path(root).relative_to(folder).as_posix()
             yield from (path for name in names if KEPT.fullmatch(path := f"{relative}/{name}"))
+
+
+def clean_folders(folder: Path) -> None:
+    """Take away what killed processes left half written below a site's folder, and nothing that is being written."""
+    clean_unfinished(folder)
+    for below in ("photos", "lots", "cards", "inbox", "drafts", "studies"):
+        for root, _, _ in os.walk(folder / below):
+            clean_unfinished(Path(root))
 
 
 def unfinished_files(folder: Path) -> Iterator[Path]:

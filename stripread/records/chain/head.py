@@ -9,13 +9,18 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from stripread.errors import RecordsError
+from stripread.files import read_json, write_file
 from stripread.i18n import Message, Verbatim
 from stripread.records.chain.canonical import FIRST_PREVIOUS
-from stripread.site import replace_file
 
-__all__ = ["HEAD", "NO_HEAD", "Head", "keep_head", "load_head"]
+__all__ = ["HEAD", "HEAD_REMEDY", "NO_HEAD", "Head", "keep_head", "load_head", "renew_head"]
 
 HEAD = "records.head.json"
+HEAD_REMEDY = Message(
+    "Take the file from a backup. Where there is none, hold the record against a head that was noted elsewhere "
+    "(`stripread records verify --anchor`); if it is whole, `stripread records head --renew --why ...` writes the file "
+    "anew and enters who did so."
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,7 +48,7 @@ def load_head(folder: Path) -> Head | None:
     """
     path = folder / HEAD
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))
+        data = read_json(path.read_bytes())
         return Head(count=int(data["count"]), hash=str(data["hash"]))
     except FileNotFoundError:
         return None
@@ -51,10 +56,13 @@ def load_head(folder: Path) -> Head | None:
         raise RecordsError(
             expected=Message("the head of the record in %(path)s", path=path),
             found=Verbatim(str(error)),
-            remedy=Message(
-                "Hold the record against a head that was noted elsewhere (--anchor), then delete this file."
-            ),
+            remedy=HEAD_REMEDY,
         ) from error
+
+
+def renew_head(folder: Path, head: Head) -> None:
+    """Write the head whatever stands there; `OSError`."""
+    write_file(folder / HEAD, json.dumps(asdict(head)).encode() + b"\n")
 
 
 def keep_head(folder: Path, head: Head) -> None:
@@ -65,4 +73,4 @@ def keep_head(folder: Path, head: Head) -> None:
     with suppress(OSError, RecordsError):
         before = load_head(folder)
         if before is None or before.count < head.count:
-            replace_file(folder / HEAD, json.dumps(asdict(head)).encode() + b"\n")
+            renew_head(folder, head)

@@ -5,30 +5,37 @@ Walks everything once, some rows at a time. What it cannot show is in ``docs/exp
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any, Literal
 
 from sqlalchemy import Connection, Table, func, or_, select
 
+from stripread.check import clock_step
 from stripread.errors import RecordsError
+from stripread.files import read_json
 from stripread.i18n import Message, Shown, Verbatim, plural
-from stripread.records.chain.canonical import entry_hash
-from stripread.records.chain.chain import rows_in_order
+from stripread.records.acceptance import changed_files
+from stripread.records.chain.canonical import entry_hash, parse_utc
+from stripread.records.chain.chain import entered_at_once, rows_in_order
+from stripread.records.chain.entries import Entry, Note, Stamp
 from stripread.records.chain.files import KEPT, hash_file, kept_files, unfinished_files
-from stripread.records.chain.head import NO_HEAD, Head, load_head
+from stripread.records.chain.guards import missing_guards
+from stripread.records.chain.head import HEAD, NO_HEAD, Head, load_head, renew_head
+from stripread.records.failures import failures_in_words
 from stripread.records.queries.checks import lost_checks
 from stripread.records.queries.projection import file_rows, finding_rows, reading_rows
 from stripread.records.store import Records
 from stripread.records.tables import entries, files, findings, readings
 
-__all__ = ["Problem", "Verification", "check_rows", "find_orphans", "verify_records"]
+__all__ = ["Problem", "Verification", "check_rows", "find_orphans", "renew_lost_head", "verify_records"]
 
 _MOST = 100  # problems told in words; the others are counted
 _CHUNK = 500
 
 Fault = Literal[
     "changed", "removed", "inserted", "cut off", "rewritten", "file changed", "file removed", "narrow table",
-    "head missing", "check lost",
+    "head missing", "check lost", "not accepted", "guard removed", "head behind",
 ]  # fmt: skip
 
 
@@ -58,6 +65,9 @@ class Verification:
         hundred; ``orphan_count`` counts all.
     head_behind : int
         Entries that the head beside the database does not yet know: left by a kill after the commit.
+    clock_steps : tuple of (where, what)
+        Entries that were entered before the one that they follow, or long after it, by the computer's clock; the first
+        hundred. No sign of tampering by itself: somebody set the clock, or it was wrong.
     """
 
     entries: int
@@ -69,6 +79,7 @@ class Verification:
     orphans: tuple[str, ...]
     orphan_count: int
     head_behind: int
+    clock_steps: tuple[tuple[Shown, Shown], ...]
 
     @property
     def intact(self) -> bool:
@@ -89,6 +100,57 @@ class _Tally:
             self.problems.append(Problem(fault=fault, where=where, found=found))
 
 
+def renew_lost_head(records: Records, *, why: str, stamp: Stamp, anchors: Sequence[Head] = ()) -> Entry:
+    """Write the head beside the database anew, and enter who did so and why.
+
+    Raises
+    ------
+    RecordsError
+        If nobody says why, or the record is not whole but for its head.
+    """
+    if not why.strip():
+        raise RecordsError(
+            expected=Message("how the head came to be lost"), found=Message("none"), remedy=Message("Say why.")
+        )
+    found = verify_records(records, anchors=anchors)
+    others = [problem for problem in found.problems if problem.fault not in ("head missing", "head behind")]
+    if others:
+        raise RecordsError(
+            expected=Message("a record that is whole but for its head"),
+            found=Message("%(where)s %(fault)s: %(found)s", where=others[0].where, fault=Message(others[0].fault),
+                          found=others[0].found),
+            remedy=Message("Nothing was written. Run `stripread records verify`, and restore a backup."),
+        )  # fmt: skip
+    with failures_in_words(str(records.folder / HEAD)):
+        renew_head(records.folder, found.head)
+    return records.add_note(Note(text=f"head of the record written anew at entry {found.head.count}: {why}"), stamp)
+
+
+@dataclass(slots=True)
+class _Clock:
+    """Follows the clock from entry to entry."""
+
+    found: list[tuple[Shown, Shown]]
+    last: datetime | None = None
+
+    def look_at(self, row: dict[str, Any]) -> None:
+        """Note a step; what the page's queue reads bears the time at which its photo came, and is passed over."""
+        try:
+            at = parse_utc(row["at_utc"])
+            waited = (
+                row["kind"] == "reading"
+                and read_json(row["payload"], any_number=True).get("how", {}).get("job") is not None
+            )
+        except (AttributeError, TypeError, ValueError):  # a row that was changed: told as such
+            return
+        if waited:
+            return
+        step = None if self.last is None else clock_step(self.last, at)
+        if step is not None and len(self.found) < _MOST:
+            self.found.append((Message("entry %(seq)s", seq=row["seq"]), step))
+        self.last = at
+
+
 def verify_records(
     records: Records,
     *,
@@ -107,15 +169,16 @@ def verify_records(
     on_entries : callable
         Told how many entries are done, from time to time.
     """
-    tally = _Tally(problems=[])
+    tally, steps = _Tally(problems=[]), _Clock(found=[])
+    told = False
     try:
         kept: Head | None = load_head(records.folder)  # before the snapshot: it can then only be behind
     except RecordsError as error:
         tally.add("head missing", Message("head"), error.found)
-        kept = NO_HEAD
+        kept, told = NO_HEAD, True
     with records.database.reading() as connection:
         marks = {anchor.count: anchor for anchor in anchors}
-        head = _walk(connection, tally, kept, marks, on_entries)
+        head = _walk(connection, tally, kept, marks, on_entries, steps)
         _beyond(connection, head, tally)
         looked = _look_at_files(connection, records.folder, tally, hash_files=hash_files)
         for seq, name in lost_checks(connection, records.folder):
@@ -124,6 +187,17 @@ def verify_records(
                 Message("entry %(seq)s", seq=seq),
                 Message("its row in %(file)s is gone or says something else", file=name),
             )
+        for name, found in missing_guards(connection):
+            tally.add("guard removed", Message("trigger %(name)s", name=name), found)
+        for path, found in changed_files(connection, records.folder):
+            tally.add("not accepted", Verbatim(path), found)
+        if kept is not None and not told and not _is_one_behind(connection, kept, head):
+            tally.add(
+                "head behind",
+                Message("head"),
+                Message("it knows of %(count)s entries, less than one writer can have left it behind by",
+                        count=kept.count),
+            )  # fmt: skip
         orphans, orphan_count = _orphans(connection, records.folder)
     if kept is None and head.count:
         tally.add(
@@ -140,8 +214,13 @@ def verify_records(
         problem_count=tally.count,
         orphans=tuple(orphans),
         orphan_count=orphan_count,
+        clock_steps=tuple(steps.found),
         head_behind=max(head.count - kept.count, 0) if kept is not None else 0,
     )
+
+
+def _is_one_behind(connection: Connection, kept: Head, head: Head) -> bool:
+    return kept.count >= head.count or entered_at_once(connection, kept.count)
 
 
 def _walk(
@@ -150,11 +229,13 @@ def _walk(
     kept: Head | None,
     marks: dict[int, Head],
     on_entries: Callable[[int], None],
+    steps: "_Clock",
 ) -> Head:
     head = NO_HEAD
     for rows in rows_in_order(connection):
         for row in rows:
             head = check_rows(head, [row], tally.add)
+            steps.look_at(row)
             if kept is not None and head.count == kept.count and head.hash != kept.hash:
                 tally.add(
                     "rewritten",

@@ -6,7 +6,6 @@ copies pages; lines of JSON serve both databases, restore from one into the othe
 
 import hashlib
 import json
-import os
 import shutil
 import tempfile
 import zipfile
@@ -19,6 +18,7 @@ from typing import Any
 from sqlalchemy import select
 
 from stripread.errors import RecordsError
+from stripread.files import UNFINISHED, open_whole
 from stripread.i18n import Message, Shown, Verbatim
 from stripread.records.chain.canonical import COLUMNS
 from stripread.records.chain.chain import rows_in_order, write_rows
@@ -33,7 +33,6 @@ from stripread.records.tables import files
 __all__ = ["back_up", "check_archive", "restore"]
 
 _ENTRIES, _HEAD = "entries.jsonl", "head.json"
-_PREFIX = ".unfinished-"
 _CHUNK = 500
 _SHRINKS = {".toml", ".json", ".csv"}
 # What a ZIP file with broken bytes may raise.
@@ -53,20 +52,12 @@ def back_up(records: Records, out: Path, *, beside: Sequence[Path] = ()) -> Head
     RecordsError
         If the record is damaged, a kept file is not what it was, or there is no room. ``out`` is then not written.
     """
-    with failures_in_words(str(out)):
-        handle, name = tempfile.mkstemp(prefix=_PREFIX, dir=out.parent)
-        unfinished = Path(name)
-        try:
-            with os.fdopen(handle, "wb") as file:
-                with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as archive:
-                    head = _write(records, archive, beside)
-                file.flush()
-                os.fsync(file.fileno())
-            if check_archive(unfinished) != head:
-                raise _damaged(out, Message("another head than was written"))
-            unfinished.replace(out)
-        finally:
-            unfinished.unlink(missing_ok=True)
+    with failures_in_words(str(out)), open_whole(out) as file:
+        with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as archive:
+            head = _write(records, archive, beside)
+        file.flush()
+        if check_archive(Path(file.name)) != head:
+            raise _damaged(out, Message("another head than was written"))
     return head
 
 
@@ -184,7 +175,7 @@ def restore(path: Path, folder: Path, *, url: str | None = None) -> Head:
         )
     with failures_in_words(str(folder)):
         folder.parent.mkdir(parents=True, exist_ok=True)
-        unfinished = Path(tempfile.mkdtemp(prefix=_PREFIX, dir=folder.parent))
+        unfinished = Path(tempfile.mkdtemp(prefix=UNFINISHED, dir=folder.parent))
         try:
             with _opened(path) as archive:
                 for name in archive.namelist():

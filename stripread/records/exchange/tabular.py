@@ -1,15 +1,18 @@
 """Export of readings and batches as CSV or JSON Lines with their schema, and import of what was exported."""
 
 import csv
+import io
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import IO, Any, Literal
 
 from sqlalchemy import Connection, or_, select
 
 from stripread.errors import RecordsError
+from stripread.files import open_whole, write_file
 from stripread.i18n import Message, Verbatim
 from stripread.records.chain.canonical import COLUMNS, canonical_json, entry_hash
 from stripread.records.chain.chain import append_drafts, check_head, head_of, rows_in_order
@@ -50,50 +53,60 @@ def export_records(records: Records, folder: Path, *, form: Form, stamp: Stamp, 
     RecordsError
         If the folder holds an export already, or cannot be written to.
     """
-    if (folder / _PACKAGE).exists():
-        raise RecordsError(
-            expected=Message("a folder without an export"),
-            found=Verbatim(str(folder / _PACKAGE)),
-            remedy=Message("Name another folder."),
-        )
+    for path in (folder / _PACKAGE, *(folder / f"{table}.{form}" for table in TABLES)):
+        if path.exists():
+            raise RecordsError(
+                expected=Message("a folder without an export"),
+                found=Verbatim(str(path)),
+                remedy=Message("Name another folder."),
+            )
     counts, resources = {}, {}
-    with failures_in_words(str(folder)), records.database.reading() as connection:
+    # All files come into their places at the end, the one that names them last: what failed can be made again.
+    with failures_in_words(str(folder)), records.database.reading() as connection, ExitStack() as unfinished:
         folder.mkdir(parents=True, exist_ok=True)
+        package_file = unfinished.enter_context(open_whole(folder / _PACKAGE))
         for table in TABLES:
             path = folder / f"{table}.{form}"
-            counts[table] = _write_table(connection, records.folder, table, path, form, folder if photos else None)
-            (folder / f"{table}.schema.json").write_text(_pretty(table_schema(table)), encoding="utf-8")
+            file = unfinished.enter_context(open_whole(path))
+            counts[table] = _write_table(connection, records.folder, table, file, form, folder if photos else None)
+            unfinished.enter_context(open_whole(folder / f"{table}.schema.json")).write(_pretty(table_schema(table)))
+            file.flush()
             resources[table] = {
                 "path": path.name,
                 "format": form,
                 "mediatype": "text/csv" if form == "csv" else "application/jsonl",
-                "bytes": path.stat().st_size,
-                "hash": f"sha256:{hash_file(path)}",
+                "bytes": file.tell(),
+                "hash": f"sha256:{hash_file(Path(file.name))}",
             }
-        package = data_package(resources, created=stamp.at.isoformat(timespec="seconds"))
-        (folder / _PACKAGE).write_text(_pretty(package), encoding="utf-8")
+        package_file.write(_pretty(data_package(resources, created=stamp.at.isoformat(timespec="seconds"))))
     return counts
 
 
-def _write_table(connection: Connection, home: Path, table: str, path: Path, form: Form, files_to: Path | None) -> int:
+def _write_table(
+    connection: Connection, home: Path, table: str, file: IO[bytes], form: Form, files_to: Path | None
+) -> int:
     count = 0
     query = select(*(entries.c[name] for name in COLUMNS)).where(entries.c.kind == TABLES[table])
-    with path.open("x", encoding="utf-8", newline="") as out:
-        writer = csv.writer(out, lineterminator="\r\n")  # RFC 4180, as Frictionless expects
-        names = [field["name"] for field in table_schema(table)["fields"]]
-        if form == "csv":
-            writer.writerow(names)
-        for rows in rows_in_order(connection, query):
-            for row in rows:
-                for values in table_rows(table, row):
-                    count += 1
-                    if form == "csv":
-                        writer.writerow(cells_of(table, values))
-                    else:
-                        out.write(_line({name: values[name] for name in names}) + "\n")
-                for ref in json.loads(row["files"]) if files_to is not None else ():
-                    _copy(home / ref["path"], Path(files_to or home) / ref["path"])
+    names = [field["name"] for field in table_schema(table)["fields"]]
+    if form == "csv":
+        file.write(_csv_row(names))
+    for rows in rows_in_order(connection, query):
+        for row in rows:
+            for values in table_rows(table, row):
+                count += 1
+                if form == "csv":
+                    file.write(_csv_row(cells_of(table, values)))
+                else:
+                    file.write((_line({name: values[name] for name in names}) + "\n").encode("utf-8"))
+            for ref in json.loads(row["files"]) if files_to is not None else ():
+                _copy(home / ref["path"], Path(files_to or home) / ref["path"])
     return count
+
+
+def _csv_row(cells: Sequence[str]) -> bytes:
+    out = io.StringIO()
+    csv.writer(out, lineterminator="\r\n").writerow(cells)  # RFC 4180, as Frictionless expects
+    return out.getvalue().encode("utf-8")
 
 
 def _line(values: Mapping[str, Any]) -> str:
@@ -104,11 +117,11 @@ def _line(values: Mapping[str, Any]) -> str:
 def _copy(source: Path, target: Path) -> None:
     if not target.exists():
         target.parent.mkdir(parents=True, exist_ok=True)
-        target.write_bytes(source.read_bytes())
+        write_file(target, source.read_bytes())
 
 
-def _pretty(value: object) -> str:
-    return json.dumps(value, indent=1, ensure_ascii=False) + "\n"
+def _pretty(value: object) -> bytes:
+    return (json.dumps(value, indent=1, ensure_ascii=False) + "\n").encode("utf-8")
 
 
 def import_records(records: Records, folder: Path, *, stamp: Stamp) -> Imported:

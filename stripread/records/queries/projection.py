@@ -1,12 +1,12 @@
 """What the narrow tables must hold for an entry; a pure function of its columns."""
 
-import json
 from collections.abc import Mapping
 from contextlib import suppress
 from datetime import datetime
 from typing import Any
 
 from stripread.check import Method
+from stripread.files import read_json
 from stripread.records.chain.canonical import parse_offset, parse_utc, utc_text
 
 __all__ = ["file_rows", "finding_rows", "reading_rows", "when_utc"]
@@ -16,7 +16,7 @@ def reading_rows(row: Mapping[str, Any]) -> list[dict[str, Any]]:
     """Return the rows of ``readings`` for an entry, one a pad; none where it is no reading, or a withdrawn one."""
     if row["kind"] != "reading":
         return []
-    payload = json.loads(row["payload"])
+    payload = read_json(row["payload"], any_number=True)
     if payload.get("withdrawn"):
         return []
     when = when_utc(payload, row)
@@ -51,7 +51,7 @@ def finding_rows(row: Mapping[str, Any]) -> list[dict[str, Any]]:
     """Return the rows of ``findings`` for an entry, in their order; none where it is no reading, or a withdrawn one."""
     if row["kind"] != "reading":
         return []
-    payload = json.loads(row["payload"])
+    payload = read_json(row["payload"], any_number=True)
     if payload.get("withdrawn"):
         return []
     return [
@@ -64,7 +64,7 @@ def file_rows(row: Mapping[str, Any]) -> list[dict[str, Any]]:
     """Return the rows of ``files`` for an entry."""
     return [
         {"seq": row["seq"], "file_index": i, "role": f["role"], "sha256": f["sha256"], "path": f["path"]}
-        for i, f in enumerate(json.loads(row["files"]))
+        for i, f in enumerate(read_json(row["files"], any_number=True))
     ]
 
 

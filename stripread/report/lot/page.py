@@ -1,5 +1,6 @@
 """A lot shown to people: its curves, limits and residuals as text and as a figure."""
 
+import io
 from pathlib import Path
 from typing import Any
 
@@ -7,6 +8,7 @@ import numpy as np
 
 from stripread.calibrate import curve_calibrators
 from stripread.errors import DrawingError, MissingExtraError
+from stripread.files import write_file
 from stripread.geometry import Float
 from stripread.i18n import ENGLISH, Message, Say, Verbatim
 from stripread.lot import LimitOf, Lot, PadCalibration, invert_curve
@@ -166,7 +168,9 @@ def save_figure(figure: Any, path: Path) -> None:
             found=Verbatim(path.name),
             remedy=Message("Choose one of these."),
         )
-    figure.savefig(path, dpi=130)
+    out = io.BytesIO()
+    figure.savefig(out, format=path.suffix.lower()[1:], dpi=130)
+    write_file(path, out.getvalue())
 
 
 _SHAPES = "os^Dv<>P*Xhpd"

@@ -4,6 +4,7 @@ Nothing is written over the picture itself, so that pads and card can still be j
 word and by shape; colour only repeats it.
 """
 
+import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +16,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from stripread.check import Verdict
 from stripread.errors import StripReadError
+from stripread.files import write_file
 from stripread.geometry import Float, scale_points
 from stripread.i18n import Verbatim
 from stripread.measure import ChartMeasurement
@@ -123,8 +125,9 @@ def draw_error(error: StripReadError, photo: Photo | None, *, name: str) -> Pict
 
 def save_picture(picture: Picture, path: Path) -> None:
     """Write a picture; the suffix decides on the format, and PNG is taken where Pillow knows none of that name."""
-    known = path.suffix.lower() in Image.registered_extensions()
-    Image.fromarray(picture).save(path, format=None if known else "PNG")
+    out = io.BytesIO()
+    Image.fromarray(picture).save(out, format=Image.registered_extensions().get(path.suffix.lower(), "PNG"))
+    write_file(path, out.getvalue())
 
 
 def shrunk(photo: Photo, *, longest_px: int = _LONGEST_PX) -> tuple[Picture, float]:

@@ -10,7 +10,7 @@ from stripread.check import PadVerdict, Verdict
 from stripread.colour import Correction
 from stripread.errors import StripReadError
 from stripread.findings import Finding
-from stripread.i18n import Message, Shown
+from stripread.i18n import Message, Shown, on_one_line
 from stripread.measure import CardInspection
 from stripread.report.words import (
     Headline,
@@ -102,7 +102,7 @@ def error_text(error: StripReadError, *, photo: str) -> str:
 
 def table(head: tuple[str, ...], rows: Iterable[tuple[object, ...]]) -> str:
     """Return a table in plain text: the first column to the left, the others to the right."""
-    lines = [head, *(tuple(map(str, row)) for row in rows)]
+    lines = [head, *(tuple(on_one_line(str(cell)) for cell in row) for row in rows)]
     widths = [max(len(line[i]) for line in lines) for i in range(len(head))]
     aligned = [
         [c.rjust(w) if i else c.ljust(w) for i, (c, w) in enumerate(zip(line, widths, strict=True))] for line in lines

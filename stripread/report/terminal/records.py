@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from stripread.i18n import Message, Shown, Verbatim, joined
+from stripread.i18n import Message, Shown, Verbatim, joined, on_one_line
 from stripread.records import Entry, RecordedPad, RecordedReading, Reread, Verification
 from stripread.report.words import Headline, bound_words, headline_of, with_unit
 from stripread.units import InOwnUnits, bound, format_interval, format_number, places_for
@@ -40,7 +40,8 @@ def log_text(readings: Sequence[RecordedReading]) -> str:
             means = "" if one.method.is_strip else f" [{one.method.words}]"
             what = "" if one.method.is_strip else f"{pad.analyte} "
             read = (f"{what}{pad_value(pad)}{means}", pad_interval(pad), _verdict(one, pad), one.entry.who)
-            rows.append((*(first if index == 0 else ("", "", "", "")), *map(str, read)))
+            cells = (*(first if index == 0 else ("", "", "", "")), *map(str, read))
+            rows.append(tuple(map(on_one_line, cells)))
         notes[len(rows)] = _notes(one)
     widths = [max(len(row[i]) for row in (_HEADS, *rows)) for i in range(len(_HEADS))]
     lines = [_line(_HEADS, widths)]
@@ -60,7 +61,8 @@ def _notes(one: RecordedReading) -> list[str]:
     if (diluted := recorded_dilution(one.entry.payload)) is not None:
         lines.append(f"diluted: {diluted}")
     if one.entry.supersedes is not None:
-        lines.append(f"in place of entry {one.entry.supersedes}: {one.entry.why or 'no reason given'}")
+        why = on_one_line(one.entry.why or "no reason given")
+        lines.append(f"in place of entry {one.entry.supersedes}: {why}")
     if one.superseded_by is not None:
         lines.append(f"superseded by entry {one.superseded_by}")
     return lines
@@ -130,7 +132,8 @@ def entry_line(entry: Entry) -> str:
     about = f" {entry.subject}" if entry.subject else ""
     text = f": {entry.payload['text']}" if entry.kind == "note" and "text" in entry.payload else ""
     when = entry.at.strftime("%Y-%m-%d %H:%M %z")
-    return f"{entry.seq:>6}  {when}  {entry.kind.replace('_', ' ')}{about}{state}{text}{place}  [{entry.who}]"
+    said = f"{entry.kind.replace('_', ' ')}{about}{state}{text}{place}  [{entry.who}]"
+    return f"{entry.seq:>6}  {when}  {on_one_line(said)}"
 
 
 def entry_json(entry: Entry, *, superseded_by: int | None = None) -> dict[str, Any]:
@@ -168,6 +171,7 @@ def verification_text(found: Verification) -> str:
         lines.append(f"  FAULT     and {found.problem_count - len(found.problems)} more")
     if found.head_behind:
         lines.append(f"  info      the head beside the database lacks the last {found.head_behind} entries: a kill")
+    lines += [f"  info      {where} was entered {step}: the computer's clock" for where, step in found.clock_steps]
     if found.orphan_count:
         shown = ", ".join(found.orphans[:3])
         lines.append(f"  info      {found.orphan_count} files that no entry names ({shown}): `stripread records tidy`")
@@ -185,6 +189,7 @@ def verification_json(found: Verification) -> dict[str, Any]:
         "fault_count": found.problem_count,
         "faults": [{"fault": p.fault, "where": p.where, "found": p.found} for p in found.problems],
         "head_behind": found.head_behind,
+        "clock_steps": [{"where": where, "found": step} for where, step in found.clock_steps],
         "orphan_count": found.orphan_count,
         "orphans": list(found.orphans),
     }

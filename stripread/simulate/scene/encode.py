@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image as PillowImage
 
+from stripread.files import write_file
 from stripread.simulate.scene.heic import encode_heic
 from stripread.simulate.scene.paint import Image
 
@@ -137,7 +138,7 @@ def write_photo(
     pixels = _quantise(codes, sharpening, 65535 if file.format == "tiff16" else 255)
     data = _encode(_stored(pixels, exif.orientation if exif is not None else 1), file)
     if path is not None:
-        path.write_bytes(data)
+        write_file(path, data)
     return data
 
 

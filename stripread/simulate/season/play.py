@@ -1,7 +1,6 @@
 """Plays the script of a season: every strip is drawn as a photo, read as any photo is, judged and recorded."""
 
 import json
-import shutil
 from collections.abc import Callable, Iterator
 from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
@@ -16,6 +15,7 @@ import tomli_w
 from stripread.card import design_card
 from stripread.check import Method, StandardCheck, check_row
 from stripread.errors import RecordsError, SiteError, StripReadError
+from stripread.files import write_file
 from stripread.i18n import Message
 from stripread.lot import RECORD, append_row
 from stripread.photo import PhotoFile, open_photo_bytes
@@ -64,7 +64,7 @@ from stripread.simulate.season.script import (
     season_points,
 )
 from stripread.simulate.series import STRIP_SCATTER, demo_conditions
-from stripread.site import Site, load_site
+from stripread.site import Site, load_site, resolve_card
 from stripread.strip import load_kind
 from stripread.units import Measured as Amount
 from stripread.water import expected_generation, load_sachet, parse_dilution
@@ -74,6 +74,8 @@ from stripread.workflow import (
     RecordedSample,
     ResolvedInputs,
     SampleContext,
+    accept_card_file,
+    accept_lot_file,
     parse_entered,
     read_and_record_sample,
     read_check,
@@ -132,9 +134,8 @@ def play_season(folder: Path, demo: Path, *, seed: int, faults: bool, report: Ca
             if isinstance(event, Sample | Check):
                 report(player.done, len(strips))
     truth = [_truth(event) for event in strips]
-    (folder / "truth.toml").write_text(
-        tomli_w.dumps({"simulated": True, "seed": seed, "faults": faults, "strips": truth}), encoding="utf-8"
-    )
+    told = {"simulated": True, "seed": seed, "faults": faults, "strips": truth}
+    write_file(folder / "truth.toml", tomli_w.dumps(told))
     return site
 
 
@@ -154,19 +155,19 @@ def _make_site(folder: Path, demo: Path) -> Site:
                 remedy=Message("Name it with --site."),
             )
         (folder / number).mkdir()
-        shutil.copy(demo / number / "lot.json", folder / number)
-    shutil.copy(demo / "card-print-a.toml", folder)
+        write_file(folder / number / "lot.json", (demo / number / "lot.json").read_bytes())
+    write_file(folder / "card-print-a.toml", (demo / "card-print-a.toml").read_bytes())
     text = (demo / "site.toml").read_text(encoding="utf-8")
     name = load_site(demo).name
     text = text.replace(f'name = "{name}"', f'name = "{NAME}"').replace(
         "[lots]\n", f'[lots]\n"{OLD_LOT}" = "{OLD_LOT}/lot.json"\n', 1
     )
-    (folder / "site.toml").write_text(text + SITE_TABLES, encoding="utf-8")
+    write_file(folder / "site.toml", text + SITE_TABLES)
     # The older vial is of the same strips; only its number and date matter here.
     old = json.loads((demo / LOTS["ultralow"] / "lot.json").read_text(encoding="utf-8"))
     old |= {"number": OLD_LOT, "expires": _OLD_EXPIRES}
     (folder / OLD_LOT).mkdir()
-    (folder / OLD_LOT / "lot.json").write_text(json.dumps(old), encoding="utf-8")
+    write_file(folder / OLD_LOT / "lot.json", json.dumps(old))
     return load_site(folder)
 
 
@@ -219,6 +220,11 @@ class _Player:
     def begin(self) -> None:
         for point in season_points():
             self.records.add_point(point, _stamp(_BEGUN))
+        for number in (*LOTS.values(), OLD_LOT):
+            inputs = self._with(number)
+            accept_lot_file(self.records, inputs.lot, inputs.lot_file, _stamp(_BEGUN))
+        for name, file in self.site.cards.items():
+            accept_card_file(self.records, resolve_card(name, self.site), file, _stamp(_BEGUN))
 
     def play(self, event: Event | Duty) -> None:
         match event:

@@ -1,7 +1,7 @@
 """Plays a study: a site of its own, a plan, and all that people would bring: photos, readings by eye, assays."""
 
 import csv
-import shutil
+import io
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta, timezone
@@ -13,6 +13,7 @@ import tomli_w
 from stripread import __version__
 from stripread.card import design_card
 from stripread.errors import SiteError, StripReadError
+from stripread.files import write_file
 from stripread.i18n import Message, Verbatim
 from stripread.photo import open_photo
 from stripread.read import read_strip
@@ -112,7 +113,7 @@ def play_study(
     _write(folder / "sheet.csv", rows)
     _write(folder / "assays.csv", _assays(made, at, np.random.default_rng([seed, 53])))
     truth = {"simulated": True, "seed": seed, "bias": bias, "stock": made.stock, "half_life_h": _HALF_LIFE_H}
-    (folder / "truth.toml").write_text(tomli_w.dumps(truth), encoding="utf-8")
+    write_file(folder / "truth.toml", tomli_w.dumps(truth))
     return made.plan
 
 
@@ -136,10 +137,10 @@ def _begin(folder: Path, demo: Path, *, lot: str, seed: int, form: Form, bias: f
         if path.is_file():
             target = folder / path.relative_to(original.folder)
             target.parent.mkdir(parents=True, exist_ok=True)
-            shutil.copy(path, target)
+            write_file(target, path.read_bytes())
     text = (demo / "site.toml").read_text(encoding="utf-8")
     text = text.replace(f'name = "{original.name}"', f'name = "{original.name}, SIMULATED"', 1)
-    (folder / "site.toml").write_text(text, encoding="utf-8")
+    write_file(folder / "site.toml", text)
     site = load_site(folder)
     the_lot = resolve_lot(lot, site)
     expected = float(f"{40 * the_lot.pads[0].curve.top:.2g}")
@@ -248,7 +249,8 @@ def _assays(made: _Made, end: datetime, rng: np.random.Generator) -> list[dict[s
 
 
 def _write(path: Path, rows: list[Mapping[str, str]] | list[dict[str, str]]) -> None:
-    with path.open("w", newline="", encoding="utf-8") as file:
-        writer = csv.DictWriter(file, fieldnames=list(rows[0]), lineterminator="\n")
-        writer.writeheader()
-        writer.writerows(rows)
+    out = io.StringIO()
+    writer = csv.DictWriter(out, fieldnames=list(rows[0]), lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
+    write_file(path, out.getvalue())

@@ -4,18 +4,21 @@ import re
 from dataclasses import replace
 from datetime import datetime
 
+from stripread.check import FileStanding
 from stripread.errors import SiteError, WrongUsageError
+from stripread.files import write_file
 from stripread.i18n import Message, Verbatim
+from stripread.lot import load_lot
 from stripread.records import Draft, Records, Stamp
-from stripread.site import Site, add_name, load_site, replace_file
+from stripread.site import Site, add_name, load_site
 from stripread.web.calibration.drafts import CalibrationDraft, Drafts
 from stripread.web.calibration.fits import Fit
 from stripread.web.calibration.fitting import series_csv, series_of
 from stripread.web.site_record import records_of
 from stripread.web.state import AppState
-from stripread.workflow import keep_lot
+from stripread.workflow import accept_lot_file, keep_lot
 
-__all__ = ["accept_lot", "check_number", "enter_change", "refuse_foreign", "refuse_second"]
+__all__ = ["accept_lot", "check_number", "enter_change", "refuse_foreign", "refuse_second", "refuse_unseen"]
 
 _NUMBER = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}")  # so that it is a file name, and none that is hidden or ..
 
@@ -49,6 +52,16 @@ def refuse_foreign(site: Site, number: str) -> None:
             expected=Message("a lot whose file is %(number)s", number=_lot_file(number)),
             found=Message("%(number)s, which is kept elsewhere", number=repr(number)),
             remedy=Message("Calibrate it anew on the machine where its file is kept, or choose another number."),
+        )
+
+
+def refuse_unseen(file: FileStanding, seen_sha256: str) -> None:
+    """Refuse to accept a file that is another one than was shown."""
+    if file.sha256 != seen_sha256:
+        raise WrongUsageError(
+            expected=Message("the file of %(what)s as it was shown", what=file.words),
+            found=Message("another one by now"),
+            remedy=Message("Look at it again, then accept it."),
         )
 
 
@@ -112,10 +125,11 @@ def _make_lot(records: Records, drafts: Drafts, draft: CalibrationDraft, fit: Fi
         )
     file.parent.mkdir(parents=True, exist_ok=True)
     rows = series_of(draft, drafts.folder(draft.id))
-    replace_file(file.parent / "series.csv", series_csv(rows, beside=file.parent).encode("utf-8"))
-    replace_file(file, data)
+    write_file(file.parent / "series.csv", series_csv(rows, beside=file.parent).encode("utf-8"))
+    write_file(file, data)
     _, entry = keep_lot(records, file, number, fit.lot.kind)
     entry = replace(entry, payload={**entry.payload, "accepted_by": stamp.who, "draft": draft.id})
     records.append([], stamp, first_if_new=[entry])
+    accept_lot_file(records, load_lot(file), file, stamp)
     if number not in site.lots:
         add_name(site.folder, "lots", number, name)

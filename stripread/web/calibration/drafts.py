@@ -17,8 +17,8 @@ from typing import Any, Literal
 
 from stripread.calibrate import enough_to_fit
 from stripread.errors import WrongUsageError
+from stripread.files import read_json, write_file
 from stripread.i18n import Message
-from stripread.site import replace_file
 
 __all__ = ["CalibrationDraft", "DraftPad", "DraftPhoto", "DraftSolution", "Drafts", "PadValue", "refuse_double"]
 
@@ -206,7 +206,7 @@ class Drafts:
         if not _ID.fullmatch(draft_id):
             return None
         try:
-            said = json.loads((self.folder(draft_id) / "draft.json").read_bytes())
+            said = read_json((self.folder(draft_id) / "draft.json").read_bytes())
             return _draft(said)
         except (OSError, ValueError, TypeError, KeyError):
             return None
@@ -237,9 +237,9 @@ class Drafts:
                     found=Message("more"),
                     remedy=Message("Calibrate with these."),
                 )
-            replace_file(self.folder(draft_id) / photo.file, data)
+            write_file(self.folder(draft_id) / photo.file, data)
             if flash is not None and photo.flash is not None:
-                replace_file(self.folder(draft_id) / photo.flash, flash)
+                write_file(self.folder(draft_id) / photo.flash, flash)
             return replace(draft, photos=(*draft.photos, photo))
 
         return self._change(draft_id, add, enter)
@@ -288,7 +288,7 @@ class Drafts:
 
     def _keep(self, draft: CalibrationDraft) -> None:
         text = json.dumps(asdict(draft), ensure_ascii=False, allow_nan=False, indent=1)
-        replace_file(self.folder(draft.id) / "draft.json", text.encode("utf-8"))
+        write_file(self.folder(draft.id) / "draft.json", text.encode("utf-8"))
 
 
 def refuse_double(draft: CalibrationDraft, sha256: str) -> None:

@@ -6,7 +6,6 @@ and then reported, and the next start of the server begins it again.
 """
 
 import asyncio
-import json
 import logging
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -18,6 +17,7 @@ from pathlib import Path
 from anyio import CapacityLimiter, to_thread
 
 from stripread.errors import StripReadError
+from stripread.files import read_json
 from stripread.i18n import Message, Shown
 from stripread.lot import Lot, load_lot
 from stripread.units import kept_shown
@@ -103,7 +103,7 @@ class Fits:
             if lot_file.exists():
                 return Fit(lot=load_lot(lot_file), file=lot_file)
             if refused.exists():
-                said = json.loads(refused.read_bytes())
+                said = read_json(refused.read_bytes())
                 return Fit(refusal=Refusal(**{key: kept_shown(said[key]) for key in ("expected", "found", "remedy")}))
         except (StripReadError, OSError, ValueError, KeyError):
             return None

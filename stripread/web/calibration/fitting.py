@@ -12,9 +12,10 @@ from pathlib import Path
 
 from stripread.calibrate import SeriesRow, calibrate_lot
 from stripread.errors import StripReadError
+from stripread.files import write_file
 from stripread.i18n import ByFace, Joined, Message
 from stripread.lot import save_lot
-from stripread.site import load_site, replace_file, resolve_card, resolve_kind
+from stripread.site import load_site, resolve_card, resolve_kind
 from stripread.units import kept_message
 from stripread.web.calibration.drafts import CalibrationDraft, Drafts
 
@@ -49,11 +50,9 @@ def fit_draft(site_folder: str, draft_id: str, today: date) -> None:
     except StripReadError as error:
         strips = {p.file: _strip(draft.label(p.level), p.strip) for p in draft.photos}
         said = {name: kept_message(_renamed(getattr(error, name), strips)) for name in ("expected", "found", "remedy")}
-        replace_file(refused, json.dumps(said, ensure_ascii=False).encode("utf-8"))
+        write_file(refused, json.dumps(said, ensure_ascii=False).encode("utf-8"))
         return
-    part = lot_file.with_suffix(f".{os.getpid()}.part")
-    save_lot(lot, part)
-    part.replace(lot_file)
+    save_lot(lot, lot_file)
 
 
 def fit_paths(folder: Path, draft: CalibrationDraft) -> tuple[Path, Path]:

@@ -11,11 +11,13 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from stripread.card import CardLayout, PageName, design_card, draw_card, enrol_card, load_card, save_card
+from stripread.check import FileStanding
 from stripread.errors import SiteError, StripReadError
+from stripread.files import write_file
 from stripread.i18n import Message
 from stripread.records import Draft, Records, Stamp
-from stripread.site import Site, add_name, load_site, replace_file, resolve_card
-from stripread.web.calibration.accept import check_number
+from stripread.site import Site, add_name, load_site, resolve_card
+from stripread.web.calibration.accept import check_number, refuse_unseen
 from stripread.web.forms import calendar_day, needed, sent_file, text
 from stripread.web.people.people import Person
 from stripread.web.render import render
@@ -23,6 +25,7 @@ from stripread.web.security import need
 from stripread.web.sent_form import sent_form
 from stripread.web.site_record import records_of
 from stripread.web.state import state_of
+from stripread.workflow import accept_card_file, card_standing
 
 __all__ = ["card_routes"]
 
@@ -35,6 +38,7 @@ def card_routes() -> list[Route]:
         Route("/card", show_cards, methods=["GET"]),
         Route("/card/card.pdf", card_page, methods=["GET"]),
         Route("/card/enrol", enrol, methods=["POST"]),
+        Route("/card/{card}/accept", accept_print, methods=["POST"]),
     ]
 
 
@@ -42,15 +46,32 @@ def card_routes() -> list[Route]:
 def show_cards(request: Request, person: Person) -> Response:
     """Show the prints of the site, where to get the page, and the form of the enrolment."""
     site = load_site(state_of(request).folder)
-    prints = [_print(name, site) for name in sorted(site.cards)]
+    with records_of(state_of(request)) as records:
+        prints = [_print(name, site, records) for name in sorted(site.cards)]
     return render(request, "card.html", prints=prints, today=datetime.now().astimezone().date().isoformat())
 
 
-def _print(name: str, site: Site) -> tuple[str, CardLayout | None]:
+def _print(name: str, site: Site, records: Records) -> tuple[str, CardLayout | None, FileStanding | None]:
     try:
-        return name, resolve_card(name, site)
+        card = resolve_card(name, site)
     except StripReadError:
-        return name, None
+        return name, None, None
+    return name, card, card_standing(records, card)
+
+
+@need("supervisor")
+def accept_print(request: Request, person: Person) -> Response:
+    """Accept the file of a print as it was shown."""
+    form, name = sent_form(request), request.path_params["card"]
+    site = load_site(state_of(request).folder)
+    if name not in site.cards:  # a name of the site, never a path
+        raise HTTPException(404)
+    stamp = Stamp(at=datetime.now().astimezone(), who=person.name)
+    with records_of(state_of(request), create=stamp) as records:
+        card = resolve_card(name, site)
+        refuse_unseen(card_standing(records, card), text(form, "sha256"))
+        accept_card_file(records, card, site.cards[name], stamp)
+    return RedirectResponse("/card", status_code=303)
 
 
 @need("supervisor")
@@ -103,10 +124,11 @@ def _keep(records: Records, name: str, card: bytes, measured: bytes, stamp: Stam
             remedy=Message("Choose another name."),
         )
     path.parent.mkdir(parents=True, exist_ok=True)
-    replace_file(path.with_name("measured.txt"), measured)
-    replace_file(path, card)
+    write_file(path.with_name("measured.txt"), measured)
+    write_file(path, card)
     ref = records.keep("card", card, f"{name}.toml", suffix=".toml")
     payload = {"name": name, "measured_sha256": hashlib.sha256(measured).hexdigest(), "enrolled_by": stamp.who}
     entry = Draft(kind="card_print", payload=payload, subject=name, files=(ref,))
     records.append([], stamp, first_if_new=[entry])
+    accept_card_file(records, load_card(path), path, stamp)
     add_name(site.folder, "cards", name, file)

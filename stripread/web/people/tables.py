@@ -4,6 +4,10 @@ from pathlib import Path
 
 from sqlalchemy import Boolean, Column, MetaData, String, Table, Text, create_engine, event, inspect
 from sqlalchemy.engine import Engine
+from sqlalchemy.exc import DatabaseError, OperationalError
+
+from stripread.errors import SiteError
+from stripread.i18n import Message, Verbatim, on_one_line
 
 __all__ = ["PEOPLE", "devices", "open_tables", "people", "sessions"]
 
@@ -54,9 +58,33 @@ def open_tables(folder: Path) -> Engine:
     path.touch(mode=0o600, exist_ok=True)
     engine = create_engine(f"sqlite:///{path}", connect_args={"timeout": 10})
     event.listen(engine, "connect", lambda connection, _: connection.execute("PRAGMA journal_mode=WAL"))
-    _metadata.create_all(engine)
-    _add_columns(engine)
+    try:
+        with engine.connect() as connection:
+            damage = connection.exec_driver_sql("PRAGMA quick_check(1)").scalar()
+        if damage != "ok":
+            raise _damaged(path, str(damage))
+        _metadata.create_all(engine)
+        _add_columns(engine)
+    except DatabaseError as error:
+        engine.dispose()
+        if isinstance(error, OperationalError):  # held by another process, or no room: told as that
+            raise
+        raise _damaged(path, str(error.orig)) from error
+    except SiteError:
+        engine.dispose()
+        raise
     return engine
+
+
+def _damaged(path: Path, found: str) -> SiteError:
+    return SiteError(
+        expected=Message("the file of the people who may use the page at %(path)s", path=path),
+        found=Verbatim(on_one_line(found)),
+        remedy=Message(
+            "Take it from a backup of the folder. Where there is none, move it away, with the files beside it whose "
+            "names begin like its own, and add the people anew: stripread person add. The record is not touched by it."
+        ),
+    )
 
 
 def _add_columns(engine: Engine) -> None:

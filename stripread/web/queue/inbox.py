@@ -13,8 +13,8 @@ from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any
 
+from stripread.files import read_json, write_file
 from stripread.records import unfinished_files
-from stripread.site import replace_file
 
 __all__ = ["Inbox", "Job"]
 
@@ -65,21 +65,21 @@ class Inbox:
 
     def accept(self, job: Job, data: bytes, flash: bytes | None = None) -> None:
         """Keep a job; once this returns it outlasts a power cut. The photos land before the job that names them."""
-        replace_file(self.photo(job.id), data)
+        write_file(self.photo(job.id), data)
         if flash is not None:
-            replace_file(self.flash(job.id), flash)
-        replace_file(self.folder / f"{job.id}.job.json", _json(asdict(job)))
+            write_file(self.flash(job.id), flash)
+        write_file(self.folder / f"{job.id}.job.json", _json(asdict(job)))
 
     def answer(self, job_id: str, answer: Mapping[str, Any]) -> None:
         """Keep what came of a job."""
-        replace_file(self.folder / f"{job_id}.answer.json", _json(answer))
+        write_file(self.folder / f"{job_id}.answer.json", _json(answer))
 
     def job(self, job_id: str) -> Job | None:
         """Return a job by its id; None for anything else."""
         if not _ID.fullmatch(job_id):
             return None
         try:
-            said = json.loads((self.folder / f"{job_id}.job.json").read_bytes())
+            said = read_json((self.folder / f"{job_id}.job.json").read_bytes())
             return Job(**{field.name: said[field.name] for field in fields(Job) if field.name in said})
         except (OSError, ValueError, TypeError):  # TypeError: another program's, or what a damaged disk left of it
             return None
@@ -89,7 +89,7 @@ class Inbox:
         if not _ID.fullmatch(job_id):
             return None
         try:
-            answer: dict[str, Any] = json.loads((self.folder / f"{job_id}.answer.json").read_bytes())
+            answer: dict[str, Any] = read_json((self.folder / f"{job_id}.answer.json").read_bytes())
         except (OSError, ValueError):
             return None
         return answer
