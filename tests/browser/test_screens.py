@@ -97,6 +97,8 @@ def _look(page: Any) -> tuple[list[str], int, str, int, list[str]]:
 
 _COVERED = """() => {
   scrollTo(0, 0);
+  // A count fills the screen on purpose, and has a button that ends it.
+  if (document.querySelector("[aria-modal=true]:not([hidden])")) return [];
   const links = [...document.querySelectorAll("header nav a")];
   return links.filter((link) => {
     const box = link.getBoundingClientRect();
