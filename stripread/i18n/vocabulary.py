@@ -80,6 +80,7 @@ VOCABULARY = (
     Message("not accepted"),
     Message("guard removed"),
     Message("head behind"),
+    Message("noted heads"),
     # months, as reports have them
     Message("Jan"),
     Message("Feb"),

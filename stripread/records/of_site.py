@@ -15,7 +15,7 @@ def open_site_records(site: Site, *, create: Stamp | None = None) -> Records:
     RecordsError
         As of `open_records`.
     """
-    records = open_records(site.folder, site.database, create=create is not None)
+    records = open_records(site.folder, site.database, create=create is not None, anchor=site.anchor)
     if create is not None and records.head().count == 0:
         try:
             records.append([Draft(kind="site", payload={"name": site.name}, subject=site.name)], create)

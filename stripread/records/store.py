@@ -8,6 +8,7 @@ from typing import Any, Generic, Self, TypeVar
 
 from stripread.errors import RecordsError
 from stripread.i18n import Message, Verbatim
+from stripread.records.chain.anchor import note_head
 from stripread.records.chain.chain import append_drafts, check_head, head_of, is_known
 from stripread.records.chain.entries import (
     Action,
@@ -55,7 +56,9 @@ def has_records(folder: Path) -> bool:
     return (folder / DATABASE).is_file()
 
 
-def open_records(folder: Path, url: str | None = None, *, create: bool = False) -> "Records":
+def open_records(
+    folder: Path, url: str | None = None, *, create: bool = False, anchor: Path | None = None
+) -> "Records":
     """Open the record of a site's folder, to be used in a ``with`` statement.
 
     Parameters
@@ -66,6 +69,8 @@ def open_records(folder: Path, url: str | None = None, *, create: bool = False) 
         A PostgreSQL database, as ``postgresql://name@host/database``.
     create : bool
         Whether to make the record if there is none.
+    anchor : Path or None
+        A file elsewhere in which each head is noted down (`chain.anchor`).
 
     Raises
     ------
@@ -101,7 +106,7 @@ def open_records(folder: Path, url: str | None = None, *, create: bool = False) 
     except BaseException:
         database.close()
         raise
-    return Records(folder, database)
+    return Records(folder, database, anchor)
 
 
 def _check_unbegun(folder: Path, name: str) -> None:
@@ -118,8 +123,8 @@ def _check_unbegun(folder: Path, name: str) -> None:
 class Records:
     """An open record; see `open_records`."""
 
-    def __init__(self, folder: Path, database: Database) -> None:
-        self.folder, self.database = folder, database
+    def __init__(self, folder: Path, database: Database, anchor: Path | None = None) -> None:
+        self.folder, self.database, self.anchor = folder, database, anchor
 
     def __enter__(self) -> Self:
         """Return itself."""
@@ -159,7 +164,10 @@ class Records:
             new = [draft for draft in first_if_new if not is_known(connection, draft)]
             added = append_drafts(connection, [*new, *drafts], stamp)
         if added:
-            keep_head(self.folder, Head(count=added[-1].seq, hash=added[-1].hash))
+            head = Head(count=added[-1].seq, hash=added[-1].hash)
+            keep_head(self.folder, head)
+            if self.anchor is not None:
+                note_head(self.anchor, head, at=stamp.at)
         return added[len(new) :]
 
     def add_reading(

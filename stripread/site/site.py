@@ -110,6 +110,7 @@ class Site:
     cards: Mapping[str, Path]
     kinds: Mapping[str, Path]
     database: str | None = None  # of the record, where it is not the SQLite file in the folder
+    anchor: Path | None = None  # a file elsewhere, in which the heads of the record are noted down
     units: Units = "metric"  # in which amounts are told where nobody chose others
     analytes: Mapping[str, Analyte] = field(default_factory=dict)  # its own, besides the known ones
     schedule: Schedule | None = None
@@ -208,7 +209,8 @@ def load_site(folder: Path) -> Site:
         name=top.text("name"),
         samples=samples,
         **files,
-        database=_database(top),
+        database=_record_key(top, "database"),
+        anchor=None if (anchor := _record_key(top, "anchor")) is None else folder / anchor,
         units=_units(top),
         analytes=analytes,
         supply=parse_supply(top),
@@ -265,12 +267,12 @@ def _expectation(table: TomlTable, analyte: str, unit: str) -> Expectation:
     return Expectation(analyte=analyte, unit=unit, low=low, high=high, target=target)
 
 
-def _database(top: TomlTable) -> str | None:
+def _record_key(top: TomlTable, key: Literal["database", "anchor"]) -> str | None:
     if "records" not in top.data:
         return None
     table = top.table("records", Message("a table [records]"))
-    table.no_other_keys({"database"})
-    return table.text("database") if table.data else None
+    table.no_other_keys({"database", "anchor"})
+    return table.text(key) if key in table.data else None
 
 
 def _second_person(top: TomlTable) -> bool:

@@ -240,3 +240,16 @@ def test_commands_without_a_record_do_not_import_its_packages() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_a_site_notes_its_heads_down_elsewhere(tmp_path: Path) -> None:
+    site, file = tmp_path / "new", tmp_path / "office.txt"
+    assert run("init", site).exit_code == 0
+    with (site / "site.toml").open("a", encoding="utf-8") as out:
+        out.write(f"\n[records]\nanchor = {json.dumps(str(file))}\n")
+    assert run("note", "noted elsewhere", "--site", site).exit_code == 0
+    (line,) = file.read_text(encoding="utf-8").splitlines()
+    assert line.split()[1] == run("records", "head", "--site", site).stdout.strip()
+    assert run("records", "verify", "--site", site).exit_code == 0
+    file.write_text(line.replace(line[-64:], "0" * 64) + "\n", encoding="utf-8")
+    assert run("records", "verify", "--site", site).exit_code == 3

@@ -420,3 +420,51 @@ class TestClock:
             "entry 10 3000 days after the entry that it follows",
             "entry 11 3000 days before the entry that it follows",
         ]
+
+
+class TestAnchor:
+    """A file elsewhere that the heads are noted down in."""
+
+    def anchored(self, folder: Path, file: Path) -> Verification:
+        with open_records(folder, anchor=file) as records:
+            return verify_records(records)
+
+    def test_a_record_made_anew_with_its_head_is_told(
+        self, folder: Path, tmp_path: Path, tampered: sqlite3.Connection
+    ) -> None:
+        file = tmp_path / "office.txt"
+        with closing(sqlite3.connect(database_file(folder))) as database:
+            for sql in guards().values():
+                database.execute(sql)
+        with open_records(folder, anchor=file) as records:
+            for minute in (80, 81):
+                records.add_note(Note(text="noted elsewhere"), made_stamp(minute))
+        assert [line.split()[1].split(":")[0] for line in file.read_text("utf-8").splitlines()] == ["8", "9"]
+        assert self.anchored(folder, file).intact
+        for name in guards():
+            tampered.execute(f"DROP TRIGGER {name}")
+        last = rewrite(tampered, by_eve, 3, all_after=True)
+        (folder / HEAD).write_text(canonical_json({"count": 9, "hash": last}), encoding="utf-8")
+        assert verified(folder).intact
+        found = self.anchored(folder, file)
+        assert {(p.fault, str(p.where)) for p in found.problems} == {("rewritten", f"entry {n}") for n in (8, 9)}
+        with open_records(folder, anchor=file) as records:  # what is entered since hides nothing
+            records.add_note(Note(text="later"), made_stamp(90))
+        assert not self.anchored(folder, file).intact
+
+    def test_a_share_that_is_away_stops_nobody_and_is_told(self, folder: Path, tmp_path: Path) -> None:
+        file = tmp_path / "away" / "office.txt"
+        with open_records(folder, anchor=file) as records:
+            records.add_note(Note(text="entered all the same"), made_stamp(80))
+        assert {p.fault for p in self.anchored(folder, file).problems} == {"noted heads"}
+        file.parent.mkdir()
+        file.write_text("something else\n", encoding="utf-8")
+        assert {p.fault for p in self.anchored(folder, file).problems} == {"noted heads"}
+
+    def test_a_line_cut_short_by_a_power_cut_is_passed_over(self, folder: Path, tmp_path: Path) -> None:
+        file = tmp_path / "office.txt"
+        with open_records(folder, anchor=file) as records:
+            records.add_note(Note(text="noted"), made_stamp(80))
+        with file.open("a", encoding="utf-8") as out:
+            out.write("2026-05-04T")
+        assert self.anchored(folder, file).intact

@@ -16,6 +16,7 @@ from stripread.errors import RecordsError
 from stripread.files import read_json
 from stripread.i18n import Message, Shown, Verbatim, plural
 from stripread.records.acceptance import changed_files
+from stripread.records.chain.anchor import noted_heads
 from stripread.records.chain.canonical import entry_hash, parse_utc
 from stripread.records.chain.chain import entered_at_once, rows_in_order
 from stripread.records.chain.entries import Entry, Note, Stamp
@@ -35,7 +36,7 @@ _CHUNK = 500
 
 Fault = Literal[
     "changed", "removed", "inserted", "cut off", "rewritten", "file changed", "file removed", "narrow table",
-    "head missing", "check lost", "not accepted", "guard removed", "head behind",
+    "head missing", "check lost", "not accepted", "guard removed", "head behind", "noted heads",
 ]  # fmt: skip
 
 
@@ -176,8 +177,14 @@ def verify_records(
     except RecordsError as error:
         tally.add("head missing", Message("head"), error.found)
         kept, told = NO_HEAD, True
+    noted: list[Head] = []
+    if records.anchor is not None:
+        try:
+            noted = list(noted_heads(records.anchor))
+        except RecordsError as error:
+            tally.add("noted heads", Verbatim(str(records.anchor)), error.found)
     with records.database.reading() as connection:
-        marks = {anchor.count: anchor for anchor in anchors}
+        marks = _marks((*noted, *anchors))
         head = _walk(connection, tally, kept, marks, on_entries, steps)
         _beyond(connection, head, tally)
         looked = _look_at_files(connection, records.folder, tally, hash_files=hash_files)
@@ -217,6 +224,14 @@ def verify_records(
         clock_steps=tuple(steps.found),
         head_behind=max(head.count - kept.count, 0) if kept is not None else 0,
     )
+
+
+def _marks(heads: Sequence[Head]) -> dict[int, Head]:
+    """Return heads by their counts; of two that differ the first noted, which the later one cannot hide."""
+    marks: dict[int, Head] = {}
+    for head in heads:
+        marks.setdefault(head.count, head)
+    return marks
 
 
 def _is_one_behind(connection: Connection, kept: Head, head: Head) -> bool:
