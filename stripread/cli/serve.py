@@ -2,7 +2,7 @@
 
 import socket
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -10,6 +10,9 @@ from stripread.cli.inputs import SiteFolder
 from stripread.cli.output import note, say
 from stripread.errors import MissingExtraError, WrongUsageError
 from stripread.i18n import Message
+
+if TYPE_CHECKING:
+    from stripread.site import Site
 
 __all__ = ["person_app", "serve"]
 
@@ -59,7 +62,7 @@ def serve(
         from stripread.web import People, Settings, create_app, new_pairing_code, own_certificate
     except ImportError as error:
         raise _missing(error) from None
-    where = site_of_records(site)
+    where = _begun(site, port=port, secure=tls or tls_certificate is not None)
     others = tuple(site_of_records(folder).folder for folder in also or ())  # a wrong one is told now
     stamp = stamp_of(None)
     if (tls_certificate is None) != (tls_key is None):
@@ -70,12 +73,6 @@ def serve(
         )
     clean_folders(where.folder)
     people = People(where.folder)
-    if not any(person.active for person in people.everybody()):
-        raise WrongUsageError(
-            expected=Message("somebody who may sign in"),
-            found=Message("nobody"),
-            remedy=Message("Add a first person: stripread person add NAME --role supervisor."),
-        )
     host = _lan_address() if lan else "127.0.0.1"
     secure = tls or tls_certificate is not None
     files: tuple[Path, Path] | None = None
@@ -111,6 +108,38 @@ def serve(
 
 def _warn(said: Message) -> None:
     note(str(said))
+
+
+def _begun(folder: Path | None, *, port: int, secure: bool) -> "Site":
+    """Return the site; where there is none, or nobody to sign in, a page on this machine asks for what is needed."""
+    import uvicorn
+
+    from stripread.site import find_site, load_site
+    from stripread.web import People, create_first_start
+
+    where = folder or find_site(Path.cwd()) or Path.cwd()
+    if (where / "site.toml").is_file():
+        site, people = load_site(where), People(where)
+        known = any(person.active for person in people.everybody())
+        people.close()
+        if known:
+            return site
+    ready: list[bool] = []
+    servers: list[uvicorn.Server] = []
+
+    def done() -> None:
+        ready.append(True)
+        servers[0].should_exit = True
+
+    onward = f"{'https' if secure else 'http'}://127.0.0.1:{port}/sign-in"
+    app = create_first_start(where.resolve(), onward=onward, done=done)
+    server = uvicorn.Server(uvicorn.Config(app, host="127.0.0.1", port=port, log_level="warning", server_header=False))
+    servers.append(server)
+    note(f"A first start: open http://127.0.0.1:{port} on this machine and answer a few questions.")
+    server.run()
+    if not ready:
+        raise typer.Exit(1)  # stopped before it was begun
+    return load_site(where)
 
 
 def _missing(error: ImportError) -> MissingExtraError:

@@ -2,6 +2,7 @@ from .analytes import Analyte as Analyte
 from .events import EventType as EventType
 from .schedule import PointSchedule as PointSchedule
 from .schedule import Schedule as Schedule
+from .site import SITE_FILE as SITE_FILE
 from .site import Expectation as Expectation
 from .site import SampleType as SampleType
 from .site import Site as Site

@@ -13,17 +13,23 @@ from stripread.errors import SiteError
 from stripread.files import NO_ROOM, write_file
 from stripread.i18n import Message, Verbatim
 from stripread.site.site import SITE_FILE, load_site
+from stripread.units import Units
 
 __all__ = ["add_name", "write_demo_site"]
 
 
-def write_demo_site(folder: Path, *, database: str | None = None) -> Path:
+def write_demo_site(
+    folder: Path, *, database: str | None = None, name: str | None = None, units: Units = "metric"
+) -> Path:
     """Write the commented site file of the demo nursery into a folder, made if need be; return the file.
 
     Parameters
     ----------
     database : str or None
         URL of the record's database, where it is not to be a file in the folder.
+    name : str or None
+        What the place is called; None: the invented nursery's name stays.
+    units : {"metric", "us", "imperial"}
 
     Raises
     ------
@@ -32,6 +38,10 @@ def write_demo_site(folder: Path, *, database: str | None = None) -> Path:
     """
     path = folder / SITE_FILE
     text = (resources.files("stripread.site") / "site_demo.toml").read_text(encoding="utf-8")
+    if name is not None:
+        text = text.replace('"Quillmere Demo Nursery"', json.dumps(name, ensure_ascii=False), 1)
+    if units != "metric":
+        text = text.replace('# units = "us"', f'units = "{units}"', 1)
     if database is not None:
         text += f"\n[records]\ndatabase = {json.dumps(database)}\n"  # a JSON string is one of TOML
     try:

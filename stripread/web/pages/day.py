@@ -26,6 +26,7 @@ from stripread.report import figure_png, new_figure, plot_trend
 from stripread.site import Site, load_site
 from stripread.web.forms import chosen, text
 from stripread.web.language import language_of
+from stripread.web.pages.first_steps import first_steps
 from stripread.web.pages.overview import overview_of
 from stripread.web.people.people import Person
 from stripread.web.queue.exclusive import DRAWING
@@ -59,13 +60,14 @@ def today(request: Request, person: Person) -> Response:
     with records_of(state) as records:
         overview = overview_of(records, site, now=now)
         due = due_today(records, site, now=now)
+        steps = first_steps(state, records, site) if person.role == "supervisor" else ()
         actions = sum(one.done is None for one in action_standings(records))
     if person.role == "grower":
         due = ()
     others = () if person.role == "technician" else [_other(folder, now) for folder in state.settings.also]
     return render(
         request, "today.html", due=due, overview=overview, actions=actions, looks_on=person.role == "grower",
-        others=others, today=now.date().isoformat(),
+        others=others, steps=steps, today=now.date().isoformat(),
     )  # fmt: skip
 
 
