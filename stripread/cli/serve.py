@@ -43,6 +43,10 @@ def serve(
         list[Path] | None,
         typer.Option(metavar="DIR", help="Another site whose day supervisors and growers see, too; repeat it."),
     ] = None,
+    proxy: Annotated[
+        str | None,
+        typer.Option(metavar="ADDRESS", help="A reverse proxy, believed whom it asks for. [none]"),
+    ] = None,
     site: SiteFolder = None,
 ) -> None:
     """Serve the page on which strips are read with a phone; nothing leaves the house.
@@ -59,7 +63,7 @@ def serve(
     try:
         import uvicorn
 
-        from stripread.web import People, Settings, create_app, new_pairing_code, own_certificate
+        from stripread.web import CountedConnections, People, Settings, create_app, new_pairing_code, own_certificate
     except ImportError as error:
         raise _missing(error) from None
     where = _begun(site, port=port, secure=tls or tls_certificate is not None)
@@ -92,7 +96,13 @@ def serve(
     people.close()
     app = create_app(
         Settings(
-            folder=where.folder, also=others, lan=lan, address=address if lan else None, secure=secure, workers=workers
+            folder=where.folder,
+            also=others,
+            proxy=proxy,
+            lan=lan,
+            address=address if lan else None,
+            secure=secure,
+            workers=workers,
         )
     )
     uvicorn.run(
@@ -101,6 +111,9 @@ def serve(
         port=port,
         log_level="warning",
         server_header=False,
+        http=CountedConnections,
+        proxy_headers=proxy is not None,
+        forwarded_allow_ips=proxy,
         ssl_certfile=None if files is None else files[0],
         ssl_keyfile=None if files is None else files[1],
     )

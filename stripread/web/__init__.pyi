@@ -1,5 +1,6 @@
 from .app import create_app as create_app
 from .certificate import own_certificate as own_certificate
+from .connections import CountedConnections as CountedConnections
 from .first_start import create_first_start as create_first_start
 from .people.accounts import new_pairing_code as new_pairing_code
 from .people.accounts import retire_person as retire_person

@@ -22,6 +22,8 @@ class Settings:
         Whether phones may reach it; each must then be paired before anybody can sign in on it.
     address : str or None
         Where phones reach it, for labels and codes; None: as the browser that asks for them does.
+    proxy : str or None
+        Address of a reverse proxy, which tells whom it asks for; whoever comes from there is not the machine itself.
     secure : bool
         Whether it is served over TLS: cookies then travel over nothing else.
     workers : int
@@ -36,6 +38,7 @@ class Settings:
     also: tuple[Path, ...] = ()
     lan: bool = False
     address: str | None = None
+    proxy: str | None = None
     secure: bool = False
     workers: int = 2
     largest_photo: int = 40 * MEGABYTE

@@ -7,6 +7,8 @@ from starlette.testclient import TestClient
 
 from stripread.records import open_records
 from stripread.web import Settings, create_app
+from stripread.web.people.guessable import is_guessable
+from tests.listed import each
 from tests.web.conftest import SECRET, csrf_of, pair, sign_in
 
 
@@ -119,3 +121,14 @@ def test_they_are_the_supervisors(signed_in, client):
         for path in ("/people", "/people/retire", "/people/pair", "/people/unpair"):
             assert client.post(path, data=data).status_code == 403
     assert {p.name: p.role for p in client.app.state.people.everybody()}["Gus"] == "grower"
+
+
+@each("secret", ["111111", "123456", "654321", "abcabc", "121212", "aaa111", "1234abcd", "qwerty", "asdfgh", "01012001",
+                 "2001-01-01", "140689", "Mara-7", "stripread1"])  # fmt: skip
+def test_what_is_guessed_first_is_no_secret(secret):
+    assert is_guessable(secret, name="Mara")
+
+
+@each("secret", ["tulip-42-b", "other-582", "482915", "930571", "blue kettle", "7h4kqp"])
+def test_others_are(secret):
+    assert not is_guessable(secret, name="Mara")

@@ -52,10 +52,10 @@ async def pair(request: Request) -> Response:
     """
     state, caller, now = state_of(request), _caller(request), datetime.now().astimezone()
     visit = request.cookies.get(VISIT_COOKIE) or _new_visit()
+    if not state.pairing_tries.allow(caller):  # before anything of what was sent is read
+        raise HTTPException(429)
     if request.method == "POST":
         await check_csrf(request, visit)
-    if not state.pairing_tries.allow(caller):
-        raise HTTPException(429)
     if request.method != "POST":
         known = await of_people(request, lambda people: people.is_code(request.path_params["code"], now=now))
         if not known:
@@ -162,7 +162,8 @@ async def units(request: Request, person: Person) -> Response:
 
 async def _may_enter(request: Request) -> bool:
     """Tell whether this phone was paired; the server's own machine needs no pairing."""
-    if not state_of(request).settings.lan or _caller(request) in _HOME:
+    settings, caller = state_of(request).settings, _caller(request)
+    if not settings.lan or (caller in _HOME and caller != settings.proxy):
         return True
     token = request.cookies.get(DEVICE_COOKIE)
     if token is None:

@@ -20,6 +20,7 @@ from stripread.errors import WrongUsageError
 from stripread.i18n import Message, Verbatim
 from stripread.records import parse_utc, utc_text
 from stripread.units import UNITS, Units
+from stripread.web.people.guessable import is_guessable
 from stripread.web.people.tables import PEOPLE, devices, open_tables, people, sessions
 
 __all__ = ["PEOPLE", "ROLES", "People", "Person", "Phone", "Role", "Session", "checked_person"]
@@ -261,12 +262,18 @@ def _person(row: dict[str, object]) -> Person:
     )
 
 
-def _check_secret(secret: str) -> None:
+def _check_secret(secret: str, name: str) -> None:
     if len(secret) < _SHORTEST or len(set(secret)) < 3 or len(secret) > 200:
         raise WrongUsageError(
             expected=Message("a PIN or password of %(least)s signs or more, three of them different", least=_SHORTEST),
             found=Message("one of %(count)s", count=len(secret)),
             remedy=Message("Choose a longer one."),
+        )
+    if is_guessable(secret, name=name):
+        raise WrongUsageError(
+            expected=Message("a PIN or password that nobody guesses first"),
+            found=Message("a repetition, a row, a date, or a name"),
+            remedy=Message("Choose another, such as two words that do not belong together."),
         )
 
 
@@ -285,7 +292,7 @@ def checked_person(name: str, role: str, secret: str) -> Person:
             found=Verbatim(repr(role)),
             remedy=Message("Name one of these."),
         )
-    _check_secret(secret)
+    _check_secret(secret, name)
     return Person(name=name, role=next(known for known in ROLES if known == role))
 
 
