@@ -157,7 +157,7 @@ def test_a_series_names_the_partner_of_each_photo(tmp_path: Path) -> None:
         (tmp_path / name).write_bytes(b"")
     series = tmp_path / "series.csv"
     head = "photo,flash,concentration,u_concentration,replicate\n"
-    series.write_text(head + "a.jpg,b.jpg,0,0,1\na.jpg,,0,0,2\n")
+    series.write_text(head + "a.jpg,b.jpg,0,0,1\nb.jpg,,0,0,2\n")
     rows = load_series(series)
     assert [row.flash for row in rows] == [tmp_path / "b.jpg", None]
     series.write_text(head + "a.jpg,c.jpg,0,0,1\n")

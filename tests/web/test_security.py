@@ -388,15 +388,21 @@ def test_the_server_binds_to_this_machine_unless_asked(site, monkeypatch):
     assert shown == ["code for a new phone"] * 2
 
 
-def test_without_anybody_who_may_sign_in_nothing_is_served(tmp_path):
+def test_where_nobody_may_sign_in_only_a_first_start_is_served_and_to_this_machine(tmp_path, monkeypatch):
+    import uvicorn
     from typer.testing import CliRunner
 
     from stripread.cli.app import app
 
+    seen = []
+    monkeypatch.setattr(uvicorn.Server, "run", lambda self: seen.append(self.config.host))  # and is stopped at once
     CliRunner().invoke(app, ["init", str(tmp_path / "s")], env={"STRIPREAD_WHO": "Sol"})
-    result = CliRunner().invoke(app, ["serve", "--site", str(tmp_path / "s")], env={"STRIPREAD_WHO": "Sol"})
-    assert result.exit_code == 2
-    assert "stripread person add" in result.stderr
+    for folder in ("s", "none"):
+        words = ["serve", "--lan", "--site", str(tmp_path / folder)]
+        result = CliRunner().invoke(app, words, env={"STRIPREAD_WHO": "Sol"})
+        assert result.exit_code == 1
+        assert "A first start" in result.stderr
+    assert seen == ["127.0.0.1", "127.0.0.1"]
 
 
 def test_people_are_added_listed_and_retired_from_the_command_line(site):

@@ -37,7 +37,7 @@ __all__ = [
     "write_rows",
 ]
 
-_OTHERS_S = 2.0  # ours: writers that came before write the head within milliseconds of their entry
+_OTHERS_S = 10.0  # ours: writers that came before write the head within milliseconds of their entry
 _CHUNK = 500  # rows held at a time while walking the chain
 
 

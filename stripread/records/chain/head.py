@@ -4,7 +4,9 @@ A chain alone does not show that its end was cut off. The head does, as long as 
 """
 
 import json
-from contextlib import suppress
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -65,12 +67,28 @@ def renew_head(folder: Path, head: Head) -> None:
     write_file(folder / HEAD, json.dumps(asdict(head)).encode() + b"\n")
 
 
+@contextmanager
+def _alone(folder: Path) -> Iterator[None]:
+    """Let no other writer look and write between: a slower one would set the head back."""
+    try:
+        import fcntl
+    except ImportError:  # not on Windows, where two processes on one record may leave the head behind
+        yield
+        return
+    held = os.open(folder, os.O_RDONLY)
+    try:
+        fcntl.flock(held, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(held)  # which lets go of it
+
+
 def keep_head(folder: Path, head: Head) -> None:
     """Write the head, unless a later one is there.
 
     The entry is committed already: a head that cannot be written now is no reason to call it lost. The next will be.
     """
-    with suppress(OSError, RecordsError):
+    with suppress(OSError, RecordsError), _alone(folder):
         before = load_head(folder)
         if before is None or before.count < head.count:
             renew_head(folder, head)
