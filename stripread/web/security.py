@@ -6,7 +6,6 @@ import secrets
 from collections.abc import Awaitable, Callable, Collection
 from datetime import datetime
 from inspect import iscoroutinefunction
-from time import monotonic
 from typing import Any, TypeVar, cast
 from urllib.parse import quote
 
@@ -53,9 +52,6 @@ _HEADERS = {
     "cache-control": "no-store",
 }
 _FORM = 200_000  # bytes of a form without a photo
-_SMALL, _OF_STRANGERS = 4_000, ("/pair/", "/sign-in")  # bytes of a form that is read before anybody is known
-_WHOLE_S = 600.0  # for a whole body: a photo over a slow network takes minutes
-_SMALL_S = 20.0
 _DIGITS = 12  # of the length of a body
 _HOST = re.compile(r"(?:\[([0-9A-Fa-f:.]+)\]|([A-Za-z0-9._-]+))(?::[0-9]{1,5})?")
 # Endings that are not of the public name system: RFC 6761, 6762, 8375; .internal and .home by ICANN; .lan of routers.
@@ -143,12 +139,7 @@ class LimitBody:
         if multipart and "charset" in kind:  # a codec of the sender's choice could make text that cannot be encoded
             await _refuse(send, 415, b"Not a form of this page.")
             return
-        stranger = scope["path"].startswith(_OF_STRANGERS)
-        if multipart and stranger:
-            await _refuse(send, 415, b"Not a form of this page.")
-            return
-        most, seen, ended = (2 * self.largest if multipart else 0) + (_SMALL if stranger else _FORM), 0, False
-        until = monotonic() + (_SMALL_S if stranger else _WHOLE_S)
+        most, seen, ended = (2 * self.largest if multipart else 0) + _FORM, 0, False
         length = headers.get("content-length", "0")
         if not (length.isascii() and length.isdigit()) or len(length) > _DIGITS or int(length) > most:
             await _refuse(send, 413, b"Too large.")
@@ -159,7 +150,7 @@ class LimitBody:
             if ended:  # what is awaited now is that the browser goes away
                 return await receive()
             try:
-                with fail_after(min(_STALLED_S, max(until - monotonic(), 0.001))):
+                with fail_after(_STALLED_S):
                     message = await receive()
             except TimeoutError:
                 raise HTTPException(408) from None

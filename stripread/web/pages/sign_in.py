@@ -52,10 +52,10 @@ async def pair(request: Request) -> Response:
     """
     state, caller, now = state_of(request), _caller(request), datetime.now().astimezone()
     visit = request.cookies.get(VISIT_COOKIE) or _new_visit()
-    if not state.pairing_tries.allow(caller):  # before anything of what was sent is read
-        raise HTTPException(429)
     if request.method == "POST":
         await check_csrf(request, visit)
+    if not state.pairing_tries.allow(caller):
+        raise HTTPException(429)
     if request.method != "POST":
         known = await of_people(request, lambda people: people.is_code(request.path_params["code"], now=now))
         if not known:
