@@ -8,6 +8,7 @@ from .toml_table import read_toml as read_toml
 from .whole_file import NO_ROOM as NO_ROOM
 from .whole_file import UNFINISHED as UNFINISHED
 from .whole_file import clean_unfinished as clean_unfinished
+from .whole_file import lock as lock
 from .whole_file import open_whole as open_whole
 from .whole_file import sync_folder as sync_folder
 from .whole_file import write_file as write_file

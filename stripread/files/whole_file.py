@@ -14,7 +14,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO
 
-__all__ = ["NO_ROOM", "UNFINISHED", "clean_unfinished", "open_whole", "sync_folder", "write_file"]
+__all__ = ["NO_ROOM", "UNFINISHED", "clean_unfinished", "lock", "open_whole", "sync_folder", "write_file"]
 
 NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)  # what the system says where nothing more can be written
 UNFINISHED = ".unfinished-"  # how the names of files begin that are still being written
@@ -80,14 +80,14 @@ def _begin(folder: Path) -> IO[bytes]:
     """Open a file of our own that is locked as long as it is being written."""
     while True:
         file = tempfile.NamedTemporaryFile(prefix=_OURS, dir=folder, delete=False)  # noqa: SIM115  # the caller closes
-        _lock(file.fileno(), wait=True)
+        lock(file.fileno())
         if os.path.exists(file.name):  # noqa: PTH110  # else somebody took it away before it was locked
             return file
         file.close()
 
 
-def _lock(handle: int, *, wait: bool) -> bool:
-    """Lock an open file; False where somebody else has it, or the file system knows no locks."""
+def lock(handle: int, *, wait: bool = True) -> bool:
+    """Lock an open file or folder until it is closed; False where another has it, or the system knows no such locks."""
     if sys.platform == "win32":  # an open file cannot be removed there, which serves as well
         return False
     import fcntl
@@ -108,7 +108,7 @@ def clean_unfinished(folder: Path) -> None:
                     path.unlink()
                     continue
                 with path.open("r+b") as file:
-                    if _lock(file.fileno(), wait=False):
+                    if lock(file.fileno(), wait=False):
                         path.unlink()  # while it is locked: `_begin` looks whether it is there once it has the lock
 
 

@@ -10,14 +10,13 @@ import json
 import math
 import os
 from collections.abc import Mapping
-from contextlib import suppress
 from dataclasses import asdict, dataclass, field, replace
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any, Literal
 
 from stripread.errors import StudyError
-from stripread.files import read_json
+from stripread.files import lock, read_json
 from stripread.i18n import Message, Verbatim
 from stripread.study.plan import StudyPlan
 from stripread.study.shape import PlannedStrip
@@ -264,10 +263,7 @@ def append_event(path: Path, state: RunState, event: Event) -> RunState:
     data = {key: value for key, value in asdict(event).items() if value is not None}
     line = json.dumps({**data, "previous": state.last_hash}, ensure_ascii=False).encode("utf-8")
     with path.open("a+b", buffering=0) as file:
-        with suppress(ImportError):  # Windows has none: there the log's end alone is compared
-            import fcntl
-
-            fcntl.flock(file, fcntl.LOCK_EX)
+        lock(file.fileno())  # where there are no locks, the log's end alone is compared
         _check_end(file, state)
         size = file.seek(0, os.SEEK_END)
         try:

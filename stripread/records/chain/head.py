@@ -11,7 +11,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from stripread.errors import RecordsError
-from stripread.files import read_json, write_file
+from stripread.files import lock, read_json, write_file
 from stripread.i18n import Message, Verbatim
 from stripread.records.chain.canonical import FIRST_PREVIOUS
 
@@ -70,14 +70,12 @@ def renew_head(folder: Path, head: Head) -> None:
 @contextmanager
 def _alone(folder: Path) -> Iterator[None]:
     """Let no other writer look and write between: a slower one would set the head back."""
-    try:
-        import fcntl
-    except ImportError:  # not on Windows, where two processes on one record may leave the head behind
+    if os.name == "nt":  # a folder cannot be opened there: two processes on one record may leave the head behind
         yield
         return
     held = os.open(folder, os.O_RDONLY)
     try:
-        fcntl.flock(held, fcntl.LOCK_EX)
+        lock(held)
         yield
     finally:
         os.close(held)  # which lets go of it
