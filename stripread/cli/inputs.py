@@ -129,7 +129,7 @@ def inputs_at(site: Path | None, *, answer_in: str | None = None) -> ParsedInput
 
 def warmth(typed: ParsedInputs, text: str | None) -> "Measured | None":
     """Return a temperature as typed; None where nobody told."""
-    return None if text is None else typed.measured(text, "temperature", name=Message("the temperature"))
+    return typed.maybe_measured(text, "temperature", name=Message("the temperature"))
 
 
 def strength_of(

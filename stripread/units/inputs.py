@@ -65,6 +65,12 @@ class ParsedInputs:
             parse_quantity(text, dimension, name=name, positive=positive, gallon=self.gallon), dimension, name
         )
 
+    def maybe_measured(
+        self, text: str | None, dimension: Dimension, *, name: Shown, positive: bool = True
+    ) -> Measured | None:
+        """Return what was measured, None where nothing was said."""
+        return None if text is None else self.measured(text, dimension, name=name, positive=positive)
+
     def exact(self, text: str, dimension: Dimension, *, name: Shown, positive: bool = True) -> float:
         """Return what is wished for, or known without doubt."""
         quantity = parse_quantity(text, dimension, name=name, positive=positive, exact=True, gallon=self.gallon)

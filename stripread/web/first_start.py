@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
+from anyio import to_thread
 from jinja2 import Environment
 from starlette.applications import Starlette
 from starlette.middleware import Middleware
@@ -21,7 +22,15 @@ from stripread.web.forms import chosen, needed
 from stripread.web.people.accounts import set_person
 from stripread.web.people.people import People
 from stripread.web.render import render
-from stripread.web.security import VISIT_COOKIE, GuardHeaders, KnownHost, LimitBody, check_csrf, cookie_options
+from stripread.web.security import (
+    VISIT_COOKIE,
+    GuardHeaders,
+    KnownHost,
+    LimitBody,
+    check_csrf,
+    cookie_options,
+    visit_of,
+)
 from stripread.web.sent_form import CloseForm, form_of, sent_form
 from stripread.web.static_files import static_routes
 
@@ -73,11 +82,7 @@ async def _home(request: Request) -> Response:
 
 async def _page(request: Request) -> Response:
     """Ask; or begin the site, and where that cannot be, say why beside what was typed."""
-    import secrets
-
-    from anyio import to_thread
-
-    visit = request.cookies.get(VISIT_COOKIE) or secrets.token_urlsafe(32)
+    visit = visit_of(request)
     if request.method == "POST":
         await check_csrf(request, visit)
         await form_of(request)

@@ -34,6 +34,7 @@ __all__ = [
     "need",
     "of_people",
     "session_of",
+    "visit_of",
 ]
 
 _Answer = TypeVar("_Answer")
@@ -171,6 +172,11 @@ async def _refuse(send: Send, status: int, words: bytes) -> None:
 def cookie_options(*, secure: bool) -> dict[str, Any]:
     """Return what every cookie is set with."""
     return {"httponly": True, "samesite": "lax", "secure": secure, "path": "/"}
+
+
+def visit_of(request: Request) -> str:
+    """Return what tells this browser's visit before anybody signed in: the one that it has, else a new one."""
+    return request.cookies.get(VISIT_COOKIE) or secrets.token_urlsafe(32)
 
 
 async def of_people(

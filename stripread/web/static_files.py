@@ -27,11 +27,7 @@ def static_address() -> str:
     digest = sha256()
     for path in sorted(_FOLDER.iterdir()):
         digest.update(path.name.encode() + path.read_bytes())
-    return f"/static/{_version(digest.hexdigest())}"
-
-
-def _version(digest: str) -> str:
-    return f"v-{digest[:12]}"
+    return f"/static/v-{digest.hexdigest()[:12]}"
 
 
 class _Files(StaticFiles):

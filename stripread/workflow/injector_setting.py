@@ -60,9 +60,8 @@ def judge_setting(
     if taken is None:
         answer = dose_answer(ratio, analyte=expected.analyte, stock=stock, limits=limits)
     else:
-        wanted = sum(limits) / 2 if expected.target is None else expected.target
         answer = delivery_answer(
-            ratio, analyte=expected.analyte, stock=stock, demand=taken, wanted=wanted, limits=limits
+            ratio, analyte=expected.analyte, stock=stock, demand=taken, wanted=_aim(expected), limits=limits
         )
     dose = delivered(ratio, stock_mg_per_l=stock, demand_mg_per_l=Measured(0.0)).dose_mg_per_l
     named = [words for words in crops(expected.analyte, dose, dosed.crops) if words not in answer.cautions]
@@ -119,7 +118,7 @@ def plan_setting(
         )
     left = wish.residual_mg_per_l
     if left is None and expected is not None:
-        left = expected.target if expected.target is not None else (expected.low + expected.high) / 2
+        left = _aim(expected)
     if left is None:
         raise WrongUsageError(
             expected=Message("the residual that is wanted at the outlets, or what the site expects there"),
@@ -134,6 +133,11 @@ def plan_setting(
     if wish.demand_mg_per_l is not None:
         return answer
     return replace(answer, notes=(*answer.notes, _as_shown(taken)))
+
+
+def _aim(expected: Expectation) -> float:
+    """Return the residual that a site aims at: its target, else the middle of its range."""
+    return (expected.low + expected.high) / 2 if expected.target is None else expected.target
 
 
 def _as_shown(demand: Measured) -> Message:

@@ -104,9 +104,7 @@ def decay_sum(
             found=Message("the temperature alone"),
             remedy=Message("Say how the tank is covered, or leave the temperature out."),
         )
-    warm = None
-    if temperature is not None:
-        warm = typed.measured(temperature, "temperature", name=Message("the temperature"))
+    warm = typed.maybe_measured(temperature, "temperature", name=Message("the temperature"))
     fit = fit_loss(read, prior=None if cover is None else cover_prior(cover, warm))
     least = typed.maybe_exact(limit, "strength", name=Message("the limit"))
     hours = None if at is None else typed.exact(at, "time", name=Message("the age asked for"), positive=False)
@@ -175,7 +173,7 @@ def vapour_sum(typed: ParsedInputs, *, strength: str, temperature: str) -> Answe
 def hocl_sum(typed: ParsedInputs, *, ph: float, u_ph: float | None, temperature: str, chlorine: str | None) -> Answer:
     """Tell which share of free chlorine is HOCl."""
     warm = typed.measured(temperature, "temperature", name=Message("the temperature"))
-    amount = None if chlorine is None else typed.measured(chlorine, "strength", name=Message("the free chlorine"))
+    amount = typed.maybe_measured(chlorine, "strength", name=Message("the free chlorine"))
     if u_ph is None:
         typed.assume(
             Message("taken as good to %(u)s (standard uncertainty), as none was given", u=Number(PH_U, "g")),

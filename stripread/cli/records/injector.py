@@ -80,9 +80,7 @@ def enter(
                 found=Verbatim(repr(batch)),
                 remedy=Message("Enter it first."),
             )
-        taken = (
-            None if demand is None else typed.measured(demand, "strength", name=Message("the demand"), positive=False)
-        )
+        taken = typed.maybe_measured(demand, "strength", name=Message("the demand"), positive=False)
         judged = judge_setting(records, where, said, demand=taken)
         if judged is not None:
             say(answer_text(judged))

@@ -123,7 +123,7 @@ def inject(
             remedy=Message("Name both, or leave the limits out."),
         )
     typed = inputs_at(site, answer_in=units)
-    water_flow = None if flow is None else typed.measured(flow, "flow", name=Message("the flow"))
+    water_flow = typed.maybe_measured(flow, "flow", name=Message("the flow"))
     kind = None if disinfectant is None else _KINDS[disinfectant]
     left = wanted_strength(typed, residual, option="residual", sample="line", site=site, analyte=kind, positive=False)
     taken = typed.measured(demand, "strength", name=Message("the demand"), positive=False)

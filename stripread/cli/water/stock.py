@@ -79,7 +79,7 @@ def generate(
         )
     typed = inputs_at(None, answer_in=units)
     hours = typed.exact(after, "time", name=Message("the time"), positive=False)
-    read = None if reading is None else typed.measured(reading, "strength", name=Message("the reading"))
+    read = typed.maybe_measured(reading, "strength", name=Message("the reading"))
     kind, warm = load_sachet(sachet), warmth(typed, temperature)
     if water is not None:
         litres = typed.measured(water, "volume", name=Message("the water"))

@@ -59,11 +59,9 @@ def today(request: Request, person: Person) -> Response:
     site = load_site(state.folder)
     with records_of(state) as records:
         overview = overview_of(records, site, now=now)
-        due = due_today(records, site, now=now)
+        due = () if person.role == "grower" else due_today(records, site, now=now)
         steps = first_steps(state, records, site) if person.role == "supervisor" else ()
         actions = sum(one.done is None for one in action_standings(records))
-    if person.role == "grower":
-        due = ()
     others = () if person.role == "technician" else [_other(folder, now) for folder in state.settings.also]
     return render(
         request, "today.html", due=due, overview=overview, actions=actions, looks_on=person.role == "grower",

@@ -190,25 +190,25 @@ def _digests(photos: Sequence[BinaryIO]) -> str:
 def show_job(request: Request, person: Person) -> Response:
     """Show the verdict, or that it is being read."""
     inbox, job = _job(request, person)
-    answer, onward = inbox.answered(job.id), None
+    answer, onward, until_s = inbox.answered(job.id), None, 0.0
     if answer is not None:
+        site = load_site(state_of(request).folder)
+        until_s = 0.0 if answer["read"] else _until(site, job.lot)
         with records_of(state_of(request)) as records:
-            site = load_site(state_of(request).folder)
             onward = next_due(points_due(records, site, now=datetime.now().astimezone()), job.point)
     ahead = None if answer is not None else _ahead(inbox, job.id)
     return render(
         request, "verdict.html", job=job, answer=answer, ahead=ahead, often=_OFTEN,
-        put_off=job.id in state_of(request).queue.put_off, until_s=_until(state_of(request), job.lot),
+        put_off=job.id in state_of(request).queue.put_off, until_s=until_s,
         next_name=None if onward is None else onward.point.name,
         next_href="/" if onward is None else f"/read/{quote(onward.point.name, safe='')}",
         has_picture=inbox.picture(job.id).exists(), picture_of=None if answer is None else _sketch(answer),
     )  # fmt: skip
 
 
-def _until(state: AppState, lot: str) -> float:
+def _until(site: Site, lot: str) -> float:
     """Return how long after the dip a strip of a lot may be photographed [s]; 0 where its file is not in order."""
     try:
-        site = load_site(state.folder)
         return kind_of_lot(resolve_lot(lot, site), site).dip.read_until_s
     except StripReadError:
         return 0.0

@@ -23,6 +23,7 @@ from stripread.web.security import (
     need,
     of_people,
     session_of,
+    visit_of,
 )
 from stripread.web.sent_form import form_of
 from stripread.web.site_record import records_of
@@ -51,7 +52,7 @@ async def pair(request: Request) -> Response:
     Looking uses no code up: programs that show what is behind a link look at it before any person does.
     """
     state, caller, now = state_of(request), _caller(request), datetime.now().astimezone()
-    visit = request.cookies.get(VISIT_COOKIE) or _new_visit()
+    visit = visit_of(request)
     if request.method == "POST":
         await check_csrf(request, visit)
     if not state.pairing_tries.allow(caller):
@@ -81,12 +82,12 @@ async def sign_in(request: Request) -> Response:
     """Ask for name and secret, and begin a session."""
     if not await _may_enter(request):
         return render(request, "not_paired.html", status=403)
-    visit = request.cookies.get(VISIT_COOKIE) or _new_visit()
+    visit = visit_of(request)
     if request.method == "GET":
         if await session_of(request) is not None:
             return RedirectResponse(_next(request.query_params.get("next")), status_code=303)
         return await _ask(request, visit)
-    await check_csrf(request, request.cookies.get(VISIT_COOKIE) or _new_visit())
+    await check_csrf(request, visit_of(request))
     form = await form_of(request)
     name, secret = str(form.get("name", "")).strip() or str(form.get("who", "")), str(form.get("secret", ""))
     wanted = str(form.get("next", "/"))
@@ -173,12 +174,6 @@ async def _may_enter(request: Request) -> bool:
 
 def _caller(request: Request) -> str:
     return "unknown" if request.client is None else request.client.host
-
-
-def _new_visit() -> str:
-    import secrets
-
-    return secrets.token_urlsafe(32)
 
 
 def _next(wanted: str | None) -> str:

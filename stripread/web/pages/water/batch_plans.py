@@ -167,8 +167,7 @@ def load_known(known: Mapping[str, str], fields: _Fields) -> Sachet:
 
 def warmth_of(typed: ParsedInputs, fields: _Fields) -> Measured | None:
     """Return the water's temperature of a form; None where it was left empty."""
-    said = text(fields, "temperature")
-    return typed.measured(said, "temperature", name=Message("the temperature")) if said else None
+    return typed.maybe_measured(text(fields, "temperature") or None, "temperature", name=Message("the temperature"))
 
 
 def _planned(plan: Plan, asked: _Fields, first: str, made: Callable[[], Plan]) -> Plan:

@@ -75,10 +75,10 @@ def _enter(state: AppState, fields: Mapping[str, Any], stamp: Stamp, units: Unit
     setting = parse_ratio(
         needed(fields, "ratio", Message("the setting as 1:250")), convention=cast(Literal["in", "to"], means)
     )
-    typed, takes = ParsedInputs.of(units), text(fields, "demand")
+    typed = ParsedInputs.of(units)
     flow = typed.maybe_exact(text(fields, "flow") or None, "flow", name=Message("the flow"))
     name = Message("what the water takes")
-    demand = typed.measured(takes, "strength", name=name, positive=False) if takes else None
+    demand = typed.maybe_measured(text(fields, "demand") or None, "strength", name=name, positive=False)
     said = InjectorSetting(
         injector=needed(fields, "injector", Message("the injector's name"), most=80),
         since=moment(fields, "since", now=stamp.at),

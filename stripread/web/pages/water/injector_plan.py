@@ -49,9 +49,13 @@ def plan(request: Request, person: Person) -> Response:
             try:
                 wish = InjectionWish(
                     stock_mg_per_l=_stock(records, typed, asked, now),
-                    demand_mg_per_l=_maybe(typed, asked, "demand", Message("what the water takes")),
-                    residual_mg_per_l=_residual(typed, asked),
-                    flow_l_per_h=_flow(typed, asked),
+                    demand_mg_per_l=typed.maybe_measured(
+                        text(asked, "demand") or None, "strength", name=Message("what the water takes"), positive=False
+                    ),
+                    residual_mg_per_l=typed.maybe_exact(
+                        text(asked, "residual") or None, "strength", name=Message("the residual that is wanted")
+                    ),
+                    flow_l_per_h=typed.maybe_measured(text(asked, "flow") or None, "flow", name=Message("the flow")),
                 )
                 name = text(asked, "injector", most=80)
                 answer = plan_setting(records, site, name, wish, at=now, system=typed.system)
@@ -80,18 +84,3 @@ def _stock(records: Records, typed: ParsedInputs, asked: Any, now: datetime) -> 
             remedy=Message("Choose one and read it, or type what was read."),
         )
     return strength
-
-
-def _maybe(typed: ParsedInputs, asked: Any, field: str, name: Message) -> Measured | None:
-    said = text(asked, field)
-    return typed.measured(said, "strength", name=name, positive=False) if said else None
-
-
-def _residual(typed: ParsedInputs, asked: Any) -> float | None:
-    said = text(asked, "residual") or None
-    return typed.maybe_exact(said, "strength", name=Message("the residual that is wanted"))
-
-
-def _flow(typed: ParsedInputs, asked: Any) -> Measured | None:
-    said = text(asked, "flow")
-    return typed.measured(said, "flow", name=Message("the flow")) if said else None
