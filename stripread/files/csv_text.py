@@ -5,6 +5,8 @@ from dataclasses import dataclass
 
 __all__ = ["CsvTable", "decode_text", "read_csv"]
 
+_LONGEST = 131_072  # characters of a cell: the csv module's own limit, which others in this process may have raised
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CsvTable:
@@ -46,6 +48,8 @@ def read_csv(data: bytes) -> CsvTable:
     rows = []
     try:
         for cells in reader:
+            if any(len(cell) > _LONGEST for cell in cells):
+                raise csv.Error(f"field larger than field limit ({_LONGEST})")
             texts = [cell.strip() for cell in cells]
             if not any(texts):
                 continue

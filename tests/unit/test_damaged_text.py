@@ -1,5 +1,6 @@
 """Files of text that are damaged, or come from another program than ours: a clear error, or understood."""
 
+import csv
 import json
 import sqlite3
 from pathlib import Path
@@ -129,6 +130,15 @@ class TestSeries:
     def test_a_column_that_stands_there_twice_is_refused(self, tmp_path: Path) -> None:
         with pytest.raises(SeriesError, match="once"):
             _series(tmp_path, SERIES.replace("replicate", "concentration", 1).encode() + b"")
+
+    def test_a_cell_is_too_long_also_after_an_import_of_longer_ones(self, tmp_path: Path) -> None:
+        before = csv.field_size_limit(1 << 30)
+        try:
+            with pytest.raises(SeriesError) as told:
+                _series(tmp_path, SERIES.encode() + b"x" * 200_000 + b",1,1,1\n")
+        finally:
+            csv.field_size_limit(before)
+        _clear(told.value)
 
     @pytest.mark.parametrize(
         "data",
